@@ -1,0 +1,32 @@
+"""Spattermap: element maps of metal deposits turned into answers with their uncertainty."""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+
+# Public names are imported on first use, so that the command line starts at once.
+_HOMES = {
+    "Settings": "spattermap.settings",
+    "SpattermapError": "spattermap.errors",
+    "make_map_set": "spattermap.mapset",
+}
+
+__all__ = ["Settings", "SpattermapError", "__version__", "make_map_set"]
+
+if TYPE_CHECKING:
+    from spattermap.errors import SpattermapError as SpattermapError
+    from spattermap.mapset import make_map_set as make_map_set
+    from spattermap.settings import Settings as Settings
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'spattermap' has no attribute {name!r}")
+    return getattr(importlib.import_module(_HOMES[name]), name)
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

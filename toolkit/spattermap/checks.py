@@ -1,0 +1,176 @@
+"""Argument checks: each returns the clean value or raises one clear error."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from spattermap.errors import InputError, InputTypeError, unknown_name
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+# Symbols of the elements with atomic numbers 1 to 98, in order: index + 1 is Z.
+ELEMENT_SYMBOLS: tuple[str, ...] = tuple(
+    (
+        "H He Li Be B C N O F Ne Na Mg Al Si P S Cl Ar K Ca Sc Ti V Cr Mn Fe Co Ni Cu Zn "
+        "Ga Ge As Se Br Kr Rb Sr Y Zr Nb Mo Tc Ru Rh Pd Ag Cd In Sn Sb Te I Xe Cs Ba La Ce "
+        "Pr Nd Pm Sm Eu Gd Tb Dy Ho Er Tm Yb Lu Hf Ta W Re Os Ir Pt Au Hg Tl Pb Bi Po At Rn "
+        "Fr Ra Ac Th Pa U Np Pu Am Cm Bk Cf"
+    ).split()
+)
+
+
+def positive(value: object, name: str, *, unit: str = "", allow_zero: bool = False) -> float:
+    """Return `value` as a finite float above zero.
+
+    Parameters
+    ----------
+    value : object
+        What the caller gave.
+    name : str
+        The argument or the file and key it came from.
+    unit : str, optional
+        Unit for the message.
+    allow_zero : bool, optional
+        Accept zero too.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    InputTypeError
+        If `value` is not a number.
+    InputError
+        If it is not finite or not above zero.
+    """
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        try:
+            value = float(value.item())  # type: ignore[attr-defined]
+        except (AttributeError, TypeError, ValueError):
+            raise InputTypeError(
+                f"{name} must be a number{_unit(unit)}, got {value!r}. Write it without quotes."
+            ) from None
+    number = float(value)
+    if not math.isfinite(number) or number < 0 or (number == 0 and not allow_zero):
+        rule = "zero or a positive number" if allow_zero else "a positive number"
+        raise InputError(f"{name} must be {rule}{_unit(unit)}, got {number!r}. Correct the value.")
+    return number
+
+
+def _unit(unit: str) -> str:
+    return f" ({unit})" if unit else ""
+
+
+def one_of(value: str, name: str, allowed: Iterable[str]) -> str:
+    """Return `value` if it is allowed, else raise an `InputError` with the nearest name.
+
+    Parameters
+    ----------
+    value : str
+        What the caller gave.
+    name : str
+        The argument or the file and key it came from.
+    allowed : iterable of str
+        The allowed values.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    InputError
+        If `value` is not allowed.
+    """
+    choices = list(allowed)
+    if value not in choices:
+        raise InputError(unknown_name(name, str(value), choices))
+    return value
+
+
+def element_symbol(value: str, name: str) -> str:
+    """Return the symbol in its usual spelling (``"fe"`` gives ``"Fe"``).
+
+    Parameters
+    ----------
+    value : str
+        A chemical symbol in any case.
+    name : str
+        The argument or the file and key it came from.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    InputError
+        If there is no such element.
+
+    Examples
+    --------
+    >>> element_symbol("fe", "alloy")
+    'Fe'
+    """
+    symbol = str(value).strip().capitalize()
+    if symbol not in ELEMENT_SYMBOLS:
+        raise InputError(
+            f"{name} must be the symbol of a chemical element, got {value!r}. "
+            "Write for example Cu or Zn."
+        )
+    return symbol
+
+
+def atomic_number(symbol: str) -> int:
+    """Return Z of an element symbol.
+
+    Parameters
+    ----------
+    symbol : str
+        Symbol in its usual spelling.
+
+    Returns
+    -------
+    int
+
+    Raises
+    ------
+    InputError
+        If there is no such element.
+    """
+    return ELEMENT_SYMBOLS.index(element_symbol(symbol, "element")) + 1
+
+
+def image_2d(array: npt.ArrayLike, name: str) -> np.ndarray:
+    """Return `array` as a two-dimensional numpy array with at least one pixel.
+
+    Parameters
+    ----------
+    array : array_like, dims (y, x)
+        The picture.
+    name : str
+        The argument's name.
+
+    Returns
+    -------
+    numpy.ndarray, dims (y, x)
+
+    Raises
+    ------
+    InputError
+        If it has another number of dimensions, or no pixels.
+    """
+    import numpy as np
+
+    picture = np.asarray(array)
+    if picture.ndim != 2 or picture.size == 0:
+        raise InputError(
+            f"{name} must be a two-dimensional array (y, x) with at least one pixel, "
+            f"got shape {picture.shape}. Pass one map at a time."
+        )
+    return picture

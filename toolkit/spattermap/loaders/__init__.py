@@ -1,0 +1,1 @@
+"""Files to map sets: one door, one file a format family."""

@@ -1,0 +1,86 @@
+"""Which element belongs to the alloy, which to the substrate, and how we know."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from spattermap.errors import InputError, unknown_name
+
+ROLES = ("alloy", "substrate", "other")
+
+# Elements that common glasses are made of (CHECKS 7.1: float, container, borosilicate, silica).
+GLASS_FORMERS = ("O", "Si", "Na", "Ca", "Mg", "K", "B", "Al")
+
+
+@dataclass(frozen=True)
+class Roles:
+    """The part each mapped element plays.
+
+    Parameters
+    ----------
+    alloy, substrate, other : tuple of str
+        Element symbols, each mapped element in exactly one of the three.
+    assumed : bool
+        True where nobody stated the roles and they were inferred from the maps.
+    how : str
+        One sentence on where the roles come from, for the report.
+    """
+
+    alloy: tuple[str, ...]
+    substrate: tuple[str, ...]
+    other: tuple[str, ...] = ()
+    assumed: bool = False
+    how: str = ""
+
+    def of(self, element: str) -> str:
+        """Return the role word of one element."""
+        if element in self.alloy:
+            return "alloy"
+        return "substrate" if element in self.substrate else "other"
+
+    def as_mapping(self) -> Mapping[str, str]:
+        """Return ``{element: role}`` for every element."""
+        every = (*self.alloy, *self.substrate, *self.other)
+        return {element: self.of(element) for element in every}
+
+
+def stated_roles(
+    elements: Iterable[str],
+    *,
+    alloy: Iterable[str] | None,
+    substrate: Iterable[str] | None,
+    how: str,
+) -> Roles:
+    """Return roles from what the person stated.
+
+    Parameters
+    ----------
+    elements : iterable of str
+        The mapped elements.
+    alloy, substrate : iterable of str or None
+        Elements stated for each role. An element that both hold (aluminium in an alloy on
+        soda-lime glass) counts as alloy here; its substrate part is judged later. None or empty
+        leaves that side unstated. Stated elements without a map are left out, because a
+        composition may well name elements nobody mapped.
+    how : str
+        Where the statement stands, for the report.
+
+    Returns
+    -------
+    Roles
+
+    Raises
+    ------
+    InputError
+        If none of the stated alloy elements was mapped.
+    """
+    mapped = list(elements)
+    wanted = list(alloy or ())
+    in_alloy = tuple(element for element in mapped if element in wanted)
+    if wanted and not in_alloy:
+        raise InputError(unknown_name("alloy: element", wanted[0], mapped))
+    glass = list(substrate or ())
+    in_substrate = tuple(e for e in mapped if e in glass and e not in in_alloy)
+    rest = tuple(e for e in mapped if e not in in_alloy and e not in in_substrate)
+    return Roles(in_alloy, in_substrate, rest, assumed=False, how=how)

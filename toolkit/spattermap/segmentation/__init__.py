@@ -1,0 +1,1 @@
+"""Pixels to labels: metal likelihood, droplets, streaks, haze and cracks."""

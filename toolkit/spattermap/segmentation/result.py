@@ -1,0 +1,66 @@
+"""What a segmentation is: labels, the evidence behind them, and how far to trust them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+    import pandas as pd
+
+
+@dataclass(frozen=True)
+class Segmentation:
+    """Pixels divided into bare substrate, droplets and streaks.
+
+    Parameters
+    ----------
+    labels : numpy.ndarray of int32, dims (y, x)
+        0 bare, 1 to `n_droplets` droplets, then the streaks.
+    n_droplets, n_streaks : int
+        How many of each.
+    metal : numpy.ndarray of bool, dims (y, x)
+        True where metal was found; the same pixels as ``labels > 0``.
+    log_odds : numpy.ndarray of float32, dims (y, x)
+        Regularised natural-log odds of metal against bare.
+    metal_means, bare_means : dict of str to float
+        Mean of each element in the two classes, in the unit of the maps per pixel.
+    information : float
+        Mean squared separation of the classes per pixel, ``sum (m1 - m0)^2 / noise variance``.
+    blur_px : float
+        Standard deviation of the edge blur (px).
+    smallest_trusted_px : float
+        Smallest area-equivalent diameter that is reported at the stated false-alarm rate (px).
+    confidence : numpy.ndarray of float, dims (droplet,)
+        Probability that a droplet is not a noise fluctuation, from 0 to 1.
+    streaks : pandas.DataFrame
+        Columns of ``streaks.csv`` with lengths in px (label, y_px, x_px, length_px, width_px,
+        angle_deg, directed, head_y_px, head_x_px).
+    haze : dict of str to float
+        Metal signal outside droplets and streaks and what is known of it.
+    cracks : dict
+        Cracks of the substrate, empty where none were looked for.
+    elements_used : tuple of str
+        Elements that carried information.
+    notes : tuple of str
+        Sentences the reader of the result must see.
+    """
+
+    labels: npt.NDArray[np.int32]
+    n_droplets: int
+    n_streaks: int
+    metal: npt.NDArray[np.bool_]
+    log_odds: npt.NDArray[np.float32]
+    metal_means: dict[str, float]
+    bare_means: dict[str, float]
+    information: float
+    blur_px: float
+    smallest_trusted_px: float
+    confidence: npt.NDArray[np.float64]
+    streaks: pd.DataFrame
+    haze: dict[str, float] = field(default_factory=dict)
+    cracks: dict[str, Any] = field(default_factory=dict)
+    elements_used: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
