@@ -1,0 +1,137 @@
+"""The command line: ``spattermap report``, ``spattermap look`` and friends.
+
+Only argparse is imported here; each command imports its own room when it runs, so that
+``spattermap --help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import traceback
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from spattermap import __version__
+from spattermap.errors import InputError, SpattermapError
+
+if TYPE_CHECKING:
+    from spattermap.settings import Settings
+
+DONE, OUR_FAULT, UNUSABLE_INPUT = 0, 1, 2
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Words after the program's name; None takes them from the process.
+
+    Returns
+    -------
+    int
+        0 done, 2 the input cannot be used, 1 a fault of ours.
+    """
+    chosen = _parser().parse_args(arguments)
+    try:
+        return int(chosen.run(chosen))
+    except SpattermapError as problem:
+        # One line, whatever a library put into its own message.
+        print(f"spattermap: {' '.join(str(problem).split())}", file=sys.stderr)
+        return UNUSABLE_INPUT
+    except KeyboardInterrupt:
+        print("spattermap: interrupted; nothing was written.", file=sys.stderr)
+        return 130  # 128 + SIGINT, common practice of shells
+    except Exception:
+        traceback.print_exc()
+        print(
+            f"spattermap {__version__}: this is a fault of ours, not of your input. "
+            "Please report it with the lines above.",
+            file=sys.stderr,
+        )
+        return OUR_FAULT
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="spattermap",
+        description="Element maps of metal deposits turned into answers with their uncertainty.",
+        epilog="Exit status: 0 done, 2 the input cannot be used, 1 a fault of ours.",
+    )
+    parser.add_argument("--version", action="version", version=f"spattermap {__version__}")
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+    _add_report(commands)
+    _add_look(commands)
+    return parser
+
+
+def _add_report(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    report = commands.add_parser(
+        "report", help="analyse one map set and write a page, tables and pictures"
+    )
+    report.add_argument("mapset", type=Path, metavar="MAPSET", help="folder or file with the maps")
+    report.add_argument("--out", type=Path, required=True, metavar="FOLDER")
+    report.add_argument(
+        "--overwrite", action="store_true", help="replace the results in a folder that has some"
+    )
+    report.add_argument(
+        "--blank", type=Path, metavar="MAPSET", help="bare substrate, same conditions"
+    )
+    _add_choices(report)
+    report.set_defaults(run=_report)
+
+
+def _add_look(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    look = commands.add_parser("look", help="say what is in a map set and what is missing")
+    look.add_argument("mapset", type=Path, metavar="MAPSET", help="folder or file with the maps")
+    look.set_defaults(run=_look)
+
+
+def _add_choices(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--alloy", metavar="Fe,Ni", help="elements of the alloy")
+    command.add_argument("--substrate", metavar="Si,O", help="elements of the substrate")
+    command.add_argument("--settings", type=Path, metavar="FILE", help="a settings.toml")
+
+
+def chosen_settings(chosen: argparse.Namespace) -> Settings:
+    """Return the settings file's values with the command line's on top."""
+    from spattermap.settings import Settings
+
+    settings = Settings.from_toml(chosen.settings) if chosen.settings else Settings()
+    changes = {}
+    for role in ("alloy", "substrate"):
+        text = getattr(chosen, role)
+        if text is not None:
+            symbols = tuple(part for part in text.replace(" ", "").split(",") if part)
+            if not symbols:
+                raise InputError(
+                    f"--{role} must list element symbols, got {text!r}. Write --{role} Cu,Zn."
+                )
+            changes[role] = symbols
+    return settings.with_changes(**changes)
+
+
+def _report(chosen: argparse.Namespace) -> int:
+    settings = chosen_settings(chosen)  # before the slow imports: a typing error answers at once
+    from spattermap.report import write_report
+
+    page = write_report(
+        chosen.mapset,
+        chosen.out,
+        settings=settings,
+        blank=chosen.blank,
+        overwrite=chosen.overwrite,
+    )
+    print(page)
+    return DONE
+
+
+def _look(chosen: argparse.Namespace) -> int:
+    from spattermap.loaders import load
+    from spattermap.look import as_text
+
+    print(as_text(load(chosen.mapset)))
+    return DONE

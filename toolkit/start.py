@@ -1,0 +1,98 @@
+"""Set Spattermap up in a fresh clone and run something, with nothing but Python and pip.
+
+``python toolkit/start.py demo`` sets up and leaves a report of every demo deposit;
+``python toolkit/start.py test`` sets up and runs the tests. Works alike on Windows, macOS and
+Linux. It uses the active virtual environment if there is one, else makes ``.venv`` in the clone.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+DEMO = ("brass_burst", "nichrome_burst", "molybdenum_streaks", "bronze_few_counts")
+REPORTS = ROOT / "spattermap_report"
+
+
+def python_of(environment: Path) -> Path:
+    """Return the interpreter of a virtual environment."""
+    return environment / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
+
+
+def find_environment() -> Path:
+    """Return the interpreter to use, making ``.venv`` where no environment is active."""
+    if sys.prefix != sys.base_prefix:
+        return Path(sys.executable)
+    environment = ROOT / ".venv"
+    if not python_of(environment).exists():
+        print(f"Making the virtual environment {environment}", flush=True)
+        made = subprocess.run([sys.executable, "-m", "venv", str(environment)], check=False)
+        if made.returncode:
+            sys.exit(
+                "A virtual environment could not be made. On Debian and Ubuntu install the "
+                "package python3-venv, then run this command again."
+            )
+    return python_of(environment)
+
+
+def install(python: Path, extra: str) -> None:
+    """Install the project as it stands, unless this very set-up was installed before."""
+    wanted = hashlib.sha256(
+        b"".join((ROOT / name).read_bytes() for name in ("pyproject.toml", "constraints.txt"))
+        + f"{extra} {ROOT}".encode()
+    ).hexdigest()
+    stamp = python.parent / f"spattermap-{extra or 'plain'}.installed"
+    if stamp.exists() and stamp.read_text(encoding="utf-8") == wanted:
+        return
+    print("Installing Spattermap and what it needs (about a minute)", flush=True)
+    target = f"{ROOT}[{extra}]" if extra else str(ROOT)
+    command = [str(python), "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
+    command += ["--constraint", str(ROOT / "constraints.txt"), "--editable", target]
+    done = subprocess.run(command, check=False, cwd=ROOT)
+    if done.returncode:
+        sys.exit("pip could not install Spattermap; its own message stands above.")
+    stamp.write_text(wanted, encoding="utf-8")
+
+
+def demo(python: Path) -> int:
+    """Write a report of each demo deposit and say where they are."""
+    for name in DEMO:
+        command = [str(python), "-m", "spattermap", "report", str(ROOT / "sample_maps" / name)]
+        command += ["--out", str(REPORTS / name), "--overwrite"]
+        code = subprocess.run(command, check=False, cwd=ROOT).returncode
+        if code:
+            return code
+    print("\nOpen these pages in a browser:")
+    for name in DEMO:
+        print(f"  {REPORTS / name / 'report.html'}")
+    return 0
+
+
+def main() -> int:
+    """Run one of the two commands."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("what", choices=("demo", "test", "dev"), help="what to set up and run")
+    parser.add_argument("rest", nargs="*", help="test: arguments passed on to pytest")
+    arguments = parser.parse_args()
+    started = time.monotonic()
+    python = find_environment()
+    install(python, {"demo": "", "test": "test", "dev": "dev"}[arguments.what])
+    if arguments.what == "demo":
+        code = demo(python)
+    elif arguments.what == "test":
+        command = [str(python), "-m", "pytest", *arguments.rest]
+        code = subprocess.run(command, check=False, cwd=ROOT).returncode
+    else:
+        code = 0  # dev: only the set-up, for linters and editors
+    print(f"Took {time.monotonic() - started:.0f} s.", flush=True)
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())
