@@ -1,0 +1,38 @@
+"""X-ray facts: line energies, overlaps, relative sensitivities and the depth they come from.
+
+Energies, yields and weights come from the registry library xraydb (Elam, Ravel & Sieber,
+Radiat. Phys. Chem. 63 (2002) 121); energies of lines are in eV, of the beam in keV.
+"""
+
+from __future__ import annotations
+
+from spattermap.xrays.lines import Line, line_energy, lines_of, mapped_line, parse_line
+from spattermap.xrays.overlap import (
+    DEFAULT_FWHM_EV,
+    WINDOW_FWHM,
+    leaks,
+    overlap_class,
+    resolution_fwhm_eV,
+    separability,
+)
+from spattermap.xrays.ranges import anderson_hasler_um, density_of, kanaya_okayama_um
+from spattermap.xrays.sensitivity import Sensitivity, relative_sensitivity
+
+__all__ = [
+    "DEFAULT_FWHM_EV",
+    "WINDOW_FWHM",
+    "Line",
+    "Sensitivity",
+    "anderson_hasler_um",
+    "density_of",
+    "kanaya_okayama_um",
+    "leaks",
+    "line_energy",
+    "lines_of",
+    "mapped_line",
+    "overlap_class",
+    "parse_line",
+    "relative_sensitivity",
+    "resolution_fwhm_eV",
+    "separability",
+]
