@@ -1,0 +1,361 @@
+"""The whole chain in one call, and the result it gives."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from spattermap import wording
+from spattermap.mapset import facts, noise_is_known, validate
+from spattermap.outputs import staged_folder
+from spattermap.roles import Roles, stated_roles
+from spattermap.settings import Settings
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray as xr
+
+    from spattermap.continuity import Continuity
+    from spattermap.moments import BlockMoments
+    from spattermap.morphology import Morphology
+    from spattermap.segmentation.result import Segmentation
+
+_VERSIONED = ("numpy", "scipy", "scikit-image", "xarray", "pandas", "numba", "xraydb", "hyperspy")
+
+
+@dataclass(frozen=True, repr=False)
+class Analysis:
+    """Everything found in one map set.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        The map set, as it came.
+    roles : Roles
+        Which element belongs to alloy, substrate or neither, and how that is known.
+    segmentation : Segmentation
+        Labels and the evidence behind them.
+    labels : xarray.DataArray of int32, dims (y, x)
+        0 bare, droplets as in `droplets`, streaks as in `streaks`.
+    droplets, streaks : pandas.DataFrame
+        One row a droplet or streak.
+    morphology : Morphology
+        Coverage, sizes, shapes, spacing.
+    continuity : Continuity
+        Connection and sheet conductance.
+    elements : pandas.DataFrame
+        One row an element: shares, correlations, verdict, reasons, next step.
+    pairs : pandas.DataFrame
+        One row a pair of elements.
+    moments : BlockMoments
+        Sufficient statistics of the co-location; they add over fields.
+    settings : Settings
+        The choices made.
+    blank : xarray.Dataset or None
+        The bare substrate, where one was given.
+    notes : tuple of str
+        What the reader must know before believing a number.
+    """
+
+    maps: xr.Dataset
+    roles: Roles
+    segmentation: Segmentation
+    labels: xr.DataArray
+    droplets: pd.DataFrame
+    streaks: pd.DataFrame
+    morphology: Morphology
+    continuity: Continuity
+    elements: pd.DataFrame
+    pairs: pd.DataFrame
+    moments: BlockMoments
+    settings: Settings
+    blank: xr.Dataset | None = None
+    notes: tuple[str, ...] = field(default_factory=tuple)
+
+    @property
+    def title(self) -> str:
+        """Title of the map set, or a stand-in."""
+        return facts(self.maps).title or "Untitled map set"
+
+    def summary(self) -> dict[str, Any]:
+        """Return the headline numbers, settings, versions and inputs, ready for JSON."""
+        known = facts(self.maps)
+        numbers: dict[str, Any] = {}
+        numbers.update(self.morphology.summary())
+        numbers.update(_metal_shares(self.segmentation))
+        numbers.update(self.continuity.summary())
+        smallest = self.segmentation.smallest_trusted_px * known.pixel_size
+        numbers["smallest_trusted_um"] = smallest
+        numbers = {_in_unit(name, known.length_unit): value for name, value in numbers.items()}
+        return {
+            **_plain(numbers),
+            "title": known.title,
+            "quantity": known.quantity,
+            "length_unit": known.length_unit,
+            "roles": {**self.roles.as_mapping(), "assumed": self.roles.assumed},
+            "notes": list(self.notes),
+            "settings": self.settings.to_dict(),
+            "versions": versions(),
+            "inputs": known.source.get("files", {}),
+        }
+
+    def answer(self) -> str:
+        """Return the finding as one paragraph of plain sentences."""
+        return wording.answer(self)
+
+    def save(self, folder: str | Path, *, overwrite: bool = False) -> Path:
+        """Write tables, labels and pictures into a folder.
+
+        Parameters
+        ----------
+        folder : str or pathlib.Path
+            The folder; new or empty unless `overwrite`.
+        overwrite : bool, optional
+            Replace results of the same names.
+
+        Returns
+        -------
+        pathlib.Path
+            The folder.
+
+        Raises
+        ------
+        OutputError
+            If the folder cannot be used.
+        """
+        with staged_folder(folder, overwrite=overwrite) as stage:
+            self.write_tables(stage)
+        return Path(folder)
+
+    def write_tables(self, stage: Path) -> None:
+        """Write tables and labels into an existing folder.
+
+        Parameters
+        ----------
+        stage : pathlib.Path
+            A folder, as `outputs.staged_folder` gives it.
+        """
+        import tifffile
+
+        text = json.dumps(self.summary(), indent=2, ensure_ascii=False, allow_nan=False)
+        (stage / "summary.json").write_text(text + "\n", encoding="utf-8", newline="\n")
+        for name in ("droplets", "streaks", "elements", "pairs"):
+            table: pd.DataFrame = getattr(self, name)
+            table.to_csv(stage / f"{name}.csv", index=False, lineterminator="\n", encoding="utf-8")
+        size = facts(self.maps)
+        resolution = (1e4 / size.pixel_size,) * 2 if size.length_unit == "um" else None
+        tifffile.imwrite(
+            stage / "labels.tif",
+            self.labels.values,
+            compression="zlib",
+            resolution=resolution,
+            resolutionunit="CENTIMETER" if resolution else "NONE",
+            software="spattermap",
+            metadata=None,
+        )
+
+    def __repr__(self) -> str:
+        return f"{self.title}\n\n{self.answer()}\n\n{wording.verdict_lines(self.elements)}"
+
+
+def analyse(
+    maps: xr.Dataset, *, blank: xr.Dataset | None = None, settings: Settings | None = None
+) -> Analysis:
+    """Run the main job on one map set.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        A map set (see `spattermap.load` and `spattermap.make_map_set`); it is not changed.
+    blank : xarray.Dataset, optional
+        The bare substrate mapped under the same conditions.
+    settings : Settings, optional
+        Choices; the defaults suit most map sets.
+
+    Returns
+    -------
+    Analysis
+
+    Raises
+    ------
+    InputError, InputTypeError
+        If the maps, the blank or a setting cannot be used.
+    """
+    import xarray as xr
+
+    from spattermap import continuity, morphology
+    from spattermap.colocation import pair_table
+    from spattermap.moments import block_moments
+    from spattermap.segmentation import segment
+    from spattermap.separation import judge
+
+    validate(maps)
+    settings = settings or Settings()
+    if blank is not None:
+        validate(blank)
+    known = facts(maps)
+    whole = block_moments(maps, block_px=settings.block_px)
+    roles = find_roles(maps, whole, settings)
+    found = segment(maps, roles, settings=settings, blank=blank)
+    droplets = _measure(maps, found, known.pixel_size)
+    moments = block_moments(
+        maps, block_px=whole.block_px, labels=found.labels, n_droplets=found.n_droplets
+    )
+    shape = morphology.describe(found, droplets, pixel_size=known.pixel_size, settings=settings)
+    connection = continuity.describe(
+        found.metal,
+        pixel_size=known.pixel_size,
+        settings=settings,
+        measured=known.measured,
+        alloy=known.alloy,
+    )
+    elements = judge(maps, moments, roles, found, blank=blank, settings=settings)
+    streaks = _scaled_streaks(found.streaks, known.pixel_size)
+    return Analysis(
+        maps=maps,
+        roles=roles,
+        segmentation=found,
+        labels=xr.DataArray(found.labels, dims=("y", "x"), coords={"y": maps.y, "x": maps.x}),
+        droplets=_tables_in_unit(droplets, known.length_unit),
+        streaks=_tables_in_unit(streaks, known.length_unit),
+        morphology=shape,
+        continuity=connection,
+        elements=elements,
+        pairs=pair_table(moments, maps=maps, roles=roles, settings=settings),
+        moments=moments,
+        settings=settings,
+        blank=blank,
+        notes=_notes(maps, roles, found, blank),
+    )
+
+
+def find_roles(maps: xr.Dataset, moments: BlockMoments, settings: Settings) -> Roles:
+    """Return the roles as stated in the settings or the map set, else inferred.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        A map set.
+    moments : BlockMoments
+        Moments of the whole field.
+    settings : Settings
+        Roles stated here come first.
+
+    Returns
+    -------
+    Roles
+
+    Raises
+    ------
+    InputError
+        If a stated alloy has no mapped element.
+    """
+    from spattermap.colocation import infer_roles
+
+    known = facts(maps)
+    names = [str(name) for name in maps["element"].values]
+    alloy = settings.alloy or tuple(known.alloy) or None
+    substrate = settings.substrate or tuple(known.substrate) or None
+    if alloy:
+        where = "in the settings" if settings.alloy else "in the map set's sidecar"
+        return stated_roles(names, alloy=alloy, substrate=substrate, how=f"stated {where}")
+    return infer_roles(moments, substrate=substrate)
+
+
+def _measure(maps: xr.Dataset, found: Segmentation, pixel_size: float) -> pd.DataFrame:
+    import numpy as np
+
+    from spattermap.regions import measure_regions
+
+    only_droplets = np.where(found.labels <= found.n_droplets, found.labels, 0).astype(np.int32)
+    table = measure_regions(
+        only_droplets,
+        counts=maps["counts"].values,
+        variance=maps["variance"].values if "variance" in maps else None,
+        elements=[str(name) for name in maps["element"].values],
+        pixel_size=pixel_size,
+    )
+    table["confidence"] = found.confidence
+    return table
+
+
+def _scaled_streaks(streaks: pd.DataFrame, pixel_size: float) -> pd.DataFrame:
+    table = streaks.copy()
+    for name in [column for column in table.columns if column.endswith("_px")]:
+        table[name] = table[name] * pixel_size
+    return table.rename(
+        columns=lambda name: name.removesuffix("_px") + "_um" * name.endswith("_px")
+    )
+
+
+def _in_unit(name: str, unit: str) -> str:
+    """Return a column's name in the unit of the map set: um is never claimed where unknown."""
+    if unit == "um":
+        return name
+    for ending in ("_um2", "_um"):
+        if name.endswith(ending):
+            return name.removesuffix(ending) + ending.replace("um", unit)
+    for inner in ("_um_low", "_um_high"):
+        if name.endswith(inner):
+            return name.removesuffix(inner) + inner.replace("um", unit)
+    return name
+
+
+def _tables_in_unit(table: pd.DataFrame, unit: str) -> pd.DataFrame:
+    return table.rename(columns=lambda name: _in_unit(name, unit))
+
+
+def _metal_shares(found: Segmentation) -> dict[str, Any]:
+    names = ("share_droplets", "share_streaks", "share_haze")
+    return {name: value for name, value in found.haze.items() if name.startswith(names)}
+
+
+def _notes(
+    maps: xr.Dataset, roles: Roles, found: Segmentation, blank: xr.Dataset | None
+) -> tuple[str, ...]:
+    known = facts(maps)
+    notes = []
+    if roles.assumed:
+        notes.append(
+            f"Roles are assumed ({roles.how}): state them with [alloy] and [substrate] in "
+            "mapset.toml or with --alloy and --substrate."
+        )
+    if known.length_unit == "px":
+        notes.append("No pixel size is known, so every length is in px: state pixel_size_um.")
+    if not noise_is_known(maps):
+        notes.append(
+            f"The maps are {known.quantity}, not counts: the noise is estimated from the maps "
+            "themselves. Export raw counts for firmer statements."
+        )
+    if blank is None:
+        notes.append(
+            "No blank was given: what lies outside the deposits cannot be told from the "
+            "substrate by comparison. Map a bare plate under the same conditions."
+        )
+    return (*notes, *found.notes)
+
+
+def _plain(values: dict[str, Any]) -> dict[str, Any]:
+    """Return numpy scalars as Python's own, and what is not a number as None (JSON has no NaN)."""
+    import math
+
+    plain: dict[str, Any] = {}
+    for name, value in values.items():
+        item = value.item() if hasattr(value, "item") else value
+        plain[name] = None if isinstance(item, float) and not math.isfinite(item) else item
+    return plain
+
+
+def versions() -> dict[str, str]:
+    """Return the versions of Python, Spattermap and the libraries behind the numbers."""
+    import importlib.metadata
+    import platform
+
+    from spattermap import __version__
+
+    found = {"python": platform.python_version(), "spattermap": __version__}
+    for name in _VERSIONED:
+        found[name] = importlib.metadata.version(name)
+    return found

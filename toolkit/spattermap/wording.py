@@ -1,0 +1,239 @@
+"""Findings as plain sentences: the one-paragraph answer and the verdict in a few lines."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from spattermap.analysis import Analysis
+
+# What each verdict word (DEVELOPERS.md, README.md) says as the end of a sentence.
+VERDICT_SENTENCES = {
+    "with_alloy": "came down with the alloy",
+    "partly_separated": "is partly separated from the alloy",
+    "separated": "is separated: it is present, but not where the alloy lies",
+    "substrate": "is explained by the substrate",
+    "foreign": "is more than the alloy could have supplied, so it is foreign",
+    "undecided": "is undecided",
+    "not_detected": "is not detected",
+}
+
+
+def percent(value: float, *, digits: int = 0) -> str:
+    """Return a fraction as percent, or a dash where it is unknown.
+
+    Parameters
+    ----------
+    value : float
+        A fraction.
+    digits : int, optional
+        Decimals; small values get as many as their first figure needs.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> percent(0.314), percent(0.0042), percent(float("nan"))
+    ('31 %', '0.4 %', '–')
+    """
+    if not _known(value):
+        return "–"
+    shown = 100 * value
+    if 0 < abs(shown) < 1 and digits == 0:
+        digits = 1
+    return f"{shown:.{digits}f} %"
+
+
+def figures(value: float, *, significant: int = 3) -> str:
+    """Return a number with a few significant figures and no exponent where it reads well.
+
+    Parameters
+    ----------
+    value : float
+        Any number.
+    significant : int, optional
+        Figures to keep.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> figures(3.14159), figures(0.001234), figures(123456.0)
+    ('3.14', '0.00123', '123456')
+    """
+    if not _known(value):
+        return "–"
+    if value == 0:
+        return "0"
+    decimals = max(0, significant - 1 - math.floor(math.log10(abs(value))))
+    return f"{value:.{min(decimals, 9)}f}"
+
+
+def with_interval(summary: dict[str, Any], name: str, *, as_percent: bool = False) -> str:
+    """Return ``value (low to high)`` of one entry of the summary.
+
+    Parameters
+    ----------
+    summary : dict
+        As `Analysis.summary` gives it.
+    name : str
+        The entry; its bounds are ``name_low`` and ``name_high``.
+    as_percent : bool, optional
+        The value is a fraction.
+
+    Returns
+    -------
+    str
+    """
+    show = percent if as_percent else figures
+    value = show(summary.get(name, math.nan))
+    low, high = (summary.get(f"{name}_{end}", math.nan) for end in ("low", "high"))
+    if not (_known(low) and _known(high)):
+        return value
+    if as_percent:
+        return f"{value} ({show(low).removesuffix(' %')} to {show(high)})"
+    return f"{value} ({show(low)} to {show(high)})"
+
+
+def answer(analysis: Analysis) -> str:
+    """Return the finding as one paragraph.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        A finished analysis.
+
+    Returns
+    -------
+    str
+        Sentences: coverage, form, connection, alloy, what to do next.
+    """
+    summary = analysis.summary()
+    sentences = [
+        *_form(summary, analysis.segmentation.n_streaks),
+        *_connection(summary),
+        *_alloy(analysis),
+        *_next(analysis),
+    ]
+    return " ".join(sentences)
+
+
+def _form(summary: dict[str, Any], n_streaks: int) -> list[str]:
+    unit = "µm" if summary["length_unit"] == "um" else "px"
+    count = summary.get("droplet_count", 0)
+    coverage = with_interval(summary, "coverage", as_percent=True)
+    said = [f"Metal covers {coverage} of the field."]
+    if not count and not n_streaks:
+        smallest = figures(summary.get(f"smallest_trusted_{summary['length_unit']}", math.nan))
+        said.append(
+            f"No droplet or streak above the smallest size that can be trusted here "
+            f"({smallest} {unit}) was found."
+        )
+        return said
+    parts = [f"{count} droplet{'s' * (count != 1)}"] if count else []
+    parts += [f"{n_streaks} streak{'s' * (n_streaks != 1)}"] if n_streaks else []
+    said.append(f"It lies in {' and '.join(parts)}.")
+    median = with_interval(summary, f"d50_{summary['length_unit']}")
+    if count and not median.startswith("–"):
+        said.append(f"Half of the droplets are smaller than {median} {unit} across.")
+    shares = {word: summary.get(f"share_{word}") for word in ("droplets", "streaks", "haze")}
+    known = {word: value for word, value in shares.items() if _known(value)}
+    if len(known) == 3:
+        said.append(
+            "Of the metal signal "
+            + ", ".join(f"{percent(value)} is in {word}" for word, value in known.items())
+            + "."
+        )
+    return said
+
+
+def _connection(summary: dict[str, Any]) -> list[str]:
+    crosses = [axis for axis in ("x", "y") if summary.get(f"connected_{axis}")]
+    if not crosses:
+        said = (
+            "The metal seen does not connect across the field in x or y, so it should not "
+            "conduct unless a film thinner than the map can show joins it."
+        )
+        return [said]
+    ratios = [summary.get(f"sheet_conductance_ratio_{axis}", math.nan) for axis in crosses]
+    parts = [
+        f"in {axis} (sheet conductance about {percent(ratio)} of a full film's)"
+        for axis, ratio in zip(crosses, ratios, strict=True)
+    ]
+    return [f"The metal connects across the field {' and '.join(parts)}."]
+
+
+def _alloy(analysis: Analysis) -> list[str]:
+    table = analysis.elements
+    said = []
+    for word, ending in VERDICT_SENTENCES.items():
+        rows = table[(table["verdict"] == word)]
+        # What the substrate is made of is no news; it stands in the table.
+        if word in ("substrate", "not_detected"):
+            rows = rows[rows["role"] == "alloy"]
+        names = [str(name) for name in rows["element"]]
+        if names:
+            said.append(f"{_listed(names)} {_agree(ending, len(names))}.")
+    return said
+
+
+def _next(analysis: Analysis) -> list[str]:
+    table = analysis.elements
+    order = {"undecided": 0, "separated": 1, "partly_separated": 2, "foreign": 3}
+    rows = table[table["verdict"].isin(list(order)) & (table["next_step"].astype(str) != "")]
+    if rows.empty:
+        return []
+    first = min(
+        (row for _, row in rows.iterrows()),
+        key=lambda row: (row["role"] != "alloy", order[row["verdict"]]),
+    )
+    step = str(first["next_step"]).strip()
+    return [f"Next ({first['element']}): {step.rstrip('.')}."]
+
+
+def verdict_lines(elements: pd.DataFrame) -> str:
+    """Return one line an element for a terminal.
+
+    Parameters
+    ----------
+    elements : pandas.DataFrame
+        As in `Analysis.elements`.
+
+    Returns
+    -------
+    str
+    """
+    return "\n".join(
+        f"{row['element']:<3}{row['role']:<10}{row['verdict']:<17}{row['reasons']}"
+        for _, row in elements.iterrows()
+    )
+
+
+def _listed(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _agree(ending: str, count: int) -> str:
+    """Return the ending with its verbs in the plural where several elements are meant."""
+    if count == 1:
+        return ending
+    plurals = (
+        ("it is", "they are"),
+        ("it does", "they do"),
+        ("so it", "so they"),
+        ("is ", "are "),
+    )
+    for one, many in plurals:
+        ending = ending.replace(one, many)
+    return ending
+
+
+def _known(value: Any) -> bool:
+    return value is not None and not (isinstance(value, float) and not math.isfinite(value))
