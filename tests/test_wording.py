@@ -48,7 +48,7 @@ def test_a_whole_answer():
         n_streaks=1,
     )
     assert text == (
-        "Metal covers 31 % (28 to 35) of the field. It lies in 12 droplets and 1 streak. "
+        "Metal covers 31 % (28 to 35 %) of the field. It lies in 12 droplets and 1 streak. "
         "Half of the droplets are smaller than 3.21 (2.90 to 3.60) µm across. "
         "Of the metal signal 80 % is in droplets, 0 % is in streaks, 20 % is in haze. "
         "The metal seen does not connect across the field in x or y, so it should not conduct "
