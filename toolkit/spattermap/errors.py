@@ -30,6 +30,10 @@ class OutputError(SpattermapError, OSError):
     """A result cannot be written where it was asked for."""
 
 
+class SpattermapWarning(UserWarning):
+    """The input can be used, but not for everything."""
+
+
 def nearest(name: str, known: Iterable[str]) -> str | None:
     """Return the known name closest in spelling, or None when nothing is close.
 

@@ -1,1 +1,125 @@
-"""Files to map sets: one door, one file a format family."""
+"""Files to map sets: one door, one file a format family.
+
+Each family module says ``recognises(path)`` and ``read(path, request)``; the door asks them in
+turn, and one place (`stack.finish`) applies the sidecar and validates.
+"""
+
+from __future__ import annotations
+
+import importlib
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from spattermap.errors import InputFileError, InputTypeError, nearest
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["blank_path", "load"]
+
+# The order matters only where one path could be two things.
+FAMILIES = ("netcdf", "images")
+
+
+def load(path: str | Path, *, chunks: Any = None, crop: bool = False) -> xr.Dataset:
+    """Load a map set from files as the microscope exported them.
+
+    Parameters
+    ----------
+    path : str or pathlib.Path
+        A folder of single-element pictures, or one file that holds every map or spectrum.
+    chunks : int, dict or "auto", optional
+        None (default) reads at once. Anything else gives dask arrays with chunks of that many
+        pixels in y and x, or as a dict by dimension.
+    crop : bool, optional
+        Cut maps that differ by one or two border pixels to their common size.
+
+    Returns
+    -------
+    xarray.Dataset
+        A map set: `counts` (element, y, x) in counts per pixel or what `quantity` says, and
+        perhaps `variance`, `electron_image` and `valid`; coordinates in um, or px where no pixel
+        size is known. What was read and assumed is in ``facts(maps).source``.
+
+    Raises
+    ------
+    InputFileError
+        If a file is missing, damaged, too large or of no known form.
+    InputError, InputTypeError
+        If files contradict each other or hold values that are not allowed.
+
+    """
+    from spattermap.loaders import stack
+
+    place = _existing(path)
+    reader = _reader_for(place)
+    sidecar_file, beside = stack.open_sidecar(place)
+    request = stack.Request(chunks=chunks, crop=crop, sidecar=beside)
+    maps: xr.Dataset = stack.finish(reader.read(place, request), place, sidecar_file, request)
+    return maps
+
+
+def _existing(path: str | Path) -> Path:
+    if not isinstance(path, (str, Path)):
+        raise InputTypeError(
+            f"path must be a file or folder name, got {type(path).__name__}. "
+            "For a HyperSpy signal use spattermap.from_signal(signal)."
+        )
+    place = Path(path)
+    if "\0" in str(path) or not place.exists():
+        siblings = [item.name for item in place.parent.iterdir()] if place.parent.is_dir() else []
+        close = nearest(place.name, siblings) if place.name else None
+        hint = f"Did you mean {close!r}?" if close else "Check the spelling."
+        raise InputFileError(
+            f"{path} must be an existing file or folder, got nothing there. {hint}"
+        )
+    return place
+
+
+def _reader_for(place: Path) -> Any:
+    for name in FAMILIES:
+        family = importlib.import_module(f"spattermap.loaders.{name}")
+        if family.recognises(place):
+            return family
+    if place.is_dir():
+        held = sorted(item.name for item in place.iterdir())
+        found = ", ".join(held[:5]) + (" ..." if len(held) > 5 else "") if held else "nothing"
+        raise InputFileError(
+            f"{place} must hold element maps, for example Fe_Ka.tif and Si_Ka.tif, got {found}. "
+            "Export one picture or text grid an element into it."
+        )
+    raise InputFileError(
+        f"{place} must be a file of a known form, got ending {place.suffix or 'none'!r}. "
+        "Export TIFF, text, HDF5, netCDF, Zarr or .hspy; or name the folder that holds the maps."
+    )
+
+
+def blank_path(path: str | Path) -> Path | None:
+    """Return the blank that the sidecar of a map set names, or None.
+
+    Parameters
+    ----------
+    path : str or pathlib.Path
+        The map set, as given to `load`.
+
+    Returns
+    -------
+    pathlib.Path or None
+
+    Raises
+    ------
+    InputFileError
+        If the sidecar cannot be read, or names a blank that is not there.
+    """
+    from spattermap.loaders import stack
+
+    sidecar_file, beside = stack.open_sidecar(_existing(path))
+    if "blank" not in beside:
+        return None
+    blank = Path(beside["blank"])
+    if not blank.exists():
+        raise InputFileError(
+            f"{sidecar_file}: blank must be an existing map set, got {blank.name!r}, which is not "
+            "there. Correct the path, or remove the key."
+        )
+    return blank

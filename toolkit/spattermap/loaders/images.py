@@ -1,0 +1,244 @@
+"""Folders of pictures, one element a file: the commonest export of all."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from spattermap.checks import ELEMENT_SYMBOLS
+from spattermap.errors import InputError, InputFileError, nearest
+from spattermap.loaders import names, pictures
+from spattermap.loaders.stack import SAME_SIZE, Request, Stack
+
+FORMAT = "folder of single-element images"
+# A border of one or two pixels is an export quirk; more is another field of view.
+MOST_CROPPED = 2
+
+
+@dataclass(frozen=True)
+class _Map:
+    """One picture of the folder with its reading."""
+
+    file: Path
+    element: str
+    line: str
+    picture: pictures.Picture
+
+
+def recognises(path: Path) -> bool:
+    """Return True for a folder that holds pictures.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        File or folder.
+
+    Returns
+    -------
+    bool
+    """
+    return path.is_dir() and any(_pictures_in(path))
+
+
+def _pictures_in(folder: Path) -> list[Path]:
+    return sorted(
+        file
+        for file in folder.iterdir()
+        if file.suffix.lower() in pictures.ENDINGS and not file.name.startswith(".")
+    )
+
+
+def read(path: Path, request: Request) -> Stack:
+    """Read every single-element picture of a folder.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The folder.
+    request : Request
+        Options and sidecar.
+
+    Returns
+    -------
+    Stack
+
+    Raises
+    ------
+    InputFileError
+        If a file cannot be read.
+    InputError
+        If names, sizes or scales do not fit together.
+    """
+    notes: list[str] = []
+    files = _pictures_in(path)
+    electron = _electron_file(files, request, notes)
+    readings = _name_all([f for f in files if not _is_electron(f, electron)], path, notes)
+    maps = [
+        _Map(file, named.element, named.line, pictures.open_picture(file, lazy=request.lazy))
+        for file, named in readings
+    ]
+    _refuse_twice(maps)
+    image = None if electron is None else pictures.open_picture(electron, lazy=False)
+    planes, image_plane = _one_size(maps, image, path, request, notes)
+    size, size_from = _one_scale(maps, path, notes)
+    used = {one.file.name: one.file for one in maps}
+    if electron is not None:
+        used[electron.name] = electron
+    return Stack(
+        counts=_stacked(planes),
+        elements=[one.element for one in maps],
+        lines=[one.line for one in maps],
+        format_name=FORMAT,
+        files=used,
+        map_files=[one.file.name for one in maps],
+        pixel_size_um=size,
+        pixel_size_from=size_from,
+        electron_image=image_plane,
+        notes=notes,
+    )
+
+
+def _is_electron(file: Path, electron: Path | None) -> bool:
+    return file == electron or names.is_electron_image(file.stem)
+
+
+def _electron_file(files: Sequence[Path], request: Request, notes: list[str]) -> Path | None:
+    stated = request.sidecar.get("electron_image")
+    if stated is not None:
+        file = Path(stated)
+        if not file.is_file():
+            close = nearest(file.name, [one.name for one in files])
+            raise InputFileError(
+                f"{file} must be the electron image the sidecar names, got no such file. "
+                + (f"Did you mean {close!r}?" if close else "Correct electron_image.")
+            )
+        return next((one for one in files if one.resolve() == file.resolve()), file)
+    found = [file for file in files if names.is_electron_image(file.stem)]
+    if len(found) > 1:  # backscattered shows material, which is what a deposit is judged by
+        found.sort(key=lambda file: "b" not in file.stem.lower())
+        notes.append(
+            f"electron image {found[0].name} used; ignored: "
+            + ", ".join(file.name for file in found[1:])
+            + " (state electron_image in mapset.toml to choose)"
+        )
+    return found[0] if found else None
+
+
+def _name_all(files: Sequence[Path], folder: Path, notes: list[str]) -> list[tuple[Path, Any]]:
+    """Return each file with its element; a name that is read two ways is refused."""
+    every = {file: names.candidates(file.stem) for file in files}
+    shared = (
+        set.intersection(
+            *({one.element for one in found} for found in every.values() if found),
+            *[set(ELEMENT_SYMBOLS)],
+        )
+        if len(files) > 1
+        else set()
+    )
+    readings: list[tuple[Path, Any]] = []
+    ignored: list[str] = []
+    for file, found in every.items():
+        unknown = names.looks_like_unknown_element(file.stem)
+        if unknown and not any(one.certainty >= 3 for one in found):
+            close = nearest(unknown, ELEMENT_SYMBOLS)
+            raise InputError(
+                f"{file} must name a chemical element before the line, got {unknown!r}. "
+                + (f"Did you mean {close}? " if close else "")
+                + "Rename the file, for example to Fe_Ka"
+                + file.suffix
+                + "."
+            )
+        # A symbol that stands in every name is the sample's ("Cu plate O", "Cu plate Si").
+        left = [one for one in found if one.element not in shared] or found
+        if len(left) > 1:
+            raise InputError(
+                f"{file} must name one element, got {' and '.join(one.element for one in left)}. "
+                f"Rename it, for example to {left[-1].element}_Ka{file.suffix}."
+            )
+        if left:
+            readings.append((file, left[0]))
+        else:
+            ignored.append(file.name)
+    if not readings:
+        raise InputFileError(
+            f"{folder} must hold pictures named by element, for example Fe_Ka.tif, got "
+            f"{', '.join(ignored[:5]) or 'electron images only'}. Rename the files."
+        )
+    if ignored:
+        notes.append("ignored, no element in the name: " + ", ".join(ignored))
+    return readings
+
+
+def _refuse_twice(maps: Sequence[_Map]) -> None:
+    seen: dict[str, Path] = {}
+    for one in maps:
+        if one.element in seen:
+            raise InputError(
+                f"{one.file} must be the only map of {one.element}, got {seen[one.element].name} "
+                "too. Move the line with fewer counts to another folder."
+            )
+        seen[one.element] = one.file
+
+
+def _one_size(
+    maps: Sequence[_Map],
+    image: pictures.Picture | None,
+    folder: Path,
+    request: Request,
+    notes: list[str],
+) -> tuple[list[Any], Any]:
+    """Return planes of one size, cropped where that was asked for."""
+    every = {one.file.name: one.picture.data for one in maps}
+    sizes = {name: tuple(int(n) for n in data.shape) for name, data in every.items()}
+    if image is not None:
+        sizes["electron image"] = tuple(int(n) for n in image.data.shape)
+    if len(set(sizes.values())) == 1:
+        return list(every.values()), None if image is None else image.data
+    height, width = (min(size[axis] for size in sizes.values()) for axis in (0, 1))
+    spread = max(max(size[0] - height, size[1] - width) for size in sizes.values())
+    listed = ", ".join(f"{name} {size[0]} x {size[1]}" for name, size in sorted(sizes.items()))
+    if spread > MOST_CROPPED or not request.crop:
+        step = (
+            "They differ by a border only: use crop=True (--crop) to cut to the common size."
+            if spread <= MOST_CROPPED
+            else "Export every map over the same field with the same number of pixels."
+        )
+        raise InputError(
+            f"{folder} must hold maps of one size (y x x pixels), got {listed}. {step}"
+        )
+    notes.append(f"cropped at right and bottom to {height} x {width}: {listed}")
+    return (
+        [data[:height, :width] for data in every.values()],
+        None if image is None else image.data[:height, :width],
+    )
+
+
+def _one_scale(maps: Sequence[_Map], folder: Path, notes: list[str]) -> tuple[float | None, str]:
+    sizes = {one.file.name: one.picture.pixel_size_um for one in maps}
+    known = {name: size for name, size in sizes.items() if size is not None}
+    for one in maps:
+        notes.extend(note for note in one.picture.notes if note not in notes)
+    if not known:
+        return None, ""
+    low, high = min(known, key=lambda n: known[n]), max(known, key=lambda n: known[n])
+    if known[high] - known[low] > SAME_SIZE * known[low]:
+        raise InputError(
+            f"{folder} must hold maps of one pixel size (um), got {known[low]:g} in {low} and "
+            f"{known[high]:g} in {high}. Export every map over the same field."
+        )
+    return known[low], maps[0].picture.pixel_size_from or "resolution tags"
+
+
+def _stacked(planes: Sequence[Any]) -> Any:
+    kinds = {plane.dtype for plane in planes}
+    if any(hasattr(plane, "dask") for plane in planes):
+        import dask.array as da
+
+        return da.stack(planes)
+    if len(kinds) > 1:  # whole numbers stay whole; a float map makes all float
+        return np.stack(planes).astype(np.result_type(*kinds), copy=False)
+    return np.stack(planes)

@@ -1,0 +1,135 @@
+"""Map sets saved as netCDF by ``maps.to_netcdf(path, engine="h5netcdf")``."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Any
+
+from spattermap.errors import InputError, SpattermapError
+from spattermap.loaders.limits import check_size
+from spattermap.loaders.stack import Request, Stack, readable
+from spattermap.mapset import facts
+
+FORMAT = "netCDF map set"
+ENDINGS = (".nc", ".nc4", ".netcdf")
+
+
+def recognises(path: Path) -> bool:
+    """Return True for a netCDF file.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        File or folder.
+
+    Returns
+    -------
+    bool
+    """
+    return path.is_file() and path.suffix.lower() in ENDINGS
+
+
+def read(path: Path, request: Request) -> Stack:
+    """Read a map set that Spattermap or xarray wrote.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The file.
+    request : Request
+        Options and sidecar.
+
+    Returns
+    -------
+    Stack
+
+    Raises
+    ------
+    InputFileError
+        If it is not readable netCDF.
+    InputError
+        If it holds no map set.
+    """
+    import xarray as xr
+
+    try:
+        with xr.open_dataset(path, engine="h5netcdf", chunks={} if request.lazy else None) as maps:
+            require_layout(maps, path, lazy=request.lazy)
+            return from_dataset(maps if request.lazy else maps.load(), path, FORMAT)
+    except SpattermapError:
+        raise
+    except Exception as problem:  # h5py, h5netcdf and xarray raise many kinds
+        raise readable(path, problem, what="a readable netCDF file") from problem
+
+
+def require_layout(maps: Any, path: Path, *, lazy: bool) -> None:
+    """Refuse a dataset that is no map set, or is too large.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        As opened, nothing read yet.
+    path : pathlib.Path
+        For the message.
+    lazy : bool
+        True where it will be read in chunks.
+
+    Raises
+    ------
+    InputError, InputFileError
+        If it is not as it must be.
+    """
+    if "counts" not in maps or maps["counts"].dims != ("element", "y", "x"):
+        raise InputError(
+            f"{path} must hold 'counts' with dims (element, y, x), got "
+            f"{', '.join(map(str, maps.data_vars)) or 'nothing'}. "
+            "Save a map set with maps.to_netcdf(path)."
+        )
+    check_size(maps["counts"].shape, maps["counts"].dtype, path, lazy=lazy)
+
+
+def from_dataset(maps: Any, path: Path, format_name: str) -> Stack:
+    """Return the stack of a map set that was saved as a dataset.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        With the layout of a map set.
+    path : pathlib.Path
+        Where it was read.
+    format_name : str
+        The family, in words.
+
+    Returns
+    -------
+    Stack
+    """
+    known = facts(maps)
+    extra = {
+        name: maps[name].data for name in ("variance", "electron_image", "valid") if name in maps
+    }
+    substrate: object = known.substrate
+    if known.substrate and all(math.isnan(part) for part in known.substrate.values()):
+        substrate = list(known.substrate)  # only the elements were stated
+    return Stack(
+        counts=maps["counts"].data,
+        elements=[str(name) for name in maps["element"].values],
+        lines=[str(name) for name in maps["line"].values] if "line" in maps.coords else (),
+        format_name=format_name,
+        files={path.name: path},
+        map_files=[path.name] * maps.sizes["element"],
+        pixel_size_um=known.pixel_size if known.length_unit == "um" else None,
+        pixel_size_from=f"attributes of {path.name}",
+        quantity=known.quantity,
+        facts={
+            "title": known.title or None,
+            "beam_energy_keV": known.beam_energy_keV,
+            "alloy": known.alloy,
+            "substrate": substrate,
+            "process": known.process,
+            "measured": known.measured,
+        },
+        source={"made_from": known.source} if known.source else {},
+        **extra,
+    )

@@ -1,0 +1,246 @@
+"""One picture file to one plane of numbers, with its pixel size where the file knows it."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from spattermap.errors import InputError, InputFileError, SpattermapError
+from spattermap.loaders.limits import check_ratio, check_size
+from spattermap.loaders.stack import SAME_SIZE, readable
+
+TIFF_ENDINGS = (".tif", ".tiff")
+LOSSLESS_ENDINGS = (".png", ".bmp")
+LOSSY_ENDINGS = (".jpg", ".jpeg")
+ENDINGS = TIFF_ENDINGS + LOSSLESS_ENDINGS + LOSSY_ENDINGS
+
+LOSSY = (
+    "Warning: JPEG changes pixel values, so nothing that needs counts can be trusted; export TIFF"
+)
+
+_UM_PER = {
+    "nm": 1e-3,
+    "um": 1.0,
+    "micron": 1.0,
+    "microns": 1.0,
+    "µm": 1.0,
+    "μm": 1.0,
+    "mm": 1e3,
+    "cm": 1e4,
+}
+# Printing resolutions that picture programs write when they know nothing of the specimen.
+_PRINT_DPI = (
+    72.0,
+    90.0,
+    96.0,
+    100.0,
+    120.0,
+    144.0,
+    150.0,
+    180.0,
+    200.0,
+    220.0,
+    240.0,
+    300.0,
+    360.0,
+    400.0,
+    600.0,
+    1200.0,
+)
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A plane and what its file says of it.
+
+    Parameters
+    ----------
+    data : array, dims (y, x)
+        numpy, or dask where it was opened lazily.
+    pixel_size_um : float or None
+        Side of a pixel (um).
+    pixel_size_from : str
+        Where that stands.
+    notes : tuple of str
+        What is doubtful.
+    """
+
+    data: Any
+    pixel_size_um: float | None = None
+    pixel_size_from: str = ""
+    notes: tuple[str, ...] = field(default=())
+
+
+def open_picture(file: Path, *, lazy: bool) -> Picture:
+    """Read one single-plane picture.
+
+    Parameters
+    ----------
+    file : pathlib.Path
+        TIFF, PNG, BMP or JPEG.
+    lazy : bool
+        Leave the pixels of a TIFF on disk until they are used.
+
+    Returns
+    -------
+    Picture
+
+    Raises
+    ------
+    InputFileError
+        If the file is damaged, too large, or not what its name says.
+    InputError
+        If it holds colours or several planes.
+    """
+    try:
+        if file.suffix.lower() in TIFF_ENDINGS:
+            return _tiff(file, lazy=lazy)
+        return _plain(file)
+    except SpattermapError:
+        raise
+    except MemoryError:
+        raise InputFileError(
+            f"{file} must fit in memory, got too large a picture. Export it in tiles."
+        ) from None
+    except Exception as problem:  # readers of damaged files raise anything at all
+        raise readable(file, problem, what="a whole picture") from problem
+
+
+def _tiff(file: Path, *, lazy: bool) -> Picture:
+    import tifffile
+
+    with tifffile.TiffFile(file) as tiff:
+        page: Any = tiff.pages[0]
+        shape, dtype = tuple(page.shape), page.dtype
+        if dtype is None:
+            raise InputFileError(f"{file} must hold numbers, got an unknown type. Export it again.")
+        check_size(shape, dtype, file, lazy=lazy)
+        check_ratio(math.prod(shape) * dtype.itemsize, file.stat().st_size, file)
+        _refuse_colour(file, shape, getattr(page.photometric, "name", ""))
+        if len(tiff.pages) > 1:
+            raise InputError(
+                f"{file} must hold one map, got {len(tiff.pages)} pages. "
+                "Load that file by itself, not its folder."
+            )
+        size, where, notes = tiff_pixel_size(tiff, file)
+        data = _lazy_tiff(file) if lazy else page.asarray()
+    return Picture(_numbers(data, file), size, where, notes)
+
+
+def _lazy_tiff(file: Path) -> Any:
+    import dask.array as da
+    import tifffile
+    import zarr
+
+    store = tifffile.imread(file, aszarr=True)
+    return da.from_zarr(zarr.open(store, mode="r"))
+
+
+def tiff_pixel_size(tiff: Any, file: Path) -> tuple[float | None, str, tuple[str, ...]]:
+    """Return pixel size (um), where it stands and notes, from a TIFF's first page.
+
+    Parameters
+    ----------
+    tiff : tifffile.TiffFile
+        Open file.
+    file : pathlib.Path
+        For the message.
+
+    Returns
+    -------
+    tuple
+
+    Raises
+    ------
+    InputError
+        If pixels are not square.
+    """
+    page = tiff.pages[0]
+    tags = page.tags
+    if "XResolution" not in tags or "YResolution" not in tags:
+        return None, "", ()
+    unit_in_text = _unit_in_text(page.description or "")
+    if unit_in_text is not None:
+        across, down = (_ratio(tags[name].value) for name in ("XResolution", "YResolution"))
+        per_um = (across / unit_in_text, down / unit_in_text)
+        where = "resolution tags with the unit in the description"
+    else:
+        if "ResolutionUnit" not in tags or int(tags["ResolutionUnit"].value) == 1:
+            return None, "", ()
+        per_um = page.get_resolution("MICROMETER")
+        where = "resolution tags"
+    if not all(math.isfinite(value) and value > 0 for value in per_um):
+        return None, "", (f"{file.name}: resolution tags make no sense and were ignored",)
+    if abs(per_um[0] - per_um[1]) > SAME_SIZE * per_um[0]:
+        raise InputError(
+            f"{file} must have square pixels (um), got {1 / per_um[0]:g} across and "
+            f"{1 / per_um[1]:g} down. Export it with one scale."
+        )
+    dots_per_inch = per_um[0] * 25400.0
+    if unit_in_text is None and any(abs(dots_per_inch - dpi) < 0.02 for dpi in _PRINT_DPI):
+        return (
+            None,
+            "",
+            (
+                (
+                    f"resolution tags of {dots_per_inch:.0f} dots an inch are a printing size, "
+                    "not a pixel size, and were ignored"
+                ),
+            ),
+        )
+    return 1.0 / per_um[0], where, ()
+
+
+def _ratio(value: Any) -> float:
+    top, bottom = value if isinstance(value, tuple) else (value, 1)
+    return float(top) / float(bottom) if bottom else math.nan
+
+
+def _unit_in_text(text: str) -> float | None:
+    """Return um per unit where the description states one as ``unit=...``."""
+    found = re.search(r"^unit=(\S+)\s*$", text, flags=re.MULTILINE)
+    if found is None:
+        return None
+    unit = found[1].replace("\\u00B5", "µ").replace("\\u00b5", "µ")
+    return _UM_PER.get(unit.lower())
+
+
+def _plain(file: Path) -> Picture:
+    import imageio.v3 as iio
+
+    facts = iio.improps(file)
+    check_size(facts.shape, facts.dtype, file, lazy=False)
+    check_ratio(math.prod(facts.shape) * np.dtype(facts.dtype).itemsize, file.stat().st_size, file)
+    data = np.asarray(iio.imread(file))
+    _refuse_colour(file, data.shape, "")
+    notes: tuple[str, ...] = ()
+    if file.suffix.lower() in LOSSY_ENDINGS:
+        notes = (LOSSY,)
+    return Picture(_numbers(data, file), notes=notes)
+
+
+def _refuse_colour(file: Path, shape: tuple[int, ...], photometric: str) -> None:
+    if photometric in ("RGB", "PALETTE", "YCBCR", "CMYK", "SEPARATED") or (
+        len(shape) == 3 and shape[-1] in (3, 4)
+    ):
+        raise InputError(
+            f"{file} must hold one number a pixel, got a colour picture. "
+            "Export the numbers (16-bit grey TIFF or text), not the coloured view."
+        )
+    if len(shape) != 2 or 0 in shape:
+        raise InputError(f"{file} must have dims (y, x), got shape {shape}. Export one map a file.")
+
+
+def _numbers(data: Any, file: Path) -> Any:
+    if data.dtype.kind == "b":
+        return data.astype(np.uint8)
+    if data.dtype.kind not in "uif":
+        raise InputError(
+            f"{file} must hold real numbers, got type {data.dtype}. Export the numbers."
+        )
+    return data if data.dtype.isnative else data.astype(data.dtype.newbyteorder("="))

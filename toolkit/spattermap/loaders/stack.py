@@ -1,0 +1,262 @@
+"""What every reader hands over, and the one place where it becomes a map set."""
+
+from __future__ import annotations
+
+import hashlib
+import warnings
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from spattermap.errors import InputError, InputFileError, SpattermapWarning, unknown_name
+from spattermap.loaders.limits import check_size
+from spattermap.mapset import make_map_set, set_facts, validate
+from spattermap.sidecar import find_sidecar, read_sidecar
+
+# Two statements of one pixel size may differ by rounding in a tag, not by more.
+SAME_SIZE = 0.01
+
+
+@dataclass
+class Stack:
+    """Element maps as read, before the sidecar has spoken.
+
+    Parameters
+    ----------
+    counts : array, dims (element, y, x)
+        numpy or dask.
+    elements : sequence of str
+        Symbols.
+    format_name : str
+        The family, in words.
+    lines : sequence of str, optional
+        X-ray line of each map; "" where unknown.
+    files : dict of str to pathlib.Path
+        Every file read, by the name it is reported under.
+    map_files : sequence of str, optional
+        The file (or part of one) each map came from.
+    pixel_size_um : float or None
+        As the files say.
+    pixel_size_from : str
+        Where that stands.
+    quantity : str or None
+        As the files say; None where they do not.
+    variance, electron_image, valid : array, optional
+        As in the map set.
+    facts : dict
+        title, beam_energy_keV and the other facts that the files state.
+    notes : list of str
+        What was assumed, ignored or doubtful, one sentence each.
+    source : dict
+        More provenance, written as it is.
+    """
+
+    counts: Any
+    elements: Sequence[str]
+    format_name: str
+    lines: Sequence[str] = ()
+    files: dict[str, Path] = field(default_factory=dict)
+    map_files: Sequence[str] = ()
+    pixel_size_um: float | None = None
+    pixel_size_from: str = ""
+    quantity: str | None = None
+    variance: Any = None
+    electron_image: Any = None
+    valid: Any = None
+    facts: dict[str, Any] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+    source: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Request:
+    """What the caller of `load` asked for; every reader takes one.
+
+    Parameters
+    ----------
+    chunks : int, dict, "auto" or None
+        None reads at once; anything else gives dask arrays of that chunk size.
+    crop : bool
+        Cut maps that differ by a pixel or two to their common size.
+    sidecar : dict
+        Checked values of the sidecar, empty where there is none.
+    """
+
+    chunks: Any = None
+    crop: bool = False
+    sidecar: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def lazy(self) -> bool:
+        """True where the data are to stay on disk until used."""
+        return self.chunks is not None
+
+
+def open_sidecar(path: Path) -> tuple[Path | None, dict[str, Any]]:
+    """Return the sidecar's path and checked values; (None, {}) where there is none."""
+    file = find_sidecar(path)
+    return (None, {}) if file is None else (file, read_sidecar(file))
+
+
+def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request) -> Any:
+    """Turn a stack and its sidecar into a validated map set.
+
+    Parameters
+    ----------
+    stack : Stack
+        From a reader.
+    path : pathlib.Path
+        What the user named.
+    sidecar_file : pathlib.Path or None
+        The sidecar, if there is one.
+    request : Request
+        With the sidecar's values.
+
+    Returns
+    -------
+    xarray.Dataset
+
+    Raises
+    ------
+    InputError
+        If the files and the sidecar contradict each other, or a value is not allowed.
+    """
+    beside = request.sidecar
+    size, size_from = _pixel_size(stack, path, sidecar_file, beside)
+    quantity = _quantity(stack, beside)
+    files = dict(stack.files)
+    if sidecar_file is not None:
+        files[sidecar_file.name] = sidecar_file
+    source = {
+        **stack.source,
+        "format": stack.format_name,
+        "files": {name: sha256(files[name]) for name in sorted(files)},
+        "map_files": list(stack.map_files),
+        "pixel_size_from": size_from,
+        "quantity_from": "sidecar" if "quantity" in beside else "file" if stack.quantity else "",
+        "notes": list(stack.notes),
+        "dtype": str(stack.counts.dtype),
+    }
+    facts = {name: value for name, value in stack.facts.items() if value is not None}
+    for name in ("title", "beam_energy_keV", "alloy", "substrate", "process", "measured"):
+        if name in beside:
+            facts[name] = beside[name]
+    facts.setdefault("title", path.stem if path.is_file() else path.resolve().name)
+    try:
+        maps = make_map_set(
+            _chunked(stack.counts, request),
+            stack.elements,
+            lines=_lines(stack, beside, sidecar_file),
+            pixel_size_um=size,
+            variance=None if stack.variance is None else _chunked(stack.variance, request),
+            electron_image=stack.electron_image,
+            valid=stack.valid,
+            quantity=quantity,
+            **facts,
+        )
+    except InputError as problem:
+        raise InputError(f"{path}: {problem}") from problem
+    set_facts(maps, source=source)
+    for note in stack.notes:
+        if note.startswith("Warning: "):
+            warnings.warn(f"{path.name}: {note[9:]}", SpattermapWarning, stacklevel=4)
+    return validate(maps)
+
+
+def _pixel_size(
+    stack: Stack, path: Path, sidecar_file: Path | None, beside: Mapping[str, Any]
+) -> tuple[float | None, str]:
+    stated = beside.get("pixel_size_um")
+    read = stack.pixel_size_um
+    if stated is None:
+        return read, stack.pixel_size_from if read is not None else "not stated"
+    if read is not None and abs(stated - read) > SAME_SIZE * read:
+        raise InputError(
+            f"{path}: pixel_size_um must be one value (um), got {read:g} from "
+            f"{stack.pixel_size_from} and {stated:g} from {sidecar_file}. "
+            "Correct the one that is wrong, or remove it."
+        )
+    return float(stated), "sidecar"
+
+
+def _quantity(stack: Stack, beside: Mapping[str, Any]) -> str:
+    quantity = beside.get("quantity") or stack.quantity
+    if quantity:
+        return str(quantity)
+    whole = stack.counts.dtype.kind in "ub" or stack.counts.dtype.kind == "i"
+    if not whole:
+        stack.notes.append(
+            "quantity not stated: values with decimals were taken as intensity, so that nothing "
+            'that needs counts is claimed; state quantity = "counts" if they are counts'
+        )
+        return "intensity"
+    stack.notes.append("quantity not stated: whole numbers were taken as counts")
+    return "counts"
+
+
+def _lines(stack: Stack, beside: Mapping[str, Any], sidecar_file: Path | None) -> list[str]:
+    lines = list(stack.lines) or [""] * len(stack.elements)
+    for element, line in beside.get("lines", {}).items():
+        if element not in stack.elements:
+            raise InputError(unknown_name(f"{sidecar_file}: lines", element, stack.elements))
+        place = list(stack.elements).index(element)
+        if lines[place] and not _same_line(lines[place], line):
+            raise InputError(
+                f"{sidecar_file}: lines: {element} must agree with the file name, got {line!r} "
+                f"and {lines[place]!r}. Correct the one that is wrong."
+            )
+        lines[place] = line
+    return lines
+
+
+def _same_line(one: str, other: str) -> bool:
+    """Return True where two line names agree as far as both go ("Fe K" with "Fe Ka1")."""
+    a, b = (text.replace(" ", "").lower() for text in (one, other))
+    return a.startswith(b) or b.startswith(a)
+
+
+def _chunked(array: Any, request: Request) -> Any:
+    if not request.lazy:
+        check_size(array.shape, array.dtype, "map set", lazy=False)
+        return array.compute() if hasattr(array, "dask") else array
+    import dask.array as da
+
+    sizes = request.chunks
+    if isinstance(sizes, Mapping):
+        sizes = tuple(
+            sizes.get(name, array.shape[axis]) for axis, name in enumerate(("element", "y", "x"))
+        )
+    elif isinstance(sizes, int):
+        sizes = (1, sizes, sizes)
+    if hasattr(array, "dask"):
+        return array.rechunk(sizes)
+    return da.from_array(array, chunks=sizes)
+
+
+def sha256(path: Path) -> str:
+    """Return the SHA-256 of a file, or of the names and contents below a folder.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        File or folder.
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits.
+    """
+    if path.is_dir():  # a Zarr store is a folder: hash what is in it, in the order of names
+        total = hashlib.sha256()
+        for file in sorted(item for item in path.rglob("*") if item.is_file()):
+            total.update(f"{file.relative_to(path).as_posix()}\0{sha256(file)}\n".encode())
+        return total.hexdigest()
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def readable(path: Path, problem: BaseException, *, what: str) -> InputFileError:
+    """Return the one-line error for a file that a library could not read."""
+    said = " ".join(str(problem).split())[:200] or type(problem).__name__
+    return InputFileError(f"{path} must be {what}, got: {said}. Export it again.")
