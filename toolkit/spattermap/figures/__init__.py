@@ -1,0 +1,101 @@
+"""Pictures of an analysis: one function a picture, each returns a `Picture` with alternative text.
+
+A `Picture` is a `matplotlib.figure.Figure` built without pyplot, so it can be drawn anywhere and
+changed like any other figure. All colours are told apart by every common colour vision, and no
+picture relies on colour alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from spattermap.figures.canvas import Picture, nothing_to_draw
+from spattermap.figures.elements import (
+    correlation_matrix,
+    density_scatter,
+    share_bars,
+    ternary,
+)
+from spattermap.figures.maps import composite, element_maps, outlined_segmentation
+from spattermap.figures.sizes import droplet_composition, size_histogram
+
+# The pictures that every report holds, in the order of the page.
+REPORT_PICTURES: dict[str, Callable[[Any], Picture]] = {
+    "element_maps": element_maps,
+    "outlined_segmentation": outlined_segmentation,
+    "size_histogram": size_histogram,
+    "share_bars": share_bars,
+    "correlation_matrix": correlation_matrix,
+}
+
+__all__ = [
+    "REPORT_PICTURES",
+    "Picture",
+    "alt_text",
+    "composite",
+    "correlation_matrix",
+    "density_scatter",
+    "droplet_composition",
+    "element_maps",
+    "nothing_to_draw",
+    "outlined_segmentation",
+    "save_all",
+    "share_bars",
+    "size_histogram",
+    "ternary",
+]
+
+
+def alt_text(name: str, analysis: Any) -> str:
+    """Return the alternative text of one of the report's pictures.
+
+    Parameters
+    ----------
+    name : str
+        A key of `REPORT_PICTURES`.
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    InputError
+        If there is no such picture.
+    """
+    from spattermap.checks import one_of
+
+    return REPORT_PICTURES[one_of(name, "name", REPORT_PICTURES)](analysis).alt
+
+
+def save_all(analysis: Any, folder: str | Path) -> list[Path]:
+    """Write every picture of the report as PNG and SVG.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+    folder : str or pathlib.Path
+        Where to; made if missing.
+
+    Returns
+    -------
+    list of pathlib.Path
+        The files, PNG and SVG of each picture in turn.
+    """
+    target = Path(folder)
+    target.mkdir(parents=True, exist_ok=True)
+    written = []
+    for name, draw in REPORT_PICTURES.items():
+        sheet = draw(analysis)
+        for suffix, data in ((".png", sheet.png()), (".svg", sheet.svg())):
+            path = target / f"{name}{suffix}"
+            part = path.with_name(path.name + ".part")
+            part.write_bytes(data)
+            part.replace(path)
+            written.append(path)
+    return written

@@ -1,0 +1,400 @@
+"""What all pictures share: the canvas, the colours, scale bars and alternative text.
+
+No picture touches pyplot or the global settings of matplotlib, so that drawing one in a notebook,
+a thread or a worker changes nothing elsewhere.
+"""
+
+from __future__ import annotations
+
+import io
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from matplotlib import rc_context
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+    from matplotlib.axes import Axes
+
+INK = "#1b1f24"
+SOFT = "#5b6470"
+RULE = "#d3d8de"
+
+# Okabe and Ito (2008), "Color Universal Design": told apart by every common colour vision.
+ORANGE, SKY, GREEN, YELLOW = "#E69F00", "#56B4E9", "#009E73", "#F0E442"
+BLUE, VERMILION, PURPLE, BLACK = "#0072B2", "#D55E00", "#CC79A7", "#000000"
+
+# Drawn maps larger than this are averaged down: more pixels than a screen shows cost only bytes.
+LARGEST_SIDE_PX = 1024
+
+
+class Picture(Figure):
+    """A matplotlib figure that says in words what it shows.
+
+    Parameters
+    ----------
+    alt : str
+        Alternative text, one or two sentences.
+    **options
+        Passed to `matplotlib.figure.Figure`.
+    """
+
+    def __init__(self, *, alt: str = "", **options: Any) -> None:
+        super().__init__(layout="constrained", facecolor="white", **options)
+        pads: Any = self.get_layout_engine()
+        pads.set(w_pad=0.08, h_pad=0.08, wspace=0.04, hspace=0.05)
+        FigureCanvasAgg(self)
+        self.alt = alt
+
+    def png(self, *, dpi: float = 130) -> bytes:
+        """Return the picture as PNG bytes.
+
+        Parameters
+        ----------
+        dpi : float, optional
+            Dots per inch.
+
+        Returns
+        -------
+        bytes
+        """
+        buffer = io.BytesIO()
+        # Without the software stamp the same input gives the same bytes.
+        self.savefig(buffer, format="png", dpi=dpi, metadata={"Software": None})
+        return buffer.getvalue()
+
+    def svg(self, *, dpi: float = 130) -> bytes:
+        """Return the picture as SVG bytes.
+
+        Parameters
+        ----------
+        dpi : float, optional
+            Dots per inch of the parts that are images.
+
+        Returns
+        -------
+        bytes
+        """
+        buffer = io.BytesIO()
+        with rc_context({"svg.hashsalt": "spattermap"}):
+            about = {"Date": None, "Creator": None, "Description": self.alt}
+            self.savefig(buffer, format="svg", dpi=dpi, metadata=about)
+        return buffer.getvalue()
+
+    def _repr_mimebundle_(
+        self, include: Any = None, exclude: Any = None
+    ) -> tuple[dict[str, Any], dict[str, Any]]:
+        """Show as PNG in a notebook, whichever matplotlib backend is on."""
+        del include, exclude
+        bundle = {"image/png": self.png(), "text/plain": self.alt}
+        return bundle, {"image/png": {"alt": self.alt}}
+
+
+def picture(width: float = 7.0, height: float = 4.0, *, alt: str = "") -> Picture:
+    """Return an empty picture.
+
+    Parameters
+    ----------
+    width, height : float
+        Size (inch).
+    alt : str, optional
+        Alternative text.
+
+    Returns
+    -------
+    Picture
+    """
+    return Picture(figsize=(width, height), alt=alt)
+
+
+def nothing_to_draw(why: str) -> Picture:
+    """Return a picture that says why there is nothing to draw.
+
+    Parameters
+    ----------
+    why : str
+        One sentence.
+
+    Returns
+    -------
+    Picture
+    """
+    sheet = picture(7.0, 1.2, alt=why)
+    sheet.text(0.5, 0.5, why, ha="center", va="center", color=SOFT, fontsize=11, wrap=True)
+    return sheet
+
+
+def plain_axes(axes: Axes, *, grid: str | None = None) -> None:
+    """Give axes the house look.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        The axes, changed in place.
+    grid : {"x", "y", "both"}, optional
+        Grid lines to draw.
+    """
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    for side in ("left", "bottom"):
+        axes.spines[side].set_color(SOFT)
+    axes.tick_params(colors=SOFT, labelcolor=INK, labelsize=9)
+    axes.xaxis.label.set(color=INK, fontsize=10)
+    axes.yaxis.label.set(color=INK, fontsize=10)
+    axes.set_axisbelow(True)
+    if grid:
+        axes.grid(axis=grid, color=RULE, linewidth=0.7)  # type: ignore[arg-type]
+
+
+def heading(axes: Axes, title: str, note: str = "") -> None:
+    """Write a bold title with a softer note below it, both left-aligned above the axes.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        The axes.
+    title, note : str
+        The words.
+    """
+    axes.set_title(
+        plain(title), loc="left", fontsize=10.5, fontweight="bold", color=INK, pad=20 if note else 6
+    )
+    if note:
+        words = axes.annotate(
+            plain(note),
+            (0, 1),
+            (0, 5),
+            xycoords="axes fraction",
+            textcoords="offset points",
+            fontsize=8,
+            color=SOFT,
+            va="bottom",
+        )
+        words.set_in_layout(False)  # a long note must not squeeze the map below it
+
+
+def plain(text: str) -> str:
+    """Return text that matplotlib will not read as a formula (a title may hold a dollar sign).
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+
+    Returns
+    -------
+    str
+    """
+    return str(text).replace("$", r"\$")
+
+
+def unit_name(length_unit: str) -> str:
+    """Return the unit as printed.
+
+    Parameters
+    ----------
+    length_unit : {"um", "px"}
+        The map set's length unit.
+
+    Returns
+    -------
+    str
+    """
+    return "µm" if length_unit == "um" else "px"
+
+
+def quantity_name(quantity: str) -> str:
+    """Return the printed name and unit of what a map holds.
+
+    Parameters
+    ----------
+    quantity : str
+        One of `spattermap.mapset.QUANTITIES`.
+
+    Returns
+    -------
+    str
+    """
+    return {
+        "counts": "counts per pixel",
+        "net_counts": "net counts per pixel",
+        "mass_percent": "mass percent",
+        "atomic_percent": "atomic percent",
+        "intensity": "intensity (unit not stated)",
+    }.get(quantity, quantity)
+
+
+def line_name(element: str, line: str) -> str:
+    """Return ``Cu Kα`` from ``Cu`` and ``Cu Ka``.
+
+    Parameters
+    ----------
+    element, line : str
+        Symbol, and line in plain letters or "".
+
+    Returns
+    -------
+    str
+    """
+    if not line:
+        return element
+    shell = line.rsplit(maxsplit=1)[-1].replace("a", "α").replace("b", "β")
+    return f"{element} {shell}"
+
+
+def scale_bar(axes: Axes, analysis: Any) -> None:
+    """Draw a scale bar where a pixel size is known, else the word px with a bar in pixels.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Axes whose data unit is one pixel of the map.
+    analysis : Analysis
+        Gives the pixel size.
+    """
+    from matplotlib_scalebar.scalebar import ScaleBar
+
+    size, unit = length_scale(analysis)
+    options: dict[str, Any] = (
+        {"units": "um"} if unit == "um" else {"units": "px", "dimension": "pixel-length"}
+    )
+    axes.add_artist(
+        ScaleBar(
+            size,
+            location="lower right",
+            color="white",
+            box_color="black",
+            box_alpha=0.6,
+            length_fraction=0.25,
+            border_pad=0.3,
+            pad=0.3,
+            sep=2,
+            font_properties={"size": 8},
+            **options,
+        )
+    )
+
+
+def length_scale(analysis: Any) -> tuple[float, str]:
+    """Return the pixel size and its unit.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    tuple of float and str
+        Side of a pixel, and "um" or "px".
+    """
+    from spattermap.mapset import facts
+
+    known = facts(analysis.maps)
+    return known.pixel_size, known.length_unit
+
+
+def shrink_factor(shape: tuple[int, ...], limit: int = LARGEST_SIDE_PX) -> int:
+    """Return how many pixels a side are drawn as one.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        (y, x) of the map.
+    limit : int, optional
+        Longest side drawn (px).
+
+    Returns
+    -------
+    int
+    """
+    return max(1, -(-max(shape[-2:]) // limit))
+
+
+def shrink(plane: npt.NDArray[Any], factor: int) -> npt.NDArray[np.float64]:
+    """Return the mean over squares of `factor` x `factor` pixels, edges that do not fill one cut.
+
+    Parameters
+    ----------
+    plane : numpy.ndarray, dims (y, x)
+        A map.
+    factor : int
+        Side of a square (px).
+
+    Returns
+    -------
+    numpy.ndarray of float64, dims (y, x)
+    """
+    if factor == 1:
+        return np.asarray(plane, dtype=np.float64)
+    height, width = (side // factor * factor for side in plane.shape)
+    squares = plane[:height, :width].reshape(height // factor, factor, width // factor, factor)
+    return np.asarray(squares.mean(axis=(1, 3), dtype=np.float64))
+
+
+def map_plane(analysis: Any, element: str) -> npt.NDArray[Any]:
+    """Return one element's map as a numpy array, whether eager or lazy.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+    element : str
+        Symbol of a mapped element.
+
+    Returns
+    -------
+    numpy.ndarray, dims (y, x)
+    """
+    counts = analysis.maps["counts"]
+    names = [str(name) for name in analysis.maps["element"].values]
+    return np.asarray(counts.isel(element=names.index(element)).values)
+
+
+def draw_map(axes: Axes, plane: npt.NDArray[Any], **options: Any) -> Any:
+    """Draw a map with one data unit a pixel of the full map, row 0 at the top.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        The axes.
+    plane : numpy.ndarray, dims (y, x)
+        The full map; averaged down when it is larger than the screen.
+    **options
+        Passed to ``imshow``.
+
+    Returns
+    -------
+    matplotlib.image.AxesImage
+    """
+    factor = shrink_factor(plane.shape)
+    small = shrink(plane, factor)
+    height, width = (side * factor for side in small.shape)
+    options.setdefault("interpolation", "nearest")
+    image = axes.imshow(small, extent=(0.0, width, height, 0.0), **options)
+    axes.set(xticks=[], yticks=[])
+    for spine in axes.spines.values():
+        spine.set_visible(False)
+    return image
+
+
+def listing(words: list[str]) -> str:
+    """Return words joined as in a sentence.
+
+    Parameters
+    ----------
+    words : list of str
+        The words.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> listing(["Cu", "Zn", "Si"])
+    'Cu, Zn and Si'
+    """
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"

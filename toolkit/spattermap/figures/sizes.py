@@ -1,0 +1,323 @@
+"""Pictures of the droplets' sizes and of what each droplet is made of."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from spattermap.figures.canvas import (
+    BLUE,
+    INK,
+    SKY,
+    SOFT,
+    VERMILION,
+    Picture,
+    length_scale,
+    nothing_to_draw,
+    picture,
+    plain_axes,
+    unit_name,
+)
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+    from matplotlib.axes import Axes
+
+FEWEST_DROPLETS_FOR_BINS = 3
+
+
+def diameters_of(analysis: Any) -> npt.NDArray[np.float64]:
+    """Return the area-equivalent diameters of all droplets, in the map set's length unit.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    numpy.ndarray of float64, dims (droplet,)
+    """
+    _, unit = length_scale(analysis)
+    return analysis.droplets[f"diameter_{unit}"].to_numpy(dtype=np.float64)  # type: ignore[no-any-return]
+
+
+def log_bins(diameters: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Return the edges of equal bins on a logarithmic axis.
+
+    The number of bins is that of Sturges (1926), with at most ten a decade.
+
+    Parameters
+    ----------
+    diameters : numpy.ndarray of float64
+        Positive diameters.
+
+    Returns
+    -------
+    numpy.ndarray of float64
+        Edges, at least two, that enclose every diameter.
+
+    References
+    ----------
+    H. A. Sturges, J. Am. Stat. Assoc. 21 (1926) 65: k = 1 + log2 n.
+    """
+    low, high = float(diameters.min()), float(diameters.max())
+    if high <= low * 1.02:
+        low, high = low / 1.1, high * 1.1
+    decades = np.log10(high / low)
+    wanted = 1 + int(np.ceil(np.log2(len(diameters))))
+    bins = int(max(3, min(wanted, np.ceil(10 * decades))))
+    return np.geomspace(low * (1 - 1e-9), high * (1 + 1e-9), bins + 1)
+
+
+def size_histogram(analysis: Any) -> Picture:
+    """Draw the droplet diameters in logarithmic bins with the cumulative number and area.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    Picture
+        D10, D50 and D90 (by number) are marked with their intervals; sizes below the smallest
+        trusted diameter are shaded.
+    """
+    _, unit = length_scale(analysis)
+    diameters = diameters_of(analysis)
+    if len(diameters) < FEWEST_DROPLETS_FOR_BINS:
+        return nothing_to_draw(
+            f"Size distribution not drawn: {len(diameters)} droplets were found, at least "
+            f"{FEWEST_DROPLETS_FOR_BINS} are needed."
+        )
+    summary = analysis.summary()
+    sheet = picture(7.2, 4.1, alt=_alt_sizes(summary, diameters, unit))
+    axes = sheet.subplots()
+    axes.hist(
+        diameters, bins=log_bins(diameters).tolist(), color=SKY, edgecolor="white", linewidth=0.8
+    )
+    axes.set_xscale("log")
+    axes.set_xlabel(f"area-equivalent diameter ({unit_name(unit)})")
+    axes.set_ylabel("droplets in bin")
+    plain_axes(axes, grid="y")
+    _label_log_axis(axes)
+    share = _cumulative(axes, diameters)
+    _mark_quantiles(share, summary, unit)
+    _mark_trusted(axes, summary, unit)
+    share.legend(
+        loc="upper left",
+        frameon=True,
+        fontsize=8.5,
+        framealpha=0.85,
+        edgecolor="none",
+        labelcolor=INK,
+    )
+    return sheet
+
+
+def _label_log_axis(axes: Axes) -> None:
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    low, high = axes.get_xlim()
+    ratio = high / low
+    steps = (1, 2, 3, 4, 5, 7) if ratio < 12 else (1, 2, 5) if ratio < 200 else (1,)
+    axes.xaxis.set_major_locator(LogLocator(subs=steps))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axes.xaxis.set_minor_formatter(NullFormatter())
+
+
+def _cumulative(axes: Axes, diameters: npt.NDArray[np.float64]) -> Any:
+    share = axes.twinx()
+    ordered = np.sort(diameters)
+    share.ecdf(ordered, color=BLUE, linewidth=1.8, label="cumulative number")
+    share.ecdf(
+        ordered,
+        weights=ordered**2,
+        color=VERMILION,
+        linewidth=1.8,
+        linestyle="--",
+        label="cumulative area",
+    )
+    share.set_ylim(0, 1.02)
+    share.set_ylabel("cumulative fraction", color=INK, fontsize=10)
+    share.tick_params(colors=SOFT, labelcolor=INK, labelsize=9)
+    share.spines["top"].set_visible(False)
+    return share
+
+
+def _mark_quantiles(share: Any, summary: dict[str, Any], unit: str) -> None:
+    for level, name in ((0.1, "d10"), (0.5, "d50"), (0.9, "d90")):
+        value = summary.get(f"{name}_{unit}")
+        if value is None or not np.isfinite(value):
+            continue
+        low, high = (summary.get(f"{name}_{unit}_{side}") for side in ("low", "high"))
+        if low is not None and high is not None and np.isfinite([low, high]).all():
+            share.plot(
+                [low, high],
+                [level, level],
+                color=INK,
+                linewidth=3.2,
+                alpha=0.35,
+                solid_capstyle="butt",
+            )
+        share.plot([value], [level], "o", color=INK, markersize=5)
+        share.annotate(
+            f"D{name[1:]} {value:.3g}",
+            (value, level),
+            (7, -4),
+            textcoords="offset points",
+            fontsize=8.5,
+            color=INK,
+            bbox={"facecolor": "white", "alpha": 0.8, "edgecolor": "none", "pad": 1},
+        )
+
+
+def _mark_trusted(axes: Axes, summary: dict[str, Any], unit: str) -> None:
+    trusted = summary.get(f"smallest_trusted_{unit}")
+    left, right = axes.get_xlim()
+    if trusted is None or not trusted > left:
+        return
+    axes.axvspan(
+        left,
+        min(trusted, right),
+        facecolor="none",
+        edgecolor=SOFT,
+        hatch="///",
+        linewidth=0,
+        alpha=0.5,
+        zorder=0,
+    )
+    axes.set_xlim(left, right)
+    axes.annotate(
+        "below the smallest\ntrusted diameter",
+        (left, 1),
+        (4, -46),
+        xycoords=("data", "axes fraction"),
+        textcoords="offset points",
+        fontsize=8,
+        color=SOFT,
+        va="top",
+        bbox={"facecolor": "white", "alpha": 0.8, "edgecolor": "none", "pad": 1},
+    )
+
+
+def _alt_sizes(summary: dict[str, Any], diameters: npt.NDArray[np.float64], unit: str) -> str:
+    parts = [
+        f"{name.upper()} {summary[f'{name}_{unit}']:.3g} {unit}"
+        for name in ("d10", "d50", "d90")
+        if summary.get(f"{name}_{unit}") is not None
+    ]
+    return (
+        f"Histogram of {len(diameters)} droplet diameters on a logarithmic axis, from "
+        f"{diameters.min():.3g} to {diameters.max():.3g} {unit}, with cumulative number and area. "
+        f"By number: {', '.join(parts)}."
+    )
+
+
+def droplet_composition(analysis: Any, elements: list[str] | None = None) -> Picture:
+    """Draw each droplet's share of each alloy element's counts against its diameter.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+    elements : list of str, optional
+        Elements whose counts are compared; by default those of the alloy.
+
+    Returns
+    -------
+    Picture
+        Error bars are one standard deviation of counting. Shares of counts are no mass percent:
+        each element's X-rays differ in yield.
+    """
+    _, unit = length_scale(analysis)
+    chosen = list(elements) if elements else list(analysis.roles.alloy)
+    table = analysis.droplets
+    if len(chosen) < 2 or not len(table):
+        return nothing_to_draw(
+            "Composition against diameter not drawn: it needs at least one droplet and two "
+            "elements of the alloy."
+        )
+    diameters = diameters_of(analysis)
+    counts = np.stack([table[f"{e}_counts"].to_numpy(dtype=float) for e in chosen])
+    errors = np.stack([table[f"{e}_counts_err"].to_numpy(dtype=float) for e in chosen])
+    shares, spread = shares_with_error(counts, errors)
+    alt = (
+        f"Share of the alloy's counts in each of {len(table)} droplets against diameter, for "
+        f"{', '.join(chosen)}, with counting error bars."
+    )
+    sheet = picture(7.2, 1.0 + 1.5 * len(chosen), alt=alt)
+    panels = sheet.subplots(len(chosen), 1, sharex=True, squeeze=False).ravel()
+    for axes, element, share, error in zip(panels, chosen, shares, spread, strict=True):
+        axes.errorbar(
+            diameters,
+            share,
+            yerr=error,
+            fmt="o",
+            markersize=3,
+            color=BLUE,
+            ecolor=SKY,
+            elinewidth=0.7,
+            alpha=0.75,
+        )
+        whole = counts[chosen.index(element)].sum() / counts.sum()
+        axes.axhline(
+            whole,
+            color=VERMILION,
+            linewidth=1.2,
+            linestyle="--",
+            label=f"all droplets together {whole:.3f}",
+        )
+        axes.set(xscale="log", ylabel=f"{element} share", ylim=_range_of(share, error, whole))
+        axes.legend(
+            loc="upper right",
+            fontsize=8.5,
+            frameon=True,
+            framealpha=0.8,
+            edgecolor="none",
+            labelcolor=INK,
+        )
+        plain_axes(axes, grid="y")
+    _label_log_axis(panels[-1])
+    panels[-1].set_xlabel(f"area-equivalent diameter ({unit_name(unit)})")
+    return sheet
+
+
+def _range_of(share: Any, error: Any, whole: float) -> tuple[float, float]:
+    """Keep the few droplets with hardly any counts from squeezing all others flat."""
+    good = np.isfinite(share)
+    low = min(np.percentile((share - error)[good], 2), whole)
+    high = max(np.percentile((share + error)[good], 98), whole)
+    room = max(0.08 * (high - low), 0.01)
+    return float(low - room), float(high + 3 * room)
+
+
+def shares_with_error(
+    counts: npt.NDArray[np.float64], errors: npt.NDArray[np.float64]
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return each element's share of the total and its standard deviation, to first order.
+
+    Parameters
+    ----------
+    counts, errors : numpy.ndarray of float64, dims (element, droplet)
+        Counts and their standard deviations, independent between elements.
+
+    Returns
+    -------
+    tuple of numpy.ndarray of float64, dims (element, droplet)
+        Shares and their standard deviations; NaN where the total is not positive.
+
+    Notes
+    -----
+    For f = a / (a + b): var f = (b^2 var a + a^2 var b) / (a + b)^4, by first-order propagation.
+    """
+    total = counts.sum(axis=0)
+    safe = np.where(total > 0, total, np.nan)
+    shares = counts / safe
+    rest = safe - counts
+    variance = errors**2
+    rest_variance = variance.sum(axis=0) - variance
+    spread = np.sqrt(rest**2 * variance + counts**2 * rest_variance) / safe**2
+    return shares, spread
