@@ -1,0 +1,330 @@
+"""The forward model: what it is told, it makes, and what it says of it is true."""
+
+import json
+
+import numpy as np
+import pytest
+import tifffile
+
+from spattermap.errors import InputError
+from spattermap.mapset import facts
+from spattermap.sidecar import read_sidecar
+from spattermap.synthesis import (
+    SODA_LIME,
+    Cracks,
+    Deposit,
+    Droplets,
+    Haze,
+    Layer,
+    Streaks,
+    make_blank,
+    make_deposit,
+    save_folder,
+)
+from spattermap.synthesis.xray_model import (
+    THICKNESS_UM,
+    density,
+    line_model,
+    mean_atomic_number,
+)
+
+SMALL = Deposit(shape=(160, 200), droplets=Droplets(d50_px=10.0, coverage=0.25))
+EVERYTHING = SMALL.with_changes(
+    streaks=Streaks(number=3, length_px=50.0, width_px=5.0),
+    haze=Haze(thickness_um=0.02, contrast=0.5, oxygen=20.0),
+    cracks=Cracks(number=4, length_px=30.0),
+    layers=(Layer("Zn", "between", share=0.4), Layer("Ag", "patchy", counts=0.3)),
+    extra_elements=("Fe",),
+    leaks={("Zn", "Cu"): 0.05},
+    composition_scatter={"Zn": 0.2},
+    volatile_loss_px={"Zn": 6.0},
+)
+
+
+def model(element, *, alloy=None, beam_keV=20.0):
+    return line_model(
+        element,
+        line="",
+        alloy=alloy or {"Cu": 100.0},
+        substrate={"Si": 46.7437, "O": 53.2563},
+        beam_keV=beam_keV,
+        takeoff_deg=35.0,
+    )
+
+
+def test_same_seed_same_bytes_and_another_seed_differs():
+    first, again = make_deposit(EVERYTHING, seed=3), make_deposit(EVERYTHING, seed=3)
+    other = make_deposit(EVERYTHING, seed=4)
+    assert first.maps.counts.values.tobytes() == again.maps.counts.values.tobytes()
+    assert first.maps.electron_image.values.tobytes() == again.maps.electron_image.values.tobytes()
+    assert first.labels.tobytes() == again.labels.tobytes()
+    assert first.maps.counts.values.tobytes() != other.maps.counts.values.tobytes()
+
+
+def test_haze_leaves_the_droplets_where_they_are():
+    with_haze = SMALL.with_changes(haze=Haze(thickness_um=0.05))
+    plain, hazy = make_deposit(SMALL, seed=1), make_deposit(with_haze, seed=1)
+    np.testing.assert_array_equal(plain.labels, hazy.labels)
+
+
+def test_counts_are_poisson_around_the_stated_means():
+    scene = make_deposit(EVERYTHING, seed=5)
+    counts = scene.maps.counts.values.astype(float)
+    means = scene.truth["mean_maps"]
+    assert counts.shape == means.shape
+    # Sum of (n - m)^2 / m over N pixels: mean N, variance 2 N + sum(1 / m); four standard errors.
+    for plane, mean in zip(counts, means.astype(float), strict=True):
+        chi2 = ((plane - mean) ** 2 / mean).sum()
+        spread = np.sqrt(2 * mean.size + (1 / mean).sum())
+        assert abs(chi2 - mean.size) < 4 * spread
+
+
+def test_dose_on_the_bulk_alloy_is_what_was_asked_for():
+    # One flat slab over all of the field, far thicker than any range, no background.
+    slab = Deposit(
+        shape=(64, 64),
+        droplets=Droplets(
+            d50_px=40.0, sigma_g=1.0, coverage=0.95, thickness_um=10.0, profile="disc",
+            placement="free",
+        ),
+        counts_per_pixel=7.0, background=0.0, blur_px=0.0,
+    )  # fmt: skip
+    scene = make_deposit(slab, seed=2)
+    inside = scene.truth["mean_maps"][:2].sum(axis=0)
+    assert inside.max() == pytest.approx(7.0, rel=1e-3)
+
+
+def test_coverage_and_sizes_reach_their_targets():
+    spec = SMALL.with_changes(shape=(512, 512))
+    truth = make_deposit(spec, seed=6).truth
+    assert truth["coverage"] == pytest.approx(0.25, abs=0.005)
+    # Median of n lognormal diameters: relative standard error 1.2533 ln(sigma_g) / sqrt(n).
+    error = 1.2533 * np.log(1.45) / np.sqrt(truth["droplet_count"])
+    assert truth["d50_px"] == pytest.approx(10.0, rel=4 * error)
+    assert truth["d50_um"] == pytest.approx(0.25 * truth["d50_px"])
+
+
+def test_labels_agree_with_the_tables():
+    scene = make_deposit(EVERYTHING, seed=7)
+    droplets, streaks = scene.truth["droplets"], scene.truth["streaks"]
+    assert [row["label"] for row in droplets + streaks] == list(range(1, scene.labels.max() + 1))
+    assert scene.truth["streak_count"] == len(streaks) > 0
+    areas = np.bincount(scene.labels.ravel())
+    for row in droplets:
+        assert row["area_px2"] == areas[row["label"]]
+        if not row["touches_border"]:
+            # Apart, so each disc is whole. Pixel counts of discs are unbiased with variance near
+            # 0.4 r (own simulation of 2000 random centres: 3.92 at r = 10); five standard deviations.
+            exact = np.pi / 4 * row["diameter_px"] ** 2
+            assert abs(row["area_px2"] - exact) < 5 * np.sqrt(0.2 * row["diameter_px"]) + 1
+
+
+def test_droplets_apart_never_touch_and_touching_ones_do():
+    from scipy.ndimage import label
+
+    apart = make_deposit(SMALL, seed=8)
+    _, pieces = label(apart.labels > 0, structure=np.ones((3, 3)))
+    assert pieces == apart.truth["droplet_count"]
+    touching = SMALL.with_changes(
+        droplets=Droplets(d50_px=10.0, coverage=0.25, placement="touching", touching_share=0.6)
+    )
+    scene = make_deposit(touching, seed=8)
+    _, pieces = label(scene.labels > 0, structure=np.ones((3, 3)))
+    assert pieces < 0.8 * scene.truth["droplet_count"]
+
+
+def test_boolean_model_covers_as_the_formula_says():
+    # p = 1 - exp(-lambda pi r^2) (Matheron; Stoyan, Kendall & Mecke), the target by construction:
+    # `free` centres are independent, so a mean over fields must come out at it.
+    free = Droplets(d50_px=16.0, sigma_g=1.0, coverage=0.5, placement="free")
+    found = [
+        make_deposit(SMALL.with_changes(droplets=free), seed=s).truth["coverage"] for s in range(4)
+    ]
+    assert np.mean(found) == pytest.approx(0.5, abs=0.02)
+
+
+def test_streak_points_from_head_to_tail_as_seen_on_the_picture():
+    spec = SMALL.with_changes(
+        droplets=Droplets(coverage=0.0), blur_px=0.0,
+        streaks=Streaks(number=1, length_px=60.0, width_px=6.0, direction_deg=90.0, spread_deg=0.0),
+    )  # fmt: skip
+    scene = make_deposit(spec, seed=9)
+    (row,) = scene.truth["streaks"]
+    assert row["angle_deg"] == pytest.approx(90.0)
+    ys, xs = np.nonzero(scene.labels)
+    assert np.ptp(ys) > 3 * np.ptp(xs)
+    # 90 degrees is up on the picture: the tail has the smaller row numbers, the head the larger.
+    assert row["head_y_px"] > ys.mean()
+    assert np.ptp(ys) + 1 == pytest.approx(row["length_px"], abs=2.0)
+
+
+def test_shares_follow_the_layer():
+    layered = SMALL.with_changes(layers=(Layer("Zn", "between", share=0.4),))
+    plain, parted = make_deposit(SMALL, seed=10).truth, make_deposit(layered, seed=10).truth
+    assert plain["elements"]["Zn"]["share_in_droplets"] == pytest.approx(1.0)
+    zinc = parted["elements"]["Zn"]
+    assert zinc["share_in_haze"] == pytest.approx(0.4, abs=0.02)
+    # What is between the droplets was taken out of them: the supply stays the same.
+    assert zinc["deposited_counts"] == pytest.approx(
+        plain["elements"]["Zn"]["deposited_counts"], rel=1e-5
+    )
+    assert (parted["verdicts"]["Zn"], parted["verdicts"]["Cu"]) == (
+        "partly_separated",
+        "with_alloy",
+    )
+    whole = SMALL.with_changes(layers=(Layer("Zn", "patchy", share=1.0),))
+    assert make_deposit(whole, seed=10).truth["verdicts"]["Zn"] == "separated"
+
+
+def test_foreign_film_brings_its_counts_and_absent_element_only_background():
+    truth = make_deposit(EVERYTHING, seed=11).truth
+    assert truth["elements"]["Ag"]["deposited_counts"] == pytest.approx(0.3, rel=1e-4)
+    assert truth["verdicts"]["Ag"] == "foreign"
+    assert truth["elements"]["Fe"]["deposited_counts"] == 0.0
+    assert truth["elements"]["Fe"]["background_counts"] > 0.0
+    assert truth["elements"]["Fe"]["share_in_droplets"] is None
+    assert truth["verdicts"]["Fe"] == "not_detected"
+
+
+def test_background_of_an_absent_element_is_higher_on_metal():
+    scene = make_deposit(SMALL.with_changes(extra_elements=("Fe",), blur_px=0.0), seed=12)
+    iron = scene.truth["mean_maps"][list(scene.maps.element.values).index("Fe")]
+    assert iron[scene.labels > 0].mean() > 1.5 * iron[scene.labels == 0].mean()
+
+
+def test_leak_copies_one_map_into_another():
+    leaky = SMALL.with_changes(leaks={("Zn", "Cu"): 0.05})
+    plain, mixed = make_deposit(SMALL, seed=13).truth, make_deposit(leaky, seed=13).truth
+    copper, zinc = plain["mean_maps"][0], plain["mean_maps"][1]
+    np.testing.assert_allclose(mixed["mean_maps"][1], zinc + 0.05 * copper, atol=2**-15)
+
+
+def test_small_droplets_lose_the_volatile_part_first():
+    scene = make_deposit(SMALL.with_changes(volatile_loss_px={"Zn": 8.0}), seed=14)
+    rows = sorted(scene.truth["droplets"], key=lambda row: row["diameter_px"])
+    kept = [row["mass_percent"]["Zn"] for row in rows]
+    assert np.all(np.diff(kept) > 0)
+    assert kept[0] == pytest.approx(30.0 * (1 - np.exp(-rows[0]["diameter_px"] / 8.0)))
+
+
+def test_blank_has_glass_only_under_the_same_conditions():
+    scene = make_deposit(EVERYTHING, seed=15)
+    blank = make_blank(EVERYTHING, seed=15)
+    assert list(blank.maps.element.values) == list(scene.maps.element.values)
+    assert list(blank.maps.line.values) == list(scene.maps.line.values)
+    assert not blank.labels.any()
+    assert facts(blank.maps).alloy == {}
+    assert set(blank.truth["verdicts"].values()) == {"substrate", "not_detected"}
+    index = list(scene.maps.element.values).index("Si")
+    bright = np.quantile(make_deposit(SMALL, seed=15).truth["mean_maps"][2], 0.9)
+    assert blank.truth["mean_maps"][index].mean() == pytest.approx(bright, rel=0.01)
+
+
+def test_cracks_darken_the_electron_image_only():
+    dry = EVERYTHING.with_changes(cracks=Cracks())
+    with_cracks, without = make_deposit(EVERYTHING, seed=16), make_deposit(dry, seed=16)
+    np.testing.assert_array_equal(with_cracks.maps.counts, without.maps.counts)
+    assert len(with_cracks.truth["cracks"]) == 4
+    assert float(with_cracks.maps.electron_image.mean()) < float(without.maps.electron_image.mean())
+
+
+# The X-ray model ------------------------------------------------------------------------------
+
+
+def test_curves_agree_with_numerical_integration():
+    # Second route: Gaussian depth distribution times absorption, summed on a fine grid.
+    import xraydb
+
+    copper = model("Cu")
+    sigma = 0.064 * (20.0**1.68 - (xraydb.xray_edge("Cu", "K").energy / 1e3) ** 1.68) / 1.8213863677
+    slant = 1e-4 / np.sin(np.radians(35.0))
+    mu = slant * xraydb.mu_elam("Cu", 1e3 * copper.energy_keV, kind="total")
+    depth = np.linspace(0.0, density({"Cu": 100.0}) * THICKNESS_UM[200], 20001)
+    weight = np.exp(-((depth / sigma) ** 2) - mu * depth)
+    by_sum = np.trapezoid(weight, depth) * 2 / (np.sqrt(np.pi) * sigma)
+    full = np.linspace(0.0, 8 * sigma, 40001)
+    total = np.trapezoid(np.exp(-((full / sigma) ** 2) - mu * full), full) * 2
+    total /= np.sqrt(np.pi) * sigma
+    assert copper.in_metal[200] / copper.in_metal[-1] == pytest.approx(by_sum / total, rel=1e-5)
+
+
+def test_metal_rises_glass_falls_and_soft_lines_fall_faster():
+    metal, silicon, oxygen = model("Cu"), model("Si"), model("O")
+    assert np.all(np.diff(metal.in_metal[:300]) > 0)
+    assert np.all(np.diff(silicon.in_substrate[:300]) < 0)
+    thin = np.searchsorted(THICKNESS_UM, 0.2)
+    kept_si = silicon.in_substrate[thin] / silicon.in_substrate[0]
+    kept_o = oxygen.in_substrate[thin] / oxygen.in_substrate[0]
+    assert kept_o < kept_si < 1.0
+
+
+@pytest.mark.parametrize(
+    ("element", "beam_keV", "name", "bearden_eV"),
+    # Kalpha1, Lalpha1 and Malpha1 of Bearden, Rev. Mod. Phys. 39 (1967) 78, as printed in the LBNL
+    # X-Ray Data Booklet, Table 1-2. Families are weighted means, a little below the first line.
+    [
+        ("Si", 20.0, "Si Ka", 1739.98), ("Cu", 20.0, "Cu Ka", 8047.78),
+        ("Mo", 20.0, "Mo La", 2293.16), ("Cu", 10.0, "Cu La", 929.7), ("Au", 10.0, "Au Ma", 2122.9),
+    ],
+)  # fmt: skip
+def test_default_line_and_its_energy(element, beam_keV, name, bearden_eV):
+    line = model(element, beam_keV=beam_keV)
+    assert line.name == name
+    assert 1e3 * line.energy_keV == pytest.approx(bearden_eV, abs=15.0)
+
+
+def test_mixtures():
+    # rho of Cu 8.96 g/cm3 (handbook); brass as an ideal mixture 8.3, real cartridge brass 8.53
+    # (copper.org): the model leaves the contraction out.
+    assert density({"Cu": 100.0}) == pytest.approx(8.96, abs=0.05)
+    assert density({"Cu": 70.0, "Zn": 30.0}) == pytest.approx(8.53, rel=0.04)
+    # By hand: 14 times 0.467437 and 8 times 0.532563.
+    assert mean_atomic_number({"Si": 46.7437, "O": 53.2563}) == pytest.approx(10.80462, abs=1e-6)
+
+
+# Files and refusals ---------------------------------------------------------------------------
+
+
+def test_folder_holds_what_a_microscope_would_export(tmp_path):
+    scene = make_deposit(EVERYTHING, seed=17)
+    folder = save_folder(scene, tmp_path / "burst", blank="../blank_plate")
+    assert sorted(p.name for p in folder.iterdir()) == [
+        "Ag_La.tif", "Cu_Ka.tif", "Fe_Ka.tif", "O_Ka.tif", "Si_Ka.tif", "Zn_Ka.tif",
+        "electron_image.tif", "mapset.toml", "truth.json",
+    ]  # fmt: skip
+    with tifffile.TiffFile(folder / "Zn_Ka.tif") as tif:
+        page = tif.pages[0]
+        assert page.get_resolution("MICROMETER") == pytest.approx((4.0, 4.0))
+        np.testing.assert_array_equal(page.asarray(), scene.maps.counts.sel(element="Zn"))
+    sidecar = read_sidecar(folder / "mapset.toml")
+    assert sidecar["alloy"] == {"Cu": 70.0, "Zn": 30.0}
+    assert sidecar["lines"]["Ag"] == "Ag La"
+    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
+    assert truth["verdicts"]["Ag"] == "foreign"
+    assert "mean_maps" not in truth
+
+
+@pytest.mark.parametrize(
+    ("make", "words"),
+    [
+        (lambda: Layer("Zn", "between"), "either share or counts"),
+        (lambda: Layer("Zn", "betwen", share=0.1), "Did you mean 'between'"),
+        (lambda: Layer("Zn", share=1.5), "at most 1"),
+        (lambda: Droplets(coverage=1.2), "coverage from 0 to 0.95"),
+        (lambda: Deposit(alloy={}), "must state alloy"),
+        (lambda: Deposit(counts_per_pixel=0.0), "counts_per_pixel must be a positive"),
+        (
+            lambda: make_deposit(SMALL.with_changes(lines={"Cu": "Cu Ka"}, beam_energy_keV=5.0),
+                                 seed=0),
+            "Raise beam_energy_keV",
+        ),
+    ],
+)  # fmt: skip
+def test_refusals(make, words):
+    with pytest.raises(InputError, match=words):
+        make()
+
+
+def test_soda_lime_sums_to_a_glass():
+    # Oxide analysis SiO2 73, Na2O 13, CaO 8.4, MgO 4, Al2O3 1, K2O 0.26 (glass-source.biz): 99.66.
+    assert sum(SODA_LIME.values()) == pytest.approx(99.66, abs=0.25)
