@@ -114,7 +114,7 @@ def test_labels_agree_with_the_tables():
         assert row["area_px2"] == areas[row["label"]]
         if not row["touches_border"]:
             # Apart, so each disc is whole. Pixel counts of discs are unbiased with variance near
-            # 0.4 r (own simulation of 2000 random centres: 3.92 at r = 10); five standard deviations.
+            # 0.4 r (own simulation of 2000 random centres: 3.92 at r = 10); five sigma.
             exact = np.pi / 4 * row["diameter_px"] ** 2
             assert abs(row["area_px2"] - exact) < 5 * np.sqrt(0.2 * row["diameter_px"]) + 1
 
@@ -279,7 +279,7 @@ def test_mixtures():
     assert density({"Cu": 100.0}) == pytest.approx(8.96, abs=0.05)
     assert density({"Cu": 70.0, "Zn": 30.0}) == pytest.approx(8.53, rel=0.04)
     # By hand: 14 times 0.467437 and 8 times 0.532563.
-    assert mean_atomic_number({"Si": 46.7437, "O": 53.2563}) == pytest.approx(10.80462, abs=1e-6)
+    assert mean_atomic_number({"Si": 46.7437, "O": 53.2563}) == pytest.approx(10.804622, abs=1e-6)
 
 
 # Files and refusals ---------------------------------------------------------------------------
