@@ -1,0 +1,86 @@
+"""Co-location: exact worked values, attenuation undone, and honest refusals."""
+
+import numpy as np
+import pytest
+
+from spattermap import colocation
+from spattermap.mapset import make_map_set
+from spattermap.moments import block_moments
+from spattermap.roles import Roles
+
+A = [[0, 2, 4, 6], [1, 3, 5, 7], [0, 0, 8, 9], [2, 2, 6, 4]]
+B = [[1, 1, 3, 5], [0, 4, 4, 6], [2, 0, 7, 8], [5, 1, 0, 0]]
+
+
+def test_plain_correlation_of_the_worked_pair():
+    # CHECKS 4.1 (COMPUTED with scikit-image 0.26.0)
+    m = block_moments(make_map_set(np.array([A, B]), ["Cu", "Zn"]), block_px=2)
+    pair = colocation.pair_table(m).iloc[0]
+    assert pair.r_plain == pytest.approx(0.7187568368810859, abs=1e-9)
+    assert colocation.shifted_correlations(A, B)[0][0, 0] == pytest.approx(
+        0.7187568368810859, abs=1e-9
+    )
+
+
+# CHECKS 4.1: Poisson attenuation, exact for independent counts on correlated rates:
+# (mean, variance of the rate, correlation of the rates, correlation of the counts).
+ATTENUATION = [(5, 4, 0.9, 0.4), (20, 25, 0.8, 0.444444), (100, 400, 0.5, 0.4)]
+
+
+@pytest.mark.parametrize(("mean", "variance", "rho", "observed"), ATTENUATION)
+def test_poisson_attenuation_is_undone(mean, variance, rho, observed):
+    rng = np.random.default_rng(7)
+    # Gamma rates with a common part have exactly this correlation and variance, and stay positive.
+    shape, scale = mean**2 / variance, variance / mean
+    common = rng.gamma(rho * shape, scale, (320, 320))
+    rates = [common + rng.gamma((1 - rho) * shape, scale, (320, 320)) for _ in range(2)]
+    maps = make_map_set(rng.poisson(np.array(rates)), ["Cu", "Zn"])
+    found = colocation.noise_corrected_correlation(block_moments(maps, block_px=16), "Cu", "Zn")
+    assert found.r_plain == pytest.approx(observed, abs=0.02)
+    assert found.r == pytest.approx(rho, abs=0.03)  # CHECKS 4.1 demands 0.03 on >= 1e5 pixels
+    assert found.r_low < rho < found.r_high
+
+
+def test_leave_one_out_share_of_a_kept_alloy_is_one():
+    rng = np.random.default_rng(3)
+    cover = np.kron(rng.random((12, 12)) < 0.3, np.ones((8, 8)))
+    rates = np.array([4 * cover, 2 * cover, 5 * (1 - cover), np.full(cover.shape, 0.5)])
+    maps = make_map_set(rng.poisson(rates), ["Cu", "Zn", "Si", "Cl"])
+    m = block_moments(maps, block_px=16, labels=cover.astype(int), n_droplets=1)
+    roles = Roles(("Cu", "Zn"), ("Si",), ("Cl",))
+    table = colocation.shares(m, roles).set_index("element")
+    assert table.share_with_alloy["Zn"] == pytest.approx(1, abs=0.05)
+    assert table.share_with_alloy_low["Zn"] < 1 < table.share_with_alloy_high["Zn"]
+    assert table.share_with_alloy["Cl"] == pytest.approx(0, abs=0.1)
+    assert table.share_with_alloy["Si"] < 0
+    assert table.share_in_droplets["Cu"] == 1
+    assert table.share_in_bare["Si"] == 1
+
+
+def test_roles_are_inferred_from_sign_and_glass():
+    rng = np.random.default_rng(5)
+    cover = np.kron(rng.random((12, 12)) < 0.3, np.ones((8, 8)))
+    rates = np.array([3 * cover, 2 * cover, 4 * (1 - cover), 6 * (1 - cover), 0 * cover + 1])
+    maps = make_map_set(rng.poisson(rates), ["Ni", "Cr", "Si", "O", "Cl"])
+    roles = colocation.infer_roles(block_moments(maps, block_px=16))
+    assert roles.alloy == ("Ni", "Cr")
+    assert roles.substrate == ("Si", "O")
+    assert roles.other == ("Cl",)
+    assert roles.assumed
+
+
+def test_a_flat_map_has_no_correlation_and_says_so():
+    rng = np.random.default_rng(6)
+    maps = make_map_set(np.stack([rng.poisson(5, (40, 40)), np.full((40, 40), 3)]), ["Cu", "Zn"])
+    pair = colocation.pair_table(block_moments(maps, block_px=8)).iloc[0]
+    assert np.isnan(pair.r)
+    assert "Zn beyond the noise" in pair.note
+
+
+def test_unknown_noise_refuses_the_correction():
+    rng = np.random.default_rng(8)
+    maps = make_map_set(rng.random((2, 40, 40)), ["Cu", "Zn"], quantity="intensity")
+    pair = colocation.pair_table(block_moments(maps, block_px=8)).iloc[0]
+    assert np.isnan(pair.r)
+    assert np.isfinite(pair.r_plain)
+    assert "noise" in pair.note

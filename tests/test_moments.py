@@ -1,0 +1,140 @@
+"""Block moments: exact on arrays small enough to work by hand, additive, and lazy."""
+
+import dask.array as da
+import numpy as np
+import pytest
+
+from spattermap.errors import InputError
+from spattermap.mapset import make_map_set
+from spattermap.moments import block_moments
+
+A = [[0, 2, 4, 6], [1, 3, 5, 7], [0, 0, 8, 9], [2, 2, 6, 4]]
+B = [[1, 1, 3, 5], [0, 4, 4, 6], [2, 0, 7, 8], [5, 1, 0, 0]]
+
+
+@pytest.fixture
+def small():
+    return make_map_set(np.array([A, B]), ["Cu", "Zn"])
+
+
+def test_sums_of_the_worked_pair(small):
+    # CHECKS 4.1 (COMPUTED, checkable by hand): sums 59, 47; sums of products 345, 247, 258.
+    m = block_moments(small, block_px=4)
+    assert m.n.tolist() == [16]
+    assert m.s1.tolist() == [[59, 47]]
+    np.testing.assert_allclose(m.s2[0], [[345, 258], [258, 247]], rtol=1e-12)
+    np.testing.assert_array_equal(m.noise[0], [[59, 0], [0, 47]])
+
+
+def test_blocks_add_up_to_the_whole(small):
+    whole = block_moments(small, block_px=4)
+    parts = block_moments(small, block_px=2)
+    assert parts.n_blocks == 4
+    assert parts.s1[0].tolist() == [6, 6]  # the upper left 2 x 2 pixels
+    for name in ("s1", "comoment", "noise"):
+        np.testing.assert_allclose(
+            getattr(parts.total(), name), getattr(whole, name), rtol=1e-12, atol=1e-12
+        )
+
+
+def test_ragged_field_leaves_no_pixel_out():
+    maps = make_map_set(np.random.default_rng(1).poisson(3, (2, 7, 11)), ["Cu", "Zn"])
+    m = block_moments(maps, block_px=3)
+    assert m.n.sum() == 77
+    np.testing.assert_array_equal(m.s1.sum(axis=0), maps.counts.values.sum(axis=(1, 2)))
+    assert m.n.min() >= 9  # no block is smaller than asked
+
+
+def test_valid_mask_is_respected(small):
+    keep = np.ones((4, 4), dtype=bool)
+    keep[:, 3] = False
+    m = block_moments(small.assign(valid=(("y", "x"), keep)), block_px=4)
+    assert m.n.tolist() == [12]
+    assert m.s1.tolist() == [[33, 28]]
+
+
+def test_a_block_without_valid_pixels_is_left_out(small):
+    keep = np.ones((4, 4), dtype=bool)
+    keep[:2, :2] = False
+    m = block_moments(small.assign(valid=(("y", "x"), keep)), block_px=2)
+    assert m.n.tolist() == [4, 4, 4]
+
+
+def test_classes(small):
+    labels = np.zeros((4, 4), dtype=np.int32)
+    labels[0, 3] = 1
+    labels[1, 3] = 2
+    labels[2, 3] = 3  # a streak, because only two droplets are announced
+    m = block_moments(small, block_px=4, labels=labels, n_droplets=2)
+    assert m.classes == ("bare", "droplet", "streak")
+    assert m.class_n.tolist() == [[13, 2, 1]]
+    assert m.class_s1[0].tolist() == [[37, 28], [13, 11], [9, 8]]
+    np.testing.assert_array_equal(m.class_noise, m.class_s1)
+
+
+def test_large_offset_keeps_its_digits():
+    # Raw sums of squares of 1e8 + {0, 1} lose the variance in float64; deviations do not.
+    pattern = np.indices((64, 64)).sum(axis=0) % 2
+    maps = make_map_set(np.stack([pattern, pattern]) + 1e8, ["Cu", "Zn"], quantity="intensity")
+    m = block_moments(maps, block_px=8, noise=np.zeros((2, 2)))
+    np.testing.assert_allclose(m.covariance(), 0.25 * 4096 / 4095, rtol=1e-9)
+
+
+def test_lazy_maps_give_the_same_sums():
+    rng = np.random.default_rng(2)
+    counts = rng.poisson(2, (3, 50, 70)).astype(np.uint16)
+    valid = rng.random((50, 70)) > 0.1
+    labels = rng.integers(0, 4, (50, 70))
+    eager = make_map_set(counts, ["Cu", "Zn", "Si"], valid=valid)
+    lazy = make_map_set(da.from_array(counts, chunks=(3, 16, 32)), ["Cu", "Zn", "Si"], valid=valid)
+    kind = {"block_px": 9, "labels": labels, "n_droplets": 2}
+    a, b = block_moments(eager, **kind), block_moments(lazy, **kind)
+    for name in ("n", "s1", "comoment", "noise", "class_n", "class_s1", "corner"):
+        np.testing.assert_array_equal(getattr(a, name), getattr(b, name))
+
+
+def test_carried_variance_and_given_covariance(small):
+    carried = block_moments(small.assign(variance=small.counts * 2.0), block_px=4)
+    assert np.diag(carried.noise[0]).tolist() == [118, 94]
+    assert carried.noise_source == "carried"
+    fit = np.array([[1.0, -0.5], [-0.5, 2.0]])  # two lines fitted together share their noise
+    given = block_moments(small, block_px=4, noise=fit)
+    np.testing.assert_array_equal(given.noise[0], 16 * fit)
+
+
+def test_merge_keeps_fields_apart(small):
+    one = block_moments(small, block_px=2)
+    both = one.merge(one)
+    assert both.n_fields == 2
+    assert both.field.tolist() == [0, 0, 0, 0, 1, 1, 1, 1]
+    assert one.merge(one, same_field=True).n_fields == 1
+    np.testing.assert_array_equal(both.select_field(1).s1, one.s1)
+    # Fields counted longer must not feign co-variation: each keeps its own mean.
+    twice = block_moments(small.assign(counts=small.counts * 0 + 40), block_px=2)
+    spread = one.merge(twice).covariance(corrected=False)
+    np.testing.assert_allclose(spread, one.covariance(corrected=False) * 15 / 30, rtol=1e-12)
+
+
+def test_merge_refuses_other_elements(small):
+    other = make_map_set(np.array([A, B]), ["Cu", "Sn"])
+    with pytest.raises(InputError, match="elements"):
+        block_moments(small, block_px=2).merge(block_moments(other, block_px=2))
+
+
+def test_resample_weights_are_seeded_and_keep_the_number_of_blocks(small):
+    m = block_moments(small, block_px=2)
+    w = m.resample_weights(50, seed=3)
+    assert w.shape == (50, 4)
+    assert set(w.sum(axis=1)) == {4}
+    np.testing.assert_array_equal(w, m.resample_weights(50, seed=3))
+
+
+def test_labels_of_another_shape_are_refused(small):
+    with pytest.raises(InputError, match="labels"):
+        block_moments(small, block_px=2, labels=np.zeros((3, 3), dtype=int))
+
+
+def test_input_is_not_changed(small):
+    before = small.copy(deep=True)
+    block_moments(small, block_px=2)
+    assert small.identical(before)

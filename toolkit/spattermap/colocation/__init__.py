@@ -1,0 +1,32 @@
+"""Co-location of elements from noise-corrected block moments."""
+
+from spattermap.autocovariance import correlation_length_px
+from spattermap.colocation.correlation import (
+    Correlation,
+    noise_corrected_correlation,
+    pair_table,
+)
+from spattermap.colocation.inference import infer_roles
+from spattermap.colocation.nulls import NullTest, shifted_correlations
+from spattermap.colocation.shares import (
+    Background,
+    Share,
+    share_in_droplets,
+    share_with_alloy,
+    shares,
+)
+
+__all__ = [
+    "Background",
+    "Correlation",
+    "NullTest",
+    "Share",
+    "correlation_length_px",
+    "infer_roles",
+    "noise_corrected_correlation",
+    "pair_table",
+    "share_in_droplets",
+    "share_with_alloy",
+    "shares",
+    "shifted_correlations",
+]

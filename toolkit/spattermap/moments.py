@@ -1,0 +1,284 @@
+"""Block moments: the small sums from which every statement on co-location follows.
+
+A field is cut into blocks larger than the correlation length. Each block keeps the number of
+pixels, the sum of every element and the matrix of products of every two elements. These sums are
+additive, so tiles, chunks, fields and machines simply concatenate, and no later step reads a pixel
+again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise, product
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+
+from spattermap.autocovariance import correlation_length_px
+from spattermap.block_sums import CLASSES, SUMS, BlockMoments, Totals
+from spattermap.errors import InputError
+from spattermap.mapset import facts, noise_is_known
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+    import xarray as xr
+
+    Floats = npt.NDArray[np.float64]
+
+__all__ = ["CLASSES", "BlockMoments", "Totals", "block_moments", "default_block_px"]
+
+# More blocks than this narrow no interval; larger blocks are always the safer choice.
+MOST_BLOCKS = 1024
+# Side of a block in correlation lengths (1/e): the tables in tests/test_colocation_calibration.py
+# show the coverage of the intervals at this value.
+LENGTHS_PER_BLOCK = 5.0
+# Fewer blocks than this along a side leave too little to resample; the blocks are then made
+# smaller than wished and the result says so.
+LEAST_BLOCKS_PER_SIDE = 5
+
+
+def block_moments(
+    maps: xr.Dataset,
+    *,
+    block_px: int | None = None,
+    labels: Any = None,
+    n_droplets: int = 0,
+    noise: Any = None,
+) -> BlockMoments:
+    """Sum a map set into block moments in one pass.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        A map set, eager or dask-backed; a lazy one is read tile by tile in bounded memory.
+    block_px : int, optional
+        Side of a block (px); None takes `LENGTHS_PER_BLOCK` correlation lengths.
+    labels : array_like of int, dims (y, x), optional
+        0 bare, 1 to `n_droplets` droplets, above that streaks.
+    n_droplets : int, optional
+        Largest droplet label.
+    noise : array_like, optional
+        Noise variance (element, y, x), a covariance that holds for every pixel
+        (element, element), or one per pixel (element, element, y, x), in the square of the unit of
+        the maps. None takes the map set's ``variance``, else counting statistics where the
+        quantity is counts, else an estimate from the maps themselves.
+
+    Returns
+    -------
+    BlockMoments
+
+    Raises
+    ------
+    InputError
+        If labels or noise do not fit the maps, or no pixel is valid.
+
+    Notes
+    -----
+    The products are summed per block as one matrix product of deviations from the block's mean.
+    """
+    height, width = maps.sizes["y"], maps.sizes["x"]
+    source, noise = _noise_of(maps, noise)
+    if labels is not None and tuple(labels.shape) != (height, width):
+        raise InputError(
+            f"labels must have the shape of the maps {(height, width)}, got "
+            f"{tuple(labels.shape)}. Segment the same map set."
+        )
+    notes: list[str] = []
+    if block_px is None:
+        block_px, notes = default_block_px(maps)
+    rows, columns = _edges(height, block_px), _edges(width, block_px)
+    pieces = list(_pieces(maps, labels, noise, rows, columns))
+    sums = _run(pieces, n_droplets)
+    fields = {name: np.concatenate([s[name] for s in sums]) for name in sums[0]}
+    # Raster order, so that a lazy map set resamples to the same bytes as an eager one.
+    raster = np.lexsort(fields["corner"].T[::-1])
+    fields = {name: values[raster] for name, values in fields.items()}
+    used = fields["n"] > 0
+    if not used.any():
+        raise InputError("valid must leave at least one pixel, got none. Correct the mask.")
+    fields = {name: values[used] for name, values in fields.items()}
+    return BlockMoments(
+        elements=tuple(str(e) for e in maps["element"].values),
+        block_px=int(block_px),
+        field=np.zeros(int(used.sum()), dtype=np.int64),
+        quantity=facts(maps).quantity,
+        noise_source=source,
+        notes=tuple(notes),
+        **fields,
+    )
+
+
+def default_block_px(maps: xr.Dataset) -> tuple[int, list[str]]:
+    """Return a block side (px) for a map set, and what to say about it.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        A map set.
+
+    Returns
+    -------
+    block_px : int
+        Side of a block (px).
+    notes : list of str
+        A sentence where the field is too small for blocks of the wished size.
+    """
+    height, width = maps.sizes["y"], maps.sizes["x"]
+    length = correlation_length_px(maps)
+    wished = max(4.0, LENGTHS_PER_BLOCK * length, (height * width / MOST_BLOCKS) ** 0.5)
+    most = max(2.0, min(height, width) / LEAST_BLOCKS_PER_SIDE)
+    if wished <= most:
+        return round(wished), []
+    note = (
+        f"The correlation length ({length:.0f} px) is large for a field of {width} x {height} px: "
+        f"only {LEAST_BLOCKS_PER_SIDE} blocks fit along the short side and their sums are not "
+        "quite independent. Map a larger area or several fields for intervals that can be relied "
+        "on."
+    )
+    return round(most), [note]
+
+
+def _edges(size: int, block_px: int) -> npt.NDArray[np.int64]:
+    """Return the borders of near-equal blocks no smaller than asked, if one fits at all."""
+    count = max(1, size // int(block_px))
+    return np.round(np.linspace(0, size, count + 1)).astype(np.int64)
+
+
+def _noise_of(maps: xr.Dataset, noise: Any) -> tuple[str, Any]:
+    """Return where the noise comes from, and the array; None for counting statistics."""
+    elements, height, width = maps["counts"].shape
+    if noise is not None:
+        data = noise.data if hasattr(noise, "dims") else noise
+        data = data if hasattr(data, "dask") else np.asarray(data, dtype=np.float64)
+        allowed = (
+            (elements, height, width),
+            (elements, elements),
+            (elements, elements, height, width),
+        )
+        if tuple(data.shape) not in allowed:
+            raise InputError(
+                f"noise must have one of the shapes {allowed}, got {tuple(data.shape)}. "
+                "Give a variance per pixel or a covariance of the elements."
+            )
+        return "given", data
+    if "variance" in maps:
+        return "carried", maps["variance"].data
+    if noise_is_known(maps):
+        return "counting", None
+    return "unknown", np.full((elements, elements), np.nan)
+
+
+class _Piece(NamedTuple):
+    counts: Any
+    valid: Any
+    labels: Any
+    noise: Any
+    rows: npt.NDArray[np.int64]
+    columns: npt.NDArray[np.int64]
+    corner: tuple[int, int]
+
+
+def _pieces(
+    maps: xr.Dataset,
+    labels: Any,
+    noise: Any,
+    rows: npt.NDArray[np.int64],
+    columns: npt.NDArray[np.int64],
+) -> Iterator[_Piece]:
+    """Cut a map set into tiles that end on block borders near the chunk borders."""
+    counts = maps["counts"].data
+    valid = maps["valid"].data if "valid" in maps else None
+    chunks = getattr(counts, "chunks", None)
+    for (y0, y1), (x0, x1) in product(
+        _spans(rows, chunks[1] if chunks else None), _spans(columns, chunks[2] if chunks else None)
+    ):
+        box = (slice(rows[y0], rows[y1]), slice(columns[x0], columns[x1]))
+        yield _Piece(
+            counts[:, *box],
+            None if valid is None else valid[box],
+            None if labels is None else (labels.data if hasattr(labels, "dims") else labels)[box],
+            noise if noise is None or noise.ndim == 2 else noise[..., *box],
+            rows[y0 : y1 + 1] - rows[y0],
+            columns[x0 : x1 + 1] - columns[x0],
+            (int(rows[y0]), int(columns[x0])),
+        )
+
+
+def _spans(edges: npt.NDArray[np.int64], chunks: Any) -> list[tuple[int, int]]:
+    """Return runs of blocks, one a chunk, each border moved to the nearest block border."""
+    if chunks is None:
+        return [(0, len(edges) - 1)]
+    borders = np.concatenate([[0], np.cumsum(chunks)])
+    stops = np.unique([int(np.argmin(np.abs(edges - border))) for border in borders])
+    return list(zip(stops[:-1].tolist(), stops[1:].tolist(), strict=True))
+
+
+def _run(pieces: list[_Piece], n_droplets: int) -> list[dict[str, Floats]]:
+    if not any(hasattr(part, "dask") for piece in pieces for part in piece):
+        return [_reduce_piece(piece, n_droplets) for piece in pieces]
+    from dask.base import compute
+    from dask.delayed import delayed
+
+    # Each task is a pure function of its tile: a lost worker means the same task again.
+    task = delayed(_reduce_piece, pure=True)
+    return list(compute(*[task(piece, n_droplets) for piece in pieces]))
+
+
+def _reduce_piece(piece: _Piece, n_droplets: int) -> dict[str, Floats]:
+    """Return the sums of every block of one tile."""
+    counts, valid, labels, noise, rows, columns, corner = piece
+    blocks = []
+    for y0, y1 in pairwise(rows):
+        for x0, x1 in pairwise(columns):
+            box = (slice(y0, y1), slice(x0, x1))
+            use = None if valid is None else np.asarray(valid[box], dtype=bool).ravel()
+            blocks.append(
+                _reduce_block(
+                    _flat(counts[:, *box], use),
+                    None if noise is None or noise.ndim == 2 else _flat(noise[..., *box], use),
+                    noise if noise is not None and noise.ndim == 2 else None,
+                    None if labels is None else _classes(labels[box], use, n_droplets),
+                )
+            )
+    sums = {name: np.stack(v) for name, v in zip(SUMS, zip(*blocks, strict=True), strict=True)}
+    sums["n"] = sums["n"].astype(np.float64)
+    return sums | {"corner": np.array(list(product(rows[:-1], columns[:-1]))) + corner}
+
+
+def _flat(data: Any, use: npt.NDArray[np.bool_] | None) -> Floats:
+    flat = np.asarray(data, dtype=np.float64).reshape(*data.shape[:-2], -1)
+    return flat if use is None else flat[..., use]
+
+
+def _classes(labels: Any, use: npt.NDArray[np.bool_] | None, n_droplets: int) -> Floats:
+    flat = np.asarray(labels).ravel()
+    flat = flat if use is None else flat[use]
+    return np.stack([flat == 0, (flat > 0) & (flat <= n_droplets), flat > n_droplets]).astype(
+        np.float64
+    )
+
+
+def _reduce_block(
+    x: Floats, noise: Floats | None, flat_noise: Floats | None, member: Floats | None
+) -> tuple[Any, ...]:
+    """Return the sums of one block; `x` has dims (element, pixel)."""
+    elements, pixels = x.shape
+    s1 = x.sum(axis=1)
+    away = x - s1[:, None] / max(pixels, 1)
+    comoment = away @ away.T
+    if noise is not None:
+        spread = np.diag(noise.sum(axis=1)) if noise.ndim == 2 else noise.sum(axis=2)
+    else:
+        spread = np.diag(s1) if flat_noise is None else flat_noise * pixels
+    if member is None:
+        zero = np.zeros((len(CLASSES), elements))
+        return pixels, s1, comoment, spread, np.zeros(len(CLASSES)), zero, zero
+    class_n, class_s1 = member.sum(axis=1), member @ x.T
+    if noise is not None:
+        variances = noise if noise.ndim == 2 else np.einsum("eep->ep", noise)
+        class_noise = member @ variances.T
+    elif flat_noise is None:
+        class_noise = class_s1
+    else:
+        class_noise = class_n[:, None] * np.diag(flat_noise)
+    return pixels, s1, comoment, spread, class_n, class_s1, class_noise
