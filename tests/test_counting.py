@@ -1,0 +1,244 @@
+"""Counting statistics against published values, and noise recovered from simulated maps."""
+
+import numpy as np
+import pytest
+from scipy import ndimage, stats
+
+from spattermap import counting
+from spattermap.errors import InputError
+from spattermap.mapset import make_map_set
+
+
+# Garwood, Biometrika 28 (1936) 437; computed with scipy 1.17.1, and the upper bound at k = 0 is
+# -ln(tail) by hand.
+@pytest.mark.parametrize(
+    ("k", "level", "low", "high"),
+    [
+        (0, 0.95, 0.0, 3.6889),
+        (1, 0.95, 0.0253, 5.5716),
+        (5, 0.90, 1.9701, 10.5130),
+        (10, 0.99, 3.7169, 21.3978),
+        (50, 0.6827, 42.9525, 58.1184),
+        (100, 0.95, 81.3640, 121.6268),
+    ],
+)
+def test_poisson_interval(k, level, low, high):
+    assert counting.poisson_interval(k, level) == pytest.approx((low, high), abs=1e-3)
+
+
+# Newcombe, Statist. Med. 17 (1998) 857, Table I (from memory; statsmodels prints the same digits).
+NEWCOMBE = {
+    (81, 263): ((0.2553, 0.3662), (0.2527, 0.3676), (0.2545, 0.3656)),
+    (15, 148): ((0.0624, 0.1605), (0.0578, 0.1617), (0.0604, 0.1576)),
+    (0, 20): ((0.0, 0.1611), (0.0, 0.1684), (0.0, 0.1166)),
+    (1, 29): ((0.0061, 0.1718), (0.0009, 0.1776), (0.0037, 0.1501)),
+    (5, 100): ((0.0215, 0.1118), (0.0164, 0.1128), (0.0193, 0.1061)),
+}
+
+
+@pytest.mark.parametrize("case", NEWCOMBE)
+def test_binomial_intervals(case):
+    wilson, exact, jeffreys = NEWCOMBE[case]
+    assert counting.wilson_interval(*case) == pytest.approx(wilson, abs=5.1e-5)
+    assert counting.clopper_pearson_interval(*case) == pytest.approx(exact, abs=5.1e-5)
+    assert counting.jeffreys_interval(*case) == pytest.approx(jeffreys, abs=5.1e-5)
+
+
+def test_binomial_intervals_against_statsmodels():
+    from statsmodels.stats.proportion import proportion_confint
+
+    for k, n, level in [(3, 17, 0.9), (200, 201, 0.99), (50, 50, 0.95)]:
+        for ours, method in [
+            (counting.wilson_interval, "wilson"),
+            (counting.clopper_pearson_interval, "beta"),
+        ]:
+            reference = proportion_confint(k, n, alpha=1 - level, method=method)
+            assert ours(k, n, level) == pytest.approx(reference, abs=1e-9)
+
+
+# Currie, Anal. Chem. 40 (1968) 586: 2.33 sqrt(B) and 2.71 + 4.65 sqrt(B), here unrounded
+# (computed from his formulas with k = 1.644854).
+@pytest.mark.parametrize(
+    ("background", "paired", "known"),
+    [
+        (1, (2.3262, 7.3579), (1.6449, 5.9953)),
+        (10, (7.3560, 17.4176), (5.2015, 13.1085)),
+        (100, (23.2617, 49.2290), (16.4485, 35.6026)),
+        (10000, (232.6174, 467.9404), (164.4854, 331.6763)),
+    ],
+)
+def test_currie_limits(background, paired, known):
+    assert counting.currie_limits(background) == pytest.approx(paired, abs=1e-3)
+    assert counting.currie_limits(background, blank="known") == pytest.approx(known, abs=1e-3)
+
+
+def test_currie_error_rates():
+    # Simulated with 2e5 trials at B = 100 (known variance): 4.86 % and 94.8 % were measured.
+    rng = np.random.default_rng(5)
+    critical, detection = counting.currie_limits(100.0)
+    blank = rng.poisson(100, 200_000) - rng.poisson(100, 200_000)
+    signal = rng.poisson(100 + float(detection), 200_000) - rng.poisson(100, 200_000)
+    assert np.mean(blank > critical) == pytest.approx(0.0486, abs=0.005)
+    assert np.mean(signal > critical) == pytest.approx(0.948, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("n_on", "n_off", "ratio", "sigma"),
+    [
+        # Printed in the documentation of an open gamma-ray library for eq. 17 of Li & Ma (1983).
+        (10, 20, 0.1, 3.6850322319420274),
+        # Computed with the same library, version 2.1.
+        (13, 11, 0.5, 2.0928323685),
+        (20, 40, 0.25, 2.4181191879),
+        (140, 100, 1.0, 2.5880260804),
+    ],
+)
+def test_li_ma(n_on, n_off, ratio, sigma):
+    assert counting.li_ma_significance(n_on, n_off, ratio) == pytest.approx(sigma, abs=1e-6)
+
+
+def test_li_ma_profile_column():
+    # Cousins, Linnemann & Tucker, NIM A 595 (2008) 480, Table 1, profile likelihood (from memory).
+    table = [(4, 5, 5.0, 1.95), (67, 15, 0.5, 3.04), (50, 55, 2.0, 3.02), (200, 10, 0.1, 2.38)]
+    for n_on, n_off, tau, sigma in table:
+        assert counting.li_ma_significance(n_on, n_off, 1 / tau) == pytest.approx(sigma, abs=0.005)
+
+
+def test_li_ma_is_signed_and_zero_at_balance():
+    assert counting.li_ma_significance([5, 10, 0, 0], [20, 20, 0, 5], 0.5) == pytest.approx(
+        [-counting.li_ma_significance(20, 5, 2.0), 0, 0, -np.sqrt(2 * 5 * np.log(1.5))]
+    )
+
+
+# Exact variance of 2 sqrt(x + 3/8) by summation; Anscombe, Biometrika 35 (1948) 246.
+@pytest.mark.parametrize(
+    ("mean", "variance"),
+    [(0.5, 0.46688), (1, 0.71744), (4, 0.99875), (10, 1.00091), (100, 1.00001)],
+)
+def test_anscombe_variance(mean, variance):
+    k = np.arange(0, int(mean + 40 * np.sqrt(mean) + 40))
+    weight = stats.poisson.pmf(k, mean)
+    value = counting.anscombe(k)
+    exact = np.sum(weight * value**2) - np.sum(weight * value) ** 2
+    assert exact == pytest.approx(variance, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: counting.poisson_interval(-1),
+        lambda: counting.poisson_interval(1, 95),
+        lambda: counting.wilson_interval(5, 3),
+        lambda: counting.currie_limits(10, alpha=0.7),
+        lambda: counting.currie_limits(10, blank="none"),
+        lambda: counting.li_ma_significance(1, 1, 0),
+        lambda: counting.anscombe([-1.0]),
+    ],
+)
+def test_refusals(call):
+    with pytest.raises(InputError):
+        call()
+
+
+def deposit(mean, *, seed=3, blur=0.0):
+    """Discs on a bare plate, sharp or blurred, as expected counts."""
+    rng = np.random.default_rng(seed)
+    y, x = np.mgrid[:192, :192]
+    field = np.full((192, 192), 0.5)
+    for _ in range(30):
+        cy, cx = rng.uniform(0, 192, 2)
+        field += 3.0 * ((y - cy) ** 2 + (x - cx) ** 2 < rng.lognormal(1.5, 0.6) ** 2)
+    return mean * (ndimage.gaussian_filter(field, blur) if blur else field)
+
+
+def one(values, quantity="counts", **more):
+    return make_map_set(np.asarray(values)[None], ["Cu"], quantity=quantity, **more)
+
+
+@pytest.mark.parametrize("mean", [0.05, 1.0, 30.0])
+def test_raw_counts_are_poisson(mean):
+    counts = np.random.default_rng(1).poisson(deposit(mean))
+    (model,) = counting.noise_model(one(counts))
+    assert (model.kind, model.gain, model.correctable) == ("poisson", 1.0, True)
+    assert np.array_equal(counting.noise_variance(one(counts)).values[0], counts)
+
+
+@pytest.mark.parametrize("mean", [0.1, 1.0, 30.0])
+@pytest.mark.parametrize("gain", [7.3, 0.0123, 4.0])
+def test_hidden_gain_is_recovered(mean, gain):
+    counts = np.random.default_rng(2).poisson(deposit(mean))
+    scaled = one((counts * gain).astype(np.float32), "intensity")
+    (model,) = counting.noise_model(scaled)
+    assert model.kind == "scaled counts"
+    assert model.gain == pytest.approx(gain, rel=1e-5)
+    back = counting.without_gain(scaled)
+    assert back.attrs["quantity"] == "counts"
+    assert np.array_equal(back["counts"].values[0], counts)
+    assert scaled.attrs["quantity"] == "intensity"  # the input is left alone
+
+
+def test_gain_without_a_lattice_is_estimated_from_the_noise():
+    # Gain 7.3, then a background taken off and rounding to one decimal: no lattice is left.
+    rng = np.random.default_rng(2)
+    counts = rng.poisson(deposit(5.0, blur=1.0))
+    values = counts * 7.3 + rng.normal(0, 0.5, counts.shape)
+    (model,) = counting.noise_model(one(values, "net_counts"))
+    assert model.kind == "estimated"
+    # 192^2 pixels: the variance of a filtered map is known to about 2 %, the slope to 3 %.
+    assert model.gain == pytest.approx(7.3, rel=0.06)
+
+
+@pytest.mark.parametrize(
+    "smooth",
+    [
+        lambda a: ndimage.gaussian_filter(a, 1.0),
+        lambda a: ndimage.gaussian_filter(a, 0.6),
+        lambda a: np.abs(ndimage.uniform_filter(a, 3)),  # its running sum leaves -1e-15
+        lambda a: ndimage.zoom(a[:96, :96], 2, order=1),
+    ],
+)
+@pytest.mark.parametrize("mean", [0.1, 1.0, 30.0])
+@pytest.mark.parametrize("quantity", ["counts", "intensity", "mass_percent"])
+def test_smoothing_is_detected(smooth, mean, quantity):
+    raw = np.random.default_rng(4).poisson(deposit(mean)).astype(float)
+    (model,) = counting.noise_model(one(smooth(raw), quantity))
+    assert model.kind == "smoothed"
+    assert not model.correctable
+    assert "smoothed or interpolated" in model.note
+
+
+def test_percent_maps_get_an_estimated_variance():
+    rng = np.random.default_rng(6)
+    truth = 40 * deposit(1.0, blur=1.0) / deposit(1.0).max()
+    percent = truth + rng.normal(0, np.sqrt(0.3 + 0.05 * truth))
+    maps = one(percent, "mass_percent")
+    (model,) = counting.noise_model(maps)
+    assert model.kind == "estimated"
+    estimated = float(counting.noise_variance(maps).mean())
+    assert estimated == pytest.approx(float(np.mean(0.3 + 0.05 * truth)), rel=0.05)
+
+
+def test_carried_variance_is_returned():
+    maps = one(np.ones((20, 20)), "net_counts", variance=np.full((1, 20, 20), 2.5))
+    assert counting.noise_model(maps)[0].kind == "carried"
+    assert np.all(counting.noise_variance(maps).values == 2.5)
+
+
+def test_structure_is_not_taken_for_a_gain_or_smoothing():
+    # 3000 counts a pixel, sharp discs: the difference mask sees mostly edges.
+    counts = np.random.default_rng(8).poisson(deposit(1000.0))
+    assert counting.noise_model(one(counts))[0].kind == "poisson"
+
+
+def test_empty_and_tiny_maps_have_a_model():
+    assert counting.noise_model(one(np.zeros((8, 8), dtype=int)))[0].kind == "poisson"
+    assert counting.noise_model(one([[1, 2]]))[0].kind == "poisson"
+    assert not counting.noise_model(one([[1.5, 2.0]], "intensity"))[0].correctable
+
+
+def test_lazy_maps_stay_lazy():
+    counts = np.random.default_rng(1).poisson(deposit(1.0))
+    lazy = one(counts).chunk({"y": 64, "x": 64})
+    variance = counting.noise_variance(lazy)
+    assert variance.chunks is not None
+    assert np.array_equal(variance.values[0], counts)

@@ -1,0 +1,54 @@
+"""What `look` says of a map set."""
+
+import numpy as np
+
+from spattermap.look import as_text, describe, missing
+from spattermap.mapset import make_map_set
+
+
+def two_maps(**more):
+    rng = np.random.default_rng(0)
+    counts = rng.poisson(2.0, (2, 40, 50)).astype(np.uint8)
+    counts[1] = np.minimum(100 * counts[1].astype(int), 255)
+    return make_map_set(counts, ["Cu", "Zn"], lines=["Cu Ka", ""], **more)
+
+
+def test_table():
+    maps = two_maps()
+    table = describe(maps)
+    assert table["element"].tolist() == ["Cu", "Zn"]
+    assert table["line"].tolist() == ["Cu Ka", ""]
+    zinc = maps["counts"].values[1]
+    assert table["saturated_share"][1] == np.mean(zinc == 255)
+    assert table["saturated_share"][0] == 0.0
+    assert table["zero_share"][0] == np.mean(maps["counts"].values[0] == 0)
+    assert table["maximum"][1] == 255
+
+
+def test_invalid_pixels_are_left_out():
+    valid = np.ones((40, 50), dtype=bool)
+    valid[:, 10:] = False
+    maps = two_maps(valid=valid)
+    assert describe(maps)["mean"][0] == maps["counts"].values[0][:, :10].mean()
+    assert "80.00 %" in as_text(maps)
+
+
+def test_missing_shrinks_as_facts_are_stated():
+    bare = {what for what, _ in missing(two_maps())}
+    told = two_maps(
+        pixel_size_um=0.5,
+        beam_energy_keV=15.0,
+        alloy={"Cu": 70.0, "Zn": 30.0},
+        source={"blank": "../plate"},
+        electron_image=np.zeros((40, 50)),
+    )
+    assert {"pixel size", "alloy and substrate", "blank", "beam energy"} < bare
+    assert missing(told) == []
+
+
+def test_text_names_size_scale_and_costs():
+    text = as_text(two_maps(pixel_size_um=0.25, title="burst 14"))
+    assert text.startswith("burst 14\n")
+    assert "40 x 50 px" in text
+    assert "0.25 um" in text
+    assert "blank: an element outside the droplets" in text

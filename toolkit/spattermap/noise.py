@@ -1,0 +1,303 @@
+"""The noise of a map, from the map itself: white variance, hidden gain, signs of smoothing.
+
+Counting noise is white: it has as much power at the finest scale as at any other, and its
+variance equals the mean. Material seen through a blurring beam has almost none there. So the
+finest scale tells the noise, and its absence tells that somebody smoothed or interpolated.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+# Enough pixels for one per cent, small enough to read from a lazy mosaic.
+WINDOW_PX = 2048
+# White variance over mean below which counts cannot be raw: 3 x 3 smoothing leaves 0.11, a
+# Gaussian of 0.5 px 0.35; pile-up and dead time at usual rates stay above 0.9.
+LEAST_DISPERSION = 0.8
+# The same in the quiet blocks of the field, where each block's own chance is larger.
+LEAST_QUIET = 0.5
+# White variance at the finest scale over that at twice the scale: white noise 1; a Gaussian of
+# 0.5 px leaves 0.45, a 3 x 3 median 0.49, a 3 x 3 mean 0.16, doubling by interpolation 0.03.
+LEAST_FLATNESS = 0.48
+BLOCK_PX = 32
+# A gain is believed when the noise agrees with it as closely as structure allows.
+GAIN_AGREES = (0.8, 1.6)
+LEAST_DISTINCT = 3
+LEAST_NONZERO = 30
+
+
+@dataclass(frozen=True)
+class NoiseModel:
+    """Noise of one element's map: ``variance = constant + gain * value``.
+
+    Parameters
+    ----------
+    element : str
+        Symbol.
+    kind : str
+        "poisson" (counts), "carried" (`variance` given), "scaled counts" (counts times a hidden
+        gain), "estimated" (white noise measured on the map), "smoothed" (no white noise left).
+    gain : float
+        Variance per value (unit of the map per count); 1 for counts.
+    constant : float
+        Part of the variance that does not depend on the value (square of the map's unit).
+    dispersion : float
+        White variance over mean; 1 for counts. NaN for an empty map.
+    flatness : float
+        Power at the finest scale over that at a coarser one; 1 for white noise.
+    correctable : bool
+        True where correlations may be corrected for this noise.
+    note : str
+        One sentence for the reader, "" where all is as expected.
+    """
+
+    element: str
+    kind: str
+    gain: float
+    constant: float
+    dispersion: float
+    flatness: float
+    correctable: bool
+    note: str = ""
+
+
+def white_variance(plane: np.ndarray, step: int = 1, used: np.ndarray | None = None) -> float:
+    """Return the variance of the noise that is independent from pixel to pixel.
+
+    Parameters
+    ----------
+    plane : numpy.ndarray, dims (y, x)
+        A map.
+    step : int, optional
+        Spacing of the mask (px); noise correlated over fewer pixels counts as white then.
+    used : numpy.ndarray of bool, dims (y, x), optional
+        Pixels to use.
+
+    Returns
+    -------
+    float
+        Variance in the square of the map's unit; NaN where the map is too small.
+
+    Notes
+    -----
+    Mean square of the map filtered with the product of two second differences, which no plane,
+    no edge along x or y and no slow change passes, over its gain of 36 for white noise. Structure
+    with power at the finest scale adds to it.
+
+    References
+    ----------
+    Immerkaer, Comput. Vis. Image Underst. 64 (1996) 300, eq. 1 (with the mean square in place of
+    the mean modulus, which would assume normal noise).
+    """
+    squares = _fine_squares(np.asarray(plane, dtype=np.float64), step)
+    if squares.size == 0:
+        return float("nan")
+    if used is not None and not used.all():
+        whole = _eroded(used, step)
+        return float(squares[whole].mean()) if whole.any() else float("nan")
+    return float(squares.mean())
+
+
+def _fine_squares(plane: np.ndarray, step: int) -> np.ndarray:
+    if min(plane.shape) <= 2 * step:
+        return np.empty((0, 0))
+    down = plane[: -2 * step] - 2 * plane[step:-step] + plane[2 * step :]
+    both = down[:, : -2 * step] - 2 * down[:, step:-step] + down[:, 2 * step :]
+    return np.asarray(both**2 / 36.0)  # (1 + 4 + 1)^2
+
+
+def _eroded(used: np.ndarray, step: int) -> np.ndarray:
+    """Return where the nine pixels of the mask are all usable."""
+    down = used[: -2 * step] & used[step:-step] & used[2 * step :]
+    return np.asarray(down[:, : -2 * step] & down[:, step:-step] & down[:, 2 * step :])
+
+
+def quiet_ratios(plane: np.ndarray, used: np.ndarray | None = None) -> tuple[float, float]:
+    """Return flatness and dispersion as the quieter half of the field shows them.
+
+    Parameters
+    ----------
+    plane : numpy.ndarray, dims (y, x)
+        A map.
+    used : numpy.ndarray of bool, dims (y, x), optional
+        Pixels to use.
+
+    Returns
+    -------
+    flatness : float
+        White variance at step 1 over that at step 2, median over blocks: 1 for white noise, near
+        0 after smoothing or interpolation. NaN without any variation.
+    dispersion : float
+        White variance over mean, lower quartile over blocks: 1 for counts, the gain for counts
+        times a gain. Structure raises it least in quiet blocks. NaN for an empty map.
+    """
+    kept = np.ones(plane.shape, dtype=bool) if used is None else used
+    ratios: list[tuple[float, float]] = []
+    for top in range(0, max(1, plane.shape[0] - BLOCK_PX // 2), BLOCK_PX):
+        for left in range(0, max(1, plane.shape[1] - BLOCK_PX // 2), BLOCK_PX):
+            cut = (slice(top, top + BLOCK_PX), slice(left, left + BLOCK_PX))
+            part = plane[cut]
+            fine, wide = (white_variance(part, step, kept[cut]) for step in (1, 2))
+            mean = float(part[kept[cut]].mean()) if kept[cut].any() else 0.0
+            if wide > 0 and mean > 0:
+                ratios.append((fine / wide, fine / mean))
+    if not ratios:
+        return float("nan"), float("nan")
+    flat, spread = np.array(ratios).T
+    return float(np.median(flat)), float(np.quantile(spread, 0.25))
+
+
+def lattice_gain(values: np.ndarray) -> float | None:
+    """Return the constant of which every value is a whole multiple, or None.
+
+    Parameters
+    ----------
+    values : numpy.ndarray
+        Values of one map.
+
+    Returns
+    -------
+    float or None
+        The largest such constant; None where there are too few distinct values to tell, or where
+        the values lie on no lattice.
+    """
+    distinct = np.unique(values[np.isfinite(values)])
+    positive = distinct[distinct > 0]
+    if positive.size < LEAST_DISTINCT or distinct[0] < 0:
+        return None
+    # Float32 exports carry seven digits: allow that rounding and no more.
+    tolerance = 4e-7 * float(positive[-1])
+    gain = float(positive[0])
+    for value in positive[: 4096 if positive.size > 4096 else None]:
+        rest = float(value)
+        while rest > tolerance:  # Euclid with rounding
+            gain, rest = rest, gain % rest
+            rest = 0.0 if gain - rest <= tolerance else rest
+        if gain <= 100 * tolerance:
+            return None
+    multiples = positive / gain
+    whole = np.rint(multiples)
+    if np.max(np.abs(multiples - whole)) > 1e-3:
+        return None
+    # Refine: every value is a measurement of the constant.
+    return float(np.sum(positive * whole) / np.sum(whole**2))
+
+
+def model_of(maps: xr.Dataset, place: int) -> NoiseModel:
+    """Return the noise model of one map.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        Map set.
+    place : int
+        Index along `element`.
+
+    Returns
+    -------
+    NoiseModel
+    """
+    plane, used = _window(maps, place)
+    element = str(maps["element"].values[place])
+    mean = float(plane[used].mean()) if used.any() else float("nan")
+    white = white_variance(plane, used=used)
+    dispersion = white / mean if mean > 0 else float("nan")
+    flat, quiet = quiet_ratios(plane, used)
+    measured: dict[str, Any] = {"element": element, "dispersion": dispersion, "flatness": flat}
+    if "variance" in maps:
+        return NoiseModel(
+            kind="carried", gain=float("nan"), constant=float("nan"), correctable=True, **measured
+        )
+    counts = str(maps.attrs.get("quantity", "counts")) == "counts"
+    gain = _believed_gain(plane[used], dispersion, quiet)
+    if gain is not None and abs(gain - 1) > 1e-6:
+        return NoiseModel(
+            kind="scaled counts", gain=gain, constant=0.0, correctable=True,
+            note=f"{element}: every value is a whole multiple of {gain:.6g} and the noise agrees, "
+            "so these are counts times that gain",
+            **measured,
+        )  # fmt: skip
+    # A comparison with NaN is False: an empty map of counts stays what it was said to be.
+    damped = (
+        dispersion < LEAST_DISPERSION or quiet < LEAST_QUIET if counts else flat < LEAST_FLATNESS
+    )
+    if gain is None and damped:
+        return _smoothed_model(plane, used, measured)
+    if counts or gain is not None:
+        return NoiseModel(kind="poisson", gain=1.0, constant=0.0, correctable=True, **measured)
+    return _estimated_model(plane, used, measured)
+
+
+def _window(maps: xr.Dataset, place: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the central window of a map and of the valid mask, in memory."""
+    from spattermap.mapset import valid_mask
+
+    cut = []
+    for name in ("y", "x"):
+        start = max(0, (maps.sizes[name] - WINDOW_PX) // 2)
+        cut.append(slice(start, start + WINDOW_PX))
+    small = maps.isel(y=cut[0], x=cut[1])
+    plane = np.asarray(small["counts"].isel(element=place).values, dtype=np.float64)
+    used = valid_mask(small) & np.isfinite(plane)
+    return np.where(used, plane, 0.0), used
+
+
+def _believed_gain(values: np.ndarray, dispersion: float, quiet: float) -> float | None:
+    gain = lattice_gain(values)
+    if gain is None or np.count_nonzero(values) < LEAST_NONZERO or not np.isfinite(quiet):
+        return None
+    # Counts times g have variance g times their mean: the lattice alone proves nothing. Structure
+    # only adds, so the whole field bounds it from below and the quiet blocks from above.
+    return gain if GAIN_AGREES[0] * gain <= dispersion and quiet <= GAIN_AGREES[1] * gain else None
+
+
+def _smoothed_model(plane: np.ndarray, used: np.ndarray, measured: dict[str, Any]) -> NoiseModel:
+    # Beyond the reach of the smoothing the difference mask sees the noise whole, and structure
+    # with it: an upper bound of the noise of a pixel.
+    wide = [white_variance(plane, step, used) for step in (1, 2, 4, 6)]
+    bound = float(np.nanmax(wide)) if np.isfinite(wide).any() else float("nan")
+    return NoiseModel(
+        kind="smoothed",
+        gain=0.0,
+        constant=bound,
+        correctable=False,
+        note=f"{measured['element']}: smoothed or interpolated before export (noise at the finest "
+        f"scale is {100 * measured['flatness']:.0f} % of that at twice the scale; raw maps: about "
+        "100 %); correlations cannot be corrected for noise; export raw counts",
+        **measured,
+    )
+
+
+def _estimated_model(plane: np.ndarray, used: np.ndarray, measured: dict[str, Any]) -> NoiseModel:
+    """Fit ``variance = constant + gain * value`` to local squares against local means."""
+    from scipy import ndimage, optimize
+
+    squares = _fine_squares(plane, 1)
+    whole = _eroded(used, 1)
+    local = ndimage.uniform_filter(plane, 3)[1:-1, 1:-1]
+    note = f"{measured['element']}: noise estimated from the finest scale of the map"
+    if squares.size == 0 or not whole.any():
+        return NoiseModel(
+            kind="estimated", gain=0.0, constant=float("nan"), correctable=False,
+            note=f"{measured['element']}: too small a map to estimate its noise", **measured,
+        )  # fmt: skip
+    value, square = np.maximum(local[whole], 0.0), squares[whole]
+    # Means within bins of equal number: squares are chi-square like, their means nearly normal.
+    order = np.argsort(value, kind="stable")
+    parts = np.array_split(order, max(1, min(20, order.size // 50)))
+    means = np.array([value[part].mean() for part in parts])
+    noise = np.array([square[part].mean() for part in parts])
+    size = np.array([part.size for part in parts], dtype=np.float64)
+    weight = np.sqrt(size) / np.maximum(noise, noise.mean() * 1e-3 + 1e-300)
+    design = np.column_stack([np.ones_like(means), means])
+    (constant, gain), _ = optimize.nnls(design * weight[:, None], noise * weight)
+    return NoiseModel(
+        kind="estimated", gain=float(gain), constant=float(constant), correctable=True,
+        note=note, **measured,
+    )  # fmt: skip
