@@ -168,6 +168,8 @@ def test_shares_follow_the_layer():
     assert zinc["deposited_counts"] == pytest.approx(
         plain["elements"]["Zn"]["deposited_counts"], rel=1e-5
     )
+    # 70 parts of copper beside 0.6 of 30 parts of zinc.
+    assert parted["droplets"][0]["mass_percent"]["Zn"] == pytest.approx(100 * 18.0 / 88.0)
     assert (parted["verdicts"]["Zn"], parted["verdicts"]["Cu"]) == (
         "partly_separated",
         "with_alloy",
@@ -204,7 +206,8 @@ def test_small_droplets_lose_the_volatile_part_first():
     rows = sorted(scene.truth["droplets"], key=lambda row: row["diameter_px"])
     kept = [row["mass_percent"]["Zn"] for row in rows]
     assert np.all(np.diff(kept) > 0)
-    assert kept[0] == pytest.approx(30.0 * (1 - np.exp(-rows[0]["diameter_px"] / 8.0)))
+    zinc = 30.0 * (1 - np.exp(-rows[0]["diameter_px"] / 8.0))
+    assert kept[0] == pytest.approx(100.0 * zinc / (70.0 + zinc))
 
 
 def test_blank_has_glass_only_under_the_same_conditions():

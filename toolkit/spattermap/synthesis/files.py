@@ -47,8 +47,7 @@ def save_folder(scene: Scene, folder: str | Path, *, blank: str | None = None) -
         _write_tiff(place / "electron_image.tif", image, known.pixel_size)
     (place / "mapset.toml").write_text(_sidecar(scene, blank), encoding="utf-8", newline="\n")
     plain = {key: value for key, value in scene.truth.items() if key != "mean_maps"}
-    text = json.dumps(_rounded(plain), indent=1, ensure_ascii=False) + "\n"
-    (place / "truth.json").write_text(text, encoding="utf-8", newline="\n")
+    (place / "truth.json").write_text(_as_json(plain), encoding="utf-8", newline="\n")
     return place
 
 
@@ -91,6 +90,25 @@ def _sidecar(scene: Scene, blank: str | None) -> str:
             lines += ["", f"[{name}]"]
             lines += [f"{key} = {json.dumps(value, default=str)}" for key, value in table.items()]
     return "\n".join(lines) + "\n"
+
+
+def _as_json(truth: dict[str, Any]) -> str:
+    """Return JSON text with one line a table row, so that people and diffs can read it."""
+    entries = []
+    for key, value in _rounded(truth).items():
+        if isinstance(value, list) and value:
+            rows = ",\n  ".join(json.dumps(row, ensure_ascii=False) for row in value)
+            text = f"[\n  {rows}\n ]"
+        elif isinstance(value, dict) and value:
+            rows = ",\n  ".join(
+                f"{json.dumps(name)}: {json.dumps(part, ensure_ascii=False)}"
+                for name, part in value.items()
+            )
+            text = f"{{\n  {rows}\n }}"
+        else:
+            text = json.dumps(value, ensure_ascii=False)
+        entries.append(f" {json.dumps(key)}: {text}")
+    return "{\n" + ",\n".join(entries) + "\n}\n"
 
 
 def _rounded(value: Any) -> Any:

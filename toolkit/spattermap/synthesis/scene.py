@@ -197,8 +197,20 @@ def _contents(
     if oxygen > 0:
         content["O"] = content.get("O", np.zeros(diameters.size)) + oxygen
     for row in canvas.rows:
-        row["mass_percent"] = {e: 100.0 * float(v[row["label"]]) for e, v in content.items()}
+        row["mass_percent"] = _composition_of(spec, content, row["label"])
     return content
+
+
+def _composition_of(
+    spec: Deposit, content: Mapping[str, npt.NDArray[np.float64]], label: int
+) -> dict[str, float]:
+    """Return a shape's mass percent, after the layers took their share out of it."""
+    parts = {element: float(values[label]) for element, values in content.items()}
+    for layer in spec.layers:
+        if layer.share is not None:
+            parts[layer.element] *= 1.0 - layer.share
+    total = sum(parts.values())
+    return {element: 100.0 * part / total if total > 0 else 0.0 for element, part in parts.items()}
 
 
 @dataclass(frozen=True)
@@ -263,7 +275,7 @@ def _glass(
 ) -> tuple[dict[str, Floats], dict[str, Floats]]:
     """Return the counts of the substrate and of the continuum under the stated thickness."""
     cover, glass = canvas.cover, fractions(spec.substrate)
-    floor = _background_dose(spec, models, scale)
+    floor = _background_dose(spec, scale)
     substrate, background = {}, {}
     for element in spec.elements:
         model = models[element]
@@ -290,11 +302,17 @@ def _thickness_of(signal: Floats, curve: npt.NDArray[np.float64]) -> Floats:
     return found
 
 
-def _background_dose(spec: Deposit, models: Mapping[str, LineModel], scale: float) -> float:
-    parts = fractions(spec.alloy)
-    strongest = max(parts, key=lambda element: parts[element] * models[element].in_metal[-1])
-    line = scale * parts[strongest] * models[strongest].in_metal[-1]
-    return float(spec.background * line / models[strongest].background_metal[-1])
+def _background_dose(spec: Deposit, scale: float) -> float:
+    """Return the strength of the continuum, the same for every alloy at the same dose."""
+    copper = line_model(
+        "Cu",
+        line="",
+        alloy={"Cu": 100.0},
+        substrate=spec.substrate,
+        beam_keV=spec.beam_energy_keV,
+        takeoff_deg=spec.takeoff_deg,
+    )
+    return float(spec.background * scale * copper.in_metal[-1] / copper.background_metal[-1])
 
 
 def _lay(

@@ -212,8 +212,8 @@ class Deposit:
     counts_per_pixel : float
         Counts per pixel of all lines of the alloy together on the bulk alloy.
     background : float
-        Spectral background under the strongest line of the alloy, as a fraction of that line, on
-        the bulk alloy; the others follow from it.
+        Spectral background under the copper line on bulk copper, as a fraction of that line; it
+        fixes the continuum of the beam, and the background in every other window follows.
     leaks : dict of (str, str) to float
         ``{("Zn", "Cu"): 0.03}``: this fraction of the counts of the Cu line falls into the window
         of Zn.

@@ -68,7 +68,9 @@ def tell_truth(
         same in um, over droplets whose centre lies in the field, which is the one rule that
         favours no size; ``area_d50_px``; ``elements`` (per element: net deposited counts per
         pixel, shares in droplets, streaks and haze, the glass's share of the whole); ``verdicts``
-        (word by element); ``r`` (correlation of the noise-free maps); ``mean_maps``.
+        (the physically true word by element); ``verdicts_allowed`` (the words an honest analysis
+        may come to; the maker of a scene too poor in counts adds to them); ``r`` (correlation of
+        the noise-free maps); ``mean_maps``.
     """
     droplets = [row for row in rows if row["kind"] == "droplet"]
     streaks = [row for row in rows if row["kind"] == "streak"]
@@ -81,6 +83,7 @@ def tell_truth(
         **_metal_shares(spec, net, where),
         "elements": {e: _element(e, net, where) for e in spec.elements},
         "verdicts": {e: intended_verdict(spec, e) for e in spec.elements},
+        "verdicts_allowed": {e: [intended_verdict(spec, e)] for e in spec.elements},
         "r": _correlations(spec, means),
         "droplets": [_in_um(row, spec.pixel_size_um) for row in _with_area(droplets, labels)],
         "streaks": [_in_um(row, spec.pixel_size_um) for row in _with_area(streaks, labels)],
