@@ -353,6 +353,21 @@ def map_plane(analysis: Any, element: str) -> npt.NDArray[Any]:
     return np.asarray(counts.isel(element=names.index(element)).values)
 
 
+def label_image(analysis: Any) -> npt.NDArray[np.int32]:
+    """Return the labels as a numpy array.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    numpy.ndarray of int32, dims (y, x)
+    """
+    return np.asarray(analysis.labels, dtype=np.int32)
+
+
 def draw_map(axes: Axes, plane: npt.NDArray[Any], **options: Any) -> Any:
     """Draw a map with one data unit a pixel of the full map, row 0 at the top.
 

@@ -15,6 +15,7 @@ from spattermap.figures.canvas import (
     SOFT,
     VERMILION,
     Picture,
+    label_image,
     listing,
     map_plane,
     nothing_to_draw,
@@ -225,7 +226,7 @@ def density_scatter(analysis: Any, element_a: str, element_b: str, *, block_px: 
     for element in (element_a, element_b):
         if element not in mapped:
             raise InputError(unknown_name("element", element, mapped))
-    block_px = min(block_px, *analysis.labels.shape)
+    block_px = min(block_px, *label_image(analysis).shape)
     a, b = (shrink(map_plane(analysis, e), block_px).ravel() for e in (element_a, element_b))
     quantity = quantity_name(str(analysis.maps.attrs.get("quantity", "counts")))
     alt = (
@@ -248,7 +249,7 @@ def density_scatter(analysis: Any, element_a: str, element_b: str, *, block_px: 
 
 
 def _mark_class(axes: Axes, analysis: Any, pair: tuple[str, str], name: str, *, bare: bool) -> None:
-    inside = (analysis.labels == 0) if bare else (analysis.labels > 0)
+    inside = (label_image(analysis) == 0) == bare
     if not inside.any():
         return
     x, y = (float(map_plane(analysis, element)[inside].mean()) for element in pair)

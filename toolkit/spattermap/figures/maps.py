@@ -19,6 +19,7 @@ from spattermap.figures.canvas import (
     Picture,
     draw_map,
     heading,
+    label_image,
     length_scale,
     line_name,
     listing,
@@ -119,7 +120,7 @@ def metal_sum(analysis: Any) -> npt.NDArray[np.float64]:
     numpy.ndarray of float64, dims (y, x)
     """
     used = analysis.roles.alloy or analysis.segmentation.elements_used
-    total = np.zeros(analysis.labels.shape)
+    total = np.zeros(label_image(analysis).shape)
     for element in used:
         total += map_plane(analysis, element)
     return total
@@ -156,7 +157,7 @@ def outlined_segmentation(analysis: Any, *, over: str = "auto", highlight: int =
             "Name one in mapset.toml (electron_image = ...)."
         )
     grounds = _grounds(analysis, over, has_image=has_image)
-    height, width = analysis.labels.shape
+    height, width = label_image(analysis).shape
     shape = min(max(height / width, 0.4), 1.6)
     across = 4.7 if len(grounds) > 1 else 6.2
     sheet = picture(across * len(grounds), across * shape + 0.75, alt=_alt_outline(analysis))
@@ -213,7 +214,7 @@ def _outline_legend(sheet: Picture, analysis: Any) -> None:
 
 
 def _alt_outline(analysis: Any) -> str:
-    covered = 100.0 * float(np.mean(analysis.labels > 0))
+    covered = 100.0 * float(np.mean(label_image(analysis) > 0))
     found = analysis.segmentation
     return (
         f"Outlines of {found.n_droplets} droplets and {found.n_streaks} streaks over the map; "
@@ -254,7 +255,7 @@ def outline_pixels(labels: npt.NDArray[np.int32], zoom: int) -> npt.NDArray[np.i
 def _draw_outlines(axes: Axes, analysis: Any, *, highlight: int) -> None:
     from matplotlib.colors import to_rgba
 
-    labels = analysis.labels
+    labels = label_image(analysis)
     step = shrink_factor(labels.shape)
     labels = labels[::step, ::step]
     # About 1200 fine pixels across a panel keeps the line thin and the file small.
@@ -315,7 +316,7 @@ def composite(analysis: Any, elements: Sequence[str] | None = None) -> Picture:
     """
     chosen = list(elements) if elements else _default_trio(analysis)
     _check_trio(analysis, chosen)
-    height, width = analysis.labels.shape
+    height, width = label_image(analysis).shape
     shape = min(max(height / width, 0.4), 1.6)
     alt = f"Composite of {listing(chosen)}, one colour each, with each element alone beside it."
     sheet = picture(4.6 + 4.6 / len(chosen) / shape + 0.2, 4.6 * shape + 0.4, alt=alt)

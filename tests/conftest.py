@@ -1,0 +1,156 @@
+"""Shared by several test files: what an analysis holds, made by hand."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+
+from spattermap.mapset import make_map_set
+from spattermap.roles import Roles
+from spattermap.settings import Settings
+
+
+def hand_made_analysis(*, droplets=12, pixel_size_um=0.25, electron_image=True, streaks=2, side=96):
+    """Return what an analysis holds, made by hand."""
+    rng = np.random.default_rng(5)
+    labels = np.zeros((side, side + 16), dtype=np.int32)
+    yy, xx = np.mgrid[: labels.shape[0], : labels.shape[1]]
+    scale = pixel_size_um or 1.0
+    unit = "um" if pixel_size_um else "px"
+    rows = []
+    for k in range(droplets):
+        cy, cx = 12 + 24 * (k // 4), 14 + 27 * (k % 4)
+        radius = 2.5 + 0.7 * k
+        labels[(yy - cy) ** 2 + (xx - cx) ** 2 < radius**2] = k + 1
+        rows.append((k + 1, cy * scale, cx * scale, 2 * radius * scale))
+    table = pd.DataFrame(rows, columns=["label", f"y_{unit}", f"x_{unit}", f"diameter_{unit}"])
+    tracks = []
+    for k in range(streaks):
+        labels[84 + 5 * k : 86 + 5 * k, 10:60] = droplets + k + 1
+        tracks.append(
+            (
+                droplets + k + 1,
+                85.0 * scale,
+                35.0 * scale,
+                50.0 * scale,
+                2.0 * scale,
+                10.0 + 20 * k,
+                k == 0,
+                85.0 * scale,
+                10.0 * scale,
+            )
+        )
+    names = [
+        "label",
+        f"y_{unit}",
+        f"x_{unit}",
+        f"length_{unit}",
+        f"width_{unit}",
+        "angle_deg",
+        "directed",
+        f"head_y_{unit}",
+        f"head_x_{unit}",
+    ]
+    metal = labels > 0
+    means = {"Cu": (4.0, 0.2), "Zn": (2.0, 0.4), "Si": (0.5, 3.0), "O": (0.4, 2.5), "C": (0.3, 0.3)}
+    counts = np.stack([rng.poisson(np.where(metal, m, b)) for m, b in means.values()])
+    for element, plane in zip(means, counts, strict=True):
+        inside = np.bincount(labels.ravel(), plane.ravel(), minlength=droplets + 1)
+        table[f"{element}_counts"] = inside[1 : droplets + 1]
+        table[f"{element}_counts_err"] = np.sqrt(inside[1 : droplets + 1] + 1.0)
+    maps = make_map_set(
+        counts,
+        list(means),
+        lines=[f"{e} Ka" for e in means],
+        pixel_size_um=pixel_size_um,
+        title="plate <b>7</b> & $x$",
+        electron_image=metal * 80.0 + rng.normal(50, 5, metal.shape) if electron_image else None,
+    )
+    diameters = table[f"diameter_{unit}"]
+    summary = {
+        "length_unit": unit,
+        "coverage": float(metal.mean()),
+        "droplet_count": droplets,
+        f"smallest_trusted_{unit}": 5.5 * scale,
+    }
+    for level in (10, 50, 90):
+        middle = float(np.percentile(diameters, level)) if droplets else float("nan")
+        summary |= {
+            f"d{level}_{unit}": middle,
+            f"d{level}_{unit}_low": middle * 0.9,
+            f"d{level}_{unit}_high": middle * 1.1,
+        }
+    return SimpleNamespace(
+        maps=maps,
+        roles=Roles(("Cu", "Zn"), ("Si", "O"), ("C",), assumed=True),
+        labels=xr.DataArray(labels, dims=("y", "x")),
+        droplets=table,
+        streaks=pd.DataFrame(tracks, columns=names),
+        segmentation=SimpleNamespace(
+            labels=labels,
+            n_droplets=droplets,
+            n_streaks=streaks,
+            elements_used=("Cu", "Zn"),
+            metal=metal,
+        ),
+        elements=_elements(means),
+        pairs=_pairs(counts, list(means)),
+        settings=Settings(),
+        notes=("Roles are <assumed>.",),
+        blank=None,
+        summary=lambda: summary,
+        answer=lambda: "Droplets.",
+    )
+
+
+def _elements(means):
+    rows = []
+    for k, element in enumerate(means):
+        share = [0.9, 0.55, 0.02, 0.05, float("nan")][k]
+        rows.append(
+            {
+                "element": element,
+                "line": f"{element} Ka",
+                "role": ["alloy", "alloy", "substrate", "substrate", "other"][k],
+                "mean_counts": 1.0,
+                "detection_limit_counts": 0.1,
+                "share_in_droplets": share,
+                "share_in_droplets_low": share - 0.1,
+                "share_in_droplets_high": share + 0.1,
+                "share_with_alloy": share,
+                "share_with_alloy_low": share - 0.2,
+                "share_with_alloy_high": share + 0.2,
+                "verdict": "with_alloy",
+                "reasons": "x",
+                "next_step": "y",
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def _pairs(counts, names):
+    flat = counts.reshape(len(names), -1)
+    r = np.corrcoef(flat)
+    rows = [
+        {
+            "element_a": names[i],
+            "element_b": names[j],
+            "r": 1.1 * r[i, j],
+            "r_low": 1.1 * r[i, j] - 0.2,
+            "r_high": 1.1 * r[i, j] + 0.2,
+            "r_plain": r[i, j],
+            "p_value": 0.01,
+        }
+        for i in range(len(names))
+        for j in range(i + 1, len(names))
+    ]
+    rows[-1]["r"] = float("nan")
+    return pd.DataFrame(rows)
+
+
+@pytest.fixture
+def stand_in():
+    """Return the function that makes an analysis by hand."""
+    return hand_made_analysis

@@ -1,0 +1,179 @@
+"""The page: self-contained, escaped, honest about its parts; and what happens when a run fails."""
+
+import re
+from html.parser import HTMLParser
+
+import nbformat
+import pytest
+
+from spattermap import display, figures
+from spattermap.errors import InputError, InputFileError, OutputError
+from spattermap.report import as_page, notebook_path, run_notebook, write_report
+
+NASTY = "plate <b>7</b> & $x$"
+
+
+class Reader(HTMLParser):
+    """Collects tags with their attributes."""
+
+    def __init__(self, page):
+        super().__init__()
+        self.tags = []
+        self.feed(page)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+    def all(self, tag):
+        return [attributes for name, attributes in self.tags if name == tag]
+
+
+def page_of(analysis):
+    """Return the page of an analysis made by hand, with the cells the real notebook has."""
+    pieces = [
+        display.answer(analysis),
+        figures.size_histogram(analysis),
+        display.verdicts(analysis),
+        display.notes(analysis),
+        display.what_was_read(analysis.maps),
+        display.settings_and_provenance(analysis),
+        display.cautions(),
+        display.formula(r"\frac{a}{\sqrt{b}}", "a / sqrt b"),
+    ]
+    cells = [
+        nbformat.v4.new_markdown_cell("# Only here", metadata={"tags": ["notebook-only"]}),
+        nbformat.v4.new_markdown_cell("## The answer\n\n## Sizes and shares"),
+    ]
+    for piece in pieces:
+        if isinstance(piece, display.Fragment):
+            data, about = {"text/html": piece.html, "text/plain": piece.text}, {}
+        else:
+            import base64
+
+            bundle, about = piece._repr_mimebundle_()
+            data = {**bundle, "image/png": base64.b64encode(bundle["image/png"]).decode()}
+        output = nbformat.v4.new_output("execute_result", data=data, metadata=about)
+        cells.append(nbformat.v4.new_code_cell("secret_code()", outputs=[output]))
+    warning = nbformat.v4.new_output("stream", name="stderr", text="a library grumbles")
+    cells.append(nbformat.v4.new_code_cell("", outputs=[warning]))
+    return as_page(nbformat.v4.new_notebook(cells=cells), title=NASTY)
+
+
+@pytest.fixture
+def page(stand_in):
+    return page_of(stand_in())
+
+
+def test_page_asks_for_nothing_from_elsewhere(page):
+    read = Reader(page)
+    assert not read.all("script")
+    assert not read.all("link")
+    assert not read.all("iframe")
+    for attributes in (attributes for _, attributes in read.tags):
+        for name in ("src", "href", "srcset", "data", "poster", "action"):
+            value = attributes.get(name) or ""
+            assert value.startswith(("data:image/png;base64,", "#")) or not value
+        assert not [name for name in attributes if name.startswith("on")]
+    assert "@import" not in page
+    assert not re.search(r"url\((?!data:)", page)
+    policy = [m["content"] for m in read.all("meta") if m.get("http-equiv")]
+    assert policy[0].startswith("default-src 'none'")
+
+
+def test_input_is_escaped(page):
+    assert "<b>7</b>" not in page
+    assert "plate &lt;b&gt;7&lt;/b&gt; &amp; $x$" in page
+    assert "Roles are &lt;assumed&gt;." in page
+
+
+def test_code_warnings_and_notebook_only_cells_stay_out(page):
+    assert "secret_code" not in page
+    assert "grumbles" not in page
+    assert "Only here" not in page
+
+
+def test_contents_lead_to_the_headings(page):
+    read = Reader(page)
+    anchors = [a["href"][1:] for a in read.all("a") if a["href"] != "#main"]
+    assert anchors == ["the-answer", "sizes-and-shares"]
+    assert [h["id"] for h in read.all("h2") if "id" in h] == anchors
+    assert len(read.all("h1")) == 1
+    assert len(read.all("main")) == 1
+
+
+def test_pictures_carry_their_words(page, stand_in):
+    images = Reader(page).all("img")
+    assert images
+    assert images[0]["alt"] == figures.size_histogram(stand_in()).alt
+
+
+def test_formula_is_mathml(page):
+    assert "<math" in page
+    assert "<msqrt>" in page
+
+
+def test_verdict_table_has_reasons_and_next_step(page):
+    read = Reader(page)
+    labels = [cell["data-label"] for cell in read.all("td") if "data-label" in cell]
+    assert set(labels) >= {"Verdict", "Reasons", "Next step"}
+    assert "with alloy</span>" in page
+
+
+@pytest.fixture
+def small_notebook(tmp_path):
+    """Return a function that writes a notebook of one cell."""
+
+    def write(source):
+        cells = [
+            nbformat.v4.new_code_cell("answer = 1", metadata={"tags": ["parameters"]}),
+            nbformat.v4.new_code_cell(source),
+        ]
+        path = tmp_path / "small.ipynb"
+        book = nbformat.v4.new_notebook(cells=cells)
+        book.metadata["kernelspec"] = {"name": "nowhere", "language": "python", "display_name": ""}
+        nbformat.write(book, path)
+        return path
+
+    return write
+
+
+def test_unknown_parameter_is_refused(small_notebook, tmp_path):
+    with pytest.raises(InputError, match="Did you mean 'answer'"):
+        run_notebook(small_notebook("answer"), {"anwser": 2}, folder=tmp_path / "run")
+
+
+def test_a_notebook_runs_in_this_python_and_its_input_errors_come_through(small_notebook, tmp_path):
+    book = small_notebook(
+        "import sys\nfrom spattermap.errors import InputError\n"
+        "raise InputError(f'x must be 2, got {answer}. {sys.prefix}')"
+    )
+    import sys
+
+    with pytest.raises(InputError) as caught:
+        run_notebook(book, {"answer": 3}, folder=tmp_path)
+    assert str(caught.value) == f"x must be 2, got 3. {sys.prefix}"
+
+
+def test_unknown_notebook_names_the_nearest():
+    with pytest.raises(InputFileError, match=r"Did you mean 'new_map_set.ipynb'"):
+        notebook_path("new_mapset.ipynb")
+
+
+def test_parameters_of_the_notebook_are_those_the_report_sets():
+    book = nbformat.read(notebook_path("new_map_set.ipynb"), as_version=4)
+    cell = next(c for c in book.cells if "parameters" in c.metadata.get("tags", []))
+    names = re.findall(r"^(\w+) =", cell.source, flags=re.MULTILINE)
+    assert names == ["map_set", "blank", "settings_file", "save_to"]
+
+
+def test_a_missing_map_set_leaves_nothing(tmp_path):
+    with pytest.raises(InputFileError, match="nothing there"):
+        write_report(tmp_path / "no_such", tmp_path / "out")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_full_folder_is_refused_before_work_starts(tmp_path):
+    (tmp_path / "mine.txt").write_text("keep", encoding="utf-8")
+    with pytest.raises(OutputError, match="empty or new"):
+        write_report(tmp_path / "no_such", tmp_path)
+    assert [item.name for item in tmp_path.iterdir()] == ["mine.txt"]
