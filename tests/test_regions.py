@@ -92,9 +92,7 @@ def test_counts_are_summed_with_poisson_or_carried_noise():
     assert table.Cu_counts.tolist() == [11, 4]
     assert table.Cu_counts_err.tolist() == [np.sqrt(11), 2]
     assert table.Zn_counts.tolist() == [1, 0]
-    carried = measure_regions(
-        labels, counts=counts, variance=counts * 0.25, elements=("Cu", "Zn")
-    )
+    carried = measure_regions(labels, counts=counts, variance=counts * 0.25, elements=("Cu", "Zn"))
     assert carried.Cu_counts_err.tolist() == [np.sqrt(11) / 2, 1]
 
 

@@ -80,9 +80,7 @@ def find_runs(
 
 
 @compiled
-def group_runs(
-    runs: npt.NDArray[np.int32], per_label: Ints
-) -> tuple[npt.NDArray[np.int32], Ints]:
+def group_runs(runs: npt.NDArray[np.int32], per_label: Ints) -> tuple[npt.NDArray[np.int32], Ints]:
     """Return the runs (row, first, after last) grouped by label, and where each label starts."""
     start = np.cumsum(per_label)
     place = start.copy()
@@ -163,9 +161,7 @@ def chords_of_label(runs: npt.NDArray[np.int32], out: Ints) -> None:
 
 
 @compiled
-def half_hull(
-    low: npt.NDArray[np.int32], n_rows: int, points: npt.NDArray[np.int32]
-) -> int:
+def half_hull(low: npt.NDArray[np.int32], n_rows: int, points: npt.NDArray[np.int32]) -> int:
     """Write one side of the hull of the pixel edge midpoints, top to bottom; return its length.
 
     `low` holds the outermost column of each row, with its sign turned on the right side, so
@@ -196,9 +192,7 @@ def half_hull(
 
 
 @compiled
-def fill_side(
-    points: npt.NDArray[np.int32], n_rows: int, low: npt.NDArray[np.int32]
-) -> None:
+def fill_side(points: npt.NDArray[np.int32], n_rows: int, low: npt.NDArray[np.int32]) -> None:
     """Set `low` to the first pixel centre of each row on or inside one side of the hull."""
     k = 0
     for r in range(n_rows):
@@ -252,9 +246,7 @@ def calipers(points: npt.NDArray[np.int32], n: int) -> tuple[int, float]:
 
 
 @compiled
-def hull_of_label(
-    runs: npt.NDArray[np.int32], out: Ints, scratch: npt.NDArray[np.int32]
-) -> float:
+def hull_of_label(runs: npt.NDArray[np.int32], out: Ints, scratch: npt.NDArray[np.int32]) -> float:
     """Fill hull area and largest Feret diameter; return the smallest Feret diameter (px).
 
     `scratch` is (8, at least 4 * rows + 8).
@@ -310,9 +302,7 @@ def shape_of_labels(
     tallest = 1
     for label in range(first, last):
         if start[label + 1] > start[label]:
-            tallest = max(
-                tallest, grouped[start[label + 1] - 1, 0] - grouped[start[label], 0] + 1
-            )
+            tallest = max(tallest, grouped[start[label + 1] - 1, 0] - grouped[start[label], 0] + 1)
     # Six rows make three rings of (y, x) points; a ring needs up to 4 * rows + 4 points.
     scratch = np.empty((8, 4 * tallest + 8), dtype=np.int32)
     for label in range(first, last):
