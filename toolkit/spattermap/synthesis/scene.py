@@ -244,55 +244,48 @@ def _net_signal(
     haze_parts = {e: p * (1 - spec.haze.oxygen / 100) for e, p in fractions(spec.alloy).items()}
     if spec.haze.oxygen > 0:
         haze_parts["O"] = haze_parts.get("O", 0.0) + spec.haze.oxygen / 100
-    cover = canvas.cover
+    cover, under, film = canvas.cover, _Depth(canvas.thickness), _Depth(haze)
     features, between = {}, {}
     for element in spec.elements:
         curve = scale * models[element].in_metal
         features[element] = np.zeros(spec.shape, np.float32)
         if element in content:
-            parts = content[element][canvas.owner]
-            features[element] = (cover * parts * _at(canvas.thickness, curve)).astype(np.float32)
-        film = _at(haze, curve) if haze_parts.get(element, 0.0) > 0 else np.float32(0.0)
-        between[element] = ((1 - cover) * haze_parts.get(element, 0.0) * film).astype(np.float32)
+            parts = content[element].astype(np.float32)[canvas.owner]
+            features[element] = cover * parts * under.at(curve)
+        part = np.float32(haze_parts.get(element, 0.0))
+        between[element] = (1 - cover) * part * film.at(curve)
     bare = haze.copy()
     for layer in spec.layers:
         curve = scale * models[layer.element].in_metal
         signal = _lay(layer, features, between, cover=cover, rng=rng)
         # The film's own thickness shadows the glass: taken as that of a film of the pure element.
         bare = bare + _thickness_of(signal / np.maximum(1 - cover, 0.05), curve)
-    return NetSignal(
-        features, between, *_glass(spec, canvas, models=models, scale=scale, bare=bare)
-    )
-
-
-def _glass(
-    spec: Deposit,
-    canvas: Canvas,
-    *,
-    models: Mapping[str, LineModel],
-    scale: float,
-    bare: Floats,
-) -> tuple[dict[str, Floats], dict[str, Floats]]:
-    """Return the counts of the substrate and of the continuum under the stated thickness."""
-    cover, glass = canvas.cover, fractions(spec.substrate)
-    floor = _background_dose(spec, scale)
-    substrate, background = {}, {}
+    glass, floor = fractions(spec.substrate), _background_dose(spec, scale)
+    film, substrate, background = _Depth(bare), {}, {}
     for element in spec.elements:
         model = models[element]
-        substrate[element] = np.zeros(spec.shape, np.float32)
-        if element in glass:
-            curve = scale * glass[element] * model.in_substrate
-            substrate[element] = cover * _at(canvas.thickness, curve) + (1 - cover) * _at(
-                bare, curve
-            )
-        curve = floor * (model.background_metal + model.background_substrate)
-        background[element] = cover * _at(canvas.thickness, curve) + (1 - cover) * _at(bare, curve)
-    return substrate, background
+        shadowed = scale * glass.get(element, 0.0) * model.in_substrate
+        substrate[element] = cover * under.at(shadowed) + (1 - cover) * film.at(shadowed)
+        continuum = floor * (model.background_metal + model.background_substrate)
+        background[element] = cover * under.at(continuum) + (1 - cover) * film.at(continuum)
+    return NetSignal(features, between, substrate, background)
 
 
-def _at(thickness: Floats, curve: npt.NDArray[np.float64]) -> Floats:
-    """Return the curve at each thickness (um)."""
-    return np.interp(thickness, THICKNESS_UM, curve).astype(np.float32)
+class _Depth:
+    """A map of thickness (um), placed once between the points of `THICKNESS_UM`."""
+
+    def __init__(self, thickness: Floats) -> None:
+        # Most fields hold one thickness where there is no haze: one number serves for all.
+        values = thickness.ravel()[:1] if np.ptp(thickness) == 0 else thickness
+        place = np.interp(values, THICKNESS_UM, np.arange(THICKNESS_UM.size))
+        self._below = np.minimum(place.astype(np.int32), THICKNESS_UM.size - 2)
+        self._part = (place - self._below).astype(np.float32)
+
+    def at(self, curve: npt.NDArray[np.float64]) -> Floats:
+        """Return the curve at each pixel, linear between the points."""
+        table = curve.astype(np.float32)
+        step = np.append(np.diff(table), np.float32(0.0))
+        return table[self._below] + self._part * step[self._below]
 
 
 def _thickness_of(signal: Floats, curve: npt.NDArray[np.float64]) -> Floats:

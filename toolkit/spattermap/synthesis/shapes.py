@@ -38,7 +38,9 @@ class Canvas:
     owner : numpy.ndarray of int32, dims (y, x)
         As `labels`, but for every pixel that a shape touches at all.
     rows : list of dict
-        True geometry of each shape, in order of its number.
+        True geometry of each shape, in order of its number; streaks are drawn first.
+    n_streaks : int
+        How many of them are streaks.
     """
 
     shape: tuple[int, int]
@@ -47,6 +49,7 @@ class Canvas:
     thickness: npt.NDArray[np.float32] = field(init=False)
     owner: npt.NDArray[np.int32] = field(init=False)
     rows: list[dict[str, Any]] = field(default_factory=list)
+    n_streaks: int = 0
 
     def __post_init__(self) -> None:
         """Start empty."""
@@ -83,7 +86,13 @@ class Canvas:
         self.thickness[part][over] = np.maximum(self.thickness[part], height)[over]
         self.cover[part][over] = np.maximum(self.cover[part], cover)[over]
         self.rows.append({"label": number, **row})
+        self.n_streaks += row["kind"] == "streak"
         return True
+
+    def taken_at(self, y: float, x: float) -> int:
+        """Return the number of the shape at a point, 0 for none; outside, that of the edge."""
+        row = min(max(int(y), 0), self.shape[0] - 1)
+        return int(self.owner[row, min(max(int(x), 0), self.shape[1] - 1)])
 
     @property
     def covered(self) -> float:
@@ -173,6 +182,8 @@ def _place_droplet(
     attach = spec.placement == "touching" and rng.random() < spec.touching_share
     for _ in range(_TRIES):
         y, x, host = _candidate(canvas, diameter / 2, attach, rng)
+        if spec.placement != "free" and canvas.taken_at(y, x) not in (0, host):
+            continue
         part, inside, square = _ellipse(canvas, y, x, a=a, b=b, angle=angle)
         if inside.size == 0:
             continue
@@ -195,9 +206,9 @@ def _candidate(
 ) -> tuple[float, float, int]:
     """Return a centre, and the number of the droplet it is set against (0 for none)."""
     rows, columns = canvas.shape
-    hosts = [row for row in canvas.rows if row["kind"] == "droplet"] if attach else []
-    if hosts:
-        host = hosts[int(rng.integers(len(hosts)))]
+    n_hosts = len(canvas.rows) - canvas.n_streaks
+    if attach and n_hosts:
+        host = canvas.rows[canvas.n_streaks + int(rng.integers(n_hosts))]
         turn = rng.uniform(0, 2 * np.pi)
         reach = 0.92 * (host["half_width_px"] + radius)  # a neck, not a mere point of contact
         y, x = host["y_px"] + reach * np.sin(turn), host["x_px"] + reach * np.cos(turn)
