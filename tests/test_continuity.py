@@ -1,0 +1,249 @@
+"""Connected paths, thresholds and mixing rules, against published values."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import ndimage
+
+from spattermap.continuity import (
+    BOND_THRESHOLD,
+    DISC_AREA_THRESHOLD,
+    DISC_FILLING_THRESHOLD,
+    DISC_NEIGHBOUR_THRESHOLD,
+    SITE_THRESHOLD_4,
+    SITE_THRESHOLD_8,
+    bruggeman,
+    connectivity,
+    crossing_probability,
+    hashin_shtrikman,
+    wiener_bounds,
+)
+from spattermap.errors import InputError
+
+
+def crosses(metal, axis, structure=None):
+    """Plain definition: some label touches both edges."""
+    labels, _ = ndimage.label(metal, structure=structure)
+    along = labels if axis == 1 else labels.T
+    return bool(set(along[:, 0]) & set(along[:, -1]) - {0})
+
+
+# --- thresholds -----------------------------------------------------------------------------
+
+
+def test_thresholds():
+    # Seen: 0.592746, default of R SPSL ssi20; 0.6763 and 1.128 after Quintanilla and Ziff 2007;
+    # 4.508 to 4.515, Balister, Bollobas and Walters 2004. The other digits are from memory.
+    assert pytest.approx(0.592746, abs=5e-7) == SITE_THRESHOLD_4
+    assert pytest.approx(0.40725395, abs=5e-9) == SITE_THRESHOLD_8
+    assert BOND_THRESHOLD == 0.5  # Kesten 1980, from memory
+    assert pytest.approx(0.6763, abs=5e-5) == DISC_AREA_THRESHOLD
+    assert pytest.approx(1.128, abs=5e-4) == DISC_FILLING_THRESHOLD
+    assert pytest.approx(1.12808737, abs=2e-8) == DISC_FILLING_THRESHOLD  # from memory
+    assert 4.508 < DISC_NEIGHBOUR_THRESHOLD < 4.515
+
+
+@pytest.mark.parametrize(
+    ("ratio", "probability"),
+    # Computed with mpmath from Cardy's formula (J. Phys. A 25 (1992) L201); one half is exact.
+    [
+        (0.5, 0.8243531062),
+        (1.0, 0.5),
+        (1.5, 0.2964949982),
+        (2.0, 0.1756468938),
+        (3.0, 0.0616380967),
+    ],
+)
+def test_cardy(ratio, probability):
+    assert crossing_probability(ratio) == pytest.approx(probability, abs=5e-11)
+
+
+def spanning_rate(p, neighbours, n_maps, seed, side=256):
+    rng = np.random.default_rng(seed)
+    structure = np.ones((3, 3)) if neighbours == 8 else None
+    return np.mean([crosses(rng.random((side, side)) < p, 1, structure) for _ in range(n_maps)])
+
+
+@pytest.mark.parametrize(
+    ("neighbours", "threshold", "below", "above"),
+    [(4, SITE_THRESHOLD_4, 0.55, 0.63), (8, SITE_THRESHOLD_8, 0.365, 0.45)],
+)
+def test_random_maps_cross_at_the_threshold(neighbours, threshold, below, above):
+    # Crossing probability one half at the threshold: Cardy 1992 (above). 0.5 +- 4 binomial
+    # standard errors of 150 maps; 0.08 asked for with 400, see the calibration.
+    assert spanning_rate(threshold, neighbours, 150, 1) == pytest.approx(0.5, abs=0.163)
+    assert spanning_rate(below, neighbours, 20, 2) == 0
+    assert spanning_rate(above, neighbours, 20, 3) == 1
+
+
+@pytest.mark.calibration
+@pytest.mark.parametrize(("neighbours", "threshold"), [(4, 0.5927), (8, 0.4073)])
+def test_random_maps_cross_at_the_threshold_long(neighbours, threshold):
+    assert spanning_rate(threshold, neighbours, 400, 4) == pytest.approx(0.5, abs=0.08)
+
+
+@pytest.mark.parametrize(
+    ("ratio", "sides"), [(0.5, (256, 128)), (2.0, (128, 256)), (3.0, (96, 288))]
+)
+def test_oblong_maps_cross_as_cardy_says(ratio, sides):
+    rng = np.random.default_rng(5)
+    n = 300
+    rate = np.mean([crosses(rng.random(sides) < SITE_THRESHOLD_4, 1) for _ in range(n)])
+    expected = crossing_probability(ratio)
+    assert rate == pytest.approx(expected, abs=4 * math.sqrt(expected * (1 - expected) / n))
+
+
+def test_duality_without_violation():
+    # Exactly one of "metal crosses in x with 4" and "bare crosses in y with 8" (exact; matching
+    # lattices, Sykes and Essam 1964, from memory). Zero violations, no tolerance.
+    rng = np.random.default_rng(6)
+    for _ in range(1200):
+        shape = rng.integers(2, 25, size=2)
+        metal = rng.random(shape) < rng.choice([0.4073, 0.5, 0.5927])
+        here = connectivity(metal)
+        there = connectivity(~metal, connectivity=8)
+        assert here.crosses_x != there.crosses_y
+        assert here.crosses_y != there.crosses_x
+
+
+# --- regions --------------------------------------------------------------------------------
+
+
+def test_regions_by_hand():
+    metal = np.array(
+        [
+            [1, 1, 0, 0, 0],
+            [0, 0, 1, 0, 0],
+            [1, 1, 1, 0, 1],
+        ],
+        dtype=bool,
+    )
+    found = connectivity(metal)
+    assert found.n_regions == 3
+    np.testing.assert_array_equal(found.labels, [[2, 2, 0, 0, 0], [0, 0, 1, 0, 0], [1, 1, 1, 0, 3]])
+    assert found.largest_share == 4 / 7
+    assert not found.crosses_x
+    assert not found.crosses_y
+    assert found.gap_x_px == 1.0
+    assert found.gap_y_px == pytest.approx(math.sqrt(2) - 1)
+    assert found.connected_share == 0.0
+    touching = connectivity(metal, connectivity=8)
+    assert touching.n_regions == 2
+    assert touching.crosses_y
+    assert not touching.crosses_x
+    assert touching.connected_share == 6 / 7
+    assert touching.gap_y_px == 0.0
+
+
+@pytest.mark.parametrize("gap", [1, 2, 3, 4, 7])
+def test_bridging_closes_gaps_up_to_its_length(gap):
+    metal = np.ones((9, 30), dtype=bool)
+    metal[:, 10 : 10 + gap] = False
+    assert connectivity(metal).gap_x_px == gap
+    assert connectivity(metal, bridging_px=gap).crosses_x
+    assert connectivity(metal, bridging_px=gap).n_regions == 1
+    assert not connectivity(metal, bridging_px=gap - 0.01).crosses_x
+
+
+def brute_gap(metal):
+    """Least bridging distance by trying every pair of pixels of every two regions."""
+    labels, n = ndimage.label(metal)
+    points = [np.argwhere(labels == k + 1) for k in range(n)]
+    width = metal.shape[1]
+    apart = np.full((n + 2, n + 2), np.inf)
+    for i in range(n):
+        for j in range(n):
+            steps = points[i][:, None] - points[j][None]
+            apart[i, j] = np.sqrt((steps**2).sum(-1)).min() - 1 if i != j else 0
+        apart[i, n] = apart[n, i] = points[i][:, 1].min()
+        apart[i, n + 1] = apart[n + 1, i] = width - 1 - points[i][:, 1].max()
+    for k in range(n + 2):  # minimax paths (Floyd and Warshall)
+        apart = np.minimum(apart, np.maximum(apart[:, k : k + 1], apart[k : k + 1]))
+    return apart[n, n + 1]
+
+
+def test_gap_against_every_pair_of_pixels():
+    rng = np.random.default_rng(7)
+    for _ in range(150):
+        metal = rng.random((14, 17)) < rng.uniform(0.02, 0.5)
+        if not metal.any():
+            continue
+        expected = brute_gap(metal)
+        assert connectivity(metal).gap_x_px == pytest.approx(expected, abs=1e-12)
+
+
+@pytest.mark.parametrize("width", [1, 3, 5, 9])
+def test_neck(width):
+    metal = np.zeros((41, 60), dtype=bool)
+    metal[:, :20] = metal[:, 40:] = True
+    metal[20 - width // 2 : 21 + width // 2] = True
+    found = connectivity(metal)
+    assert found.neck_x_px == pytest.approx(width, abs=1)
+    assert found.neck_y_px == pytest.approx(20, abs=20)  # the edge of the field is no edge
+
+
+def test_nothing_and_everything():
+    none = connectivity(np.zeros((4, 5), dtype=bool))
+    assert (none.n_regions, none.largest_share, none.gap_x_px) == (0, 0.0, math.inf)
+    assert not none.largest.any()
+    full = connectivity(np.ones((4, 5), dtype=bool))
+    assert full.crosses_x
+    assert full.crosses_y
+    assert (full.neck_x_px, full.neck_y_px, full.connected_share) == (4.0, 5.0, 1.0)
+
+
+def test_bad_arguments():
+    with pytest.raises(InputError, match="connectivity must be 4"):
+        connectivity(np.ones((2, 2)), connectivity=6)
+    with pytest.raises(InputError, match="bridging_px"):
+        connectivity(np.ones((2, 2)), bridging_px=-1)
+    with pytest.raises(InputError, match="metal must be a two-dimensional"):
+        connectivity(np.ones(3))
+
+
+# --- mixing rules ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("f", "low", "high", "medium"),
+    # Discs of conductance 10 in 1. Formulas from memory (Hashin and Shtrikman 1962, Bruggeman
+    # 1935), numbers computed by an independent script.
+    [
+        (0.05, 1.0853081, 1.2531969, 1.0883363),
+        (0.1, 1.1782178, 1.5183246, 1.1916594),
+        (0.2, 1.3913043, 2.0879121, 1.4581246),
+        (0.3, 1.6506024, 2.7167630, 1.8386811),
+        (0.5, 2.3846154, 4.1935484, 3.1622777),
+    ],
+)
+def test_mixing_rules(f, low, high, medium):
+    assert hashin_shtrikman(f, metal=10, bare=1) == pytest.approx((low, high), abs=5e-8)
+    assert bruggeman(f, metal=10, bare=1) == pytest.approx(medium, abs=5e-8)
+    assert wiener_bounds(f, metal=10, bare=1) == pytest.approx(
+        (1 / (f / 10 + 1 - f), 10 * f + 1 - f)
+    )
+
+
+@pytest.mark.parametrize(("f", "expected"), [(0.1, 0.8181818), (0.3, 0.5384615), (0.5, 1 / 3)])
+def test_insulating_discs(f, expected):
+    # (1 - f)/(1 + f), exact to second order in f (Maxwell Garnett in two dimensions, from memory).
+    assert hashin_shtrikman(1 - f)[1] == pytest.approx(expected, abs=5e-8)
+
+
+@pytest.mark.parametrize("f", [0.0, 0.3, 0.5, 0.8, 1.0])
+def test_rules_keep_their_order(f):
+    for bare in (0.0, 0.01, 1.0):
+        low, high = hashin_shtrikman(f, bare=bare)
+        least, most = wiener_bounds(f, bare=bare)
+        assert least <= low + 1e-15
+        assert low <= bruggeman(f, bare=bare) + 1e-15
+        assert bruggeman(f, bare=bare) <= high + 1e-15
+        assert high <= most + 1e-15
+
+
+def test_fraction_above_one_is_refused():
+    with pytest.raises(InputError, match="fraction must be at most 1"):
+        hashin_shtrikman(70)

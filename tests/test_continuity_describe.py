@@ -1,0 +1,239 @@
+"""The continuity of a deposit in numbers and words; resistivities."""
+
+from __future__ import annotations
+
+import json
+import math
+
+import numpy as np
+import pytest
+
+from spattermap.continuity import (
+    PURE_METAL_RESISTIVITY_OHM_M,
+    describe,
+    implied_resistivity,
+    sheet_conductance,
+    van_der_pauw,
+)
+from spattermap.errors import InputError
+from spattermap.settings import Settings
+
+FIXED_KEYS = {
+    "connected_x",
+    "connected_y",
+    "sheet_conductance_ratio_x",
+    "sheet_conductance_ratio_y",
+}
+
+
+def told(metal, *, bridging=0.0, measured=None, alloy=None, **more):
+    return describe(
+        metal,
+        pixel_size=0.5,
+        settings=Settings(bridging=bridging),
+        measured=measured or {},
+        alloy=alloy or {},
+        **more,
+    )
+
+
+def broken_film():
+    """A film parted by a gap of three pixels across x."""
+    metal = np.ones((20, 40), dtype=bool)
+    metal[:, 18:21] = False
+    return metal
+
+
+# --- resistivities --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "sheet"),
+    # pi / ln 2 seen; the others computed with scipy's brentq from van der Pauw 1958, eq. 1.
+    [
+        (1, 1, 4.5323601),
+        (1, 2, 6.5285026),
+        (1, 3, 8.2187915),
+        (1, 5, 11.1721103),
+        (1, 10, 17.4311263),
+    ],
+)
+def test_van_der_pauw(a, b, sheet):
+    assert van_der_pauw(a, b) == pytest.approx(sheet, abs=1e-6)
+    assert van_der_pauw(b, a) == pytest.approx(sheet, abs=1e-6)
+    assert van_der_pauw(1e3 * a, 1e3 * b) == pytest.approx(1e3 * sheet, rel=1e-6)
+
+
+def test_van_der_pauw_of_very_different_resistances():
+    rs = van_der_pauw(1.0, 1e4)
+    assert math.exp(-math.pi / rs) + math.exp(-math.pi * 1e4 / rs) == pytest.approx(1, abs=1e-12)
+
+
+def test_a_full_nichrome_film():
+    # 80/20 NiCr, 1.08 uohm m at 20 degrees C (seen, maker's data sheet): 100 nm is 10.8 ohm/sq.
+    found = implied_resistivity(10.8, ratio=1.0, thickness_nm=100, alloy={"Ni": 80, "Cr": 20})
+    assert found.resistivity_ohm_m == pytest.approx(1.08e-6, rel=1e-12)
+    assert found.reference == "Ni"
+    assert found.times_bulk == pytest.approx(1.08e-6 / 6.93e-8, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("element", "ohm_m"),
+    # CRC Handbook of Chemistry and Physics, near 293 K, 1e-8 ohm m (from memory).
+    [("Ag", 1.587), ("Cu", 1.678), ("Au", 2.214), ("Al", 2.65), ("W", 5.28), ("Ni", 6.93)],
+)
+def test_handbook_values(element, ohm_m):
+    assert PURE_METAL_RESISTIVITY_OHM_M[element] == pytest.approx(ohm_m * 1e-8, rel=5e-3)
+
+
+def test_resistivity_without_thickness_names_the_equivalent():
+    found = implied_resistivity(0.1678, ratio=1.0, alloy={"Cu": 100})
+    assert math.isnan(found.times_bulk)
+    assert found.bulk_thickness_nm == pytest.approx(100, rel=1e-12)
+
+
+def test_resistivity_without_a_known_metal():
+    found = implied_resistivity(1.0, ratio=1.0, thickness_nm=100, alloy={"C": 100})
+    assert found.reference == ""
+    assert math.isnan(found.times_bulk)
+    assert found.resistivity_ohm_m == pytest.approx(1e-7)
+
+
+def test_zero_ratio_is_refused():
+    with pytest.raises(InputError, match="ratio must be a positive number"):
+        implied_resistivity(1.0, ratio=0.0)
+
+
+# --- description ----------------------------------------------------------------------------
+
+
+def test_full_film_with_measurement():
+    found = told(
+        np.ones((30, 30), dtype=bool),
+        measured={"sheet_resistance_ohm_per_sq": 0.3356, "thickness_nm": 100},
+        alloy={"Cu": 70.0, "Zn": 30.0},
+    )
+    summary = found.summary()
+    assert set(summary) >= FIXED_KEYS
+    assert summary["connected_x"] is True
+    assert summary["sheet_conductance_ratio_x"] == pytest.approx(1)
+    assert summary["times_bulk"] == pytest.approx(2)
+    assert any("2 times the resistivity of pure bulk Cu" in reason for reason in found.reasons)
+    assert any("oxide" in reason for reason in found.reasons)
+    assert "more fields" in found.next_step
+    assert json.loads(json.dumps(summary)) == summary
+
+
+def test_no_metal():
+    found = told(np.zeros((6, 7), dtype=bool))
+    summary = found.summary()
+    assert summary["connected_x"] is False
+    assert summary["sheet_conductance_ratio_y"] == 0
+    assert summary["gap_to_cross_x_um"] is None
+    assert found.reasons == ("No metal was found, so nothing can conduct.",)
+    assert found.next_step
+
+
+def test_gap_is_in_length_units_and_bridging_closes_it():
+    found = told(broken_film())
+    assert found.summary()["gap_to_cross_x_um"] == 1.5
+    assert found.summary()["connected_x"] is False
+    assert found.summary()["connected_y"] is True
+    assert "connected_x_bridged" not in found.summary()
+    assert any("crosses the field in y but not in x" in reason for reason in found.reasons)
+    assert any("1.5 um in x" in reason for reason in found.reasons)
+    closed = told(broken_film(), bridging=1.5).summary()
+    assert closed["connected_x_bridged"] is True
+    assert closed["connected_x"] is False
+    assert told(broken_film(), bridging=1.4).summary()["connected_x_bridged"] is False
+
+
+def test_conducts_against_the_map():
+    found = told(broken_film(), measured={"sheet_resistance_ohm_per_sq": 5.0})
+    assert found.resistivity is None
+    assert any("does not conduct in both directions" in reason for reason in found.reasons)
+    drops = np.zeros((20, 20), dtype=bool)
+    drops[5:9, 5:9] = True
+    step = told(drops, measured={"sheet_resistance_ohm_per_sq": 5.0}).next_step
+    assert "smaller pixels" in step
+
+
+def test_below_bulk_is_called_out():
+    found = told(
+        np.ones((30, 30), dtype=bool),
+        measured={"sheet_resistance_ohm_per_sq": 0.05, "thickness_nm": 100},
+        alloy={"Cu": 100.0},
+    )
+    assert any("Less than bulk cannot be" in reason for reason in found.reasons)
+
+
+@pytest.mark.parametrize(
+    ("metal", "words"),
+    [
+        (np.eye(9, dtype=bool), "corners only"),
+        (np.add.outer(np.arange(30), np.arange(30)) % 9 < 1, "times as much"),
+        (np.ones((9, 9), dtype=bool), "Measure the sheet resistance"),
+    ],
+)
+def test_next_step(metal, words):
+    if words == "times as much":
+        metal = np.zeros((30, 30), dtype=bool)
+        metal[4:20, 4:20] = True
+    assert words in told(metal).next_step
+
+
+def test_thin_neck_asks_for_smaller_pixels():
+    metal = np.ones((41, 60), dtype=bool)
+    metal[:, 30] = False
+    metal[20, 30] = True
+    assert "half the pixel size" in told(metal).next_step
+
+
+def test_dose_of_random_drops():
+    # 1.128 / -ln(1 - coverage): Quintanilla and Ziff's threshold over the filling factor.
+    metal = np.zeros((10, 10), dtype=bool)
+    metal[:5] = True
+    assert told(metal).dose_to_connect == pytest.approx(1.12808737 / math.log(2), rel=1e-7)
+
+
+def test_half_of_the_heat():
+    # Uniform current: half of the heat in half of the metal.
+    assert told(np.ones((20, 20), dtype=bool)).half_heat_share == pytest.approx(0.5, abs=0.01)
+    # A film of 100 columns, one of which is ten times narrower: (99 + 10) R, heat 10 in the neck.
+    metal = np.ones((200, 60), dtype=bool)
+    metal[:, 29:31] = False
+    metal[100:102, 29:31] = True
+    assert told(metal).half_heat_share < 0.5
+
+
+def test_units_of_unscaled_maps():
+    assert any("px in x" in reason for reason in told(broken_film(), length_unit="px").reasons)
+
+
+def test_large_maps_are_averaged_and_say_so():
+    rng = np.random.default_rng(1)
+    metal = rng.random((60, 60)) < 0.9
+    whole = told(metal)
+    coarse = told(metal, largest_solved_px=30 * 30)
+    assert (whole.coarsened, coarse.coarsened) == (1, 2)
+    assert coarse.x.current_density.shape == (30, 30)
+    # Averaging closes gaps: never below the lower bound, never above stripes along the current.
+    assert whole.x.ratio_low < coarse.x.ratio < whole.wiener[1]
+    assert any("blocks of 2 x 2" in reason for reason in coarse.reasons)
+    full = told(np.ones((60, 60), dtype=bool), largest_solved_px=30 * 30)
+    assert full.x.ratio == pytest.approx(1)
+
+
+def test_thickness_is_passed_on():
+    metal = np.ones((20, 20), dtype=bool)
+    thickness = np.where(np.arange(20)[:, None] < 10, 3.0, 1.0) * metal
+    found = told(metal, thickness=thickness)
+    assert found.y.ratio == pytest.approx(
+        sheet_conductance(metal, direction="y", thickness=thickness).ratio, rel=1e-6
+    )
+    assert found.y.ratio == pytest.approx(0.75, rel=1e-6)
+
+
+def test_bad_measurement_is_named():
+    with pytest.raises(InputError, match="measured: sheet_resistance_ohm_per_sq"):
+        told(np.ones((5, 5), dtype=bool), measured={"sheet_resistance_ohm_per_sq": -1})
