@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -261,7 +261,16 @@ def find_roles(maps: xr.Dataset, moments: BlockMoments, settings: Settings) -> R
     if alloy:
         where = "in the settings" if settings.alloy else "in the map set's sidecar"
         return stated_roles(names, alloy=alloy, substrate=substrate, how=f"stated {where}")
-    return infer_roles(moments, substrate=substrate)
+    inferred = infer_roles(moments)
+    if not substrate:
+        return inferred
+    # Half a statement is kept: only the alloy's side is guessed.
+    rest = [name for name in names if name not in substrate]
+    alloy = tuple(name for name in rest if name in inferred.alloy) or tuple(rest)
+    stated = stated_roles(
+        names, alloy=alloy, substrate=substrate, how=f"substrate stated, alloy {inferred.how}"
+    )
+    return replace(stated, assumed=True)
 
 
 def _measure(maps: xr.Dataset, found: Segmentation, pixel_size: float) -> pd.DataFrame:
