@@ -12,6 +12,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from spattermap import wording
+from spattermap.look import missing
 from spattermap.mapset import facts
 
 if TYPE_CHECKING:
@@ -231,7 +232,11 @@ def what_was_read(maps: xr.Dataset) -> Fragment:
     }
     rows |= {f"Process: {k}": str(v) for k, v in known.process.items()}
     rows |= {f"Measured: {k}": str(v) for k, v in known.measured.items()}
-    return _pairs_table("What was understood of the files", rows)
+    parts = [_pairs_table("What was understood of the files", rows)]
+    lacking = dict(missing(maps))
+    if lacking:
+        parts.append(_pairs_table("What is missing, and what it costs", lacking))
+    return Fragment("".join(part.html for part in parts), "\n\n".join(part.text for part in parts))
 
 
 def _composition(parts: Mapping[str, float]) -> str:
@@ -244,6 +249,8 @@ def _composition(parts: Mapping[str, float]) -> str:
 
 
 def _pairs_table(caption: str, rows: Mapping[str, str]) -> Fragment:
+    if not rows:
+        return Fragment("")
     body = "".join(
         f'<tr><th scope="row">{escape(name)}</th><td>{escape(value)}</td></tr>'
         for name, value in rows.items()

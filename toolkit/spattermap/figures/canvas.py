@@ -88,11 +88,14 @@ class Picture(Figure):
     ) -> tuple[dict[str, Any], dict[str, Any]]:
         """Show as PNG in a notebook, whichever matplotlib backend is on."""
         del include, exclude
-        bundle = {"image/png": self.png(), "text/plain": self.alt}
-        return bundle, {"image/png": {"alt": self.alt}}
+        data = self.png()
+        # Width and height stand at fixed places in a PNG (ISO/IEC 15948, clause 11.2.2).
+        width, height = (int.from_bytes(data[at : at + 4], "big") for at in (16, 20))
+        about = {"alt": self.alt, "width": width, "height": height}
+        return {"image/png": data, "text/plain": self.alt}, {"image/png": about}
 
 
-def picture(width: float = 7.0, height: float = 4.0, *, alt: str = "") -> Picture:
+def picture(width: float = 5.8, height: float = 3.6, *, alt: str = "") -> Picture:
     """Return an empty picture.
 
     Parameters
@@ -121,8 +124,8 @@ def nothing_to_draw(why: str) -> Picture:
     -------
     Picture
     """
-    sheet = picture(7.0, 1.2, alt=why)
-    sheet.text(0.5, 0.5, why, ha="center", va="center", color=SOFT, fontsize=11, wrap=True)
+    sheet = picture(5.8, 0.9, alt=why)
+    sheet.text(0.5, 0.5, why, ha="center", va="center", color=SOFT, fontsize=10, wrap=True)
     return sheet
 
 

@@ -50,7 +50,7 @@ def share_bars(analysis: Any) -> Picture:
     shown = [(column, name) for column, name in _SHARES if column in table]
     if not len(table) or not shown:
         return nothing_to_draw("Shares not drawn: no element has a share that could be told.")
-    sheet = picture(0.9 + 3.5 * len(shown), 1.25 + 0.36 * len(table), alt=_alt_shares(table, shown))
+    sheet = picture(0.8 + 2.5 * len(shown), 1.25 + 0.36 * len(table), alt=_alt_shares(table, shown))
     panels = sheet.subplots(1, len(shown), sharey=True, squeeze=False).ravel()
     for axes, (column, name) in zip(panels, shown, strict=True):
         _bars(axes, table, column)
@@ -135,7 +135,7 @@ def correlation_matrix(analysis: Any) -> Picture:
     for _, row in table.iterrows():
         i, j = sorted((names.index(row["element_a"]), names.index(row["element_b"])))
         matrix[j, i] = row["r"]
-    side = 1.9 + 0.62 * len(names)
+    side = 1.5 + 0.56 * len(names)
     sheet = picture(side + 0.5, side - 0.2, alt=_alt_pairs(table))
     axes = sheet.subplots()
     shown = np.ma.masked_invalid(matrix[1:, :-1])
@@ -307,7 +307,7 @@ def _triangle(table: Any, chosen: list[str]) -> Picture:
         f"Ternary diagram of the counts of {listing(chosen)} in {int(keep.sum())} droplets; "
         f"larger dots hold more counts."
     )
-    sheet = picture(6.0, 5.2, alt=alt)
+    sheet = picture(5.6, 4.9, alt=alt)
     axes: Any = sheet.add_subplot(projection="ternary")
     size = 8 + 60 * np.sqrt(total[keep] / total.max())
     axes.scatter(

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 COMPOSITE_COLOURS = ((1.0, 0.55, 0.0), (0.0, 0.75, 0.55), (0.35, 0.35, 1.0))
 
 
-def element_maps(analysis: Any, *, columns: int = 4) -> Picture:
+def element_maps(analysis: Any, *, columns: int = 3) -> Picture:
     """Draw every element map with its scale bar, its counts and its part in the deposit.
 
     Parameters
@@ -159,7 +159,7 @@ def outlined_segmentation(analysis: Any, *, over: str = "auto", highlight: int =
     grounds = _grounds(analysis, over, has_image=has_image)
     height, width = label_image(analysis).shape
     shape = min(max(height / width, 0.4), 1.6)
-    across = 4.7 if len(grounds) > 1 else 6.2
+    across = 4.4 if len(grounds) > 1 else 5.6
     sheet = picture(across * len(grounds), across * shape + 0.75, alt=_alt_outline(analysis))
     for axes, (name, plane) in zip(
         sheet.subplots(1, len(grounds), squeeze=False).flat, grounds, strict=True

@@ -93,7 +93,7 @@ def size_histogram(analysis: Any) -> Picture:
             f"{FEWEST_DROPLETS_FOR_BINS} are needed."
         )
     summary = analysis.summary()
-    sheet = picture(7.2, 4.1, alt=_alt_sizes(summary, diameters, unit))
+    sheet = picture(5.8, 3.8, alt=_alt_sizes(summary, diameters, unit))
     axes = sheet.subplots()
     axes.hist(
         diameters, bins=log_bins(diameters).tolist(), color=SKY, edgecolor="white", linewidth=0.8
@@ -105,14 +105,16 @@ def size_histogram(analysis: Any) -> Picture:
     _label_log_axis(axes)
     share = _cumulative(axes, diameters)
     _mark_quantiles(share, summary, unit)
-    _mark_trusted(axes, summary, unit)
-    share.legend(
-        loc="upper left",
-        frameon=True,
+    handles = [*share.get_legend_handles_labels()[0], *_mark_trusted(axes, summary, unit)]
+    sheet.legend(
+        handles=handles,
+        loc="outside upper left",
+        ncols=3,
+        frameon=False,
         fontsize=8.5,
-        framealpha=0.85,
-        edgecolor="none",
         labelcolor=INK,
+        handlelength=1.6,
+        columnspacing=1.2,
     )
     return sheet
 
@@ -163,44 +165,31 @@ def _mark_quantiles(share: Any, summary: dict[str, Any], unit: str) -> None:
                 solid_capstyle="butt",
             )
         share.plot([value], [level], "o", color=INK, markersize=5)
+        # Where the curve ends there is no room to the right.
+        shift, side = ((-7, -12), "right") if level > 0.8 else ((7, -4), "left")
         share.annotate(
             f"D{name[1:]} {value:.3g}",
             (value, level),
-            (7, -4),
+            shift,
             textcoords="offset points",
+            ha=side,
             fontsize=8.5,
             color=INK,
             bbox={"facecolor": "white", "alpha": 0.8, "edgecolor": "none", "pad": 1},
         )
 
 
-def _mark_trusted(axes: Axes, summary: dict[str, Any], unit: str) -> None:
+def _mark_trusted(axes: Axes, summary: dict[str, Any], unit: str) -> list[Any]:
+    from matplotlib.patches import Patch
+
     trusted = summary.get(f"smallest_trusted_{unit}")
     left, right = axes.get_xlim()
     if trusted is None or not trusted > left:
-        return
-    axes.axvspan(
-        left,
-        min(trusted, right),
-        facecolor="none",
-        edgecolor=SOFT,
-        hatch="///",
-        linewidth=0,
-        alpha=0.5,
-        zorder=0,
-    )
+        return []
+    look: dict[str, Any] = {"facecolor": "none", "edgecolor": SOFT, "hatch": "////", "linewidth": 0}
+    axes.axvspan(left, min(trusted, right), alpha=0.6, zorder=0.5, **look)
     axes.set_xlim(left, right)
-    axes.annotate(
-        "below the smallest\ntrusted diameter",
-        (left, 1),
-        (4, -46),
-        xycoords=("data", "axes fraction"),
-        textcoords="offset points",
-        fontsize=8,
-        color=SOFT,
-        va="top",
-        bbox={"facecolor": "white", "alpha": 0.8, "edgecolor": "none", "pad": 1},
-    )
+    return [Patch(label="below smallest trusted", **look)]
 
 
 def _alt_sizes(summary: dict[str, Any], diameters: npt.NDArray[np.float64], unit: str) -> str:
@@ -248,7 +237,7 @@ def droplet_composition(analysis: Any, elements: list[str] | None = None) -> Pic
         f"Share of the alloy's counts in each of {len(table)} droplets against diameter, for "
         f"{', '.join(chosen)}, with counting error bars."
     )
-    sheet = picture(7.2, 1.0 + 1.5 * len(chosen), alt=alt)
+    sheet = picture(5.8, 0.9 + 1.4 * len(chosen), alt=alt)
     panels = sheet.subplots(len(chosen), 1, sharex=True, squeeze=False).ravel()
     for axes, element, share, error in zip(panels, chosen, shares, spread, strict=True):
         axes.errorbar(
