@@ -1,0 +1,264 @@
+"""The numbers a verdict rests on, for one element."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from spattermap.colocation.intervals import bounds as interval
+from spattermap.separation.levels import Levels
+from spattermap.separation.physics import (
+    Conditions,
+    continuum_tolerance,
+    continuum_weight,
+    matrix_tolerance,
+)
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from spattermap.roles import Roles
+    from spattermap.settings import Settings
+
+    Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A value with its interval."""
+
+    value: float
+    low: float
+    high: float
+
+    @property
+    def known(self) -> bool:
+        """True where there is a value."""
+        return bool(np.isfinite(self.value))
+
+
+UNKNOWN = Estimate(float("nan"), float("nan"), float("nan"))
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What is known of one element.
+
+    Parameters
+    ----------
+    element, role : str
+        Symbol and role.
+    mean : float
+        Mean over the field, in the unit of the maps per pixel.
+    detection_limit : float
+        Smallest mean that is found reliably (Currie 1968), per pixel of the field.
+    z_metal : float
+        Excess on metal over the largest background there, in standard errors.
+    z_metal_best : float
+        The same over the likely background.
+    z_rest : float
+        Excess between the deposits over all that background, glass and haze of the alloy may
+        give, in standard errors.
+    z_rest_best : float
+        The same over their likely level.
+    rest : Estimate
+        Share of the element that does not follow the alloy.
+    rest_most : float
+        Upper bound of that share where the background is at its least.
+    in_droplets, with_alloy : Estimate
+        Shares.
+    per_metal, per_bare : float
+        Net level on metal and between the deposits, per pixel.
+    of_partner : float
+        Net counts of the element per net count of the other alloy elements, on metal.
+    partners : tuple of str
+        Those other elements.
+    blank : bool
+        True where a blank entered.
+    divided : bool
+        True where the field holds both metal and bare area.
+    glass_former : bool
+        True for elements that common glasses are made of.
+    blank_is_glass : bool
+        True where the blank shows more of it than its continuum can be.
+    patterned : bool or None
+        True where the element lies in a pattern of its own over the bare area; None where that
+        cannot be told.
+    contrast : Estimate
+        Relative standard deviation of that pattern.
+    supply_ratio : Estimate
+        Counts outside over the most that the alloy could have supplied, with its tolerance.
+    leak_from : tuple of str
+        Elements whose lines may leak into this map.
+    explained_by_leak : bool
+        True where those leaks could be all there is on metal.
+    r_alloy, r_substrate : Estimate
+        Noise-corrected correlations.
+    p_value : float
+        Chance of so strong a co-location with the alloy between unrelated maps.
+    notes : tuple of str
+        Sentences the reader must see.
+    """
+
+    element: str
+    role: str
+    mean: float
+    detection_limit: float
+    z_metal: float
+    z_metal_best: float
+    z_rest: float
+    z_rest_best: float
+    rest: Estimate
+    rest_most: float
+    in_droplets: Estimate
+    with_alloy: Estimate
+    per_metal: float
+    per_bare: float
+    of_partner: float
+    partners: tuple[str, ...]
+    blank: bool
+    divided: bool = True
+    glass_former: bool = False
+    blank_is_glass: bool = False
+    patterned: bool | None = None
+    contrast: Estimate = UNKNOWN
+    supply_ratio: Estimate = UNKNOWN
+    leak_from: tuple[str, ...] = ()
+    explained_by_leak: bool = False
+    r_alloy: Estimate = UNKNOWN
+    r_substrate: Estimate = UNKNOWN
+    p_value: float = float("nan")
+    notes: tuple[str, ...] = field(default_factory=tuple)
+
+
+def standard_errors(draws: Floats, least: float) -> float:
+    """Return value over standard error of resampled values; row 0 is the value.
+
+    `least` is the counting error, below which resampling few counts may fall by chance.
+    """
+    if not np.isfinite(draws[0]):
+        return 0.0
+    error = max(float(np.nanstd(draws[1:])), least)
+    if not error > 0:
+        return 0.0
+    return float(draws[0] / error)
+
+
+def estimate(draws: Floats, settings: Settings, n_blocks: int) -> Estimate:
+    """Return the value of row 0 with the percentile interval of the rest."""
+    value = float(draws[0])
+    rest = draws[1:]
+    rest = rest[~np.isnan(rest)]
+    if not np.isfinite(value) or rest.size < len(draws) / 2:
+        return UNKNOWN
+    low, high = interval(rest, level=settings.level, n_blocks=n_blocks)
+    return Estimate(value, float(low), float(high))
+
+
+@dataclass(frozen=True)
+class Split:
+    """Deposited signal of one element, divided; dims (resample,)."""
+
+    metal: Floats  # net counts on metal, all pixels
+    outside: Floats  # net counts between the deposits
+    rest: Floats  # of these, what does not follow the alloy
+    total: Floats
+
+
+def partners_of(element: str, roles: Roles) -> tuple[str, ...]:
+    """Return the alloy elements an element is compared with: all but itself."""
+    return tuple(e for e in roles.alloy if e != element)
+
+
+def split_signal(levels: Levels, element: str, partners: tuple[str, ...]) -> Split:
+    """Divide the deposited signal of an element between droplets, haze of the alloy and rest."""
+    e = levels.index(element)
+    which = [levels.index(p) for p in partners]
+    on_metal = levels.metal - levels.under
+    between = levels.bare - levels.base
+    metal = levels.n_metal * on_metal[:, e]
+    outside = levels.n_bare * between[:, e]
+    if which:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = on_metal[:, e] / on_metal[:, which].sum(axis=1)
+        haze = np.maximum(between[:, which].sum(axis=1), 0.0)
+        rest = outside - levels.n_bare * np.maximum(np.nan_to_num(ratio), 0.0) * haze
+    else:
+        rest = outside
+    return Split(metal, outside, rest, metal + outside)
+
+
+def most_explained(
+    levels: Levels,
+    element: str,
+    partners: tuple[str, ...],
+    state: Conditions,
+    *,
+    fraction: float,
+) -> tuple[Floats, Floats]:
+    """Return the most and the least the bare area can show without the element lying apart.
+
+    Parameters
+    ----------
+    levels : Levels
+        Levels of the map set.
+    element : str
+        Symbol.
+    partners : tuple of str
+        The other alloy elements.
+    state : Conditions
+        Lines and compositions.
+    fraction : float
+        Largest background of a film, as a fraction of its line.
+
+    Returns
+    -------
+    most, least : numpy.ndarray, dims (resample,)
+        Level per pixel.
+
+    Notes
+    -----
+    With a blank: its level and the haze of the alloy. Without one, what the partners show between
+    the deposits is either continuum, which then stands under the element's line too, or haze of
+    the alloy, which brings the element along: the larger of the two is the most.
+    """
+    e = levels.index(element)
+    which = [levels.index(p) for p in partners]
+    raised = raised_continuum(levels, element, state, fraction)
+    if not which:
+        return levels.base_high[:, e] + raised, levels.base_low[:, e]
+    mine = state.lines[element]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = (levels.metal - levels.under)[:, e] / (levels.metal - levels.under)[:, which].sum(1)
+    ratio = np.clip(np.nan_to_num(ratio), 0.0, None)
+    matrix = max(matrix_tolerance(mine, state.lines[p], state) for p in partners)
+    if levels.has_blank:
+        haze = np.maximum((levels.bare - levels.base)[:, which].sum(axis=1), 0.0)
+        high = levels.base_high[:, e] + raised + matrix * ratio * haze
+        return high, levels.base_low[:, e] + ratio / matrix * haze
+    shown = levels.bare[:, which].sum(axis=1)
+    weights = [continuum_weight(state.lines[p], state.beam_energy_keV) for p in partners]
+    spread = max(continuum_tolerance(state.lines[x]) for x in (element, *partners))
+    likeness = continuum_weight(mine, state.beam_energy_keV) / max(sum(weights), 1e-12)
+    most = np.maximum(likeness * spread, ratio * matrix) * shown
+    least = np.minimum(likeness / spread, ratio / matrix) * shown
+    return most, least
+
+
+def raised_continuum(levels: Levels, element: str, state: Conditions, fraction: float) -> Floats:
+    """Return the most by which films of other elements raise the continuum on the bare area.
+
+    A film brings its own continuum, at most `fraction` of its line, into every window.
+    """
+    mine = continuum_weight(state.lines[element], state.beam_energy_keV)
+    raised = np.zeros(len(levels.bare))
+    for other in levels.elements:
+        theirs = continuum_weight(state.lines[other], state.beam_energy_keV)
+        if other == element or not theirs > 0 or not levels.has_blank:
+            continue
+        i = levels.index(other)
+        film = np.maximum(levels.bare[:, i] - levels.base_high[:, i], 0.0)
+        raised += fraction * np.nan_to_num(film) * mine / theirs
+    return raised

@@ -1,0 +1,381 @@
+"""From maps to the evidence of each element."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from spattermap.colocation import noise_corrected_correlation
+from spattermap.mapset import facts
+from spattermap.roles import GLASS_FORMERS
+from spattermap.separation.evidence import (
+    UNKNOWN,
+    Estimate,
+    Evidence,
+    estimate,
+    most_explained,
+    partners_of,
+    split_signal,
+    standard_errors,
+)
+from spattermap.separation.levels import Levels, measure_levels
+from spattermap.separation.patterns import bare_moments, own_pattern
+from spattermap.separation.physics import (
+    Conditions,
+    conditions,
+    continuum_tolerance,
+    continuum_weight,
+    leak_bounds,
+)
+from spattermap.separation.rules import LEAST_CONTRAST, PRESENT_Z
+from spattermap.separation.supply import supply_of
+from spattermap.separation.zones import ZoneSums, zone_sums
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+    import xarray as xr
+
+    from spattermap.moments import BlockMoments
+    from spattermap.roles import Roles
+    from spattermap.segmentation.result import Segmentation
+    from spattermap.settings import Settings
+
+    Floats = npt.NDArray[np.float64]
+
+# One-sided 95 % (Currie 1968).
+_K = 1.644854
+
+
+@dataclass(frozen=True)
+class Context:
+    """What every element's evidence is drawn from.
+
+    Parameters
+    ----------
+    sums : ZoneSums
+        Zone sums of the deposit.
+    blank : ZoneSums or None
+        Sums of the blank.
+    levels : Levels
+        Levels and their bounds.
+    state : Conditions
+        Lines, beam energy, compositions.
+    roles : Roles
+        Roles.
+    moments : BlockMoments
+        Moments of the whole field.
+    bare : BlockMoments or None
+        Moments of the bare area.
+    droplet_um : float or None
+        Area-weighted mean diameter of the droplets (um).
+    stated : bool
+        True where the alloy was stated in mass percent.
+    settings : Settings
+        Choices.
+    """
+
+    sums: ZoneSums
+    blank: ZoneSums | None
+    levels: Levels
+    state: Conditions
+    roles: Roles
+    moments: BlockMoments
+    bare: BlockMoments | None
+    droplet_um: float | None
+    stated: bool
+    settings: Settings
+
+
+def gather(
+    maps: xr.Dataset,
+    moments: BlockMoments,
+    roles: Roles,
+    segmentation: Segmentation,
+    *,
+    blank: xr.Dataset | None,
+    settings: Settings,
+) -> Context:
+    """Return what the evidence is drawn from.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        A map set.
+    moments : BlockMoments
+        Its moments.
+    roles : Roles
+        Roles of the elements.
+    segmentation : Segmentation
+        Its division into metal and bare.
+    blank : xarray.Dataset or None
+        The bare substrate under the same conditions.
+    settings : Settings
+        Choices.
+
+    Returns
+    -------
+    Context
+    """
+    known = facts(maps)
+    names = [str(name) for name in maps["element"].values]
+    lines = dict(zip(names, (str(line) for line in maps["line"].values), strict=True))
+    alloy = known.alloy if settings.alloy is None else dict.fromkeys(roles.alloy, float("nan"))
+    glass = known.substrate or dict.fromkeys(roles.substrate, float("nan"))
+    state = conditions(
+        lines,
+        known.beam_energy_keV,
+        alloy=alloy or dict.fromkeys(roles.alloy, float("nan")),
+        substrate=glass,
+    )
+    block_px = moments.block_px
+    sums = zone_sums(maps, segmentation, block_px=block_px)
+    blank_sums = None
+    if blank is not None:
+        blank_sums = _in_order(zone_sums(blank, None, block_px=block_px), sums.elements)
+    levels = measure_levels(sums, roles, state, blank=blank_sums, settings=settings)
+    diameter = None
+    if known.length_unit == "um" and segmentation.n_droplets:
+        area = np.bincount(segmentation.labels.ravel())[1 : segmentation.n_droplets + 1]
+        across = 2.0 * np.sqrt(area / np.pi) * known.pixel_size
+        diameter = float((across * area).sum() / max(area.sum(), 1))
+    return Context(
+        sums,
+        blank_sums,
+        levels,
+        state,
+        roles,
+        moments,
+        bare_moments(maps, segmentation, moments),
+        diameter,
+        bool(alloy) and all(math.isfinite(part) for part in alloy.values()),
+        settings,
+    )
+
+
+def _in_order(sums: ZoneSums, elements: tuple[str, ...]) -> ZoneSums | None:
+    """Return a blank's sums in the order of the deposit; None if an element is missing."""
+    if any(element not in sums.elements for element in elements):
+        return None
+    order = [sums.elements.index(element) for element in elements]
+    return ZoneSums(elements, sums.n, sums.s[..., order], sums.noise[..., order], sums.rim_px)
+
+
+def evidence_of(context: Context, element: str) -> Evidence:
+    """Return the evidence of one element.
+
+    Parameters
+    ----------
+    context : Context
+        From `gather`.
+    element : str
+        Symbol.
+
+    Returns
+    -------
+    Evidence
+    """
+    levels, settings = context.levels, context.settings
+    e = levels.index(element)
+    partners = partners_of(element, context.roles)
+    error_metal, error_bare = _counting_errors(context, e)
+    mean = float(context.sums.s[:, :, e].sum() / context.sums.n.sum())
+    split = split_signal(levels, element, partners)
+    most, least = most_explained(
+        levels, element, partners, context.state, fraction=settings.background_fraction
+    )
+    over_metal = levels.metal[:, e] - levels.under_high[:, e]
+    z_leak = standard_errors(over_metal, error_metal)
+    z_metal = standard_errors(over_metal - levels.leak[:, e], error_metal)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rest = split.rest / split.total
+        hidden = levels.n_bare * (levels.bare[:, e] - least)
+        hidden_share = hidden / (split.metal + np.maximum(hidden, 0.0))
+    substrate = tuple(x for x in context.roles.substrate if x != element)
+    r_alloy, p_value = _correlation(context, element, partners, substrate)
+    r_substrate = _with_group(context, element, substrate)
+    sources = leak_bounds(context.state).get(element, {})
+    patterned, contrast = _pattern(context, element)
+    hidden_bound = estimate(hidden_share, settings, levels.n_blocks)
+    return Evidence(
+        element=element,
+        role=context.roles.of(element),
+        mean=mean,
+        detection_limit=_detection_limit(context, e),
+        z_metal=z_metal,
+        z_metal_best=standard_errors(levels.metal[:, e] - levels.under[:, e], error_metal),
+        z_rest=standard_errors(levels.bare[:, e] - most, error_bare),
+        z_rest_best=standard_errors(levels.bare[:, e] - levels.base[:, e], error_bare),
+        rest=_clipped(estimate(rest, settings, levels.n_blocks)),
+        rest_most=hidden_bound.high if hidden_bound.known else float("nan"),
+        in_droplets=_in_droplets(context, e),
+        with_alloy=_clipped(estimate(1.0 - rest, settings, levels.n_blocks))
+        if partners and element not in context.roles.substrate
+        else UNKNOWN,
+        per_metal=float(levels.metal[0, e] - levels.under[0, e]),
+        per_bare=float(levels.bare[0, e] - levels.base[0, e]),
+        of_partner=_of_partner(levels, e, partners),
+        partners=partners,
+        blank=levels.has_blank,
+        divided=levels.has_metal,
+        glass_former=element in GLASS_FORMERS,
+        blank_is_glass=_blank_is_glass(context, e),
+        patterned=patterned,
+        contrast=contrast,
+        supply_ratio=_supply_ratio(context, element, partners, split.total),
+        leak_from=tuple(s for s, part in sources.items() if part > 0.01),
+        explained_by_leak=bool(z_leak >= PRESENT_Z > z_metal),
+        r_alloy=r_alloy,
+        r_substrate=r_substrate,
+        p_value=p_value,
+    )
+
+
+def _counting_errors(context: Context, e: int) -> tuple[float, float]:
+    """Return the counting error of the level on metal and on the bare area, never zero."""
+    n = context.sums.n.sum(axis=0)
+    noise = context.sums.noise[:, :, e].sum(axis=0)
+    if np.isnan(noise).any():
+        return 0.0, 0.0
+    metal, bare = n[2] + n[3], n[0]
+    # One count more than seen keeps the error of an empty map from vanishing.
+    on_metal = np.sqrt(noise[1] + noise[2] + noise[3] + 1.0) / max(metal, 1.0)
+    on_bare = np.sqrt(noise[0] + 1.0) / max(bare, 1.0)
+    return float(on_metal), float(on_bare)
+
+
+def _detection_limit(context: Context, e: int) -> float:
+    """Return Currie's detection limit as a mean per pixel of the field.
+
+    ``L_D = k^2 + 2 k sqrt(B (1 + 1/m))`` with B the background expected over the field and m the
+    size of the blank in fields; without a blank the background is taken as known (Currie 1968,
+    Table I).
+    """
+    levels = context.levels
+    n = float(context.sums.n.sum())
+    noise = context.sums.noise[:, :, e].sum()
+    background = 0.0
+    for level, pixels in ((levels.base, levels.n_bare), (levels.under, levels.n_metal)):
+        if pixels[0] > 0 and np.isfinite(level[0, e]):
+            background += float(level[0, e] * pixels[0])
+    if np.isnan(noise):
+        return float("nan")
+    counts = float(context.sums.s[:, :, e].sum())
+    gain = noise / counts if counts > 0 else 1.0  # variance per unit; 1 for counts
+    repeats = 1.0
+    if context.blank is not None:
+        repeats = 1.0 + n * levels.dose / max(float(context.blank.n.sum()), 1.0)
+    return float((_K**2 * gain + 2 * _K * np.sqrt(max(background, 0.0) * gain * repeats)) / n)
+
+
+def _in_droplets(context: Context, e: int) -> Estimate:
+    """Return the share in droplets; the bounds of an unknown background widen the interval.
+
+    The signal of a substrate element is the substrate's own, so nothing is taken off it.
+    """
+    levels = context.levels
+    glass = levels.elements[e] in context.roles.substrate
+    nothing = np.zeros_like(levels.base)
+    corners = [(nothing, nothing)] if glass else [(levels.base, levels.under)]
+    if not levels.has_blank and not glass:
+        corners += [(levels.base_low, levels.under_low), (levels.base_high, levels.under_high)]
+    found = []
+    for base, under in corners:
+        metal = levels.n_metal * (levels.metal - under)[:, e]
+        bare = levels.n_bare * np.maximum((levels.bare - base)[:, e], 0.0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = levels.droplet_part[:, e] * metal / (metal + bare)
+        found.append(estimate(share, context.settings, levels.n_blocks))
+    known = [one for one in found if one.known]
+    if not known or not found[0].known:
+        return UNKNOWN
+    low, high = min(one.low for one in known), max(one.high for one in known)
+    return _clipped(Estimate(found[0].value, low, high))
+
+
+def _clipped(one: Estimate) -> Estimate:
+    if not one.known:
+        return one
+    return Estimate(*(float(np.clip(v, 0.0, 1.0)) for v in (one.value, one.low, one.high)))
+
+
+def _of_partner(levels: Levels, e: int, partners: tuple[str, ...]) -> float:
+    net = (levels.metal - levels.under)[0]
+    others = sum(float(net[levels.index(p)]) for p in partners)
+    return float(net[e] / others) if others > 0 else float("nan")
+
+
+def _correlation(
+    context: Context, element: str, partners: tuple[str, ...], substrate: tuple[str, ...]
+) -> tuple[Estimate, float]:
+    """Return the correlation with the alloy, or with the substrate's shadow where it is alone."""
+    if partners:
+        return _with_group(context, element, partners), _p_value(context, element, partners)
+    if context.roles.of(element) == "alloy" and substrate:
+        r = _with_group(context, element, substrate)
+        return Estimate(-r.value, -r.high, -r.low), _p_value(context, element, substrate)
+    return UNKNOWN, float("nan")
+
+
+def _with_group(context: Context, element: str, group: tuple[str, ...]) -> Estimate:
+    if not group:
+        return UNKNOWN
+    found = noise_corrected_correlation(context.moments, element, group, settings=context.settings)
+    r = found.r if np.isnan(found.r) else float(np.clip(found.r, -1.0, 1.0))
+    return Estimate(r, found.r_low, found.r_high)
+
+
+def _p_value(context: Context, element: str, group: tuple[str, ...]) -> float:
+    """Return the two-sided p of the covariance over resampled blocks; never zero."""
+    moments, settings = context.moments, context.settings
+    totals = moments.combine([(element,), group])
+    weights = moments.resample_weights(settings.n_resamples, settings.seed)
+    c = totals.resampled(weights)[1][:, 0, 1]
+    tail = min(int((c <= 0).sum()), int((c >= 0).sum()))
+    return min(1.0, 2.0 * (tail + 1) / (len(c) + 1))
+
+
+def _pattern(context: Context, element: str) -> tuple[bool | None, Estimate]:
+    if context.bare is None or element in context.roles.substrate:
+        return None, UNKNOWN
+    found = own_pattern(context.bare, element, context.roles, settings=context.settings)
+    if found is None:
+        return None, UNKNOWN
+    own = found.z >= PRESENT_Z and found.contrast_low >= LEAST_CONTRAST
+    return own, Estimate(found.contrast, found.contrast_low, found.contrast_high)
+
+
+def _blank_is_glass(context: Context, e: int) -> bool:
+    """Return True where the blank shows more of an element than its continuum can be."""
+    if context.blank is None:
+        return False
+    counts, pixels = context.blank.s.sum(axis=(0, 1)), float(context.blank.n.sum())
+    state = context.state
+    names = context.levels.elements
+    weight = [continuum_weight(state.lines[x], state.beam_energy_keV) for x in names]
+    spread = [continuum_tolerance(state.lines[x]) for x in names]
+    others = [
+        (counts[i] + 2 * np.sqrt(counts[i]) + 3) / weight[i] * spread[i]
+        for i in range(len(names))
+        if i != e and weight[i] > 0
+    ]
+    if not others or not pixels:
+        return False
+    most = min(others) * weight[e] * spread[e]
+    return bool(counts[e] - 3 * np.sqrt(counts[e] + 1) > most)
+
+
+def _supply_ratio(
+    context: Context, element: str, partners: tuple[str, ...], total: Floats
+) -> Estimate:
+    found = supply_of(
+        context.levels, element, partners, context.state,
+        stated=context.stated, thickness_um=context.droplet_um,
+    )  # fmt: skip
+    if found is None:
+        return UNKNOWN
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where(found.most > 0, total / found.most, np.nan)
+    return estimate(ratio, context.settings, context.levels.n_blocks)

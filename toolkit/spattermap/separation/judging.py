@@ -1,0 +1,100 @@
+"""The verdict table."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from spattermap.separation.evidence import Estimate, Evidence
+from spattermap.separation.gather import evidence_of, gather
+from spattermap.separation.rules import Condition, decide
+from spattermap.separation.sentences import next_step, reasons
+from spattermap.settings import Settings
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray as xr
+
+    from spattermap.moments import BlockMoments
+    from spattermap.roles import Roles
+    from spattermap.segmentation.result import Segmentation
+
+
+def judge(
+    maps: xr.Dataset,
+    moments: BlockMoments,
+    roles: Roles,
+    segmentation: Segmentation,
+    *,
+    blank: xr.Dataset | None = None,
+    settings: Settings | None = None,
+) -> pd.DataFrame:
+    """Say of each element whether it came down with the alloy.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        A map set.
+    moments : BlockMoments
+        Its block moments.
+    roles : Roles
+        Which element belongs to alloy, substrate or neither.
+    segmentation : Segmentation
+        Its division into droplets, streaks and bare.
+    blank : xarray.Dataset, optional
+        The bare substrate mapped under the same conditions. Without it, what lies evenly between
+        the deposits stays undecided.
+    settings : Settings, optional
+        Choices.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row an element, the columns of ``elements.csv``: element, line, role, mean_counts,
+        detection_limit_counts (per pixel of the field), share_in_droplets, share_with_alloy,
+        r_alloy, r_substrate (each with _low and _high), p_value, verdict, reasons, next_step;
+        then rule (the line of `rules.CONDITIONS` that held), share_not_following (with _low and
+        _high), z_on_metal and z_between (standard errors above all that background, glass and
+        haze may give).
+
+    Notes
+    -----
+    The rule stands in `spattermap.separation.rules`. A share is of the deposited signal: counts
+    less what substrate and background give. In a deposit of one metal there is no other alloy
+    element: r_alloy is then its correlation with the shadow the deposit throws on the substrate
+    lines.
+    """
+    import pandas as pd
+
+    chosen = settings or Settings()
+    context = gather(maps, moments, roles, segmentation, blank=blank, settings=chosen)
+    rows = []
+    for element, line in zip(context.levels.elements, maps["line"].values, strict=True):
+        evidence = evidence_of(context, element)
+        rows.append(_row(evidence, decide(evidence), str(line)))
+    return pd.DataFrame(rows)
+
+
+def _row(e: Evidence, condition: Condition, line: str) -> dict[str, Any]:
+    return {
+        "element": e.element,
+        "line": line,
+        "role": e.role,
+        "mean_counts": e.mean,
+        "detection_limit_counts": e.detection_limit,
+        **_bounded("share_in_droplets", e.in_droplets),
+        **_bounded("share_with_alloy", e.with_alloy),
+        **_bounded("r_alloy", e.r_alloy),
+        **_bounded("r_substrate", e.r_substrate),
+        "p_value": e.p_value,
+        "verdict": condition.verdict,
+        "reasons": reasons(e, condition),
+        "next_step": next_step(e, condition),
+        "rule": condition.name,
+        **_bounded("share_not_following", e.rest),
+        "z_on_metal": e.z_metal,
+        "z_between": e.z_rest,
+    }
+
+
+def _bounded(name: str, one: Estimate) -> dict[str, float]:
+    return {name: one.value, f"{name}_low": one.low, f"{name}_high": one.high}

@@ -1,0 +1,256 @@
+"""Counts per pixel of each element on metal and on bare substrate, with their bounds.
+
+The bounds say what of them is not deposited metal: spectral background, glass, leaking lines.
+
+Every array has dims (resample, element); row 0 is the estimate, the rest are block resamples.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from spattermap.separation.physics import (
+    Conditions,
+    atomic_number_ratio,
+    continuum_tolerance,
+    continuum_weight,
+    leak_bounds,
+)
+from spattermap.separation.zones import DROPLET, FAR, RIM, STREAK, ZoneSums, bootstrap_weights
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from spattermap.roles import Roles
+    from spattermap.settings import Settings
+
+    Floats = npt.NDArray[np.float64]
+
+# How well the blank, scaled by its substrate lines, predicts the bare area of the deposit. Haze
+# absorbs soft lines more than hard ones and raises the continuum a little; common practice, no
+# source; only an excess beyond it counts.
+BLANK_TOLERANCE = 0.1
+# How well the rise of the continuum on metal is known, see physics.atomic_number_ratio.
+RISE_TOLERANCE = 1.4
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Levels in the unit of the maps per pixel.
+
+    Parameters
+    ----------
+    elements : tuple of str
+        The elements.
+    bare, metal : numpy.ndarray, dims (resample, element)
+        Mean far from metal, and blur-corrected mean on metal, background and all.
+    n_bare, n_metal : numpy.ndarray, dims (resample,)
+        Pixels of bare area (rim included) and of metal.
+    in_droplets : numpy.ndarray, dims (resample,)
+        Part of the metal's pixels that are droplets, not streaks.
+    droplet_part : numpy.ndarray, dims (resample, element)
+        Part of the counts on metal that lies in droplets, not streaks.
+    base, base_low, base_high : numpy.ndarray, dims (resample, element)
+        What the bare area would show without any deposit: best guess and bounds.
+    under, under_low, under_high : numpy.ndarray, dims (resample, element)
+        What the metal would show without any of the element in it.
+    leak : numpy.ndarray, dims (resample, element)
+        Most that other elements' lines may bring into the map on metal.
+    visible : float
+        Part of the substrate's signal that still comes through on metal (0 to 1); NaN where no
+        substrate line was mapped.
+    dose : float
+        Dose of this map set over that of the blank; NaN without a blank.
+    n_blocks : int
+        Blocks resampled.
+    """
+
+    elements: tuple[str, ...]
+    bare: Floats
+    metal: Floats
+    n_bare: Floats
+    n_metal: Floats
+    in_droplets: Floats
+    droplet_part: Floats
+    base: Floats
+    base_low: Floats
+    base_high: Floats
+    under: Floats
+    under_low: Floats
+    under_high: Floats
+    leak: Floats
+    visible: float
+    dose: float
+    n_blocks: int
+
+    @property
+    def has_blank(self) -> bool:
+        """True where a blank was used."""
+        return bool(np.isfinite(self.dose))
+
+    @property
+    def has_metal(self) -> bool:
+        """True where both metal and bare area were found."""
+        return bool(self.n_metal[0] > 0 and self.n_bare[0] > 0)
+
+    def index(self, element: str) -> int:
+        """Return the place of an element."""
+        return self.elements.index(element)
+
+
+def measure_levels(
+    sums: ZoneSums,
+    roles: Roles,
+    state: Conditions,
+    *,
+    blank: ZoneSums | None,
+    settings: Settings,
+) -> Levels:
+    """Return the levels of every element.
+
+    Parameters
+    ----------
+    sums : ZoneSums
+        Zone sums of the deposit.
+    roles : Roles
+        Roles of the elements.
+    state : Conditions
+        Lines, beam energy and compositions.
+    blank : ZoneSums or None
+        Sums of the bare substrate, its elements in the same order.
+    settings : Settings
+        Resamples, seed and background bound.
+
+    Returns
+    -------
+    Levels
+    """
+    weights = bootstrap_weights(sums.n_blocks, settings.n_resamples, settings.seed)
+    n, s = sums.resampled(weights)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        bare = s[:, FAR] / n[:, FAR, None]
+        footprint = s[:, DROPLET] + s[:, STREAK]
+        n_metal = n[:, DROPLET] + n[:, STREAK]
+        # Counts that the blur carried over the rim belong to the metal, and the rim's own level
+        # to the bare area.
+        metal = (footprint + s[:, RIM] - bare * n[:, RIM, None]) / n_metal[:, None]
+        in_droplets = n[:, DROPLET] / n_metal
+        droplet_part = np.where(footprint > 0, s[:, DROPLET] / footprint, in_droplets[:, None])
+    visible = _visible(bare, metal, sums.elements, roles, state)
+    base, low, high, dose = _base(
+        bare, n[:, FAR], elements=sums.elements, roles=roles, state=state, blank=blank,
+        settings=settings,
+    )  # fmt: skip
+    under, under_low, under_high = _under(
+        (base, low, high), metal, visible, elements=sums.elements, roles=roles, state=state,
+        settings=settings, known=blank is not None,
+    )  # fmt: skip
+    return Levels(
+        sums.elements, bare, metal, n[:, FAR] + n[:, RIM], n_metal, in_droplets, droplet_part,
+        base, low, high, under, under_low, under_high, _leak(metal, sums.elements, state),
+        visible, dose, sums.n_blocks,
+    )  # fmt: skip
+
+
+def _hard_substrate(elements: tuple[str, ...], roles: Roles, state: Conditions) -> list[int]:
+    """Return the substrate lines that absorption disturbs least: the hard ones if there are any."""
+    mapped = [i for i, e in enumerate(elements) if e in roles.substrate]
+    lines = [state.lines.get(elements[i]) for i in mapped]
+    hard = [i for i, line in zip(mapped, lines, strict=True) if line and line.energy_eV > 1000.0]
+    return hard or mapped
+
+
+def _visible(
+    bare: Floats, metal: Floats, elements: tuple[str, ...], roles: Roles, state: Conditions
+) -> float:
+    which = _hard_substrate(elements, roles, state)
+    if not which or not np.isfinite(metal[0]).all():
+        return float("nan")
+    total = float(bare[0, which].sum())
+    return float(np.clip(metal[0, which].sum() / total, 0.0, 1.0)) if total > 0 else float("nan")
+
+
+def _base(
+    bare: Floats,
+    n_far: Floats,
+    *,
+    elements: tuple[str, ...],
+    roles: Roles,
+    state: Conditions,
+    blank: ZoneSums | None,
+    settings: Settings,
+) -> tuple[Floats, Floats, Floats, float]:
+    """Return what the bare area shows without deposit, its bounds, and the dose ratio."""
+    if blank is not None:
+        weights = bootstrap_weights(blank.n_blocks, len(bare) - 1, settings.seed + 1)
+        n, s = blank.resampled(weights)
+        level = s.sum(axis=1) / n.sum(axis=1)[:, None]
+        which = _hard_substrate(elements, roles, state)
+        if which and level[0, which].sum() > 0:
+            dose = bare[:, which].sum(axis=1) / level[:, which].sum(axis=1)
+        else:
+            dose = np.ones(len(bare))
+        base = dose[:, None] * level
+        return base, (1 - BLANK_TOLERANCE) * base, (1 + BLANK_TOLERANCE) * base, float(dose[0])
+    weight = np.array([continuum_weight(state.lines[e], state.beam_energy_keV) for e in elements])
+    spread = np.array([continuum_tolerance(state.lines[e]) for e in elements])
+    glass = np.array([e in roles.substrate for e in elements])
+    # The continuum cannot exceed the emptiest map: that bounds it under every other line. Few
+    # counts may be empty by chance, so the bound is taken at their upper limit.
+    with np.errstate(divide="ignore", invalid="ignore"):
+        upper = bare + (1.645 * np.sqrt(bare * n_far[:, None]) + 2.71) / n_far[:, None]
+        likely = np.nanmin(np.where(weight > 0, bare / weight, np.inf), axis=1)
+        most = np.nanmin(np.where(weight > 0, upper * spread / weight, np.inf), axis=1)
+    likely, most = (np.where(np.isfinite(v), v, 0.0)[:, None] * weight for v in (likely, most))
+    likely, most = np.minimum(likely, bare), np.minimum(most * spread, bare)
+    base = np.where(glass, bare, likely)
+    return base, np.where(glass, base, 0.0), np.where(glass, base, most), float("nan")
+
+
+def _under(
+    base: tuple[Floats, Floats, Floats],
+    metal: Floats,
+    visible: float,
+    *,
+    elements: tuple[str, ...],
+    roles: Roles,
+    state: Conditions,
+    settings: Settings,
+    known: bool,
+) -> tuple[Floats, Floats, Floats]:
+    """Return what the metal shows of an element it does not hold: glass and continuum."""
+    level, low, high = base
+    seen = visible if np.isfinite(visible) else 0.5
+    rise = 1.0 + (max(atomic_number_ratio(state), 1.0) - 1.0) * (1.0 - seen)
+    glass = np.array([e in roles.substrate for e in elements])
+    # The glass is covered, the continuum rises with the mean atomic number.
+    under = np.where(glass, seen, rise) * level
+    under_low = np.where(glass, 0.0, seen) * low
+    under_high = np.where(glass, 1.0, RISE_TOLERANCE * rise) * high
+    if not known:
+        under_high = np.minimum(under_high, _fraction_bound(metal, elements, roles, settings))
+        under_high = np.where(glass, level, under_high)
+        under = np.minimum(under, under_high)
+    return under, under_low, under_high
+
+
+def _leak(metal: Floats, elements: tuple[str, ...], state: Conditions) -> Floats:
+    leak = np.zeros_like(metal)
+    for into, sources in leak_bounds(state).items():
+        for source, part in sources.items():
+            signal = np.maximum(metal[:, elements.index(source)], 0.0)
+            leak[:, elements.index(into)] += part * np.nan_to_num(signal)
+    return leak
+
+
+def _fraction_bound(
+    metal: Floats, elements: tuple[str, ...], roles: Roles, settings: Settings
+) -> Floats:
+    """Return the stated largest background: a fraction of the strongest line on metal."""
+    which = [i for i, e in enumerate(elements) if e in roles.alloy]
+    found = np.where(np.isfinite(metal), metal, 0.0)
+    strongest = found[:, which].max(axis=1) if which else np.full(len(metal), np.inf)
+    return np.asarray(settings.background_fraction * np.maximum(strongest, 0.0))[:, None]

@@ -1,0 +1,126 @@
+"""Whether an element lies in a pattern of its own over the bare area.
+
+A glass constituent, and the continuum, lie there as evenly as the glass does. An element that lies
+in patches which neither the substrate lines nor the haze of the alloy share was deposited.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from spattermap.colocation.intervals import bounds as interval
+from spattermap.mapset import valid_mask
+from spattermap.moments import BlockMoments, block_moments
+from spattermap.separation.zones import bootstrap_weights, zone_map
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+    import xarray as xr
+
+    from spattermap.roles import Roles
+    from spattermap.segmentation.result import Segmentation
+    from spattermap.settings import Settings
+
+    Floats = npt.NDArray[np.float64]
+
+# Fewer bare pixels than this cannot show a pattern.
+LEAST_PIXELS = 400
+
+
+@dataclass(frozen=True)
+class Pattern:
+    """Relative standard deviation of an element over the bare area, others' patterns taken off.
+
+    Parameters
+    ----------
+    contrast, contrast_low, contrast_high : float
+        Relative standard deviation of the material and its bounds; 0 where no variation beyond
+        the noise is left.
+    z : float
+        Its variance in standard errors.
+    """
+
+    contrast: float
+    contrast_low: float
+    contrast_high: float
+    z: float
+
+
+def bare_moments(
+    maps: xr.Dataset, segmentation: Segmentation, moments: BlockMoments
+) -> BlockMoments | None:
+    """Return the moments of the bare area far from metal.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        A map set.
+    segmentation : Segmentation
+        Its division.
+    moments : BlockMoments
+        Moments of the whole field, for the size of the blocks.
+
+    Returns
+    -------
+    BlockMoments or None
+        None where too little bare area is left.
+    """
+    far, _ = zone_map(segmentation.labels > 0, segmentation.blur_px, valid_mask(maps))
+    if far.sum() < LEAST_PIXELS:
+        return None
+    found = block_moments(maps.assign(valid=(("y", "x"), far)), block_px=moments.block_px)
+    return found if not np.isnan(found.noise).any() else None
+
+
+def own_pattern(
+    bare: BlockMoments, element: str, roles: Roles, *, settings: Settings
+) -> Pattern | None:
+    """Return the pattern of an element that neither substrate nor alloy shares.
+
+    Parameters
+    ----------
+    bare : BlockMoments
+        Moments of the bare area.
+    element : str
+        Symbol.
+    roles : Roles
+        Roles of the elements.
+    settings : Settings
+        Level, resamples and seed.
+
+    Returns
+    -------
+    Pattern or None
+        None where the element has no counts there.
+
+    Notes
+    -----
+    The noise-corrected variance of the element, less its parts along the sum of the substrate
+    lines and along the sum of the other alloy elements where these vary beyond their noise.
+    """
+    groups: list[tuple[str, ...]] = [(element,)]
+    for role in (roles.substrate, roles.alloy):
+        others = tuple(e for e in role if e != element)
+        if others:
+            groups.append(others)
+    totals = bare.combine(groups)
+    weights = bootstrap_weights(bare.n_blocks, settings.n_resamples, settings.seed)
+    mean, covariance = totals.resampled(weights)
+    if not mean[0, 0] > 0:
+        return None
+    own = covariance[:, 0, 0].copy()
+    for other in range(1, len(groups)):
+        shared, spread = covariance[:, 0, other], covariance[:, other, other]
+        # Only a pattern that is established in the other signal, and goes the same way, can
+        # explain one here: a film throws a shadow on the substrate lines, its opposite.
+        established = spread[0] > 2.0 * np.std(spread[1:])
+        if established and shared[0] > 0:
+            own -= shared**2 / np.maximum(spread, 1e-3 * spread[0])
+    relative = own / mean[:, 0] ** 2
+    low, high = interval(relative[1:], level=settings.level, n_blocks=bare.n_blocks)
+    error = float(np.std(own[1:]))
+    root = [float(np.sqrt(max(v, 0.0))) for v in (relative[0], low, high)]
+    return Pattern(root[0], root[1], root[2], float(own[0]) / error if error > 0 else 0.0)

@@ -1,0 +1,181 @@
+"""The rule of the verdict, in one place.
+
+`CONDITIONS` is read from top to bottom; the first line whose condition holds gives the word. The
+thresholds below are the only numbers it uses.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from spattermap.separation.evidence import Evidence
+
+# --- Thresholds -----------------------------------------------------------------------------
+# An excess counts as present from this many standard errors: one false alarm in about 700 for a
+# single look. An analysis looks at some 10 numbers and the aim is under 1 % of wrong words.
+PRESENT_Z = 3.0
+# An element that does not even reach this over the likely background is "not detected"
+# (one-sided 99 %, so that two looks at nothing say so in 98 of 100 cases; Currie 1968).
+ABSENT_Z = 2.326
+# A share under this is not called a separation, however significant: it is within what the
+# forward model of background and blur leaves open (see tests/benchmarks/verdict_calibration.py).
+LEAST_REST = 0.05
+# "with_alloy" needs proof that no more than this part can lie elsewhere.
+MOST_HIDDEN = 0.3
+# Less than this with the alloy is "separated", more is "partly_separated".
+LEAST_FOLLOWING = 0.15
+# Relative standard deviation of a pattern of its own, over the bare area, from which an element
+# cannot be glass or continuum.
+LEAST_CONTRAST = 0.25
+# Correlation with the substrate lines that makes a common glass former "substrate" without blank.
+SUBSTRATE_R = 0.5
+# Elements that come from air, residual gas and handling: never "foreign".
+AMBIENT = ("C", "N", "O", "H")
+
+
+# --- Facts a condition may ask for -----------------------------------------------------------
+def on_metal(e: Evidence) -> bool:
+    """More on metal than background, glass and leaks can give."""
+    return e.z_metal >= PRESENT_Z
+
+
+def between(e: Evidence) -> bool:
+    """More between the deposits than background, glass and haze can give, and enough of it."""
+    if e.role == "alloy" and not e.partners:
+        return False  # a deposit of one metal has nothing to separate from: it is haze
+    enough = not e.rest.known or e.rest.value >= LEAST_REST
+    return e.z_rest >= PRESENT_Z and enough
+
+
+def settled(e: Evidence) -> bool:
+    """Say whether the glass is ruled out: by a blank, or by a pattern of the element's own."""
+    return e.blank or bool(e.patterned)
+
+
+def oversupplied(e: Evidence) -> bool:
+    """More outside than the alloy could have supplied."""
+    return e.supply_ratio.known and e.supply_ratio.low > 1.0 and e.element not in AMBIENT
+
+
+def hidden_little(e: Evidence) -> bool:
+    """No more than `MOST_HIDDEN` can lie apart from the alloy."""
+    return not e.partners or bool(e.rest_most <= MOST_HIDDEN)
+
+
+def follows_little(e: Evidence) -> bool:
+    """Next to nothing goes with the alloy."""
+    return e.with_alloy.known and e.with_alloy.value < LEAST_FOLLOWING
+
+
+def nothing_seen(e: Evidence) -> bool:
+    """Not even over the likely background; asked more sternly of what was bought as alloy."""
+    limit = ABSENT_Z if e.role == "alloy" else PRESENT_Z
+    return e.z_metal_best < limit and e.z_rest_best < limit
+
+
+def like_the_glass(e: Evidence) -> bool:
+    """Lies as the substrate lines do."""
+    return e.r_substrate.known and e.r_substrate.low >= SUBSTRATE_R
+
+
+@dataclass(frozen=True)
+class Condition:
+    """One line of the table.
+
+    Parameters
+    ----------
+    name : str
+        Short name, used by the sentences and by tests.
+    roles : tuple of str
+        Roles the line is for.
+    holds : callable
+        The condition.
+    verdict : str
+        The word.
+    """
+
+    name: str
+    roles: tuple[str, ...]
+    holds: Callable[[Evidence], bool]
+    verdict: str
+
+
+_ALL = ("alloy", "substrate", "other")
+_METALS = ("alloy", "other")
+
+# --- The table -------------------------------------------------------------------------------
+CONDITIONS: tuple[Condition, ...] = (
+    # The substrate's own elements. Without excess over the blank they are the glass, whatever
+    # their map looks like; an excess in the metal (oxide, a reaction) is reported beside the word.
+    Condition(
+        "glass constituent with an excess over the blank",
+        ("substrate",),
+        lambda e: e.blank and between(e) and e.element not in AMBIENT,
+        "foreign",
+    ),
+    Condition("glass constituent", ("substrate",), lambda e: e.mean > 0, "substrate"),
+    Condition("no counts", _ALL, lambda e: not e.mean > 0, "not_detected"),
+    Condition("no division", _METALS, lambda e: not e.divided, "undecided"),
+    # Nothing there.
+    Condition(
+        "blank shows as much", ("other",),
+        lambda e: e.blank_is_glass and not on_metal(e) and not between(e), "substrate",
+    ),
+    Condition(
+        "nothing over background", _METALS,
+        lambda e: not on_metal(e) and not between(e) and nothing_seen(e), "not_detected",
+    ),
+    Condition(
+        "a leak could be all of it", _METALS,
+        lambda e: e.explained_by_leak and not between(e), "undecided",
+    ),
+    # Something lies between the deposits that background, haze and glass do not explain.
+    Condition(
+        "between, more than the alloy held", _METALS,
+        lambda e: between(e) and settled(e) and oversupplied(e), "foreign",
+    ),
+    Condition(
+        "between and apart", _METALS,
+        lambda e: between(e) and settled(e) and follows_little(e), "separated",
+    ),
+    Condition(
+        "between and with the alloy", _METALS,
+        lambda e: between(e) and settled(e), "partly_separated",
+    ),
+    Condition(
+        "lies like the glass", ("other",),
+        lambda e: between(e) and not on_metal(e) and e.glass_former and like_the_glass(e),
+        "substrate",
+    ),
+    Condition("between, no blank", _METALS, between, "undecided"),
+    # It lies on the metal.
+    Condition(
+        "on metal, more than the alloy held", ("other",),
+        lambda e: on_metal(e) and oversupplied(e), "foreign",
+    ),
+    Condition(
+        "on metal", _METALS,
+        lambda e: on_metal(e) and hidden_little(e), "with_alloy",
+    ),
+    Condition("on metal, rest open", _METALS, on_metal, "undecided"),
+    Condition("too few counts", _METALS, lambda _: True, "undecided"),
+)  # fmt: skip
+
+
+def decide(evidence: Evidence) -> Condition:
+    """Return the first line of the table that holds.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        The numbers of one element.
+
+    Returns
+    -------
+    Condition
+    """
+    for condition in CONDITIONS:
+        if evidence.role in condition.roles and condition.holds(evidence):
+            return condition
+    return CONDITIONS[-1]
