@@ -95,6 +95,7 @@ def hand_made_analysis(*, droplets=12, pixel_size_um=0.25, electron_image=True, 
             elements_used=("Cu", "Zn"),
             metal=metal,
         ),
+        continuity=SimpleNamespace(x=_insulating(), y=_insulating()),
         elements=_elements(means),
         pairs=_pairs(counts, list(means)),
         settings=Settings(),
@@ -103,6 +104,10 @@ def hand_made_analysis(*, droplets=12, pixel_size_um=0.25, electron_image=True, 
         summary=lambda: summary,
         answer=lambda: "Droplets.",
     )
+
+
+def _insulating():
+    return SimpleNamespace(ratio=0.0, current_density=np.zeros((4, 4)))
 
 
 def _elements(means):

@@ -3,6 +3,7 @@
 import re
 
 import numpy as np
+import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
@@ -11,6 +12,7 @@ from spattermap.errors import InputError
 from spattermap.figures.canvas import shrink
 from spattermap.figures.maps import outline_pixels
 from spattermap.figures.sizes import log_bins, shares_with_error
+from spattermap.figures.structure import rim_profile
 from spattermap.roles import Roles
 
 EVERY = {
@@ -18,6 +20,9 @@ EVERY = {
     "composite": figures.composite,
     "droplet_composition": figures.droplet_composition,
     "ternary": figures.ternary,
+    "rim_to_centre": figures.rim_to_centre,
+    "streak_rose": figures.streak_rose,
+    "current_density": figures.current_density,
     "density_scatter": lambda analysis: figures.density_scatter(analysis, "Cu", "Si"),
 }
 
@@ -163,3 +168,67 @@ def test_wrong_arguments_say_what_is_allowed(call, words, stand_in):
 def test_electron_image_asked_for_but_absent(stand_in):
     with pytest.raises(InputError, match="electron image"):
         figures.outlined_segmentation(stand_in(electron_image=False), over="electron image")
+
+
+def test_rim_profile_by_hand():
+    labels = np.zeros((9, 9), dtype=np.int32)
+    labels[2:7, 2:7] = 1
+    plane = np.where(labels > 0, 4.0, 1.0)
+    plane[4, 4] = 10.0
+    table = rim_profile(labels, plane, n_droplets=1, reach_px=2).set_index("distance_px")
+    # a 5 x 5 square: 16 pixels on the rim, 8 one in, 1 in the middle
+    # outside: 20 pixels at 1 and 4 at sqrt 2; then 20 at 2 and 8 at sqrt 5; 4 at sqrt 8 are beyond
+    assert table["n_pixels"].to_dict() == {-1.5: 28, -0.5: 24, 0.5: 16, 1.5: 8, 2.5: 1}
+    assert table["mean"].loc[[0.5, 1.5, 2.5]].tolist() == [4.0, 4.0, 10.0]
+    assert table["error"][0.5] == pytest.approx(np.sqrt(64) / 16)
+
+
+def test_border_of_the_field_is_no_rim():
+    labels = np.ones((5, 5), dtype=np.int32)
+    labels[:, 4] = 0
+    table = rim_profile(labels, np.ones((5, 5)), n_droplets=1)
+    assert table["distance_px"].max() == 3.5
+    assert table["n_pixels"].tolist() == [5] * 5
+
+
+def test_rose_counts_each_streak_once(stand_in):
+    analysis = stand_in(streaks=2)
+    sheet = figures.streak_rose(analysis)
+    bars = sheet.axes[0].patches
+    told = [bar.get_height() for bar in bars[:24]]
+    assert sum(height**2 for height in told) == pytest.approx(1.0)  # one streak has a head
+    assert "Not told for 1" in sheet.alt
+    assert "10 degrees" in sheet.alt
+
+
+def test_current_density_is_drawn_where_it_crosses(stand_in):
+    from spattermap import continuity
+
+    analysis = stand_in()
+    metal = np.zeros(analysis.labels.shape, dtype=bool)
+    metal[40:50] = True
+    analysis.continuity = continuity.describe(
+        metal, pixel_size=0.25, settings=analysis.settings, measured={}, alloy={}
+    )
+    sheet = figures.current_density(analysis)
+    assert "along x" in sheet.alt
+    with pytest.raises(InputError, match="direction must be"):
+        figures.current_density(analysis, direction="z")
+
+
+def test_sweep_chart_draws_intervals_and_groups():
+    table = pd.DataFrame(
+        {
+            "charge_J": [100, 120, 140],
+            "wire": ["brass", "brass", "tin"],
+            "coverage": [0.1, 0.3, 0.5],
+            "coverage_low": [0.05, 0.25, 0.4],
+            "coverage_high": [0.15, 0.35, 0.6],
+            "d50_um": [1.0, np.nan, 2.0],
+        }
+    )
+    sheet = figures.sweep_chart(table, "charge_J", ["coverage", "d50_um"], group="wire")
+    assert [axes.get_ylabel() for axes in sheet.axes] == ["coverage", "d50 (µm)"]
+    assert sheet.axes[1].get_xlabel() == "charge (J)"
+    with pytest.raises(InputError, match="Did you mean 'coverage'"):
+        figures.sweep_chart(table, "charge_J", ["coverag"])

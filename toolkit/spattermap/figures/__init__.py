@@ -20,6 +20,8 @@ from spattermap.figures.elements import (
 )
 from spattermap.figures.maps import composite, element_maps, outlined_segmentation
 from spattermap.figures.sizes import droplet_composition, size_histogram
+from spattermap.figures.structure import current_density, rim_to_centre, streak_rose
+from spattermap.figures.sweeps import sweep_chart
 
 # The pictures that every report holds, in the order of the page.
 REPORT_PICTURES: dict[str, Callable[[Any], Picture]] = {
@@ -36,14 +38,18 @@ __all__ = [
     "alt_text",
     "composite",
     "correlation_matrix",
+    "current_density",
     "density_scatter",
     "droplet_composition",
     "element_maps",
     "nothing_to_draw",
     "outlined_segmentation",
+    "rim_to_centre",
     "save_all",
     "share_bars",
     "size_histogram",
+    "streak_rose",
+    "sweep_chart",
     "ternary",
 ]
 

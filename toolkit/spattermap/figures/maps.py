@@ -230,7 +230,8 @@ def outline_pixels(labels: npt.NDArray[np.int32], zoom: int) -> npt.NDArray[np.i
     labels : numpy.ndarray of int32, dims (y, x)
         The label image.
     zoom : int
-        Fine pixels a side of a map pixel; the outline is one fine pixel wide, inside the region.
+        Fine pixels a side of a map pixel; the outline is half a map pixel wide, inside the
+        region.
 
     Returns
     -------
@@ -244,11 +245,12 @@ def outline_pixels(labels: npt.NDArray[np.int32], zoom: int) -> npt.NDArray[np.i
     """
     fine = np.repeat(np.repeat(labels, zoom, axis=0), zoom, axis=1)
     rim = np.zeros(fine.shape, dtype=bool)
-    across, down = fine[:, 1:] != fine[:, :-1], fine[1:] != fine[:-1]
-    rim[:, 1:] |= across
-    rim[:, :-1] |= across
-    rim[1:] |= down
-    rim[:-1] |= down
+    for step in range(1, max(1, zoom // 2) + 1):
+        across, down = fine[:, step:] != fine[:, :-step], fine[step:] != fine[:-step]
+        rim[:, step:] |= across
+        rim[:, :-step] |= across
+        rim[step:] |= down
+        rim[:-step] |= down
     return np.where(rim, fine, 0).astype(np.int32)
 
 
