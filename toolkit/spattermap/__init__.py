@@ -11,14 +11,16 @@ __version__ = "0.1.0"
 _HOMES = {
     "Settings": "spattermap.settings",
     "SpattermapError": "spattermap.errors",
+    "from_signal": "spattermap.loaders",
     "load": "spattermap.loaders",
     "make_map_set": "spattermap.mapset",
 }
 
-__all__ = ["Settings", "SpattermapError", "__version__", "load", "make_map_set"]
+__all__ = ["Settings", "SpattermapError", "__version__", "from_signal", "load", "make_map_set"]
 
 if TYPE_CHECKING:
     from spattermap.errors import SpattermapError as SpattermapError
+    from spattermap.loaders import from_signal as from_signal
     from spattermap.loaders import load as load
     from spattermap.mapset import make_map_set as make_map_set
     from spattermap.settings import Settings as Settings

@@ -15,10 +15,10 @@ from spattermap.errors import InputFileError, InputTypeError, nearest
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["blank_path", "load"]
+__all__ = ["blank_path", "from_signal", "load"]
 
 # The order matters only where one path could be two things.
-FAMILIES = ("netcdf", "images")
+FAMILIES = ("netcdf", "hyperspy_files", "images")
 
 
 def load(path: str | Path, *, chunks: Any = None, crop: bool = False) -> xr.Dataset:
@@ -123,3 +123,31 @@ def blank_path(path: str | Path) -> Path | None:
             "there. Correct the path, or remove the key."
         )
     return blank
+
+
+def from_signal(signal: Any) -> xr.Dataset:
+    """Turn a HyperSpy signal into a map set.
+
+    Parameters
+    ----------
+    signal : hyperspy.signals.BaseSignal
+        A spectrum cube (navigation y, x; energy in eV or keV), or a stack of maps.
+
+    Returns
+    -------
+    xarray.Dataset
+        A map set; net counts with `variance` where it was a spectrum cube.
+
+    Raises
+    ------
+    InputTypeError
+        If it is not a HyperSpy signal.
+    InputError
+        If its axes are not those of a map or a spectrum cube.
+    """
+    from spattermap.loaders import hyperspy_files, stack
+
+    request = stack.Request()
+    made = hyperspy_files.from_signal(signal, request)
+    maps: xr.Dataset = stack.finish(made, Path("signal"), None, request)
+    return maps

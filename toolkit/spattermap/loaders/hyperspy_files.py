@@ -1,0 +1,287 @@
+"""HyperSpy signals: spectrum cubes and stacks of maps, from ``.hspy``, ``.zspy`` and memory."""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from spattermap.errors import InputError, InputFileError, InputTypeError, SpattermapError
+from spattermap.loaders import cubes, names, spectra
+from spattermap.loaders.limits import check_size
+from spattermap.loaders.stack import SAME_SIZE, Request, Stack, readable
+
+FORMAT = "HyperSpy signal"
+ENDINGS = (".hspy", ".zspy")
+_UM_PER = {"nm": 1e-3, "µm": 1.0, "μm": 1.0, "um": 1.0, "micron": 1.0, "mm": 1e3, "m": 1e6}
+_EV_PER = {"ev": 1.0, "kev": 1e3}
+# Needed only for which lines the beam excites; most work is done near this (common practice).
+ASSUMED_BEAM_KEV = 20.0
+
+
+def recognises(path: Path) -> bool:
+    """Return True for a ``.hspy`` file or ``.zspy`` folder.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        File or folder.
+
+    Returns
+    -------
+    bool
+    """
+    return path.suffix.lower() in ENDINGS
+
+
+def read(path: Path, request: Request) -> Stack:
+    """Read a signal and turn it into maps.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        File or ``.zspy`` folder.
+    request : Request
+        Options and sidecar.
+
+    Returns
+    -------
+    Stack
+
+    Raises
+    ------
+    InputFileError
+        If the file is damaged.
+    InputError
+        If it holds neither a spectrum cube nor a stack of maps.
+    """
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of the reading libraries, about their own formats
+            import hyperspy.api as hs
+
+            loaded = hs.load(str(path), lazy=True)
+            signal = _one_of(loaded, path)
+            stack = from_signal(signal, request, where=path)
+    except SpattermapError:
+        raise
+    except Exception as problem:  # readers of damaged files raise anything at all
+        raise readable(path, problem, what="a readable HyperSpy file") from problem
+    stack.files[path.name] = path
+    stack.map_files = [path.name] * len(stack.elements)
+    return stack
+
+
+def _one_of(loaded: Any, path: Path) -> Any:
+    """Return the one signal of a file that can be maps; a file may hold several."""
+    if not isinstance(loaded, (list, tuple)):
+        return loaded
+    fitting = [signal for signal in loaded if _shape(signal) in ((2, 1), (1, 2))]
+    if len(fitting) != 1:
+        raise InputError(
+            f"{path} must hold one spectrum cube or one stack of maps, got {len(fitting)} among "
+            f"{len(loaded)} signals. Save the one you mean by itself."
+        )
+    return fitting[0]
+
+
+def _shape(signal: Any) -> tuple[int, int]:
+    manager = signal.axes_manager
+    return int(manager.navigation_dimension), int(manager.signal_dimension)
+
+
+def from_signal(signal: Any, request: Request, *, where: object = "signal") -> Stack:
+    """Turn a signal into a stack.
+
+    Parameters
+    ----------
+    signal : hyperspy.signals.BaseSignal
+        Spectrum cube or stack of maps; lazy or not.
+    request : Request
+        Options and sidecar.
+    where : object, optional
+        Its file, for messages.
+
+    Returns
+    -------
+    Stack
+
+    Raises
+    ------
+    InputTypeError
+        If it is no HyperSpy signal.
+    InputError
+        If its axes are not those of a cube or a stack.
+    """
+    if not hasattr(signal, "axes_manager") or not hasattr(signal, "metadata"):
+        raise InputTypeError(
+            f"{where} must be a HyperSpy signal, got {type(signal).__name__}. "
+            "For arrays use spattermap.make_map_set(...)."
+        )
+    shape = _shape(signal)
+    if shape == (2, 1):
+        return _cube(signal, request, where)
+    if shape in ((1, 2), (0, 2)):
+        return _maps(signal, request, where)
+    raise InputError(
+        f"{where} must be a spectrum cube (x, y | energy) or a stack of maps (element | x, y), "
+        f"got {signal.axes_manager.shape}. Transpose it in HyperSpy first."
+    )
+
+
+def _item(signal: Any, *paths: str) -> Any:
+    """Return the first metadata value that is there; EDS is stored under SEM or TEM."""
+    for path in paths:
+        for name in ("SEM", "TEM"):
+            value = signal.metadata.get_item(path.replace("*", name), default=None)
+            if value is not None:
+                return value
+    return None
+
+
+def _pixel_size(axes: Any, where: object) -> float | None:
+    """Return the side of a pixel (um) from the x and y axes."""
+    sizes = []
+    for axis in axes:
+        factor = _UM_PER.get(str(axis.units).strip())
+        if factor is None or not axis.is_uniform:
+            return None
+        sizes.append(abs(float(axis.scale)) * factor)
+    if abs(sizes[0] - sizes[1]) > SAME_SIZE * sizes[0]:
+        raise InputError(
+            f"{where} must have square pixels (um), got {sizes[0]:g} and {sizes[1]:g}. "
+            "Export it with one scale."
+        )
+    return sizes[0] if np.isfinite(sizes[0]) and sizes[0] > 0 else None
+
+
+def _facts(signal: Any) -> dict[str, Any]:
+    beam = _item(signal, "Acquisition_instrument.*.beam_energy")
+    title = signal.metadata.get_item("General.title", default="")
+    return {
+        "title": str(title) or None,
+        "beam_energy_keV": float(beam) if beam is not None and float(beam) > 0 else None,
+    }
+
+
+def _energies(axis: Any, where: object) -> np.ndarray[Any, np.dtype[np.float64]]:
+    factor = _EV_PER.get(str(axis.units).strip().lower())
+    if factor is None or not axis.is_uniform or axis.size < 20:
+        raise InputError(
+            f"{where} must have a uniform energy axis in eV or keV with at least 20 channels, got "
+            f"unit {str(axis.units)!r} and {axis.size} channels. Calibrate it in HyperSpy first."
+        )
+    return factor * (float(axis.offset) + float(axis.scale) * np.arange(axis.size))
+
+
+def _wanted_lines(signal: Any, request: Request) -> dict[str, str]:
+    """Return the lines to map as stated by the sidecar, else by the file: {element: line}."""
+    stated = dict(request.sidecar.get("lines", {}))
+    if stated:
+        return stated
+    wanted: dict[str, str] = {}
+    for name in signal.metadata.get_item("Sample.xray_lines", default=None) or ():
+        found = names.candidates(str(name))
+        if found and found[0].element not in wanted:
+            wanted[found[0].element] = found[0].line
+    for element in signal.metadata.get_item("Sample.elements", default=None) or ():
+        wanted.setdefault(str(element), "")
+    return wanted
+
+
+def _cube(signal: Any, request: Request, where: object) -> Stack:
+    x_axis, y_axis = signal.axes_manager.navigation_axes
+    nominal = _energies(signal.axes_manager.signal_axes[0], where)
+    cube = signal.data
+    check_size(cube.shape, cube.dtype, where, lazy=hasattr(cube, "dask"))
+    if cube.dtype.kind not in "uif":
+        raise InputError(f"{where} must hold counts, got type {cube.dtype}. Export counts.")
+    facts, notes = _facts(signal), []
+    beam = request.sidecar.get("beam_energy_keV") or facts["beam_energy_keV"]
+    if beam is None:
+        beam = ASSUMED_BEAM_KEV
+        notes.append(f"beam energy not stated: {beam:g} keV assumed to choose the lines")
+    spectrum = np.asarray(cube.sum(axis=(0, 1), dtype=np.float64))
+    if not np.isfinite(spectrum).all() or spectrum.min() < 0:
+        raise InputError(
+            f"{where} must hold counts of zero or more, got NaN or negative sums. "
+            "Use the raw cube, before any background was subtracted."
+        )
+    wanted = _wanted_lines(signal, request)
+    width = _item(signal, "Acquisition_instrument.*.Detector.EDS.energy_resolution_MnKa")
+    try:
+        found = spectra.understand(
+            nominal, spectrum, beam, stated=wanted, fwhm_eV=None if not wanted else _width(width)
+        )
+        designer = cubes.Designer(nominal, spectrum, found, beam)
+        chosen = wanted or dict.fromkeys(found.elements, "")
+        if not wanted:
+            notes.append("elements not stated: found in the sum spectrum (state [lines] to choose)")
+        filters = [designer.design(element, line) for element, line in chosen.items()]
+    except InputError as problem:
+        raise InputError(f"{where}: {problem}") from problem
+    notes += [
+        f"{one.line.name} solved together with {', '.join(one.overlaps)}"
+        for one in filters
+        if one.overlaps
+    ]
+    counts, variance = cubes.apply(cube, filters)
+    return Stack(
+        counts=counts,
+        variance=variance,
+        elements=list(chosen),
+        lines=[one.line.name for one in filters],
+        format_name="spectrum cube",
+        map_files=["signal"] * len(chosen),
+        pixel_size_um=_pixel_size((x_axis, y_axis), where),
+        pixel_size_from="axes of the signal",
+        quantity="net_counts",
+        facts=facts,
+        notes=notes,
+        source={"spectrum": cubes.describe(filters, found)},
+    )
+
+
+def _width(value: Any) -> float | None:
+    return float(value) if value is not None and 100 < float(value) < 250 else None
+
+
+def _maps(signal: Any, request: Request, where: object) -> Stack:
+    data = signal.data if signal.data.ndim == 3 else signal.data[None]
+    check_size(data.shape, data.dtype, where, lazy=request.lazy)
+    x_axis, y_axis = signal.axes_manager.signal_axes
+    elements, lines = _names_of_maps(signal, request, data.shape[0], where)
+    return Stack(
+        counts=data,
+        elements=elements,
+        lines=lines,
+        format_name="stack of maps in a HyperSpy signal",
+        map_files=["signal"] * len(elements),
+        pixel_size_um=_pixel_size((x_axis, y_axis), where),
+        pixel_size_from="axes of the signal",
+        facts=_facts(signal),
+    )
+
+
+def _names_of_maps(
+    signal: Any, request: Request, number: int, where: object
+) -> tuple[list[str], list[str]]:
+    """Return elements and lines of a stack from metadata, else from the sidecar's order."""
+    stacked = signal.original_metadata.get_item("stack_elements", default=None)
+    titles: list[str] = []
+    if stacked is not None:
+        titles = [str(part.get_item("metadata.General.title", default="")) for _, part in stacked]
+    listed = signal.metadata.get_item("Sample.xray_lines", default=None)
+    for candidate in (listed, signal.metadata.get_item("Sample.elements", default=None), titles):
+        named = [names.candidates(str(name)) for name in candidate or ()]
+        if len(named) == number and all(named):
+            return [one[0].element for one in named], [one[0].line for one in named]
+    stated = request.sidecar.get("lines", {})
+    if len(stated) == number:
+        return list(stated), list(stated.values())
+    raise InputFileError(
+        f"{where} must name its {number} maps, got no element names in it. State them in the "
+        "order of the file in mapset.toml, for example [lines] then Fe = 'Fe Ka'."
+    )
