@@ -79,7 +79,8 @@ def test_real_cubes_agree_with_an_independent_fit(dose):
         other = independent_net_map(energy, cube, element)
         # Both see the same counts, so they differ by less than one standard deviation of either.
         assert np.sqrt(np.mean((ours - other) ** 2)) < 0.65 * np.sqrt(np.mean(sigma**2)), element
-        systematic = 0.05 * abs(other.sum())  # tails and background shape
+        # Tails and background shape; below 1 keV the detector's tail and the width differ more.
+        systematic = (0.12 if element == "O" else 0.05) * abs(other.sum())
         allowed = systematic + 3 * np.sqrt(np.sum(sigma**2))
         assert abs(ours.sum() - other.sum()) < allowed, element
     assert set(maps["element"].values) == set(BEARDEN)

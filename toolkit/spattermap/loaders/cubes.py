@@ -241,15 +241,22 @@ class Designer:
             for other, shape in self.shapes.items()
             if other != key and self.amplitudes[other] * shape[used].sum() > 0.1 * LEAST_CLEAN * own
         ]
-        columns = [self.shapes[key], *(self.shapes[other] for other in others)]
-        columns += _straight_lines(self.axis, used)
-        design = np.column_stack(columns)[used]
         # Weights from the sum spectrum: the same in every pixel, so the map stays linear.
         weight = 1.0 / np.maximum(self.spectrum[used], 1.0)
-        solution = np.linalg.pinv(design.T @ (design * weight[:, None]), hermitian=True)
+        while True:
+            columns = [self.shapes[key], *(self.shapes[other] for other in others)]
+            design = np.column_stack(columns + _straight_lines(self.axis, used))[used]
+            normal = np.linalg.pinv(design.T @ (design * weight[:, None]), hermitian=True)
+            solution = normal @ (design * weight[:, None]).T
+            # A line cannot have fewer than no counts in the whole field: leave out the worst.
+            totals = solution[1 : 1 + len(others)] @ self.spectrum[used]
+            if not others or totals.min() >= 0:
+                break
+            others.pop(int(np.argmin(totals)))
         weights = np.zeros_like(self.axis)
-        weights[used] = (solution @ (design * weight[:, None]).T)[0]
-        return weights * self._of_shell(key, line), self._overlaps(key, sides)
+        weights[used] = solution[0]
+        reported = [other for other in self._overlaps(key, sides) if other in others]
+        return weights * self._of_shell(key, line), reported
 
     def _named(self, line: Line, other: tuple[str, str]) -> str:
         """Return the closest line of another shell with how well it can be told apart."""
