@@ -247,6 +247,23 @@ def line_name(element: str, line: str) -> str:
     return f"{element} {shell}"
 
 
+def ordered_elements(analysis: Any) -> list[str]:
+    """Return the mapped elements: alloy first, then substrate, then the others.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    list of str
+    """
+    mapped = [str(name) for name in analysis.maps["element"].values]
+    rank = {"alloy": 0, "substrate": 1, "other": 2}
+    return sorted(mapped, key=lambda name: rank[analysis.roles.of(name)])
+
+
 def scale_bar(axes: Axes, analysis: Any) -> None:
     """Draw a scale bar where a pixel size is known, else the word px with a bar in pixels.
 

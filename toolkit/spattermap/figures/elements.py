@@ -19,6 +19,7 @@ from spattermap.figures.canvas import (
     listing,
     map_plane,
     nothing_to_draw,
+    ordered_elements,
     picture,
     plain_axes,
     quantity_name,
@@ -46,7 +47,8 @@ def share_bars(analysis: Any) -> Picture:
     Picture
         Whiskers are the intervals of ``elements.csv``; a share that could not be told is left out.
     """
-    table = analysis.elements
+    table = analysis.elements.set_index("element", drop=False)
+    table = table.reindex([name for name in ordered_elements(analysis) if name in table.index])
     shown = [(column, name) for column, name in _SHARES if column in table]
     if not len(table) or not shown:
         return nothing_to_draw("Shares not drawn: no element has a share that could be told.")
@@ -128,7 +130,7 @@ def correlation_matrix(analysis: Any) -> Picture:
     from cmcrameri import cm
 
     table = analysis.pairs
-    names = [str(name) for name in analysis.maps["element"].values]
+    names = ordered_elements(analysis)
     if len(names) < 2 or not len(table):
         return nothing_to_draw("Co-location not drawn: it needs at least two elements.")
     matrix = np.full((len(names), len(names)), np.nan)
@@ -137,6 +139,7 @@ def correlation_matrix(analysis: Any) -> Picture:
         matrix[j, i] = row["r"]
     side = 1.5 + 0.56 * len(names)
     sheet = picture(side + 0.5, side - 0.2, alt=_alt_pairs(table))
+    sheet.set_layout_engine("compressed", w_pad=0.1, h_pad=0.1)  # square cells, fixed shape
     axes = sheet.subplots()
     shown = np.ma.masked_invalid(matrix[1:, :-1])
     image = axes.imshow(shown, cmap=cm.vik, vmin=-1, vmax=1)
@@ -235,8 +238,9 @@ def density_scatter(analysis: Any, element_a: str, element_b: str, *, block_px: 
     )
     sheet = picture(5.4, 4.5, alt=alt)
     axes = sheet.subplots()
-    bins = int(np.clip(np.sqrt(a.size) / 2, 12, 80))
-    *_, image = axes.hist2d(a, b, bins=bins, norm=LogNorm(), cmap=cm.lapaz_r, cmin=1)
+    lattice = 1 / block_px**2 if np.issubdtype(analysis.maps["counts"].dtype, np.integer) else 0.0
+    edges = [_density_edges(values, lattice) for values in (a, b)]
+    *_, image = axes.hist2d(a, b, bins=edges, norm=LogNorm(), cmap=cm.lapaz_r, cmin=1)
     bar = sheet.colorbar(image, ax=axes, pad=0.02)
     bar.set_label("blocks", fontsize=9, color=INK)
     bar.outline.set_visible(False)
@@ -246,6 +250,15 @@ def density_scatter(analysis: Any, element_a: str, element_b: str, *, block_px: 
     axes.set(xlabel=f"{element_a}, {quantity}", ylabel=f"{element_b}, {quantity}")
     plain_axes(axes)
     return sheet
+
+
+def _density_edges(values: npt.NDArray[np.float64], lattice: float) -> npt.NDArray[np.float64]:
+    """Return even edges; means of whole counts lie on a lattice, as many of it in each bin."""
+    low, high = float(values.min()), float(values.max())
+    wanted = (high - low) / float(np.clip(np.sqrt(values.size) / 2, 12, 80)) or 1.0
+    step = max(1, round(wanted / lattice)) * lattice if lattice else wanted
+    n_bins = int((high - low) / step) + 1
+    return low - lattice / 2 + step * np.arange(n_bins + 1)
 
 
 def _mark_class(axes: Axes, analysis: Any, pair: tuple[str, str], name: str, *, bare: bool) -> None:

@@ -24,6 +24,7 @@ from spattermap.figures.canvas import (
     line_name,
     listing,
     map_plane,
+    ordered_elements,
     picture,
     plain,
     quantity_name,
@@ -58,8 +59,9 @@ def element_maps(analysis: Any, *, columns: int = 3) -> Picture:
     """
     from cmcrameri import cm
 
-    elements = [str(name) for name in analysis.maps["element"].values]
-    lines = dict(zip(elements, map(str, analysis.maps["line"].values), strict=True))
+    elements = ordered_elements(analysis)
+    mapped = [str(name) for name in analysis.maps["element"].values]
+    lines = dict(zip(mapped, map(str, analysis.maps["line"].values), strict=True))
     quantity = str(analysis.maps.attrs.get("quantity", "counts"))
     columns = min(columns, max(2, len(elements)))
     rows = -(-len(elements) // columns)

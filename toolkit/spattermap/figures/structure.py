@@ -24,6 +24,7 @@ from spattermap.figures.canvas import (
     listing,
     map_plane,
     nothing_to_draw,
+    ordered_elements,
     picture,
     plain_axes,
     scale_bar,
@@ -114,7 +115,7 @@ def rim_to_centre(analysis: Any, elements: list[str] | None = None) -> Picture:
         Each curve is divided by its largest value, so that shapes compare; bands are one standard
         deviation of counting. A rim richer in one element than the centre shows as a hump at zero.
     """
-    chosen = list(elements) if elements else [str(e) for e in analysis.maps["element"].values]
+    chosen = list(elements) if elements else ordered_elements(analysis)
     size, unit = length_scale(analysis)
     if not analysis.segmentation.n_droplets:
         return nothing_to_draw("Profiles not drawn: no droplet was found.")
