@@ -9,6 +9,8 @@ __version__ = "0.1.0"
 
 # Public names are imported on first use, so that the command line starts at once.
 _HOMES = {
+    "Analysis": "spattermap.analysis",
+    "analyse": "spattermap.analysis",
     "Settings": "spattermap.settings",
     "SpattermapError": "spattermap.errors",
     "from_signal": "spattermap.loaders",
@@ -16,9 +18,20 @@ _HOMES = {
     "make_map_set": "spattermap.mapset",
 }
 
-__all__ = ["Settings", "SpattermapError", "__version__", "from_signal", "load", "make_map_set"]
+__all__ = [
+    "Analysis",
+    "Settings",
+    "SpattermapError",
+    "__version__",
+    "analyse",
+    "from_signal",
+    "load",
+    "make_map_set",
+]
 
 if TYPE_CHECKING:
+    from spattermap.analysis import Analysis as Analysis
+    from spattermap.analysis import analyse as analyse
     from spattermap.errors import SpattermapError as SpattermapError
     from spattermap.loaders import from_signal as from_signal
     from spattermap.loaders import load as load
