@@ -9,9 +9,25 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from spattermap.checks import positive
-from spattermap.morphology.coverage import Coverage, coverage_interval, threshold_sensitivity
-from spattermap.morphology.sizes import border_weights, size_summary
+from spattermap.checks import one_of, positive
+from spattermap.morphology.arrival import Findings, evidence
+from spattermap.morphology.coverage import (
+    Coverage,
+    coverage_interval,
+    fields_needed,
+    threshold_sensitivity,
+)
+from spattermap.morphology.fits import SizeFit, fit_sizes
+from spattermap.morphology.means import (
+    droplets_needed,
+    particles_needed,
+)
+from spattermap.morphology.pattern import Spacing, spacing
+from spattermap.morphology.shapes import Satellites, satellites, shape_class, shape_shares
+from spattermap.morphology.sizes import (
+    border_weights,
+    size_summary,
+)
 from spattermap.regions import region_shapes
 from spattermap.settings import Settings
 
@@ -21,6 +37,9 @@ if TYPE_CHECKING:
     from spattermap.segmentation.result import Segmentation
 
 Floats = npt.NDArray[np.float64]
+
+# Relative accuracy that "enough" means, unless asked otherwise.
+ENOUGH = 0.05
 
 
 @dataclass(frozen=True)
@@ -41,6 +60,22 @@ class Morphology:
         The same from all droplets alike, for comparison.
     border_weight : numpy.ndarray, dims (droplet,)
         How many droplets each row of the droplet table stands for; 0 where the border cuts it.
+    fits : list of SizeFit
+        Fitted distributions, best first (`fit_sizes`); empty with too few droplets.
+    enough : pandas.DataFrame
+        Droplets measured against droplets needed, and how many more fields to map.
+    shape_class : numpy.ndarray of str, dims (droplet,)
+        Class of each row of the droplet table (`shape_class`).
+    shapes : pandas.DataFrame
+        Share of each class with its interval.
+    satellites : Satellites
+        Small droplets near the rims of large ones.
+    spacing : Spacing
+        Clustered, random or ordered.
+    arrival : pandas.DataFrame
+        Each way the metal can have arrived, with what speaks for and against it.
+    texture : float
+        Distance over which the metal is correlated, in the unit of the table.
     notes : tuple of str
         Sentences the reader of the result must see.
     """
@@ -51,6 +86,14 @@ class Morphology:
     sizes: pd.DataFrame
     sizes_uncorrected: pd.DataFrame
     border_weight: Floats
+    fits: list[SizeFit]
+    enough: pd.DataFrame
+    shape_class: npt.NDArray[np.str_]
+    shapes: pd.DataFrame
+    satellites: Satellites
+    spacing: Spacing
+    arrival: pd.DataFrame
+    texture: float
     notes: tuple[str, ...] = ()
 
     def summary(self) -> dict[str, Any]:
@@ -82,8 +125,9 @@ def describe(
     pixel_size: float = 1.0,
     settings: Settings | None = None,
     valid: npt.ArrayLike | None = None,
+    length_unit: str = "um",
 ) -> Morphology:
-    """Return coverage and droplet sizes of a segmented field.
+    """Return coverage, sizes, shapes, spacing and arrival of a segmented field.
 
     Parameters
     ----------
@@ -97,12 +141,20 @@ def describe(
         Level, resamples and seed of the intervals.
     valid : array_like of bool, dims (y, x), optional
         False where a pixel must not be used.
+    length_unit : {"um", "px"}
+        Unit of `pixel_size` and the table, for the sentences.
 
     Returns
     -------
     Morphology
+
+    Raises
+    ------
+    InputError
+        If the pixel size is not positive or `valid` does not fit.
     """
-    positive(pixel_size, "pixel_size")
+    size = positive(pixel_size, "pixel_size")
+    one_of(length_unit, "length_unit", ("um", "px"))
     chosen = settings or Settings()
     rows = droplets[droplets["label"] <= segmentation.n_droplets]
     coverage = coverage_interval(
@@ -113,23 +165,44 @@ def describe(
     )
     weight = _border_weight(segmentation, rows)
     diameter = rows["diameter_um"].to_numpy(dtype=np.float64)
-    sizes = partial(
-        size_summary, level=chosen.level, n_resamples=chosen.n_resamples, seed=chosen.seed
+    sizes = partial(size_summary, level=chosen.level, seed=chosen.seed)
+    fits = _fits(segmentation, diameter[weight > 0], size, chosen)
+    corrected = sizes(diameter, weights=weight, n_resamples=chosen.n_resamples)
+    classes = shape_class(rows, pixel_size=size)
+    shapes = shape_shares(classes, weights=weight, level=chosen.level)
+    near = satellites(
+        segmentation.labels, rows, pixel_size=size, level=chosen.level, seed=chosen.seed
     )
-    notes = []
-    if not coverage.trusted:
-        notes.append(
-            "The structure is coarse against the field: the coverage interval is too narrow. "
-            "Map more fields."
-        )
+    texture = coverage.range_px * size
+    found = Findings(
+        shares=segmentation.haze,
+        n_droplets=len(rows),
+        n_streaks=segmentation.n_streaks,
+        shapes=shapes,
+        coverage=coverage.value,
+        texture=texture,
+        smallest=segmentation.smallest_trusted_px * size,
+        unit=length_unit,
+        satellites_excess=near.excess,
+        satellites_p=near.p_value,
+        sigma_g=_sigma_g(diameter, weight),
+    )
     return Morphology(
         coverage=coverage,
         sensitivity=threshold_sensitivity(segmentation.log_odds),
         droplet_count=len(rows),
-        sizes=sizes(diameter, weights=weight),
-        sizes_uncorrected=sizes(diameter),
+        sizes=corrected,
+        sizes_uncorrected=sizes(diameter, n_resamples=200),
         border_weight=weight,
-        notes=tuple(notes),
+        fits=fits,
+        enough=how_many_more(diameter, weight, coverage=coverage, level=chosen.level),
+        shape_class=classes,
+        shapes=shapes,
+        satellites=near,
+        spacing=_spacing(segmentation, rows, size, chosen),
+        arrival=evidence(found),
+        texture=texture,
+        notes=tuple(_notes(coverage, corrected, fits, weight)),
     )
 
 
@@ -146,3 +219,134 @@ def _border_weight(segmentation: Segmentation, rows: pd.DataFrame) -> Floats:
     weight = np.zeros(len(rows))
     weight[inside] = border_weights(extent[inside, 0], extent[inside, 1], frame=frame)
     return weight
+
+
+def _fits(
+    segmentation: Segmentation, diameter: Floats, size: float, settings: Settings
+) -> list[SizeFit]:
+    height, width = segmentation.labels.shape
+    return fit_sizes(
+        diameter,
+        smallest=segmentation.smallest_trusted_px * size,
+        frame=((height - 1) * size, (width - 1) * size),
+        area_step=size**2,
+        seed=settings.seed,
+    )
+
+
+def _spacing(
+    segmentation: Segmentation, rows: pd.DataFrame, size: float, settings: Settings
+) -> Spacing:
+    height, width = segmentation.labels.shape
+    return spacing(
+        rows["y_um"].to_numpy(dtype=np.float64),
+        rows["x_um"].to_numpy(dtype=np.float64),
+        diameter=rows["diameter_um"].to_numpy(dtype=np.float64),
+        box=(0.0, 0.0, height * size, width * size),
+        level=settings.level,
+        seed=settings.seed,
+    )
+
+
+def _sigma_g(diameter: Floats, weight: Floats) -> float:
+    kept = weight > 0
+    if kept.sum() < 3:
+        return float("nan")
+    logs = np.log(diameter[kept])
+    mean = np.average(logs, weights=weight[kept])
+    return float(np.exp(np.sqrt(np.average((logs - mean) ** 2, weights=weight[kept]))))
+
+
+def how_many_more(
+    diameter: npt.ArrayLike,
+    weights: npt.ArrayLike,
+    *,
+    coverage: Coverage | None = None,
+    error: float = ENOUGH,
+    level: float = 0.95,
+) -> pd.DataFrame:
+    """Return what was measured against what is needed, and how many more such fields to map.
+
+    Parameters
+    ----------
+    diameter : array_like, dims (droplet,)
+        Diameters.
+    weights : array_like, dims (droplet,)
+        Number of droplets each entry stands for; 0 where it is not used.
+    coverage : Coverage, optional
+        Of the same field.
+    error : float
+        Relative error that counts as enough (half width of the interval).
+    level : float
+        Confidence level (0 to 1).
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``quantity, n_measured, n_needed, n_needed_with_fit, more_fields``. `n_needed` is for the
+        value taken straight from the droplets; `n_needed_with_fit` supposes a lognormal fit
+        (ISO 13322-1). For coverage they count fields. NaN where it cannot be told.
+    """
+    import pandas as pd
+
+    d, w = np.asarray(diameter, dtype=np.float64), np.asarray(weights, dtype=np.float64)
+    d, w = d[w > 0], w[w > 0]
+    spread = _sigma_g(d, w)
+    rows = []
+    for name, p, q, power, basis in (
+        ("D[1,0]", 1, 0, 1.0, 0.0),
+        ("D[3,2]", 3, 2, 1.0, 2.0),
+        ("D[4,3]", 4, 3, 1.0, 3.0),
+    ):
+        needed = droplets_needed(d, p, q, weights=w, error=error, level=level)
+        fitted = float("nan")
+        if np.isfinite(spread):
+            fitted = particles_needed(spread, error=error, level=level, power=power, basis=basis)
+        more = max(0.0, np.ceil(needed / len(d)) - 1) if len(d) else float("nan")
+        rows.append((name, float(len(d)), needed, fitted, more))
+    if coverage is not None:
+        needed = float("nan")
+        if coverage.value > 0 and coverage.standard_error > 0:
+            needed = float(
+                fields_needed(
+                    coverage.value,
+                    coverage.standard_error,
+                    relative_accuracy=100 * error,
+                    level=level,
+                )
+            )
+        rows.append(("coverage", 1.0, needed, float("nan"), max(0.0, needed - 1)))
+    columns = ["quantity", "n_measured", "n_needed", "n_needed_with_fit", "more_fields"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _notes(
+    coverage: Coverage, sizes: pd.DataFrame, fits: list[SizeFit], weight: Floats
+) -> list[str]:
+    notes = []
+    if not coverage.trusted:
+        notes.append(
+            "The structure is coarse against the field: the coverage interval is too narrow. "
+            "Map more fields."
+        )
+    if len(weight) and not (weight > 0).any():
+        notes.append(
+            "Every droplet touches the border, so no size can be given. Map a larger field."
+        )
+    shaky = [name for name, trusted in sizes["trusted"].items() if not trusted]
+    if (weight > 0).any() and shaky:
+        notes.append(
+            f"Too few droplets decide {', '.join(str(name) for name in shaky)}: "
+            "the intervals given are too narrow."
+        )
+    if fits and fits[0].p_value < 0.01:
+        notes.append(
+            f"No fitted size distribution agrees with the droplets (best: {fits[0].family}, "
+            f"p = {fits[0].p_value:.2g}); use the percentiles taken from the droplets."
+        )
+    elif len(fits) > 1 and fits[1].bic - fits[0].bic < 2:
+        notes.append(
+            f"{fits[0].family} and {fits[1].family} fit the diameters equally well; what they "
+            "say of droplets too small to see is a guess."
+        )
+    return notes
