@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from spattermap.errors import InputError
-from spattermap.mapset import noise_is_known
+from spattermap.mapset import noise_is_known, valid_mask
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -15,8 +15,12 @@ if TYPE_CHECKING:
 
     Floats = npt.NDArray[np.float64]
 
-# A lazy mosaic is judged on this much of its middle (px a side), which holds many features.
+# A mosaic is judged on this much of its middle (px a side) along this many rows and columns:
+# both hold many features, and more would cost time without moving the answer.
 PROBE_PX = 1024
+PROBE_LINES = 96
+# Autocorrelation below this counts as none when its reach is summed up.
+LEAST_CORRELATION = 0.05
 
 
 class Binned(NamedTuple):
@@ -26,8 +30,6 @@ class Binned(NamedTuple):
     ----------
     total : numpy.ndarray, dims (element, y, x)
         Sums over the valid pixels of each bin.
-    noise : numpy.ndarray, dims (element, y, x)
-        Summed noise variance.
     n : numpy.ndarray, dims (y, x)
         Valid pixels.
     side : int
@@ -35,9 +37,57 @@ class Binned(NamedTuple):
     """
 
     total: Floats
-    noise: Floats
     n: Floats
     side: int
+
+
+class Structure(NamedTuple):
+    """How the material of a map set is correlated in space.
+
+    Parameters
+    ----------
+    length_px : float
+        Lag at which the autocorrelation has fallen to 1/e (px); 1 where there is no structure
+        beyond the noise.
+    profile : numpy.ndarray, dims (lag,)
+        Autocorrelation of the material at 0, 1, 2, ... px along the axes, ending before it falls
+        below `LEAST_CORRELATION`.
+    """
+
+    length_px: float
+    profile: Floats
+
+    def inflation(self, block_px: int) -> float:
+        """Return by how much block sums understate variances, as a factor of at least 1.
+
+        Parameters
+        ----------
+        block_px : int
+            Side of the blocks (px).
+
+        Returns
+        -------
+        float
+            ``sum rho(h) / sum rho(h) (1 - |h_y|/b)(1 - |h_x|/b)``.
+
+        Notes
+        -----
+        Resampled blocks of side b see correlations within a block and none across its borders,
+        a bias of order length/b (Kuensch 1989, theorem 3.3). The autocorrelation is taken as
+        isotropic. Not to be trusted where structure reaches across the whole field.
+
+        References
+        ----------
+        Kuensch, Annals of Statistics 17 (1989) 1217.
+        """
+        reach = len(self.profile) - 1
+        if reach < 1:
+            return 1.0
+        lag = np.arange(-reach, reach + 1)
+        radius = np.hypot(lag[:, None], lag[None, :])
+        rho = np.interp(radius, np.arange(reach + 1), self.profile, right=0.0)
+        inside = np.maximum(1 - np.abs(lag) / block_px, 0)
+        return float(rho.sum() / (rho * inside[:, None] * inside[None, :]).sum())
 
 
 def bin_sums(maps: xr.Dataset, side: int) -> Binned:
@@ -56,65 +106,60 @@ def bin_sums(maps: xr.Dataset, side: int) -> Binned:
     """
     height, width = (maps.sizes[axis] // side * side for axis in ("y", "x"))
     cut = maps.isel(y=slice(0, height), x=slice(0, width))
-    valid = cut["valid"].data if "valid" in cut else None
-    counts = cut["counts"].data
-    noise = cut["variance"].data if "variance" in cut else None
-    parts = [counts, noise, np.ones((height, width)) if valid is None else valid]
-    sums: list[Any] = [
-        None if part is None else _binned(part, None if part is parts[2] else valid, side)
-        for part in parts
-    ]
-    if any(hasattr(s, "dask") for s in sums):
+    if "valid" in cut:
+        valid = cut["valid"].data
+        sums = [_binned(cut["counts"].data * valid, side), _binned(valid, side)]
+    else:
+        full = np.full((height // side, width // side), float(side * side))
+        sums = [_binned(cut["counts"].data, side), full]
+    if any(hasattr(part, "dask") for part in sums):
         from dask.base import compute
 
         sums = list(compute(*sums))
-    total, spread, n = sums
-    if spread is None:
-        spread = total if noise_is_known(maps) else np.full_like(total, np.nan)
-    return Binned(total, spread, n, side)
+    return Binned(sums[0], sums[1], side)
 
 
-def _binned(data: Any, valid: Any, side: int) -> Any:
-    if valid is not None:
-        data = data * valid
+def _binned(data: Any, side: int) -> Any:
     *front, height, width = data.shape
     shape = (*front, height // side, side, width // side, side)
-    return data.reshape(shape).sum(axis=(-3, -1), dtype=np.float64)
+    # Rows first: adding whole rows runs through memory in order.
+    rows = data.reshape(*shape[:-2], width).sum(axis=-2, dtype=np.float64)
+    return rows.reshape(*front, height // side, width // side, side).sum(axis=-1)
 
 
-def autocovariance(plane: npt.ArrayLike, valid: npt.ArrayLike | None = None) -> Floats:
-    """Return the autocovariance of a map at every lag that does not wrap.
+def structure_of(maps: xr.Dataset) -> Structure:
+    """Return how the material of a map set is correlated in space.
 
     Parameters
     ----------
-    plane : array_like, dims (y, x)
-        A map.
-    valid : array_like of bool, dims (y, x), optional
-        Pixels that may be used.
+    maps : xarray.Dataset
+        A map set, eager or dask-backed; of a large one the middle is read.
 
     Returns
     -------
-    numpy.ndarray, dims (lag_y, lag_x)
-        Mean product of deviations over the pairs of valid pixels at each lag from 0 to the size
-        of the map, in the square of its unit; NaN where no pair exists. Only lags with both
-        components zero or positive are given.
+    Structure
 
     Notes
     -----
-    Sums of products and numbers of pairs come from zero-padded Fourier transforms, so nothing
-    wraps round the edges (Padfield 2012, eqs. 5 to 10, for one map against itself).
+    The autocovariance along rows and along columns is pooled over the elements in units of each
+    one's variance. Noise is independent from pixel to pixel and enters lag zero only, where the
+    known noise variance is taken off; where it is unknown, lag one stands in for lag zero.
     """
-    from scipy import fft
-
-    data = np.asarray(plane, dtype=np.float64)
-    use = np.ones(data.shape) if valid is None else np.asarray(valid, dtype=np.float64)
-    data = (data - (data * use).sum() / use.sum()) * use
-    size = [fft.next_fast_len(2 * s, real=True) for s in data.shape]
-    sums = fft.irfft2(np.abs(fft.rfft2(data, size)) ** 2, size)
-    pairs = np.round(fft.irfft2(np.abs(fft.rfft2(use, size)) ** 2, size))
-    height, width = data.shape
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(np.where(pairs > 0, sums / pairs, np.nan)[:height, :width])
+    start = {a: max(0, (maps.sizes[a] - PROBE_PX) // 2) for a in ("y", "x")}
+    middle = maps.isel({a: slice(s, s + PROBE_PX) for a, s in start.items()})
+    counts = np.asarray(middle["counts"].values)
+    use = valid_mask(middle)
+    carried = np.asarray(middle["variance"].values) if "variance" in middle else counts
+    pooled, noise, pairs = [], [], 0.0
+    for plane, variance in zip(counts, carried, strict=True):
+        along, mean_noise, size = _along_axes(plane, use, variance)
+        if along[0] > 0:  # in units of its own variance no element outweighs the others
+            pooled.append(along / along[0])
+            noise.append(mean_noise / along[0] if noise_is_known(maps) else np.nan)
+            pairs += size
+    if not pooled:
+        return Structure(1.0, np.ones(1))
+    return _structure(np.mean(pooled, axis=0), float(np.mean(noise)), pairs)
 
 
 def correlation_length_px(maps: xr.Dataset | npt.ArrayLike, *, noise: float | None = None) -> float:
@@ -131,65 +176,76 @@ def correlation_length_px(maps: xr.Dataset | npt.ArrayLike, *, noise: float | No
     Returns
     -------
     float
-        Length (px); 1 where no map shows material structure.
+        Length (px); 1 where no map shows structure beyond the noise.
 
     Raises
     ------
     InputError
         If an array is not two-dimensional.
-
-    Notes
-    -----
-    The autocovariance is averaged over the lags along both axes. Noise is independent from pixel
-    to pixel and enters lag zero only, so the known noise variance is taken off there.
     """
-    if hasattr(maps, "data_vars"):
-        probe = _probe(maps)
-        n = np.maximum(probe.n, 1)
-        use = probe.n > 0
-        lags, noises = [], []
-        for total, spread in zip(probe.total, probe.noise, strict=True):
-            plane = _along_axes(autocovariance(total / n, use))
-            if plane[0] > 0:  # in units of its own variance no element outweighs the others
-                lags.append(plane / plane[0])
-                noises.append(float((spread / n**2)[use].mean()) / plane[0])
-        if not lags:
-            return 1.0
-        pairs = float(use.sum()) * len(lags)
-        return max(1.0, probe.side * _reach(np.mean(lags, axis=0), float(np.mean(noises)), pairs))
+    import xarray as xr
+
+    if isinstance(maps, xr.Dataset):
+        return structure_of(maps).length_px
     data = np.asarray(maps, dtype=np.float64)
     if data.ndim != 2:
         raise InputError(
             f"maps must be a map set or one map (y, x), got shape {data.shape}. Pass one map."
         )
-    along = _along_axes(autocovariance(data))
-    return max(1.0, _reach(along, float(data.mean()) if noise is None else noise, data.size))
+    along, mean, pairs = _along_axes(data, np.ones(data.shape, dtype=bool), data)
+    return _structure(along, mean if noise is None else noise, pairs).length_px
 
 
-def _along_axes(lags: Floats) -> Floats:
-    half = max(2, min(lags.shape) // 2)
-    return np.asarray(np.nanmean([lags[:half, 0], lags[0, :half]], axis=0))
+def _along_axes(
+    plane: npt.NDArray[Any], use: npt.NDArray[np.bool_], variance: npt.NDArray[Any]
+) -> tuple[Floats, float, float]:
+    """Return the mean autocovariance along x and y, the mean noise variance, and the pixels."""
+    half = max(2, min(plane.shape) // 2)
+    sets = [
+        [np.asarray(part[:: max(1, part.shape[0] // PROBE_LINES)], dtype=np.float64) for part in of]
+        for of in ((plane, use, variance), (plane.T, use.T, variance.T))
+    ]
+    pixels = sum(float(kept.sum()) for _, kept, _ in sets)
+    if not pixels:
+        return np.zeros(half), 0.0, 0.0
+    mean = sum(float((lines * kept).sum()) for lines, kept, _ in sets) / pixels
+    noise = sum(float((spread * kept).sum()) for _, kept, spread in sets) / pixels
+    sums = sum(_line_products((lines - mean) * kept, half) for lines, kept, _ in sets)
+    if use.all():
+        pairs = sum(
+            len(kept) * np.maximum(kept.shape[1] - np.arange(half), 0.0) for _, kept, _ in sets
+        )
+    else:
+        pairs = np.round(sum(_line_products(kept, half) for _, kept, _ in sets))
+    return np.asarray(sums / np.maximum(pairs, 1)), noise, pixels
 
 
-def _probe(maps: Any) -> Binned:
-    """Return the middle of the map set, binned to a size that is quick to transform."""
-    start = {a: max(0, (maps.sizes[a] - PROBE_PX) // 2) for a in ("y", "x")}
-    middle = maps.isel({a: slice(s, s + PROBE_PX) for a, s in start.items()})
-    side = max(1, min(middle.sizes["y"], middle.sizes["x"]) // 256)
-    return bin_sums(middle, side)
+def _line_products(lines: Floats, half: int) -> Floats:
+    """Return the summed products at each lag within lines, without wrapping."""
+    from scipy import fft
+
+    size = fft.next_fast_len(lines.shape[1] + half, real=True)
+    spectrum = fft.rfft(lines, size, axis=1)
+    power = (spectrum.real**2 + spectrum.imag**2).sum(axis=0)
+    products = np.zeros(half)
+    found = fft.irfft(power, size)[: min(half, lines.shape[1])]
+    products[: found.size] = found
+    return products
 
 
-def _reach(along: Floats, noise: float, pairs: float) -> float:
-    """Return the 1/e lag of an autocovariance, 0 where nothing is beyond the noise."""
-    # Where the noise is unknown, lag one stands in for lag zero: it holds no white noise.
+def _structure(along: Floats, noise: float, pairs: float) -> Structure:
     top = along[1] if np.isnan(noise) else along[0] - noise
-    # Lag-one covariance of pure noise scatters by variance / sqrt(pairs), here along two axes.
-    if top <= 0 or along[1] < 3 * along[0] / np.sqrt(2 * pairs):
-        return 0.0
-    ratio = along / top
-    below = np.flatnonzero(ratio < np.exp(-1))
+    # Lag-one covariance of pure noise scatters by variance / sqrt(pairs).
+    if top <= 0 or along[1] < 3 * along[0] / np.sqrt(pairs):
+        return Structure(1.0, np.ones(1))
+    rho = along / top
+    rho[0] = 1.0
+    low = np.flatnonzero(rho < LEAST_CORRELATION)
+    profile = np.minimum(rho[: low[0] if low.size else rho.size], 1.0)
+    below = np.flatnonzero(rho < np.exp(-1))
     if below.size == 0:
-        return float(along.size)
-    stop = max(int(below[0]), 1)
-    high, low = min(ratio[stop - 1], 1.0), ratio[stop]
-    return float(stop - 1 + (high - np.exp(-1)) / (high - low)) if high > low else float(stop)
+        return Structure(float(along.size), profile)
+    stop = int(below[0])
+    high = min(rho[stop - 1], 1.0)
+    length = stop - 1 + (high - np.exp(-1)) / (high - rho[stop])
+    return Structure(max(1.0, float(length)), profile)

@@ -49,6 +49,11 @@ class BlockMoments:
         Row and column of the first pixel of each block in its field or tile.
     quantity : str
         What the maps hold.
+    inflation : float
+        Factor by which variances between blocks are too small because neighbouring blocks share
+        features, see `spattermap.autocovariance.Structure.inflation`.
+    length_px : float
+        Correlation length of the material (px).
     noise_source : str
         How the noise is known: "counting", "carried", "estimated", "given" or "unknown".
     notes : tuple of str
@@ -71,6 +76,8 @@ class BlockMoments:
     field: npt.NDArray[np.int64]
     corner: npt.NDArray[np.int64]
     quantity: str = "counts"
+    inflation: float = 1.0
+    length_px: float = 1.0
     noise_source: str = "counting"
     notes: tuple[str, ...] = ()
 
@@ -157,6 +164,8 @@ class BlockMoments:
             **joined,
             field=np.concatenate([self.field, other.field + shift]),
             block_px=max(self.block_px, other.block_px),
+            inflation=max(self.inflation, other.inflation),
+            length_px=max(self.length_px, other.length_px),
             noise_source=sources.pop() if len(sources) == 1 else "mixed",
             notes=tuple(dict.fromkeys((*self.notes, *other.notes))),
         )
@@ -225,9 +234,8 @@ class BlockMoments:
     def resample_weights(self, n_resamples: int, seed: int) -> Floats:
         """Return how often each resample draws each block (resample, block).
 
-        Blocks are drawn with replacement within their field; with several fields, fields are
-        drawn first, so that the spread between fields enters (two-stage bootstrap, Davison and
-        Hinkley 1997, section 3.8).
+        Blocks are drawn with replacement within their field; the spread between fields is added
+        by `spattermap.colocation`.
 
         Parameters
         ----------
@@ -242,17 +250,10 @@ class BlockMoments:
         """
         rng = np.random.default_rng(seed)
         weights = np.zeros((n_resamples, self.n_blocks))
-        fields = self.n_fields
-        drawn = (
-            rng.multinomial(fields, np.full(fields, 1 / fields), size=n_resamples)
-            if fields > 1
-            else np.ones((n_resamples, 1), dtype=np.int64)
-        )
-        for f in range(fields):
+        for f in range(self.n_fields):
             members = np.flatnonzero(self.field == f)
-            draws = drawn[:, f] * members.size
             even = np.full(members.size, 1 / members.size)
-            weights[:, members] = rng.multinomial(draws, even)
+            weights[:, members] = rng.multinomial(members.size, even, size=n_resamples)
         return weights
 
 

@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from spattermap.autocovariance import correlation_length_px
+from spattermap.autocovariance import Structure, structure_of
 from spattermap.block_sums import CLASSES, SUMS, BlockMoments, Totals
 from spattermap.errors import InputError
-from spattermap.mapset import facts, noise_is_known
+from spattermap.mapset import facts
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -31,10 +31,13 @@ __all__ = ["CLASSES", "BlockMoments", "Totals", "block_moments", "default_block_
 MOST_BLOCKS = 1024
 # Side of a block in correlation lengths (1/e): the tables in tests/test_colocation_calibration.py
 # show the coverage of the intervals at this value.
-LENGTHS_PER_BLOCK = 5.0
+LENGTHS_PER_BLOCK = 6.0
 # Fewer blocks than this along a side leave too little to resample; the blocks are then made
 # smaller than wished and the result says so.
 LEAST_BLOCKS_PER_SIDE = 5
+# Side of the window on which counts are checked to be counts (px).
+NOISE_PROBE_PX = 256
+LEAST_NOISE_PROBE_PX = 24
 
 
 def block_moments(
@@ -77,15 +80,16 @@ def block_moments(
     The products are summed per block as one matrix product of deviations from the block's mean.
     """
     height, width = maps.sizes["y"], maps.sizes["x"]
-    source, noise = _noise_of(maps, noise)
+    source, noise, notes = _noise_of(maps, noise)
     if labels is not None and tuple(labels.shape) != (height, width):
         raise InputError(
             f"labels must have the shape of the maps {(height, width)}, got "
             f"{tuple(labels.shape)}. Segment the same map set."
         )
-    notes: list[str] = []
+    structure = structure_of(maps)
     if block_px is None:
-        block_px, notes = default_block_px(maps)
+        block_px, more = default_block_px(height, width, structure)
+        notes += more
     rows, columns = _edges(height, block_px), _edges(width, block_px)
     pieces = list(_pieces(maps, labels, noise, rows, columns))
     sums = _run(pieces, n_droplets)
@@ -102,19 +106,23 @@ def block_moments(
         block_px=int(block_px),
         field=np.zeros(int(used.sum()), dtype=np.int64),
         quantity=facts(maps).quantity,
+        inflation=structure.inflation(block_px),
+        length_px=structure.length_px,
         noise_source=source,
         notes=tuple(notes),
         **fields,
     )
 
 
-def default_block_px(maps: xr.Dataset) -> tuple[int, list[str]]:
-    """Return a block side (px) for a map set, and what to say about it.
+def default_block_px(height: int, width: int, structure: Structure) -> tuple[int, list[str]]:
+    """Return a block side (px) for a field, and what to say about it.
 
     Parameters
     ----------
-    maps : xarray.Dataset
-        A map set.
+    height, width : int
+        Size of the field (px).
+    structure : Structure
+        How its material is correlated in space.
 
     Returns
     -------
@@ -123,19 +131,18 @@ def default_block_px(maps: xr.Dataset) -> tuple[int, list[str]]:
     notes : list of str
         A sentence where the field is too small for blocks of the wished size.
     """
-    height, width = maps.sizes["y"], maps.sizes["x"]
-    length = correlation_length_px(maps)
+    length = structure.length_px
     wished = max(4.0, LENGTHS_PER_BLOCK * length, (height * width / MOST_BLOCKS) ** 0.5)
     most = max(2.0, min(height, width) / LEAST_BLOCKS_PER_SIDE)
     if wished <= most:
         return round(wished), []
+    side = int(most)
     note = (
-        f"The correlation length ({length:.0f} px) is large for a field of {width} x {height} px: "
-        f"only {LEAST_BLOCKS_PER_SIDE} blocks fit along the short side and their sums are not "
-        "quite independent. Map a larger area or several fields for intervals that can be relied "
-        "on."
+        f"Features reach {length:.0f} px, much for a field of {width} x {height} px: it holds only "
+        f"{(height // side) * (width // side)} blocks to resample, and they are smaller than "
+        "wished. Map a larger area or several fields to rely on the intervals."
     )
-    return round(most), [note]
+    return side, [note]
 
 
 def _edges(size: int, block_px: int) -> npt.NDArray[np.int64]:
@@ -144,8 +151,8 @@ def _edges(size: int, block_px: int) -> npt.NDArray[np.int64]:
     return np.round(np.linspace(0, size, count + 1)).astype(np.int64)
 
 
-def _noise_of(maps: xr.Dataset, noise: Any) -> tuple[str, Any]:
-    """Return where the noise comes from, and the array; None for counting statistics."""
+def _noise_of(maps: xr.Dataset, noise: Any) -> tuple[str, Any, list[str]]:
+    """Return where the noise comes from, the array (None: counting statistics), and notes."""
     elements, height, width = maps["counts"].shape
     if noise is not None:
         data = noise.data if hasattr(noise, "dims") else noise
@@ -160,12 +167,34 @@ def _noise_of(maps: xr.Dataset, noise: Any) -> tuple[str, Any]:
                 f"noise must have one of the shapes {allowed}, got {tuple(data.shape)}. "
                 "Give a variance per pixel or a covariance of the elements."
             )
-        return "given", data
+        return "given", data, []
     if "variance" in maps:
-        return "carried", maps["variance"].data
-    if noise_is_known(maps):
-        return "counting", None
-    return "unknown", np.full((elements, elements), np.nan)
+        return "carried", maps["variance"].data, []
+    return _estimated_noise(maps)
+
+
+def _estimated_noise(maps: xr.Dataset) -> tuple[str, Any, list[str]]:
+    from spattermap.counting import noise_model
+
+    quantity = facts(maps).quantity
+    if quantity == "counts" and min(maps.sizes["y"], maps.sizes["x"]) < LEAST_NOISE_PROBE_PX:
+        return "counting", None, []  # too small a field to doubt what it is said to hold
+    look = {a: max(0, (maps.sizes[a] - NOISE_PROBE_PX) // 2) for a in ("y", "x")}
+    # Counts only need to be found to be counts, and a window in the middle shows that.
+    probe = maps.isel({a: slice(s, s + NOISE_PROBE_PX) for a, s in look.items()})
+    models = noise_model(probe if quantity == "counts" else maps)
+    notes = [model.note for model in models if model.note]
+    if all(model.kind == "poisson" for model in models):
+        return "counting", None, notes
+    shape = (len(models), 1, 1)
+    usable = [model.correctable for model in models]
+    floor = np.array([m.constant if ok else np.nan for m, ok in zip(models, usable, strict=True)])
+    slope = np.array([m.gain if ok else np.nan for m, ok in zip(models, usable, strict=True)])
+    counts = maps["counts"].data
+    noise = floor.reshape(shape) + slope.reshape(shape) * counts.clip(0)
+    kinds = {model.kind for model in models}
+    known = "estimated" if kinds - {"smoothed"} else "unknown"
+    return ("counting" if kinds == {"scaled counts"} else known), noise, notes
 
 
 class _Piece(NamedTuple):

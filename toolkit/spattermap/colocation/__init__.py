@@ -1,17 +1,16 @@
 """Co-location of elements from noise-corrected block moments."""
 
 from spattermap.autocovariance import correlation_length_px
-from spattermap.colocation.correlation import (
-    Correlation,
-    noise_corrected_correlation,
-    pair_table,
-)
+from spattermap.colocation.background import Background
+from spattermap.colocation.correlation import Correlation, noise_corrected_correlation
 from spattermap.colocation.inference import infer_roles
-from spattermap.colocation.nulls import NullTest, shifted_correlations
+from spattermap.colocation.multiple import adjusted
+from spattermap.colocation.nulls import NullTest, shifted_correlations, spatial_null
+from spattermap.colocation.pairs import pair_table
 from spattermap.colocation.shares import (
-    Background,
     Share,
     share_in_droplets,
+    share_in_shadow,
     share_with_alloy,
     shares,
 )
@@ -21,12 +20,15 @@ __all__ = [
     "Correlation",
     "NullTest",
     "Share",
+    "adjusted",
     "correlation_length_px",
     "infer_roles",
     "noise_corrected_correlation",
     "pair_table",
     "share_in_droplets",
+    "share_in_shadow",
     "share_with_alloy",
     "shares",
     "shifted_correlations",
+    "spatial_null",
 ]

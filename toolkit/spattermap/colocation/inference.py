@@ -15,13 +15,15 @@ if TYPE_CHECKING:
 LEAST_LOADING = 0.25
 
 
-def infer_roles(moments: BlockMoments) -> Roles:
+def infer_roles(moments: BlockMoments, *, substrate: tuple[str, ...] | None = None) -> Roles:
     """Guess which elements are alloy and which substrate from the sign of how they vary together.
 
     Parameters
     ----------
     moments : BlockMoments
         Block moments of a map set.
+    substrate : tuple of str, optional
+        Elements stated to be of the substrate; they take the place of the usual glass formers.
 
     Returns
     -------
@@ -35,6 +37,8 @@ def infer_roles(moments: BlockMoments) -> Roles:
     holding more of the usual glass formers is called the substrate. A rock, or two metals that
     exclude each other, would be parted just so: hence "assumed".
     """
+    glass = tuple(substrate or GLASS_FORMERS)
+    said = "the stated substrate" if substrate else "the usual glass formers"
     covariance = moments.covariance()
     if np.isnan(covariance).any():
         covariance = moments.covariance(corrected=False)
@@ -50,31 +54,31 @@ def infer_roles(moments: BlockMoments) -> Roles:
     values, vectors = np.linalg.eigh(r * trust[:, None] * trust[None, :])
     lead = vectors[:, -1]
     strong = varies & (np.abs(lead) >= LEAST_LOADING * np.abs(lead).max())
-    former = np.array([e in GLASS_FORMERS for e in moments.elements])
+    former = np.array([e in glass for e in moments.elements])
     if values[-1] <= 0 or not strong.any():
-        return _by_glass_formers(moments.elements, former)
+        return _by_glass_formers(moments.elements, former, said)
     side = np.sign(lead)
     tally = float((np.abs(lead) * former * strong * side).sum())
     substrate_side = 1.0 if tally > 0 else -1.0
     in_substrate = strong & (side == substrate_side) if tally else np.zeros_like(strong)
     in_alloy = strong & ~in_substrate & ~former
     if not in_alloy.any():
-        return _by_glass_formers(moments.elements, former)
+        return _by_glass_formers(moments.elements, former, said)
     in_substrate &= former
     return _roles(
         moments.elements,
         in_alloy,
         in_substrate,
-        "assumed from the maps: elements that rise and fall against the usual glass formers",
+        f"assumed from the maps: elements that rise and fall against {said}",
     )
 
 
-def _by_glass_formers(elements: tuple[str, ...], former: np.ndarray) -> Roles:
+def _by_glass_formers(elements: tuple[str, ...], former: np.ndarray, said: str) -> Roles:
     return _roles(
         elements,
         ~former,
         former,
-        "assumed from the usual glass formers alone: the maps show no two sides",
+        f"assumed from {said} alone: the maps show no two sides",
     )
 
 

@@ -2,44 +2,35 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from spattermap.colocation.intervals import bounds
-from spattermap.settings import Settings
+from spattermap.checks import one_of
+from spattermap.colocation.background import Background, background_levels
+from spattermap.colocation.correlation import (
+    FIELDS_NOTE,
+    NOISE_UNKNOWN,
+    TOO_FEW_BLOCKS,
+    correlations,
+)
+from spattermap.colocation.intervals import FIELDS_DISAGREE, Resampling
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     import numpy.typing as npt
     import pandas as pd
 
-    from spattermap.moments import BlockMoments
+    from spattermap.block_sums import BlockMoments
     from spattermap.roles import Roles
+    from spattermap.settings import Settings
 
     Floats = npt.NDArray[np.float64]
 
-
-@dataclass(frozen=True)
-class Background:
-    """What is known of the spectral background under each line.
-
-    Parameters
-    ----------
-    bare, metal : mapping of str to (float, float)
-        Least and largest background of an element, in the unit of the maps per pixel, on the bare
-        substrate and where there is metal. The background rises with the mean atomic number, so
-        the second is usually the larger. Elements left out have the bounds of `fraction`.
-    fraction : float
-        Largest part of an element's mean signal in each class that may be background where
-        nothing else is known (0 to 1).
-    """
-
-    bare: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-    metal: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-    fraction: float = 0.0
+# Alloy and substrate signals closer to mirror images than this cannot be told apart by regression:
+# the variance of their coefficients is then more than ten times that of either alone.
+COLLINEAR_R2 = 0.9
 
 
 class Share(NamedTuple):
@@ -50,14 +41,21 @@ class Share(NamedTuple):
     share : float
         NaN where it is undefined.
     low, high : float
+        The interval, widened by the bounds of the background.
     note : str
         Why it is undefined or not to be trusted; empty otherwise.
+    p_fields : float
+        p-value of "all fields show the same share"; NaN for a single field.
     """
 
     share: float
     low: float
     high: float
     note: str = ""
+    p_fields: float = float("nan")
+
+
+_UNDEFINED = Share(np.nan, np.nan, np.nan)
 
 
 def share_in_droplets(
@@ -68,7 +66,7 @@ def share_in_droplets(
     background: Background | None = None,
     settings: Settings | None = None,
 ) -> Share:
-    """Return the part of an element's signal that lies in a class of pixels.
+    """Return the part of an element's net signal that lies in a class of pixels.
 
     Parameters
     ----------
@@ -86,58 +84,58 @@ def share_in_droplets(
     Returns
     -------
     Share
+
+    Raises
+    ------
+    InputError
+        If the element or class is unknown.
     """
-    chosen = settings or Settings()
+    one_of(of, "of", moments.classes)
+    resampling = Resampling(moments, settings)
+    return _class_shares(resampling, element, background)[of]
+
+
+def _class_shares(
+    resampling: Resampling, element: str, background: Background | None
+) -> dict[str, Share]:
+    moments = resampling.moments
+    e = moments.index(element)
     if not moments.has_labels:
-        return Share(np.nan, np.nan, np.nan, "the pixels were not divided into droplets")
-    e = moments.index(element)
-    which = moments.classes.index(of)
-    weights = moments.resample_weights(chosen.n_resamples, chosen.seed)
-    once = np.ones((1, moments.n_blocks))
+        note = "the pixels were not divided into droplets and bare substrate"
+        return {name: _UNDEFINED._replace(note=note) for name in moments.classes}
 
-    def at(w: Floats, level: tuple[float, float]) -> Floats:
-        signal = w @ moments.class_s1[:, :, e]
-        pixels = w @ moments.class_n
-        net = signal - pixels * np.array([level[0], level[1], level[1]])
+    def at(weights: Floats, level: tuple[float, float]) -> Floats:
+        signal = weights @ moments.class_s1[:, :, e]
+        net = signal - (weights @ moments.class_n) * np.array([level[0], level[1], level[1]])
+        whole = net.sum(axis=1, keepdims=True)
         with np.errstate(divide="ignore", invalid="ignore"):
-            return np.asarray(net[:, which] / net.sum(axis=1))
+            return np.asarray(np.where(whole > 0, net / whole, np.copysign(np.inf, net)))
 
-    levels = background_levels(moments, element, background)
-    value = float(at(once, levels[0])[0])
-    spans = [
-        bounds(at(weights, level), level=chosen.level, n_blocks=moments.n_blocks)
-        for level in levels
-    ]
-    low = float(min(s[0] for s in spans))
-    high = float(max(s[1] for s in spans))
-    return Share(value, max(low, 0.0), min(high, 1.0))
+    found = _with_background(resampling, background_levels(moments, element, background), at)
+    return {
+        name: share._replace(low=max(share.low, 0.0), high=min(share.high, 1.0))
+        for name, share in zip(moments.classes, found, strict=True)
+    }
 
 
-def background_levels(
-    moments: BlockMoments, element: str, background: Background | None
-) -> list[tuple[float, float]]:
-    """Return the corner cases of the background, each (bare, metal) per pixel.
-
-    The first is the best guess, used for the estimate itself.
-    """
-    if background is None:
-        return [(0.0, 0.0)]
-    e = moments.index(element)
-    n = moments.class_n.sum(axis=0)
-    s1 = moments.class_s1[:, :, e].sum(axis=0)
-    everywhere = float(moments.mean[e])
-    bare_mean = s1[0] / n[0] if n[0] else everywhere
-    metal_mean = s1[1:].sum() / n[1:].sum() if n[1:].sum() else everywhere
-    bare = background.bare.get(element, (0.0, background.fraction * bare_mean))
-    metal = background.metal.get(element, (0.0, background.fraction * metal_mean))
-    middle = (sum(bare) / 2, sum(metal) / 2) if element in background.bare else (0.0, 0.0)
-    return [
-        middle,
-        (bare[0], metal[1]),
-        (bare[1], metal[0]),
-        (bare[0], metal[0]),
-        (bare[1], metal[1]),
-    ]
+def _with_background(
+    resampling: Resampling,
+    levels: Sequence[tuple[float, float]],
+    at: Callable[..., Floats],
+) -> list[Share]:
+    """Return the shares with intervals spanning those of every corner case of the background."""
+    cases = [resampling.estimate(partial(at, level=level)) for level in levels]
+    shares = []
+    for k, value in enumerate(cases[0].value):
+        if not np.isfinite(value):
+            shares.append(_UNDEFINED)
+            continue
+        p = float(cases[0].p_fields[k])
+        notes = [FIELDS_NOTE] * (p < FIELDS_DISAGREE) + [TOO_FEW_BLOCKS] * (not resampling.enough)
+        low = float(np.min([case.low[k] for case in cases]))
+        high = float(np.max([case.high[k] for case in cases]))
+        shares.append(Share(float(value), low, high, "; ".join(notes), p))
+    return shares
 
 
 def share_with_alloy(
@@ -169,43 +167,143 @@ def share_with_alloy(
         ``a mean(M) / mean(X)`` with the slope ``a = C_XM / C_MM`` of the noise-corrected
         covariance and M the sum of the other alloy elements. It may be negative: the element then
         lies where the alloy does not.
+
+    Raises
+    ------
+    InputError
+        If the element was not mapped.
     """
-    chosen = settings or Settings()
-    others = tuple(e for e in roles.alloy if e != element)
-    if not others:
-        return Share(np.nan, np.nan, np.nan, "no other alloy element was mapped")
-    totals = moments.combine([(element,), others])
-    weights = moments.resample_weights(chosen.n_resamples, chosen.seed)
-    once = np.ones((1, moments.n_blocks))
-    if np.isnan(totals.noise).any():
-        return Share(np.nan, np.nan, np.nan, "the noise of these maps is unknown")
+    return _following(Resampling(moments, settings), element, roles, background)["share_with_alloy"]
 
-    partners = [moments.index(other) for other in others]
 
-    def at(w: Floats, level: tuple[float, float]) -> Floats:
-        mean, c = totals.resampled(w)
-        pixels = w @ moments.class_n
-        # Without labels the whole background is taken to follow the metal: the worst case.
-        cover, with_metal = np.zeros(len(w)), mean[:, 1] * 0
-        if moments.has_labels:
-            cover = pixels[:, 1:].sum(axis=1) / pixels.sum(axis=1)
-            metal = (w @ moments.class_s1[:, 1:][:, :, partners].sum(axis=(1, 2))) / pixels.sum(1)
-            with_metal = metal - cover * mean[:, 1]
+def _partners(element: str, roles: Roles) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    return (
+        tuple(e for e in roles.alloy if e != element),
+        tuple(e for e in roles.substrate if e != element),
+    )
+
+
+FOLLOWING = ("share_with_alloy", "follows_alloy", "follows_substrate", "follows_neither")
+
+
+def _following(
+    resampling: Resampling, element: str, roles: Roles, background: Background | None
+) -> dict[str, Share]:
+    """Return the share on the alloy alone, and the three-way division where it is identified."""
+    moments = resampling.moments
+    alloy, substrate = _partners(element, roles)
+    if not alloy:
+        return dict.fromkeys(
+            FOLLOWING, _UNDEFINED._replace(note="no other alloy element was mapped")
+        )
+    totals = moments.combine([(element,), alloy, substrate])
+    if np.isnan(totals.noise[:, :2, :2]).any():
+        return dict.fromkeys(FOLLOWING, _UNDEFINED._replace(note=NOISE_UNKNOWN))
+    metal = _MetalPixels(moments, alloy, substrate)
+    covariance = totals.resampled(resampling.once)[1]
+    r2 = float(correlations(covariance, 1, 2)[0, 0] ** 2)
+    divided = bool(substrate) and r2 < COLLINEAR_R2
+
+    def at(weights: Floats, level: tuple[float, float]) -> Floats:
+        mean, c = totals.resampled(weights)
+        cover, with_metal = metal.at(weights, mean)
         net = mean[:, 0] - level[0] * (1 - cover) - level[1] * cover
-        following = c[:, 0, 1] - (level[1] - level[0]) * with_metal
-        with np.errstate(divide="ignore", invalid="ignore"):
-            value = following / c[:, 1, 1] * mean[:, 1] / net
-        return np.where(c[:, 1, 1] > 0, value, np.sign(following) * np.inf)
+        # Background that rises under metal follows it; that part is not the element's own.
+        rise = (level[1] - level[0]) * with_metal
+        c_m, c_s = c[:, 0, 1] - rise[:, 0], c[:, 0, 2] - rise[:, 1]
+        alone = _ratio(c_m * mean[:, 1], c[:, 1, 1] * net)
+        if not divided:
+            return alone[:, None]
+        below = (c[:, 1, 1] * c[:, 2, 2] - c[:, 1, 2] ** 2) * net
+        with_m = _ratio((c_m * c[:, 2, 2] - c_s * c[:, 1, 2]) * mean[:, 1], below)
+        with_s = _ratio((c_s * c[:, 1, 1] - c_m * c[:, 1, 2]) * mean[:, 2], below)
+        return np.stack([alone, with_m, with_s, 1 - with_m - with_s], axis=1)
 
     levels = background_levels(moments, element, background)
-    value = float(at(once, levels[0])[0])
-    if not np.isfinite(value):
-        return Share(np.nan, np.nan, np.nan, "no variation of the alloy signal beyond the noise")
-    spans = [
-        bounds(at(weights, level), level=chosen.level, n_blocks=moments.n_blocks)
-        for level in levels
-    ]
-    return Share(value, float(min(s[0] for s in spans)), float(max(s[1] for s in spans)))
+    shares = _with_background(resampling, levels, at)
+    if not np.isfinite(shares[0].share):
+        shares[0] = _UNDEFINED._replace(note="no variation of the alloy signal beyond the noise")
+    if divided:
+        return dict(zip(FOLLOWING, shares, strict=True))
+    note = "no other substrate element was mapped"
+    if substrate:
+        note = (
+            f"alloy and substrate signals mirror each other (r squared {min(r2, 1):.2f}): what "
+            "follows the one cannot be told from what avoids the other"
+        )
+    return dict.fromkeys(FOLLOWING, _UNDEFINED._replace(note=note)) | {FOLLOWING[0]: shares[0]}
+
+
+class _MetalPixels:
+    """Where the metal is, for the background that rises there."""
+
+    def __init__(
+        self, moments: BlockMoments, alloy: tuple[str, ...], substrate: tuple[str, ...]
+    ) -> None:
+        self.moments = moments
+        groups = [[moments.index(e) for e in group] for group in (alloy, substrate)]
+        # Sums of the alloy and the substrate signal over metal pixels (block, 2).
+        self.signal = np.stack(
+            [moments.class_s1[:, 1:][:, :, g].sum(axis=(1, 2)) for g in groups], axis=1
+        )
+
+    def at(self, weights: Floats, mean: Floats) -> tuple[Floats, Floats]:
+        """Return the covered fraction and its covariance with alloy and substrate signals."""
+        if not self.moments.has_labels:
+            return np.zeros(len(weights)), np.zeros((len(weights), 2))
+        pixels = weights @ self.moments.class_n
+        size = pixels.sum(axis=1)
+        cover = pixels[:, 1:].sum(axis=1) / size
+        return cover, weights @ self.signal / size[:, None] - cover[:, None] * mean[:, 1:]
+
+
+def _ratio(top: Floats, below: Floats) -> Floats:
+    """Return top / below, infinite by the sign of the top where below is not positive."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(below > 0, top / below, np.copysign(np.inf, top))
+
+
+def share_in_shadow(
+    moments: BlockMoments, element: str, roles: Roles, *, settings: Settings | None = None
+) -> Share:
+    """Return the part of an element's signal that lies where the substrate is hidden.
+
+    Parameters
+    ----------
+    moments : BlockMoments
+        Moments made with labels.
+    element : str
+        Element symbol, for instance the only metal of a deposit, which has no partner.
+    roles : Roles
+        Roles of the elements.
+    settings : Settings, optional
+        Level, resamples and seed.
+
+    Returns
+    -------
+    Share
+        ``-(C_XS / C_SS) (S_bare - mean(S)) / mean(X)`` with S the sum of the substrate elements
+        and S_bare its mean over bare pixels: the slope on the substrate's shadow.
+    """
+    resampling = Resampling(moments, settings)
+    _, substrate = _partners(element, roles)
+    if not substrate or not moments.has_labels:
+        return _UNDEFINED._replace(note="needs a substrate element and divided pixels")
+    totals = moments.combine([(element,), substrate])
+    if np.isnan(totals.noise).any():
+        return _UNDEFINED._replace(note=NOISE_UNKNOWN)
+    places = [moments.index(e) for e in substrate]
+    bare_signal = moments.class_s1[:, 0][:, places].sum(axis=1)
+
+    def at(weights: Floats, level: tuple[float, float]) -> Floats:  # noqa: ARG001
+        mean, c = totals.resampled(weights)
+        bare = weights @ bare_signal / np.maximum(weights @ moments.class_n[:, 0], 1.0)
+        return _ratio(-c[:, 0, 1] * (bare - mean[:, 1]), c[:, 1, 1] * mean[:, 0])[:, None]
+
+    share = _with_background(resampling, [(0.0, 0.0)], at)[0]
+    if np.isfinite(share.share):
+        return share
+    return _UNDEFINED._replace(note="no variation of the substrate signal beyond the noise")
 
 
 def shares(
@@ -231,28 +329,24 @@ def shares(
     Returns
     -------
     pandas.DataFrame
-        One row an element: element, role, share_in_droplets, share_in_droplets_low,
-        share_in_droplets_high, the same for share_in_streaks and share_in_bare, share_with_alloy
-        with its bounds, and note.
+        One row an element: element, role; share_in_droplets, share_in_streaks, share_in_bare
+        (where its signal lies); share_with_alloy (what follows the other alloy elements);
+        follows_alloy, follows_substrate, follows_neither (the three-way division by regression on
+        both signals, summing to 1, NaN where the two mirror each other); each with _low and
+        _high; and note.
     """
     import pandas as pd
 
+    resampling = Resampling(moments, settings)
     rows = []
     for element in moments.elements:
         row: dict[str, object] = {"element": element, "role": roles.of(element)}
-        notes = []
-        found = {
-            f"share_in_{name}": share_in_droplets(
-                moments, element, of=of, background=background, settings=settings
-            )
-            for name, of in (("droplets", "droplet"), ("streaks", "streak"), ("bare", "bare"))
-        }
-        found["share_with_alloy"] = share_with_alloy(
-            moments, element, roles, background=background, settings=settings
-        )
+        by_class = _class_shares(resampling, element, background)
+        names = {"droplet": "droplets", "streak": "streaks", "bare": "bare"}
+        found = {f"share_in_{names[c]}": share for c, share in by_class.items()}
+        found |= _following(resampling, element, roles, background)
         for name, share in found.items():
             row |= {name: share.share, f"{name}_low": share.low, f"{name}_high": share.high}
-            notes.append(share.note)
-        row["note"] = "; ".join(dict.fromkeys(n for n in notes if n))
+        row["note"] = "; ".join(dict.fromkeys(s.note for s in found.values() if s.note))
         rows.append(row)
     return pd.DataFrame(rows)

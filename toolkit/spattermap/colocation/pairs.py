@@ -1,0 +1,157 @@
+"""The co-location of every pair of elements, as one table."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import combinations
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from spattermap.colocation.correlation import (
+    FIELDS_NOTE,
+    NOISE_UNKNOWN,
+    TOO_FEW_BLOCKS,
+    correlations,
+    finite,
+    variance_bounds,
+    variation_note,
+    without_noise,
+)
+from spattermap.colocation.intervals import FIELDS_DISAGREE, Resampling
+from spattermap.colocation.multiple import adjusted
+from spattermap.colocation.nulls import as_fields, pair_nulls
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+    import pandas as pd
+    import xarray as xr
+
+    from spattermap.block_sums import BlockMoments, Totals
+    from spattermap.roles import Roles
+    from spattermap.settings import Settings
+
+    Floats = npt.NDArray[np.float64]
+
+COLUMNS = (
+    "element_a", "element_b", "r", "r_low", "r_high", "r_plain", "p_value",
+    "overlap_a_in_b", "overlap_b_in_a", "p_holm", "p_shift", "p_effective", "effective_size",
+    "p_fields", "note",
+)  # fmt: skip
+
+
+def pair_table(
+    moments: BlockMoments,
+    *,
+    maps: xr.Dataset | Sequence[xr.Dataset] | None = None,
+    roles: Roles | None = None,
+    settings: Settings | None = None,
+) -> pd.DataFrame:
+    """Return the co-location of every pair of elements.
+
+    Parameters
+    ----------
+    moments : BlockMoments
+        Block moments of the map set, or merged ones of several fields.
+    maps : xarray.Dataset or sequence of xarray.Dataset, optional
+        The map set itself, or the fields, for the spatial null; without it the p-values are NaN.
+    roles : Roles, optional
+        Puts alloy elements first, then substrate, then others.
+    settings : Settings, optional
+        Level, resamples and seed.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a pair: element_a, element_b; r, r_low, r_high (noise-corrected correlation with
+        its interval); r_plain (of the maps as they are); p_value (two-sided, of unrelated
+        placement, see `spatial_null`); overlap_a_in_b (part of the signal of a that follows b in
+        proportion, 0 to 1) and overlap_b_in_a; p_holm (p_value corrected for the number of
+        pairs, Holm 1979); p_shift, p_effective, effective_size (see `spatial_null`); p_fields
+        (p-value of agreement between fields, NaN for one field); note.
+    """
+    import pandas as pd
+
+    order = _ordered(moments.elements, roles)
+    pairs = list(combinations(order, 2))
+    if not pairs:
+        return pd.DataFrame({name: [] for name in COLUMNS})
+    i, j = np.array(pairs).T
+    table: dict[str, Any] = {
+        "element_a": [moments.elements[k] for k in i],
+        "element_b": [moments.elements[k] for k in j],
+    }
+    resampling = Resampling(moments, settings)
+    table |= _correlation_columns(moments, resampling, i, j)
+    table |= _null_columns(moments, maps, i, j)
+    return pd.DataFrame(table, columns=list(COLUMNS))
+
+
+def _correlation_columns(
+    moments: BlockMoments,
+    resampling: Resampling,
+    i: npt.NDArray[np.int64],
+    j: npt.NDArray[np.int64],
+) -> dict[str, Any]:
+    totals = moments.totals()
+    plain = without_noise(totals).resampled(resampling.once)[1]
+    found = resampling.estimate(
+        lambda w: correlations(totals.resampled(w)[1], i, j), correlation=True
+    )
+    variance, floor = variance_bounds(totals, resampling)
+    known = ~np.isnan(variance[i] + variance[j])
+    notes = []
+    for k, (a, b) in enumerate(zip(i, j, strict=True)):
+        if not known[k]:
+            notes.append(NOISE_UNKNOWN)
+            continue
+        names = (moments.elements[a], moments.elements[b])
+        several = [
+            variation_note(variance, floor, (a, b), names),
+            FIELDS_NOTE if found.p_fields[k] < FIELDS_DISAGREE else "",
+            "" if resampling.enough else TOO_FEW_BLOCKS,
+        ]
+        notes.append("; ".join(note for note in several if note))
+    return {
+        "r": np.where(known, finite(found.value), np.nan),
+        "r_low": np.where(known, np.clip(found.low, -1, 1), np.nan),
+        "r_high": np.where(known, np.clip(found.high, -1, 1), np.nan),
+        "r_plain": finite(correlations(plain, i, j))[0],
+        "overlap_a_in_b": _overlap(totals, resampling, i, j),
+        "overlap_b_in_a": _overlap(totals, resampling, j, i),
+        "p_fields": found.p_fields,
+        "note": notes,
+    }
+
+
+def _overlap(
+    totals: Totals, resampling: Resampling, i: npt.NDArray[np.int64], j: npt.NDArray[np.int64]
+) -> Floats:
+    """Return the part of signal i that follows signal j, kept between 0 and 1."""
+    mean, covariance = (part[0] for part in totals.resampled(resampling.once))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = covariance[i, j] / covariance[j, j] * mean[j] / mean[i]
+    return np.where((covariance[j, j] > 0) & (mean[i] > 0), np.clip(share, 0, 1), np.nan)
+
+
+def _null_columns(
+    moments: BlockMoments,
+    maps: xr.Dataset | Sequence[xr.Dataset] | None,
+    i: npt.NDArray[np.int64],
+    j: npt.NDArray[np.int64],
+) -> dict[str, Any]:
+    names = ("p_value", "p_shift", "p_effective", "effective_size")
+    if maps is None:
+        return {name: np.full(i.size, np.nan) for name in (*names, "p_holm")}
+    noise = np.nan_to_num(moments.noise.sum(axis=0) / moments.n.sum())
+    found = pair_nulls(as_fields(maps), length_px=moments.length_px, noise=noise)
+    columns = {name: found[name][i, j] for name in names}
+    return columns | {"p_holm": adjusted(columns["p_value"], method="holm")}
+
+
+def _ordered(elements: tuple[str, ...], roles: Roles | None) -> list[int]:
+    places = range(len(elements))
+    if roles is None:
+        return list(places)
+    rank = {"alloy": 0, "substrate": 1, "other": 2}
+    return sorted(places, key=lambda k: (rank[roles.of(elements[k])], k))
