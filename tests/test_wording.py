@@ -98,3 +98,8 @@ def test_the_next_step_of_an_alloy_element_comes_first():
 def test_the_substrates_own_elements_are_no_news():
     text = an_answer([element("Si", "substrate", "substrate")])
     assert "Si" not in text
+
+
+def test_a_film_is_not_called_droplets():
+    text = an_answer([element("Cu", "alloy", "with_alloy")], largest_region_share=0.94)
+    assert "Most of it (94 %) is one joined region, a film with gaps; 12 droplets can be" in text

@@ -15,6 +15,7 @@ _HOMES = {
     "SpattermapError": "spattermap.errors",
     "from_signal": "spattermap.loaders",
     "load": "spattermap.loaders",
+    "load_blank": "spattermap.loaders",
     "make_map_set": "spattermap.mapset",
 }
 
@@ -26,6 +27,7 @@ __all__ = [
     "analyse",
     "from_signal",
     "load",
+    "load_blank",
     "make_map_set",
 ]
 
@@ -35,6 +37,7 @@ if TYPE_CHECKING:
     from spattermap.errors import SpattermapError as SpattermapError
     from spattermap.loaders import from_signal as from_signal
     from spattermap.loaders import load as load
+    from spattermap.loaders import load_blank as load_blank
     from spattermap.mapset import make_map_set as make_map_set
     from spattermap.settings import Settings as Settings
 

@@ -125,8 +125,11 @@ class Analysis:
         OutputError
             If the folder cannot be used.
         """
+        from spattermap import figures
+
         with staged_folder(folder, overwrite=overwrite) as stage:
             self.write_tables(stage)
+            figures.save_all(self, stage / "figures")
         return Path(folder)
 
     def write_tables(self, stage: Path) -> None:
@@ -155,6 +158,11 @@ class Analysis:
             software="spattermap",
             metadata=None,
         )
+
+    def _repr_html_(self) -> str:
+        from spattermap import display
+
+        return str(display.summary(self).html)
 
     def __repr__(self) -> str:
         return f"{self.title}\n\n{self.answer()}\n\n{wording.verdict_lines(self.elements)}"

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeGuard
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from spattermap.analysis import Analysis
+
+# Above this share of the metal in one joined region the droplets are parts of a film
+# (common practice, no source; half is where "most" begins).
+MOSTLY_ONE_REGION = 0.5
 
 # What each verdict word (DEVELOPERS.md, README.md) says as the end of a sentence.
 VERDICT_SENTENCES = {
@@ -22,7 +26,7 @@ VERDICT_SENTENCES = {
 }
 
 
-def percent(value: float, *, digits: int = 0) -> str:
+def percent(value: float | None, *, digits: int = 0) -> str:
     """Return a fraction as percent, or a dash where it is unknown.
 
     Parameters
@@ -49,7 +53,7 @@ def percent(value: float, *, digits: int = 0) -> str:
     return f"{shown:.{digits}f} %"
 
 
-def figures(value: float, *, significant: int = 3) -> str:
+def figures(value: float | None, *, significant: int = 3) -> str:
     """Return a number with a few significant figures and no exponent where it reads well.
 
     Parameters
@@ -139,7 +143,14 @@ def _form(summary: dict[str, Any], n_streaks: int) -> list[str]:
         return said
     parts = [f"{count} droplet{'s' * (count != 1)}"] if count else []
     parts += [f"{n_streaks} streak{'s' * (n_streaks != 1)}"] if n_streaks else []
-    said.append(f"It lies in {' and '.join(parts)}.")
+    network = summary.get("largest_region_share")
+    if _known(network) and network > MOSTLY_ONE_REGION:
+        said.append(
+            f"Most of it ({percent(network)}) is one joined region, a film with gaps; "
+            f"{' and '.join(parts)} can be told apart in and beside it."
+        )
+    else:
+        said.append(f"It lies in {' and '.join(parts)}.")
     median = with_interval(summary, f"d50_{summary['length_unit']}")
     if count and not median.startswith("–"):
         said.append(f"Half of the droplets are smaller than {median} {unit} across.")
@@ -235,5 +246,5 @@ def _agree(ending: str, count: int) -> str:
     return ending
 
 
-def _known(value: Any) -> bool:
+def _known(value: Any) -> TypeGuard[float]:
     return value is not None and not (isinstance(value, float) and not math.isfinite(value))

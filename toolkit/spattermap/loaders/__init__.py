@@ -15,7 +15,7 @@ from spattermap.errors import InputFileError, InputTypeError, nearest
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["blank_path", "from_signal", "load"]
+__all__ = ["blank_path", "from_signal", "load", "load_blank"]
 
 # The order matters only where one path could be two things.
 FAMILIES = ("netcdf", "hyperspy_files", "images")
@@ -151,3 +151,25 @@ def from_signal(signal: Any) -> xr.Dataset:
     made = hyperspy_files.from_signal(signal, request)
     maps: xr.Dataset = stack.finish(made, Path("signal"), None, request)
     return maps
+
+
+def load_blank(path: str | Path) -> xr.Dataset | None:
+    """Load the blank that the sidecar of a map set names, or return None where it names none.
+
+    Parameters
+    ----------
+    path : str or pathlib.Path
+        The map set, as given to `load`.
+
+    Returns
+    -------
+    xarray.Dataset or None
+        The bare substrate as a map set of its own.
+
+    Raises
+    ------
+    InputError, InputTypeError, InputFileError
+        As `load` and `blank_path` do.
+    """
+    blank = blank_path(path)
+    return None if blank is None else load(blank)
