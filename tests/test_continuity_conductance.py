@@ -405,15 +405,19 @@ def both_ways(metal, **more):
     ]
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+# The first seed in every run, the others by hand.
+SEEDS = [1, *(pytest.param(seed, marks=pytest.mark.calibration) for seed in (2, 3, 4, 5))]
+
+
+@pytest.mark.parametrize("seed", SEEDS)
 def test_streaked_film_against_a_finer_grid(seed):
-    # The same drawn map on a grid four times as fine.
-    coarse, fine = (both_ways(streaks(128, seed), refine=k) for k in (1, 4))
+    # The same drawn map on a grid three times as fine.
+    coarse, fine = (both_ways(streaks(128, seed), refine=k) for k in (1, 3))
     assert fine[0] > fine[1] > 0  # conducts better along the streaks
     assert coarse[0] / coarse[1] == pytest.approx(fine[0] / fine[1], rel=0.03)
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", SEEDS)
 def test_streaked_scene_drawn_with_finer_pixels(seed):
     # The same scene drawn anew with pixels 3.2 times as fine.
     coarse, fine = both_ways(streaky_texture(160, seed)), both_ways(streaky_texture(512, seed))

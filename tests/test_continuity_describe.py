@@ -13,6 +13,7 @@ from spattermap.continuity import (
     describe,
     implied_resistivity,
     sheet_conductance,
+    thickness_from_signal,
     van_der_pauw,
 )
 from spattermap.errors import InputError
@@ -237,3 +238,40 @@ def test_thickness_is_passed_on():
 def test_bad_measurement_is_named():
     with pytest.raises(InputError, match="measured: sheet_resistance_ohm_per_sq"):
         told(np.ones((5, 5), dtype=bool), measured={"sheet_resistance_ohm_per_sq": -1})
+
+
+# --- thickness ------------------------------------------------------------------------------
+
+
+def test_thickness_from_a_noiseless_signal():
+    metal = np.zeros((20, 30), dtype=bool)
+    metal[5:15] = True
+    signal = np.where(metal, 7.0, 2.0)
+    found = thickness_from_signal(signal, metal, smoothing_px=0.0)
+    np.testing.assert_allclose(found, metal.astype(float), atol=1e-12)
+    wedge = np.where(metal, 2.0 + np.linspace(1, 3, 30), 2.0)
+    found = thickness_from_signal(wedge, metal, smoothing_px=0.0)
+    np.testing.assert_allclose(found[10], np.linspace(1, 3, 30) / 2, atol=1e-12)
+
+
+def test_thickness_from_counts_leaves_the_stated_noise():
+    metal = np.ones((200, 200), dtype=bool)
+    metal[:50] = False
+    counts = np.random.default_rng(3).poisson(np.where(metal, 5.0, 1.0))
+    found = thickness_from_signal(counts, metal)
+    # 5 % by design; far from the outline the estimate of 150 x 200 px holds about 200 windows.
+    assert found[90:, 40:-40].std() == pytest.approx(0.05, rel=0.25)
+    assert found[metal].mean() == pytest.approx(1)
+    assert not found[~metal].any()
+    # A flat film stays a nearly full film under the noise of its counts.
+    film = told(metal[50:], thickness=found[50:])
+    assert film.x.ratio == pytest.approx(1, abs=0.005)
+
+
+def test_thickness_of_nothing_and_of_the_wrong_signal():
+    nothing = np.zeros((4, 4), dtype=bool)
+    assert not thickness_from_signal(np.ones((4, 4)), nothing).any()
+    with pytest.raises(InputError, match="higher on metal"):
+        thickness_from_signal(np.ones((4, 4)), np.eye(4))
+    with pytest.raises(InputError, match="signal must have the shape"):
+        thickness_from_signal(np.ones((4, 5)), np.eye(4))

@@ -25,6 +25,7 @@ from spattermap.continuity.resistivity import (
     van_der_pauw,
 )
 from spattermap.continuity.summary import Continuity, describe
+from spattermap.continuity.thickness import thickness_from_signal
 
 __all__ = [
     "BOND_THRESHOLD",
@@ -46,6 +47,7 @@ __all__ = [
     "implied_resistivity",
     "resistance_between",
     "sheet_conductance",
+    "thickness_from_signal",
     "van_der_pauw",
     "wiener_bounds",
 ]

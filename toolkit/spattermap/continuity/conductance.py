@@ -123,8 +123,12 @@ def sheet_conductance(
     at corners are joined.
 
     The two networks are planar duals, so the bracket obeys Keller's reciprocity exactly: the
-    cell conductance in x of s times the corner conductance in y of 1/s is 1. Bounds are on the
-    map as drawn: whether the drawn outline is right is a question to the segmentation.
+    cell conductance in x of s times the corner conductance in y of 1/s is 1.
+
+    The bounds are on the map as drawn, not on the deposit: near the percolation threshold the
+    current hangs on necks that smaller pixels draw otherwise. Films of hard-edged ellipses drawn
+    at 256 and 768 pixels a side differed by up to 20 % in the ratio of the directions while each
+    bracket was 1 to 4 % wide; films whose necks span several pixels agreed within 2 %.
 
     References
     ----------

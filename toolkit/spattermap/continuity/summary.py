@@ -13,6 +13,7 @@ import numpy.typing as npt
 from spattermap.checks import image_2d, positive
 from spattermap.continuity.conductance import SheetConductance, sheet_conductance
 from spattermap.continuity.estimates import (
+    DISC_AREA_THRESHOLD,
     DISC_FILLING_THRESHOLD,
     bruggeman,
     hashin_shtrikman,
@@ -28,8 +29,8 @@ if TYPE_CHECKING:
 
 # Pixels up to which the sheet is solved at full resolution; above, blocks are averaged first.
 LARGEST_SOLVED_PX = 2048 * 2048
-# The conductance errs with the square of the potentials, so this is ample for a picture.
-_TOLERANCE = 1e-7
+# The conductance errs with the square of the potentials, so this is ample.
+_TOLERANCE = 1e-6
 
 
 @dataclass(frozen=True)
@@ -118,6 +119,7 @@ class Continuity:
             gap = getattr(self.edges, f"gap_{axis}_px") * self.pixel_size
             found[f"gap_to_cross_{axis}_um"] = gap
             found[f"neck_{axis}_um"] = getattr(self.edges, f"neck_{axis}_px") * self.pixel_size
+        found["coverage_above_threshold"] = self.coverage - DISC_AREA_THRESHOLD
         found["dose_to_connect"] = self.dose_to_connect
         found["half_heat_share"] = self.half_heat_share
         if self.resistivity is not None:
