@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from spattermap import figures
 from spattermap.errors import InputError
 from spattermap.figures.canvas import shrink
-from spattermap.figures.maps import outline_pixels
+from spattermap.figures.outlines import outline_pixels
 from spattermap.figures.sizes import log_bins, shares_with_error
 from spattermap.figures.structure import rim_profile
 from spattermap.roles import Roles
@@ -18,11 +18,7 @@ from spattermap.roles import Roles
 EVERY = {
     **figures.REPORT_PICTURES,
     "composite": figures.composite,
-    "droplet_composition": figures.droplet_composition,
     "ternary": figures.ternary,
-    "rim_to_centre": figures.rim_to_centre,
-    "streak_rose": figures.streak_rose,
-    "current_density": figures.current_density,
     "density_scatter": lambda analysis: figures.density_scatter(analysis, "Cu", "Si"),
 }
 

@@ -149,29 +149,33 @@ def verdicts(analysis: Any) -> Fragment:
     -------
     Fragment
     """
-    names = "Element/Verdict/In droplets/With alloy/r with alloy/Reasons/Next step".split("/")
+    names = ("Element", "Verdict", "In droplets", "With alloy", "r with alloy")
     head = "".join(f'<th scope="col">{name}</th>' for name in names)
-    rows = []
+    groups = []
     for _, row in analysis.elements.iterrows():
         role = f"{row['role']}{', assumed' if analysis.roles.assumed else ''}"
         line = escape(str(row.get("line") or row["element"]))
-        element = f"{escape(str(row['element']))}<small>{line}</small><small>{escape(role)}</small>"
+        element = f"{escape(str(row['element']))}<small>{line}, {escape(role)}</small>"
         cells = [
-            f'<th scope="row">{element}</th>',
+            f'<th scope="rowgroup" rowspan="2">{element}</th>',
             _cell(names[1], _badge(str(row["verdict"]))),
             _cell(names[2], _interval(row, "share_in_droplets", as_percent=True)),
             _cell(names[3], _interval(row, "share_with_alloy", as_percent=True)),
             _cell(names[4], _interval(row, "r_alloy")),
-            _cell(names[5], _sentences(row.get("reasons"))),
-            _cell(names[6], _sentences(row.get("next_step"))),
         ]
-        rows.append(f"<tr>{''.join(cells)}</tr>")
+        groups.append(f"<tbody><tr>{''.join(cells)}</tr>{_why(row)}</tbody>")
     html = (
-        f'<table class="verdicts"><caption>Verdict on each element. Intervals: '
-        f"{100 * analysis.settings.level:g} %.</caption>"
-        f"<thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
+        f'<table class="verdicts"><caption>Shares and correlations with their intervals '
+        f"({100 * analysis.settings.level:g} %).</caption>"
+        f"<thead><tr>{head}</tr></thead>{''.join(groups)}</table>"
     )
     return Fragment(html, wording.verdict_lines(analysis.elements))
+
+
+def _why(row: Any) -> str:
+    parts = [("Why", _sentences(row.get("reasons"))), ("Next", _sentences(row.get("next_step")))]
+    told = "".join(f"<p><strong>{name}:</strong> {words}</p>" for name, words in parts if words)
+    return f'<tr class="why"><td colspan="4">{told or "–"}</td></tr>'
 
 
 def _cell(name: str, content: str) -> str:
@@ -199,13 +203,15 @@ def _sentences(value: Any) -> str:
     return escape(" ".join(str(part) for part in parts))
 
 
-def what_was_read(maps: xr.Dataset) -> Fragment:
+def what_was_read(maps: xr.Dataset, *, blank: xr.Dataset | None = None) -> Fragment:
     """Return what was understood of the files, and what they do not say.
 
     Parameters
     ----------
     maps : xarray.Dataset
         A map set.
+    blank : xarray.Dataset, optional
+        The bare substrate, where one was given apart from the maps.
 
     Returns
     -------
@@ -232,8 +238,9 @@ def what_was_read(maps: xr.Dataset) -> Fragment:
     }
     rows |= {f"Process: {k}": str(v) for k, v in known.process.items()}
     rows |= {f"Measured: {k}": str(v) for k, v in known.measured.items()}
+    rows["Blank"] = "none" if blank is None else facts(blank).title or "given, without a title"
     parts = [_pairs_table("What was understood of the files", rows)]
-    lacking = dict(missing(maps))
+    lacking = {what: cost for what, cost in missing(maps) if blank is None or what != "blank"}
     if lacking:
         parts.append(_pairs_table("What is missing, and what it costs", lacking))
     return Fragment("".join(part.html for part in parts), "\n\n".join(part.text for part in parts))
@@ -282,12 +289,43 @@ def settings_and_provenance(analysis: Any) -> Fragment:
         for key in ("versions", "inputs")
     )
     parts = [
-        _pairs_table("Settings", chosen),
-        _pairs_table("Versions", versions),
+        _short_list("Settings", chosen),
+        _short_list("Versions", versions),
         _pairs_table("Input files (SHA-256)", inputs),
     ]
     html = '<div class="provenance">' + "".join(part.html for part in parts) + "</div>"
     return Fragment(html, "\n\n".join(part.text for part in parts))
+
+
+def _short_list(title: str, rows: Mapping[str, str]) -> Fragment:
+    """Return names and values side by side, for many short ones."""
+    if not rows:
+        return Fragment("")
+    body = "".join(
+        f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>"
+        for name, value in rows.items()
+    )
+    html = f'<h3>{escape(title)}</h3><dl class="short">{body}</dl>'
+    return Fragment(html, "\n".join(f"{name}: {value}" for name, value in rows.items()))
+
+
+def connection(analysis: Any) -> Fragment:
+    """Return whether the metal is a connected sheet, why, and what would settle it.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    Fragment
+    """
+    found = analysis.continuity
+    sentences = list(found.reasons)
+    if found.next_step:
+        sentences.append(f"Next: {found.next_step}")
+    return _list(sentences, "connection")
 
 
 def _plain(value: Any) -> str:

@@ -18,7 +18,8 @@ from spattermap.figures.elements import (
     share_bars,
     ternary,
 )
-from spattermap.figures.maps import composite, element_maps, outlined_segmentation
+from spattermap.figures.maps import composite, element_maps
+from spattermap.figures.outlines import outlined_segmentation
 from spattermap.figures.sizes import droplet_composition, size_histogram
 from spattermap.figures.structure import current_density, rim_to_centre, streak_rose
 from spattermap.figures.sweeps import sweep_chart
@@ -30,6 +31,10 @@ REPORT_PICTURES: dict[str, Callable[[Any], Picture]] = {
     "size_histogram": size_histogram,
     "share_bars": share_bars,
     "correlation_matrix": correlation_matrix,
+    "droplet_composition": droplet_composition,
+    "rim_to_centre": rim_to_centre,
+    "streak_rose": streak_rose,
+    "current_density": current_density,
 }
 
 __all__ = [

@@ -14,6 +14,8 @@ from matplotlib import rc_context
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from spattermap.figures.words import plain
+
 if TYPE_CHECKING:
     import numpy.typing as npt
     from matplotlib.axes import Axes
@@ -176,75 +178,6 @@ def heading(axes: Axes, title: str, note: str = "") -> None:
             va="bottom",
         )
         words.set_in_layout(False)  # a long note must not squeeze the map below it
-
-
-def plain(text: str) -> str:
-    """Return text that matplotlib will not read as a formula (a title may hold a dollar sign).
-
-    Parameters
-    ----------
-    text : str
-        Any text.
-
-    Returns
-    -------
-    str
-    """
-    return str(text).replace("$", r"\$")
-
-
-def unit_name(length_unit: str) -> str:
-    """Return the unit as printed.
-
-    Parameters
-    ----------
-    length_unit : {"um", "px"}
-        The map set's length unit.
-
-    Returns
-    -------
-    str
-    """
-    return "µm" if length_unit == "um" else "px"
-
-
-def quantity_name(quantity: str) -> str:
-    """Return the printed name and unit of what a map holds.
-
-    Parameters
-    ----------
-    quantity : str
-        One of `spattermap.mapset.QUANTITIES`.
-
-    Returns
-    -------
-    str
-    """
-    return {
-        "counts": "counts per pixel",
-        "net_counts": "net counts per pixel",
-        "mass_percent": "mass percent",
-        "atomic_percent": "atomic percent",
-        "intensity": "intensity (unit not stated)",
-    }.get(quantity, quantity)
-
-
-def line_name(element: str, line: str) -> str:
-    """Return ``Cu Kα`` from ``Cu`` and ``Cu Ka``.
-
-    Parameters
-    ----------
-    element, line : str
-        Symbol, and line in plain letters or "".
-
-    Returns
-    -------
-    str
-    """
-    if not line:
-        return element
-    shell = line.rsplit(maxsplit=1)[-1].replace("a", "α").replace("b", "β")
-    return f"{element} {shell}"
 
 
 def ordered_elements(analysis: Any) -> list[str]:
@@ -413,23 +346,3 @@ def draw_map(axes: Axes, plane: npt.NDArray[Any], **options: Any) -> Any:
     for spine in axes.spines.values():
         spine.set_visible(False)
     return image
-
-
-def listing(words: list[str]) -> str:
-    """Return words joined as in a sentence.
-
-    Parameters
-    ----------
-    words : list of str
-        The words.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> listing(["Cu", "Zn", "Si"])
-    'Cu, Zn and Si'
-    """
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"

@@ -16,15 +16,14 @@ from spattermap.figures.canvas import (
     VERMILION,
     Picture,
     label_image,
-    listing,
     map_plane,
     nothing_to_draw,
     ordered_elements,
     picture,
     plain_axes,
-    quantity_name,
     shrink,
 )
+from spattermap.figures.words import listing, quantity_name
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -258,7 +257,8 @@ def _density_edges(values: npt.NDArray[np.float64], lattice: float) -> npt.NDArr
     wanted = (high - low) / float(np.clip(np.sqrt(values.size) / 2, 12, 80)) or 1.0
     step = max(1, round(wanted / lattice)) * lattice if lattice else wanted
     n_bins = int((high - low) / step) + 1
-    return low - lattice / 2 + step * np.arange(n_bins + 1)
+    edges = low - lattice / 2 + step * np.arange(n_bins + 1)
+    return np.asarray(edges, dtype=np.float64)
 
 
 def _mark_class(axes: Axes, analysis: Any, pair: tuple[str, str], name: str, *, bare: bool) -> None:

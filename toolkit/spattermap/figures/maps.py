@@ -1,4 +1,4 @@
-"""Pictures in map coordinates: element maps, the outlined segmentation, composites."""
+"""Pictures of the maps themselves: every element, and composites of a few."""
 
 from __future__ import annotations
 
@@ -9,29 +9,21 @@ import numpy as np
 
 from spattermap.errors import InputError
 from spattermap.figures.canvas import (
-    BLUE,
-    GREEN,
     INK,
-    ORANGE,
-    SKY,
     SOFT,
-    VERMILION,
     Picture,
     draw_map,
     heading,
     label_image,
     length_scale,
-    line_name,
-    listing,
     map_plane,
     ordered_elements,
     picture,
-    plain,
-    quantity_name,
     scale_bar,
     shrink,
     shrink_factor,
 )
+from spattermap.figures.words import line_name, listing, quantity_name
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -109,194 +101,6 @@ def _alt_maps(analysis: Any, elements: list[str], quantity: str) -> str:
     )
 
 
-def metal_sum(analysis: Any) -> npt.NDArray[np.float64]:
-    """Return the sum of the alloy's maps.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    numpy.ndarray of float64, dims (y, x)
-    """
-    used = analysis.roles.alloy or analysis.segmentation.elements_used
-    total = np.zeros(label_image(analysis).shape)
-    for element in used:
-        total += map_plane(analysis, element)
-    return total
-
-
-def outlined_segmentation(analysis: Any, *, over: str = "auto", highlight: int = 0) -> Picture:
-    """Draw the outlines of droplets and streaks over the metal maps or the electron image.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-    over : {"auto", "metal", "electron image"}, optional
-        What lies below; "auto" draws both where there is an electron image.
-    highlight : int, optional
-        Label of one region to fill.
-
-    Returns
-    -------
-    Picture
-
-    Raises
-    ------
-    InputError
-        If an electron image is asked for and there is none.
-    """
-    from spattermap.checks import one_of
-
-    one_of(over, "over", ("auto", "metal", "electron image"))
-    has_image = "electron_image" in analysis.maps
-    if over == "electron image" and not has_image:
-        raise InputError(
-            "over must be 'metal' where no electron image was given, got 'electron image'. "
-            "Name one in mapset.toml (electron_image = ...)."
-        )
-    grounds = _grounds(analysis, over, has_image=has_image)
-    height, width = label_image(analysis).shape
-    shape = min(max(height / width, 0.4), 1.6)
-    across = 4.4 if len(grounds) > 1 else 5.6
-    sheet = picture(across * len(grounds), across * shape + 0.75, alt=_alt_outline(analysis))
-    for axes, (name, plane) in zip(
-        sheet.subplots(1, len(grounds), squeeze=False).flat, grounds, strict=True
-    ):
-        low, high = (float(v) for v in np.percentile(plane, (0.5, 99.5)))
-        draw_map(axes, plane, cmap="gray", vmin=low, vmax=max(high, low + 1e-12))
-        _draw_outlines(axes, analysis, highlight=highlight)
-        axes.set_title(plain(name), loc="left", fontsize=10.5, fontweight="bold", color=INK)
-        scale_bar(axes, analysis)
-    _outline_legend(sheet, analysis)
-    return sheet
-
-
-def _grounds(
-    analysis: Any, over: str, *, has_image: bool
-) -> list[tuple[str, npt.NDArray[np.float64]]]:
-    names = listing(list(analysis.roles.alloy or analysis.segmentation.elements_used))
-    grounds = []
-    if over != "electron image":
-        grounds.append((f"Metal maps ({names})", metal_sum(analysis)))
-    if has_image and over != "metal":
-        image = np.asarray(analysis.maps["electron_image"].values, dtype=np.float64)
-        grounds.append(("Electron image", image))
-    return grounds
-
-
-def _outline_legend(sheet: Picture, analysis: Any) -> None:
-    from matplotlib.lines import Line2D
-
-    entries = [
-        Line2D([], [], color=SKY, linewidth=2, label=f"{analysis.segmentation.n_droplets} droplets")
-    ]
-    if analysis.segmentation.n_streaks:
-        entries.append(
-            Line2D(
-                [],
-                [],
-                color=ORANGE,
-                linewidth=2,
-                linestyle=(0, (3, 1)),
-                label=f"{analysis.segmentation.n_streaks} streaks (dot: head)",
-            )
-        )
-    sheet.legend(
-        handles=entries,
-        loc="outside lower center",
-        ncols=2,
-        frameon=False,
-        fontsize=9.5,
-        labelcolor=INK,
-    )
-
-
-def _alt_outline(analysis: Any) -> str:
-    covered = 100.0 * float(np.mean(label_image(analysis) > 0))
-    found = analysis.segmentation
-    return (
-        f"Outlines of {found.n_droplets} droplets and {found.n_streaks} streaks over the map; "
-        f"{covered:.1f} percent of the pixels hold metal."
-    )
-
-
-def outline_pixels(labels: npt.NDArray[np.int32], zoom: int) -> npt.NDArray[np.int32]:
-    """Return the label on the rim of each region and 0 elsewhere, on a grid `zoom` times finer.
-
-    Parameters
-    ----------
-    labels : numpy.ndarray of int32, dims (y, x)
-        The label image.
-    zoom : int
-        Fine pixels a side of a map pixel; the outline is half a map pixel wide, inside the
-        region.
-
-    Returns
-    -------
-    numpy.ndarray of int32, dims (y, x), `zoom` times larger
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> outline_pixels(np.array([[0, 0, 0], [0, 7, 0], [0, 0, 0]], dtype=np.int32), 3).sum() // 7
-    8
-    """
-    fine = np.repeat(np.repeat(labels, zoom, axis=0), zoom, axis=1)
-    rim = np.zeros(fine.shape, dtype=bool)
-    for step in range(1, max(1, zoom // 2) + 1):
-        across, down = fine[:, step:] != fine[:, :-step], fine[step:] != fine[:-step]
-        rim[:, step:] |= across
-        rim[:, :-step] |= across
-        rim[step:] |= down
-        rim[:-step] |= down
-    return np.where(rim, fine, 0).astype(np.int32)
-
-
-def _draw_outlines(axes: Axes, analysis: Any, *, highlight: int) -> None:
-    from matplotlib.colors import to_rgba
-
-    labels = label_image(analysis)
-    step = shrink_factor(labels.shape)
-    labels = labels[::step, ::step]
-    # About 1200 fine pixels across a panel keeps the line thin and the file small.
-    zoom = max(1, min(4, 1200 // max(labels.shape)))
-    rim = outline_pixels(labels, zoom)
-    paint = np.zeros((*rim.shape, 4), dtype=np.float32)
-    paint[(rim > 0) & (rim <= analysis.segmentation.n_droplets)] = to_rgba(SKY)
-    streak = rim > analysis.segmentation.n_droplets
-    yy, xx = np.nonzero(streak)
-    dashed = (yy + xx) % 8 < 6  # a broken line tells streaks from droplets in grey print too
-    paint[yy[dashed], xx[dashed]] = to_rgba(ORANGE)
-    if highlight:
-        inside = np.repeat(np.repeat(labels == highlight, zoom, axis=0), zoom, axis=1)
-        paint[inside] = to_rgba(VERMILION, 0.75)
-    height, width = (side * step for side in labels.shape)
-    axes.imshow(paint, extent=(0.0, width, height, 0.0), interpolation="nearest")
-    _draw_heads(axes, analysis)
-
-
-def _draw_heads(axes: Axes, analysis: Any) -> None:
-    size, unit = length_scale(analysis)
-    table = analysis.streaks
-    if table is None or not len(table):
-        return
-    told = table[table["directed"].astype(bool)]
-    axes.plot(
-        told[f"head_x_{unit}"] / size,
-        told[f"head_y_{unit}"] / size,
-        "o",
-        color=ORANGE,
-        markersize=3.5,
-        markeredgecolor="black",
-        markeredgewidth=0.5,
-        linestyle="none",
-    )
-
-
 def composite(analysis: Any, elements: Sequence[str] | None = None) -> Picture:
     """Draw up to three elements in one picture, with the single maps beside it.
 
@@ -367,14 +171,3 @@ def _check_trio(analysis: Any, chosen: list[str]) -> None:
             f"elements must be one to three different elements, got {chosen}. "
             "More than three colours cannot be told apart where they mix."
         )
-
-
-__all__ = [
-    "BLUE",
-    "GREEN",
-    "composite",
-    "element_maps",
-    "metal_sum",
-    "outline_pixels",
-    "outlined_segmentation",
-]

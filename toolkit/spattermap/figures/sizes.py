@@ -17,8 +17,8 @@ from spattermap.figures.canvas import (
     nothing_to_draw,
     picture,
     plain_axes,
-    unit_name,
 )
+from spattermap.figures.words import unit_name
 
 if TYPE_CHECKING:
     import numpy.typing as npt

@@ -21,15 +21,14 @@ from spattermap.figures.canvas import (
     heading,
     label_image,
     length_scale,
-    listing,
     map_plane,
     nothing_to_draw,
     ordered_elements,
     picture,
     plain_axes,
     scale_bar,
-    unit_name,
 )
+from spattermap.figures.words import listing, unit_name
 
 if TYPE_CHECKING:
     import numpy.typing as npt

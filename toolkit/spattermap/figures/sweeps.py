@@ -17,9 +17,9 @@ from spattermap.figures.canvas import (
     Picture,
     nothing_to_draw,
     picture,
-    plain,
     plain_axes,
 )
+from spattermap.figures.words import plain
 
 if TYPE_CHECKING:
     import pandas as pd
