@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from spattermap import wording
-from spattermap.mapset import facts, noise_is_known, validate
+from spattermap.mapset import facts, noise_is_known, valid_mask, validate
 from spattermap.outputs import staged_folder
 from spattermap.roles import Roles, stated_roles
 from spattermap.settings import Settings
@@ -211,7 +211,13 @@ def analyse(
     moments = block_moments(
         maps, block_px=whole.block_px, labels=found.labels, n_droplets=found.n_droplets
     )
-    shape = morphology.describe(found, droplets, pixel_size=known.pixel_size, settings=settings)
+    shape = morphology.describe(
+        found,
+        droplets,
+        pixel_size=known.pixel_size,
+        settings=settings,
+        valid=valid_mask(maps) if "valid" in maps else None,
+    )
     connection = continuity.describe(
         found.metal,
         pixel_size=known.pixel_size,
@@ -295,7 +301,18 @@ def _measure(maps: xr.Dataset, found: Segmentation, pixel_size: float) -> pd.Dat
         pixel_size=pixel_size,
     )
     table["confidence"] = found.confidence
+    if "valid" in maps:
+        table["touches_border"] |= table["label"].isin(_cut_by_mask(only_droplets, maps))
     return table
+
+
+def _cut_by_mask(labels: Any, maps: xr.Dataset) -> Any:
+    """Return the labels beside masked pixels: those droplets are seen in part, as at the border."""
+    import numpy as np
+    from scipy.ndimage import binary_dilation
+
+    beside = binary_dilation(~valid_mask(maps), structure=np.ones((3, 3), bool))
+    return np.setdiff1d(labels[beside], [0])
 
 
 def _scaled_streaks(streaks: pd.DataFrame, pixel_size: float) -> pd.DataFrame:
