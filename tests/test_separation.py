@@ -86,7 +86,7 @@ def test_zone_sums_add_up_and_respect_the_mask():
     labels = np.zeros((8, 8), np.int32)
     labels[4, 4] = 1
     maps = make_map_set(counts, ["Cu"], valid=valid)
-    sums = zone_sums(maps, division(labels, 1, blur_px=0.5), block_px=4)
+    sums = zone_sums(maps, labels, block_px=4, n_droplets=1, blur_px=0.5)
     assert sums.n.shape == (4, 4)
     assert sums.n.sum() == 63
     assert sums.s.sum() == 63

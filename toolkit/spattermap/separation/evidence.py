@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from spattermap.colocation.intervals import bounds as interval
 from spattermap.separation.levels import Levels
 from spattermap.separation.physics import (
     Conditions,
@@ -15,6 +14,7 @@ from spattermap.separation.physics import (
     continuum_weight,
     matrix_tolerance,
 )
+from spattermap.separation.resampling import interval
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -153,8 +153,8 @@ def estimate(draws: Floats, settings: Settings, n_blocks: int) -> Estimate:
     rest = rest[~np.isnan(rest)]
     if not np.isfinite(value) or rest.size < len(draws) / 2:
         return UNKNOWN
-    low, high = interval(rest, level=settings.level, n_blocks=n_blocks)
-    return Estimate(value, float(low), float(high))
+    low, high = interval(rest, value, level=settings.level, n_blocks=n_blocks)
+    return Estimate(value, low, high)
 
 
 @dataclass(frozen=True)

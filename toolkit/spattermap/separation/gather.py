@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from spattermap.colocation import noise_corrected_correlation
+from spattermap.colocation import noise_corrected_correlation, spatial_null
 from spattermap.mapset import facts
 from spattermap.roles import GLASS_FORMERS
 from spattermap.separation.evidence import (
@@ -22,6 +22,7 @@ from spattermap.separation.evidence import (
     standard_errors,
 )
 from spattermap.separation.levels import Levels, measure_levels
+from spattermap.separation.matrix import alloy_labels, matrix_element
 from spattermap.separation.patterns import bare_moments, own_pattern
 from spattermap.separation.physics import (
     Conditions,
@@ -55,6 +56,8 @@ class Context:
 
     Parameters
     ----------
+    maps : xarray.Dataset
+        The map set.
     sums : ZoneSums
         Zone sums of the deposit.
     blank : ZoneSums or None
@@ -77,6 +80,7 @@ class Context:
         Choices.
     """
 
+    maps: xr.Dataset
     sums: ZoneSums
     blank: ZoneSums | None
     levels: Levels
@@ -131,28 +135,46 @@ def gather(
         substrate=glass,
     )
     block_px = moments.block_px
-    sums = zone_sums(maps, segmentation, block_px=block_px)
+    # A field too blurred or too poor for a blur estimate gets one pixel.
+    blur_px = segmentation.blur_px if segmentation.blur_px > 0 else 1.0
+    labels = _labels_of_alloy(maps, segmentation, roles, state)
+    sums = zone_sums(
+        maps, labels, block_px=block_px, n_droplets=segmentation.n_droplets, blur_px=blur_px
+    )
     blank_sums = None
     if blank is not None:
         blank_sums = _in_order(zone_sums(blank, None, block_px=block_px), sums.elements)
     levels = measure_levels(sums, roles, state, blank=blank_sums, settings=settings)
     diameter = None
     if known.length_unit == "um" and segmentation.n_droplets:
-        area = np.bincount(segmentation.labels.ravel())[1 : segmentation.n_droplets + 1]
+        area = np.bincount(labels.ravel())[1 : segmentation.n_droplets + 1]
         across = 2.0 * np.sqrt(area / np.pi) * known.pixel_size
         diameter = float((across * area).sum() / max(area.sum(), 1))
     return Context(
+        maps,
         sums,
         blank_sums,
         levels,
         state,
         roles,
         moments,
-        bare_moments(maps, segmentation, moments),
+        bare_moments(maps, labels > 0, blur_px=blur_px, block_px=block_px),
         diameter,
         bool(alloy) and all(math.isfinite(part) for part in alloy.values()),
         settings,
     )
+
+
+def _labels_of_alloy(
+    maps: xr.Dataset, segmentation: Segmentation, roles: Roles, state: Conditions
+) -> npt.NDArray[np.int32]:
+    if len(roles.alloy) < 2 or not segmentation.metal.any():
+        return segmentation.labels
+    counts = {
+        e: float(maps["counts"].sel(element=e).values[segmentation.metal].mean())
+        for e in roles.alloy
+    }
+    return alloy_labels(maps, segmentation.labels, matrix_element(roles, state.alloy, counts))
 
 
 def _in_order(sums: ZoneSums, elements: tuple[str, ...]) -> ZoneSums | None:
@@ -251,7 +273,7 @@ def _detection_limit(context: Context, e: int) -> float:
 
     ``L_D = k^2 + 2 k sqrt(B (1 + 1/m))`` with B the background expected over the field and m the
     size of the blank in fields; without a blank the background is taken as known (Currie 1968,
-    Table I).
+    Table I). By how much the background itself may be off is added.
     """
     levels = context.levels
     n = float(context.sums.n.sum())
@@ -267,7 +289,16 @@ def _detection_limit(context: Context, e: int) -> float:
     repeats = 1.0
     if context.blank is not None:
         repeats = 1.0 + n * levels.dose / max(float(context.blank.n.sum()), 1.0)
-    return float((_K**2 * gain + 2 * _K * np.sqrt(max(background, 0.0) * gain * repeats)) / n)
+    limit = _K**2 * gain + 2 * _K * np.sqrt(max(background, 0.0) * gain * repeats)
+    # What is not known of the background cannot be detected over: it raises the limit.
+    for low, high, pixels in (
+        (levels.base, levels.base_high, levels.n_bare),
+        (levels.under, levels.under_high, levels.n_metal),
+    ):
+        doubt = float((high[0, e] - low[0, e]) * pixels[0])
+        if np.isfinite(doubt) and levels.elements[e] not in context.roles.substrate:
+            limit += max(doubt, 0.0)
+    return float(limit / n)
 
 
 def _in_droplets(context: Context, e: int) -> Estimate:
@@ -328,13 +359,15 @@ def _with_group(context: Context, element: str, group: tuple[str, ...]) -> Estim
 
 
 def _p_value(context: Context, element: str, group: tuple[str, ...]) -> float:
-    """Return the two-sided p of the covariance over resampled blocks; never zero."""
-    moments, settings = context.moments, context.settings
-    totals = moments.combine([(element,), group])
-    weights = moments.resample_weights(settings.n_resamples, settings.seed)
-    c = totals.resampled(weights)[1][:, 0, 1]
-    tail = min(int((c <= 0).sum()), int((c >= 0).sum()))
-    return min(1.0, 2.0 * (tail + 1) / (len(c) + 1))
+    """Return the p-value of the spatial null of an element against the sum of others."""
+    maps = context.maps
+    together = maps["counts"].sel(element=list(group)).sum("element")
+    pair = maps[["counts"]].sel(element=[element, group[0]]).copy()
+    pair["counts"] = pair["counts"].astype(np.float64)
+    pair["counts"][1] = together
+    if "valid" in maps:
+        pair["valid"] = maps["valid"]
+    return float(spatial_null(pair, element, group[0]).p_value)
 
 
 def _pattern(context: Context, element: str) -> tuple[bool | None, Estimate]:

@@ -19,7 +19,8 @@ from spattermap.separation.physics import (
     continuum_weight,
     leak_bounds,
 )
-from spattermap.separation.zones import DROPLET, FAR, RIM, STREAK, ZoneSums, bootstrap_weights
+from spattermap.separation.resampling import bootstrap_weights
+from spattermap.separation.zones import DROPLET, FAR, RIM, STREAK, ZoneSums
 
 if TYPE_CHECKING:
     import numpy.typing as npt

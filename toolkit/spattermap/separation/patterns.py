@@ -11,17 +11,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from spattermap.colocation.intervals import bounds as interval
 from spattermap.mapset import valid_mask
 from spattermap.moments import BlockMoments, block_moments
-from spattermap.separation.zones import bootstrap_weights, zone_map
+from spattermap.separation.resampling import bootstrap_weights, interval
+from spattermap.separation.zones import zone_map
 
 if TYPE_CHECKING:
     import numpy.typing as npt
     import xarray as xr
 
     from spattermap.roles import Roles
-    from spattermap.segmentation.result import Segmentation
     from spattermap.settings import Settings
 
     Floats = npt.NDArray[np.float64]
@@ -50,7 +49,7 @@ class Pattern:
 
 
 def bare_moments(
-    maps: xr.Dataset, segmentation: Segmentation, moments: BlockMoments
+    maps: xr.Dataset, metal: npt.NDArray[np.bool_], *, blur_px: float, block_px: int
 ) -> BlockMoments | None:
     """Return the moments of the bare area far from metal.
 
@@ -58,20 +57,22 @@ def bare_moments(
     ----------
     maps : xarray.Dataset
         A map set.
-    segmentation : Segmentation
-        Its division.
-    moments : BlockMoments
-        Moments of the whole field, for the size of the blocks.
+    metal : numpy.ndarray of bool, dims (y, x)
+        Droplets and streaks.
+    blur_px : float
+        Standard deviation of the blur (px).
+    block_px : int
+        Side of a block (px).
 
     Returns
     -------
     BlockMoments or None
         None where too little bare area is left.
     """
-    far, _ = zone_map(segmentation.labels > 0, segmentation.blur_px, valid_mask(maps))
+    far, _ = zone_map(metal, blur_px, valid_mask(maps))
     if far.sum() < LEAST_PIXELS:
         return None
-    found = block_moments(maps.assign(valid=(("y", "x"), far)), block_px=moments.block_px)
+    found = block_moments(maps.assign(valid=(("y", "x"), far)), block_px=block_px)
     return found if not np.isnan(found.noise).any() else None
 
 
@@ -120,7 +121,9 @@ def own_pattern(
         if established and shared[0] > 0:
             own -= shared**2 / np.maximum(spread, 1e-3 * spread[0])
     relative = own / mean[:, 0] ** 2
-    low, high = interval(relative[1:], level=settings.level, n_blocks=bare.n_blocks)
+    low, high = interval(
+        relative[1:], float(relative[0]), level=settings.level, n_blocks=bare.n_blocks
+    )
     error = float(np.std(own[1:]))
     root = [float(np.sqrt(max(v, 0.0))) for v in (relative[0], low, high)]
     return Pattern(root[0], root[1], root[2], float(own[0]) / error if error > 0 else 0.0)

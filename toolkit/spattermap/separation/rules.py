@@ -69,9 +69,8 @@ def follows_little(e: Evidence) -> bool:
 
 
 def nothing_seen(e: Evidence) -> bool:
-    """Not even over the likely background; asked more sternly of what was bought as alloy."""
-    limit = ABSENT_Z if e.role == "alloy" else PRESENT_Z
-    return e.z_metal_best < limit and e.z_rest_best < limit
+    """Not even over the likely background."""
+    return e.z_metal_best < ABSENT_Z and e.z_rest_best < ABSENT_Z
 
 
 def like_the_glass(e: Evidence) -> bool:
@@ -123,7 +122,11 @@ CONDITIONS: tuple[Condition, ...] = (
         lambda e: e.blank_is_glass and not on_metal(e) and not between(e), "substrate",
     ),
     Condition(
-        "nothing over background", _METALS,
+        "no more than background may be", ("other",),
+        lambda e: not on_metal(e) and not between(e) and not e.explained_by_leak, "not_detected",
+    ),
+    Condition(
+        "nothing over background", ("alloy",),
         lambda e: not on_metal(e) and not between(e) and nothing_seen(e), "not_detected",
     ),
     Condition(

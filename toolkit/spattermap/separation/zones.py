@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     import numpy.typing as npt
     import xarray as xr
 
-    from spattermap.segmentation.result import Segmentation
-
     Floats = npt.NDArray[np.float64]
 
 ZONES = ("far", "rim", "droplet", "streak")
@@ -110,7 +108,12 @@ def zone_map(
 
 
 def zone_sums(
-    maps: xr.Dataset, segmentation: Segmentation | None, *, block_px: int, blur_px: float = 1.0
+    maps: xr.Dataset,
+    labels: npt.NDArray[np.int32] | None,
+    *,
+    block_px: int,
+    n_droplets: int = 0,
+    blur_px: float = 1.0,
 ) -> ZoneSums:
     """Return the sums of a map set over blocks and zones.
 
@@ -118,12 +121,14 @@ def zone_sums(
     ----------
     maps : xarray.Dataset
         A map set.
-    segmentation : Segmentation or None
-        Its division into metal and bare; None counts every pixel as far bare (a blank).
+    labels : numpy.ndarray of int32, dims (y, x), or None
+        Droplets and streaks; None counts every pixel as far bare (a blank).
     block_px : int
         Side of a block (px).
+    n_droplets : int, optional
+        Labels above it are streaks.
     blur_px : float, optional
-        Standard deviation of the blur (px), used where the segmentation has none.
+        Standard deviation of the blur (px).
 
     Returns
     -------
@@ -132,13 +137,11 @@ def zone_sums(
     valid = valid_mask(maps)
     zones = np.full(valid.shape, FAR, dtype=np.int64)
     rim_px = 0.0
-    if segmentation is not None:
-        blur = segmentation.blur_px if segmentation.blur_px > 0 else blur_px
-        labels = segmentation.labels
-        far, rim_px = zone_map(labels > 0, blur, valid)
+    if labels is not None:
+        far, rim_px = zone_map(labels > 0, blur_px, valid)
         zones[~far] = RIM
         zones[labels > 0] = DROPLET
-        zones[labels > segmentation.n_droplets] = STREAK
+        zones[labels > n_droplets] = STREAK
     height, width = valid.shape
     blocks_y, blocks_x = max(1, height // block_px), max(1, width // block_px)
     rows = np.arange(height) * blocks_y // height
@@ -161,26 +164,3 @@ def zone_sums(
     else:
         noise = s if noise_is_known(maps) else np.full_like(s, np.nan)
     return ZoneSums(names, summed(None), s, noise, rim_px)
-
-
-def bootstrap_weights(n_blocks: int, n_resamples: int, seed: int) -> Floats:
-    """Return block weights: a first row of ones, then resamples with replacement.
-
-    Parameters
-    ----------
-    n_blocks, n_resamples : int
-        How many blocks, and how many resamples.
-    seed : int
-        Seed of the draw.
-
-    Returns
-    -------
-    numpy.ndarray, dims (1 + resample, block)
-
-    References
-    ----------
-    Efron & Tibshirani, An Introduction to the Bootstrap (1993), section 8.6 (blocks).
-    """
-    rng = np.random.default_rng(seed)
-    drawn = rng.multinomial(n_blocks, np.full(n_blocks, 1.0 / n_blocks), size=n_resamples)
-    return np.concatenate([np.ones((1, n_blocks)), drawn.astype(np.float64)])

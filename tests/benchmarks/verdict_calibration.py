@@ -1,0 +1,244 @@
+"""How often the verdict is right, on deposits of known truth. Run by hand.
+
+    python tests/benchmarks/verdict_calibration.py --scenes 480
+
+Each scene is drawn from its seed: alloy, substrate, counts, coverage, blur, haze, layers, absent
+elements under a rising background, leaking lines, foreign films, with and without a blank. It is
+mapped by the forward model, divided by the project's own segmentation and judged. The truth is
+never read by the analysis.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from spattermap.mapset import facts
+from spattermap.moments import block_moments
+from spattermap.roles import stated_roles
+from spattermap.segmentation import segment
+from spattermap.separation import judge
+from spattermap.settings import Settings
+from spattermap.synthesis import (
+    FUSED_SILICA,
+    SODA_LIME,
+    Deposit,
+    Droplets,
+    Haze,
+    Layer,
+    make_blank,
+    make_deposit,
+)
+
+ALLOYS = {
+    "brass": {"Cu": 70.0, "Zn": 30.0},
+    "nichrome": {"Ni": 80.0, "Cr": 20.0},
+    "copper-silver": {"Cu": 72.0, "Ag": 28.0},
+    "bronze": {"Cu": 95.0, "Sn": 5.0},
+    "iron-chromium-nickel": {"Fe": 71.0, "Cr": 19.0, "Ni": 10.0},
+    "molybdenum": {"Mo": 100.0},
+}
+# The element that comes down apart where one does: the more volatile one.
+APART = {
+    "brass": "Zn", "nichrome": "Cr", "copper-silver": "Ag", "bronze": "Sn",
+    "iron-chromium-nickel": "Cr",
+}  # fmt: skip
+# A line of the first that falls into the window of the second, see xrays.leaks.
+LEAKS = {"brass": ("Ga", "Zn"), "nichrome": ("Mn", "Cr"), "molybdenum": ("S", "Mo")}
+CLAIMS = ("partly_separated", "separated", "foreign")
+
+
+@dataclass(frozen=True)
+class Draw:
+    """One scene: what it is and whether a blank was mapped."""
+
+    spec: Deposit
+    alloy: str
+    kind: str
+    share: float
+    blank: bool
+
+
+def draw(seed: int, *, size: int = 192) -> Draw:
+    """Return the scene of a seed."""
+    rng = np.random.default_rng(seed)
+    alloy = str(rng.choice(list(ALLOYS)))
+    kind = str(rng.choice(["kept", "between", "patchy", "flat", "foreign", "absent", "leak"]))
+    if alloy not in APART and kind in ("between", "patchy", "flat"):
+        kind = "kept"
+    if kind == "leak" and alloy not in LEAKS:
+        kind = "absent"
+    substrate = SODA_LIME if rng.random() < 0.4 else FUSED_SILICA
+    counts = float(np.exp(rng.uniform(np.log(0.1), np.log(30.0))))
+    share = float(rng.uniform(0.1, 1.0)) if kind in ("between", "patchy", "flat") else 0.0
+    layers: tuple[Layer, ...] = ()
+    extra: tuple[str, ...] = ()
+    leaks: dict[tuple[str, str], float] = {}
+    if share:
+        layers = (Layer(APART[alloy], kind, share=share),)
+    if kind == "foreign":
+        film = float(np.exp(rng.uniform(np.log(0.02), np.log(0.5))) * counts)
+        pattern = str(rng.choice(["between", "patchy"]))
+        layers = (Layer("Ti", pattern, counts=film),)
+    if kind == "absent":
+        extra = ("Ti", "Co")
+    if kind == "leak":
+        into, source = LEAKS[alloy]
+        extra = (into,)
+        leaks = {(into, source): float(rng.uniform(0.02, 0.08))}
+    haze = Haze()
+    if rng.random() < 0.4:
+        haze = Haze(
+            thickness_um=float(rng.uniform(0.005, 0.08)),
+            contrast=float(rng.choice([0.0, 0.5])),
+            texture_px=float(rng.uniform(4.0, 20.0)),
+        )
+    spec = Deposit(
+        shape=(size, size),
+        alloy=ALLOYS[alloy],
+        substrate=substrate,
+        droplets=Droplets(
+            d50_px=float(rng.uniform(7.0, 18.0)),
+            sigma_g=float(rng.uniform(1.2, 1.6)),
+            coverage=float(rng.uniform(0.05, 0.5)),
+            thickness_um=float(rng.uniform(0.3, 2.5)),
+            placement=str(rng.choice(["apart", "free", "touching"])),
+        ),
+        haze=haze,
+        layers=layers,
+        extra_elements=extra,
+        leaks=leaks,
+        counts_per_pixel=counts,
+        background=float(rng.uniform(0.01, 0.08)),
+        blur_px=float(rng.uniform(0.4, 2.0)),
+        electron_image=False,
+    )
+    return Draw(spec, alloy, kind, share, bool(rng.random() < 0.6))
+
+
+def judged(one: Draw, seed: int, *, n_resamples: int = 300) -> tuple[pd.DataFrame, dict[str, Any]]:
+    """Return the verdict table of a scene, with what is true beside it."""
+    scene = make_deposit(one.spec, seed=seed)
+    plate = make_blank(one.spec, seed=seed + 10**6).maps if one.blank else None
+    known = facts(scene.maps)
+    names = [str(e) for e in scene.maps["element"].values]
+    roles = stated_roles(
+        names, alloy=list(known.alloy), substrate=list(known.substrate), how="stated"
+    )
+    settings = Settings(n_resamples=n_resamples)
+    found = segment(scene.maps, roles, settings=settings, blank=plate)
+    moments = block_moments(scene.maps, labels=found.labels, n_droplets=found.n_droplets)
+    table = judge(scene.maps, moments, roles, found, blank=plate, settings=settings)
+    truth = scene.truth["elements"]
+    table["truth"] = [scene.truth["verdicts"][e] for e in table["element"]]
+    table["true_share_in_metal"] = [
+        (truth[e]["share_in_droplets"] or 0.0) + (truth[e]["share_in_streaks"] or 0.0)
+        if truth[e]["share_in_droplets"] is not None
+        else np.nan
+        for e in table["element"]
+    ]
+    for name in ("deposited", "substrate", "background"):
+        table[f"true_{name}"] = [truth[e][f"{name}_counts"] for e in table["element"]]
+    table["found_metal"] = found.n_droplets + found.n_streaks
+    return table, scene.truth
+
+
+def rows_of(seeds: range, *, size: int, verbose: bool) -> pd.DataFrame:
+    """Judge every scene; one row an element."""
+    tables = []
+    start = time.perf_counter()
+    for seed in seeds:
+        one = draw(seed, size=size)
+        table, truth = judged(one, seed)
+        layered = {layer.element for layer in one.spec.layers}
+        table["seed"], table["alloy"], table["kind"] = seed, one.alloy, one.kind
+        table["blank"], table["counts"] = one.blank, one.spec.counts_per_pixel
+        table["coverage"] = truth["coverage"]
+        table["layer"] = [e in layered for e in table["element"]]
+        table["layer_share"] = [one.share if e in layered else 0.0 for e in table["element"]]
+        table["pixels"] = size * size
+        tables.append(table)
+        if verbose and seed % 40 == 39:
+            sys.stderr.write(f"{seed + 1}: {time.perf_counter() - start:.0f} s\n")
+    return pd.concat(tables, ignore_index=True)
+
+
+def findable(rows: pd.DataFrame) -> pd.Series:
+    """Return where the expected counts allow a layer to be found, and something can settle it.
+
+    The layer must hold `LEAST_LAYER_COUNTS` counts over the field and at least
+    `LEAST_LAYER_RATIO` of what substrate and background bring into its window; and either a blank
+    was mapped or the layer is patchy.
+    """
+    layer = rows["true_deposited"] * rows["layer_share"].where(rows["layer_share"] > 0, 1.0)
+    other = rows["true_substrate"] + rows["true_background"]
+    enough = layer * rows["pixels"] >= LEAST_LAYER_COUNTS
+    over = layer >= LEAST_LAYER_RATIO * other
+    settled = rows["blank"] | (rows["kind"] == "patchy")
+    return enough & over & settled
+
+
+LEAST_LAYER_COUNTS = 300
+LEAST_LAYER_RATIO = 0.5
+
+
+def report(rows: pd.DataFrame) -> str:
+    """Return the tables as text."""
+    order = [
+        "with_alloy", "partly_separated", "separated", "substrate", "foreign", "undecided",
+        "not_detected",
+    ]  # fmt: skip
+    lines = [f"{rows['seed'].nunique()} scenes, {len(rows)} verdicts"]
+    for blank in (True, False):
+        part = rows[rows["blank"] == blank]
+        table = pd.crosstab(part["truth"], part["verdict"]).reindex(
+            index=[w for w in order if w != "undecided"], columns=order, fill_value=0
+        )
+        lines += ["", f"{'with' if blank else 'without'} blank: truth (down), verdict (across)"]
+        lines.append(table.to_string())
+    quiet = rows[rows["truth"].isin(["with_alloy", "substrate", "not_detected"])]
+    lines += ["", "false separated, partly_separated or foreign:"]
+    for truth, part in [*quiet.groupby("truth"), ("all", quiet)]:
+        wrong = int(part["verdict"].isin(CLAIMS).sum())
+        lines.append(f"  {truth}: {wrong} of {len(part)} ({100 * wrong / max(len(part), 1):.2f} %)")
+    for blank in (True, False):
+        kept = quiet[(quiet["truth"] == "with_alloy") & (quiet["blank"] == blank)]
+        said = kept["verdict"].value_counts(normalize=True)
+        lines.append(f"  kept alloy elements, {'with' if blank else 'no'} blank: " + ", ".join(
+            f"{word} {100 * part:.0f} %" for word, part in said.items()))  # fmt: skip
+    apart = rows[rows["layer"] & (rows["layer_share"] >= 0.3)]
+    films = rows[rows["layer"] & (rows["kind"] == "foreign")]
+    for name, part in (("separated, share >= 0.3", apart), ("foreign films", films)):
+        can = part[findable(part)]
+        hit = int(can["verdict"].isin(CLAIMS).sum())
+        lines.append(
+            f"{name}: found {hit} of {len(can)} where counts allow "
+            f"({100 * hit / max(len(can), 1):.1f} %); {len(part) - len(can)} beyond the boundary, "
+            f"{int(part[~findable(part)]['verdict'].isin(CLAIMS).sum())} of them found"
+        )
+    return "\n".join(lines)
+
+
+def main() -> None:
+    """Run the calibration."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--scenes", type=int, default=480)
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--size", type=int, default=192)
+    parser.add_argument("--rows", help="write every verdict to this CSV file")
+    chosen = parser.parse_args()
+    seeds = range(chosen.first, chosen.first + chosen.scenes)
+    rows = rows_of(seeds, size=chosen.size, verbose=True)
+    if chosen.rows:
+        rows.to_csv(chosen.rows, index=False)
+    sys.stdout.write(report(rows) + "\n")
+
+
+if __name__ == "__main__":
+    main()
