@@ -124,7 +124,7 @@ def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request
     """
     beside = request.sidecar
     size, size_from = _pixel_size(stack, path, sidecar_file, beside)
-    quantity = _quantity(stack, beside)
+    quantity = _quantity(stack, beside, path)
     files = dict(stack.files)
     if sidecar_file is not None:
         files[sidecar_file.name] = sidecar_file
@@ -180,12 +180,12 @@ def _pixel_size(
     return float(stated), "sidecar"
 
 
-def _quantity(stack: Stack, beside: Mapping[str, Any]) -> str:
+def _quantity(stack: Stack, beside: Mapping[str, Any], path: Path) -> str:
     quantity = beside.get("quantity") or stack.quantity
     if quantity:
         return str(quantity)
-    whole = stack.counts.dtype.kind in "ub" or stack.counts.dtype.kind == "i"
-    if not whole:
+    _refuse_unexplained_negatives(stack, path)
+    if not _whole_numbers(stack.counts):
         stack.notes.append(
             "quantity not stated: values with decimals were taken as intensity, so that nothing "
             'that needs counts is claimed; state quantity = "counts" if they are counts'
@@ -193,6 +193,31 @@ def _quantity(stack: Stack, beside: Mapping[str, Any]) -> str:
         return "intensity"
     stack.notes.append("quantity not stated: whole numbers were taken as counts")
     return "counts"
+
+
+def _refuse_unexplained_negatives(stack: Stack, path: Path) -> None:
+    import numpy as np
+
+    if stack.counts.dtype.kind == "u" or hasattr(stack.counts, "dask"):
+        return
+    for element, plane in zip(stack.elements, stack.counts, strict=True):
+        if float(np.nanmin(plane)) < 0:
+            raise InputError(
+                f"{path}: the map of {element} must not be negative unless the quantity is stated, "
+                f'got {float(np.nanmin(plane)):g}. Write quantity = "net_counts" in mapset.toml if '
+                "a background was subtracted, else export raw counts."
+            )
+
+
+def _whole_numbers(counts: Any) -> bool:
+    """Tell counts saved as decimals (3.0) from values that never were counts."""
+    import numpy as np
+
+    if counts.dtype.kind in "ub" or counts.dtype.kind == "i":
+        return True
+    if hasattr(counts, "dask"):
+        return False
+    return all(bool(np.all(np.isfinite(plane) & (plane == np.rint(plane)))) for plane in counts)
 
 
 def _lines(stack: Stack, beside: Mapping[str, Any], sidecar_file: Path | None) -> list[str]:
