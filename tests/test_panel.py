@@ -1,0 +1,111 @@
+"""The hands-on view, driven from Python: what follows a knob, and what is kept."""
+
+import re
+
+import numpy as np
+import pytest
+
+from spattermap import panel as panels
+from spattermap.errors import InputError
+from spattermap.mapset import make_map_set
+from spattermap.settings import Settings
+
+
+@pytest.fixture(scope="module")
+def maps():
+    rng = np.random.default_rng(3)
+    yy, xx = np.mgrid[:96, :96]
+    metal = np.zeros((96, 96), dtype=bool)
+    for cy, cx, radius in ((20, 20, 9), (24, 66, 7), (60, 30, 6), (70, 70, 11)):
+        metal |= (yy - cy) ** 2 + (xx - cx) ** 2 < radius**2
+    counts = [rng.poisson(np.where(metal, on, off)) for on, off in ((4, 0.1), (2, 0.1), (0.5, 4))]
+    return make_map_set(np.stack(counts), ["Cu", "Zn", "Si"], pixel_size_um=0.5,
+                        alloy={"Cu": 70.0, "Zn": 30.0}, substrate=["Si"])  # fmt: skip
+
+
+@pytest.fixture
+def panel(maps, tmp_path):
+    return panels.tune(maps, keep_as=tmp_path / "settings.toml")
+
+
+def test_a_change_is_seen_and_kept(panel, tmp_path):
+    assert panel.view.segmentation.n_droplets == 4
+    view = panel.change(smallest_droplet=8.5)
+    assert view.segmentation.n_droplets == 2
+    assert panel.keep() == tmp_path / "settings.toml"
+    assert Settings.from_toml(tmp_path / "settings.toml").smallest_droplet == 8.5
+
+
+def test_a_wrong_change_changes_nothing(panel):
+    with pytest.raises(InputError, match="split_strength"):
+        panel.change(split_strength=-1.0)
+    assert panel.settings.split_strength == 1.0
+
+
+def test_sliders_drive_the_view_without_a_browser(panel):
+    assert panel.widget is panel.widget
+    before = panel._widgets["picture"].value
+    panel._widgets["smallest_droplet"].value = 8.5
+    assert panel.settings.smallest_droplet == pytest.approx(8.5, abs=0.06)
+    assert panel._widgets["picture"].value != before
+    assert '<td style="text-align:left">2</td>' in panel._widgets["numbers"].value
+    panel._widgets["smallest_droplet"].value = 0.0
+    assert panel.settings.smallest_droplet is None
+    panel._widgets["keep"].click()
+    assert "Kept in settings.toml" in panel._widgets["status"].value
+
+
+def test_no_element_left_is_said_not_raised(panel):
+    assert panel.widget
+    panel._widgets["alloy"].value = ("Si",)
+    assert panel.settings.alloy == ("Si",)
+    panel._widgets["alloy"].value = ("Cu",)
+    assert panel.view.segmentation.n_droplets == 4
+
+
+def test_in_a_running_loop_the_coarse_answer_comes_first(panel, monkeypatch):
+    import asyncio
+
+    monkeypatch.setattr("spattermap.panel.view.COARSE_PIXELS", 48 * 48)
+    monkeypatch.setattr(panels, "SETTLING_TIME", 0.01)
+    panel._small = panels.coarse(panel.maps)
+    seen = []
+
+    async def drive():
+        panel._answer({"split_strength": 2.0})
+        seen.append(panel.view.scale)
+        panel._answer({"split_strength": 0.5})
+        await asyncio.sleep(1.0)
+        seen.append(panel.view.scale)
+
+    asyncio.run(drive())
+    assert seen == [2, 1]
+    assert panel.settings.split_strength == 0.5
+
+
+def test_every_droplet_has_a_hover_text_at_its_place(panel):
+    svg = panels.overlay_svg(panel.maps, panel._roles, panel.view)
+    circles = re.findall(r'cx="([\d.]+)" cy="([\d.]+)"', svg)
+    places = sorted((round(float(x)), round(float(y))) for x, y in circles)
+    for found, true in zip(places, [(20, 20), (30, 60), (66, 24), (70, 70)], strict=True):
+        assert np.hypot(found[0] - true[0], found[1] - true[1]) < 1.5
+    assert len(re.findall(r"<title>droplet \d+: diameter", svg)) == 4
+    assert "Cu " in svg
+
+
+def test_coarse_maps_keep_every_count(maps):
+    small, factor = panels.coarse(maps, factor=2)
+    assert factor == 2
+    assert small.sizes["y"] == 48
+    assert float(small.x[0]) == 0.5
+    assert small["counts"].values.sum() == maps["counts"].values.sum()
+    by_hand = maps["counts"].values[:, :2, :2].sum(axis=(1, 2))
+    assert small["counts"].values[:, 0, 0].tolist() == by_hand.tolist()
+
+
+def test_variance_of_coarse_maps_by_hand():
+    maps = make_map_set(np.full((1, 4, 4), 3.0), ["Cu"], variance=np.full((1, 4, 4), 2.0),
+                        quantity="mass_percent")  # fmt: skip
+    small, _ = panels.coarse(maps, factor=2)
+    assert float(small["counts"][0, 0, 0]) == 3.0
+    assert float(small["variance"][0, 0, 0]) == pytest.approx(0.5)  # 4 x 2 / 4^2

@@ -1,0 +1,262 @@
+"""A hands-on view for notebooks: turn a knob, see outlines, sizes and headline numbers follow.
+
+A change is answered at once on maps summed over small squares, and soon after on the full maps.
+Everything works from plain Python too: `Panel.change` and `Panel.keep` need no browser.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from html import escape
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from spattermap.errors import InputError, SpattermapError
+from spattermap.mapset import facts, validate
+from spattermap.outputs import write_text_atomically
+from spattermap.panel.drawing import histogram_svg, numbers_html, overlay_svg
+from spattermap.panel.view import View, coarse, look, roles_for
+from spattermap.settings import Settings
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+__all__ = ["Panel", "View", "coarse", "look", "overlay_svg", "tune"]
+
+# A second change within this time (s) makes the full answer to the first one pointless.
+SETTLING_TIME = 0.3
+
+
+class Panel:
+    """The hands-on view of one map set.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        A map set.
+    blank : xarray.Dataset, optional
+        The bare substrate.
+    settings : Settings, optional
+        Where the knobs start.
+    keep_as : str or pathlib.Path, optional
+        File that `keep` writes.
+
+    Attributes
+    ----------
+    settings : Settings
+        The present choice.
+    view : View
+        What it gives.
+    """
+
+    def __init__(
+        self,
+        maps: xr.Dataset,
+        *,
+        blank: xr.Dataset | None = None,
+        settings: Settings | None = None,
+        keep_as: str | Path = "settings.toml",
+    ) -> None:
+        self.maps = validate(maps)
+        self.blank = blank
+        self.settings = settings or Settings()
+        self.keep_as = Path(keep_as)
+        self._roles = roles_for(maps, self.settings)
+        self._small = coarse(maps)
+        self._small_blank = None if blank is None else coarse(blank, factor=self._small[1])[0]
+        self._pending: asyncio.TimerHandle | None = None
+        self._widgets: dict[str, Any] = {}
+        self.view = self._look(full=True)
+
+    def change(self, **changes: Any) -> View:
+        """Change settings and return the full view.
+
+        Parameters
+        ----------
+        **changes
+            Names and values of `Settings`.
+
+        Returns
+        -------
+        View
+
+        Raises
+        ------
+        InputError
+            If a name or value is not allowed; nothing changes then.
+        """
+        self._take(changes)
+        self.view = self._look(full=True)
+        return self.view
+
+    def keep(self) -> Path:
+        """Write the present settings to the file that the notebook and the command accept.
+
+        Returns
+        -------
+        pathlib.Path
+
+        Raises
+        ------
+        OutputError
+            If the file cannot be written.
+        """
+        write_text_atomically(self.keep_as, self.settings.to_toml())
+        return self.keep_as
+
+    def _take(self, changes: dict[str, Any]) -> None:
+        wanted = self.settings.with_changes(**changes)
+        roles = roles_for(self.maps, wanted)
+        self.settings, self._roles = wanted, roles
+
+    def _look(self, *, full: bool) -> View:
+        maps, scale = (self.maps, 1) if full else self._small
+        blank = self.blank if full else self._small_blank
+        return look(maps, self._roles, settings=self.settings, blank=blank, scale=scale)
+
+    @property
+    def widget(self) -> Any:
+        """The widgets, made on first use."""
+        if not self._widgets:
+            self._widgets = _widgets(self)
+            self._show()
+        return self._widgets["whole"]
+
+    def _ipython_display_(self) -> None:
+        from IPython.display import display
+
+        display(self.widget)  # type: ignore[no-untyped-call]
+
+    def _turned(self, change: dict[str, Any], name: str) -> None:
+        value = change["new"]
+        if name == "smallest_droplet":
+            value = value or None  # the left end of the slider: derived from the noise
+        self._answer({name: value})
+
+    def _chosen(self, change: dict[str, Any]) -> None:
+        self._answer({"alloy": tuple(change["new"]) or None})
+
+    def _answer(self, changes: dict[str, Any]) -> None:
+        """Answer coarsely at once, fully when the knobs have come to rest."""
+        try:
+            self._take(changes)
+        except SpattermapError as problem:
+            self._say(str(problem))
+            return
+        self._say("")
+        if self._pending is not None:
+            self._pending.cancel()
+            self._pending = None
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:  # no notebook: nobody waits, so answer in full
+            self._finish()
+            return
+        if self._small[1] > 1:
+            self.view = self._look(full=False)
+            self._show()
+        self._pending = loop.call_later(SETTLING_TIME, self._finish)
+
+    def _finish(self) -> None:
+        self._pending = None
+        self.view = self._look(full=True)
+        self._show()
+
+    def _say(self, words: str) -> None:
+        if self._widgets:
+            self._widgets["status"].value = f'<span role="status">{escape(words)}</span>'
+
+    def _show(self) -> None:
+        if not self._widgets:
+            return
+        maps = self.maps if self.view.scale == 1 else self._small[0]
+        self._widgets["picture"].value = overlay_svg(maps, self._roles, self.view)
+        self._widgets["numbers"].value = numbers_html(maps, self.view)
+        self._widgets["sizes"].value = histogram_svg(maps, self.view)
+
+    def _kept(self, _button: Any) -> None:
+        try:
+            self._say(f"Kept in {self.keep().name}.")
+        except SpattermapError as problem:
+            self._say(str(problem))
+
+
+def tune(
+    maps: xr.Dataset,
+    *,
+    blank: xr.Dataset | None = None,
+    settings: Settings | None = None,
+    keep_as: str | Path = "settings.toml",
+) -> Panel:
+    """Return the hands-on view of a map set; as the last line of a cell it shows itself.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        A map set.
+    blank : xarray.Dataset, optional
+        The bare substrate.
+    settings : Settings, optional
+        Where the knobs start.
+    keep_as : str or pathlib.Path, optional
+        File for the settings that are kept.
+
+    Returns
+    -------
+    Panel
+
+    Raises
+    ------
+    InputError, InputTypeError
+        If the maps cannot be used.
+    """
+    return Panel(maps, blank=blank, settings=settings, keep_as=keep_as)
+
+
+def _widgets(panel: Panel) -> dict[str, Any]:
+    """Return the widgets, wired to the panel."""
+    try:
+        import ipywidgets
+    except ImportError:
+        raise InputError(
+            "the panel must have ipywidgets, got no such package. Install it, or use "
+            "Panel.change(...) from Python."
+        ) from None
+
+    names = [str(name) for name in panel.maps["element"].values]
+    known = facts(panel.maps)
+    largest = float(panel.view.droplets["diameter_um"].max()) if len(panel.view.droplets) else 0.0
+    least = panel.view.segmentation.smallest_trusted_px * known.pixel_size
+    largest = float(np.ceil(max(largest, 4 * least, 4 * known.pixel_size)))
+    unit = "µm" if known.length_unit == "um" else "px"
+    wide = {"description_width": "11em"}
+    layout = ipywidgets.Layout(width="26em")
+    sliders = {
+        "metal_sensitivity": (-6.0, 6.0, 0.25, "Metal sensitivity"),
+        "smallest_droplet": (0.0, largest, largest / 200, f"Smallest droplet ({unit})"),
+        "split_strength": (0.0, 3.0, 0.1, "Split strength"),
+    }
+    knobs = {}
+    for name, (low, high, step, label) in sliders.items():
+        knob = ipywidgets.FloatSlider(
+            value=getattr(panel.settings, name) or 0.0, min=low, max=high, step=step,
+            description=label, continuous_update=False, style=wide, layout=layout,
+            readout_format=".2f",
+        )  # fmt: skip
+        knob.observe(lambda change, name=name: panel._turned(change, name), names="value")
+        knobs[name] = knob
+    alloy = ipywidgets.SelectMultiple(
+        options=names, value=list(panel._roles.alloy), rows=min(len(names), 6),
+        description="Metal elements", style=wide, layout=layout,
+    )  # fmt: skip
+    alloy.observe(panel._chosen, names="value")
+    keep = ipywidgets.Button(description="Keep these settings", layout={"width": "14em"})
+    keep.on_click(panel._kept)
+    shown = {name: ipywidgets.HTML() for name in ("picture", "numbers", "sizes", "status")}
+    controls = [alloy, *knobs.values(), keep, shown["status"], shown["numbers"], shown["sizes"]]
+    left = ipywidgets.VBox(controls)
+    right = ipywidgets.VBox([shown["picture"]], layout={"flex": "1 1 24em"})
+    whole = ipywidgets.HBox([left, right], layout={"flex_flow": "row wrap"})
+    return {**shown, **knobs, "alloy": alloy, "keep": keep, "whole": whole}

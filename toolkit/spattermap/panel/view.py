@@ -1,0 +1,168 @@
+"""What the knobs change: segmentation and sizes, at full or at reduced scale."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from spattermap.mapset import facts, make_map_set, valid_mask
+from spattermap.roles import Roles, stated_roles
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+    import pandas as pd
+    import xarray as xr
+
+    from spattermap.segmentation.result import Segmentation
+    from spattermap.settings import Settings
+
+# Maps are first segmented at about this many pixels: quick enough to follow a slider.
+COARSE_PIXELS = 256 * 256
+
+
+@dataclass(frozen=True)
+class View:
+    """What the panel shows for one choice of settings.
+
+    Parameters
+    ----------
+    segmentation : Segmentation
+        Of the maps at this scale.
+    droplets : pandas.DataFrame
+        One row a droplet, lengths in the map set's unit under names ending ``_um``.
+    coverage : float
+        Area fraction of metal, without an interval.
+    scale : int
+        Pixels a side that were summed into one; 1 is the full map.
+    """
+
+    segmentation: Segmentation
+    droplets: pd.DataFrame
+    coverage: float
+    scale: int
+
+
+def coarse(maps: xr.Dataset, *, factor: int | None = None) -> tuple[xr.Dataset, int]:
+    """Return the maps summed (counts) or averaged (other quantities) over small squares.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        A map set.
+    factor : int, optional
+        Pixels a side summed into one; None chooses it so that `COARSE_PIXELS` are left.
+
+    Returns
+    -------
+    tuple of xarray.Dataset and int
+        The smaller map set and the factor; rows and columns that fill no square are cut.
+    """
+    known = facts(maps)
+    height, width = maps.sizes["y"], maps.sizes["x"]
+    if factor is None:
+        factor = max(1, round(float(np.sqrt(height * width / COARSE_PIXELS))))
+    if factor == 1 or min(height, width) < 2 * factor:
+        return maps, 1
+    add = known.quantity in ("counts", "net_counts")
+    counts = _squares(maps["counts"].values, factor) * (factor**2 if add else 1)
+    variance = None
+    if "variance" in maps:
+        # Independent noise: variances of a sum add; of a mean they add over the square's square.
+        variance = _squares(maps["variance"].values, factor) * float(factor) ** (2 if add else -2)
+    size = None if known.length_unit == "px" else known.pixel_size * factor
+    small = make_map_set(
+        np.rint(counts).astype(np.int64) if maps["counts"].dtype.kind in "ui" and add else counts,
+        [str(e) for e in maps["element"].values],
+        lines=[str(line) for line in maps["line"].values],
+        pixel_size_um=size,
+        variance=variance,
+        valid=_squares(valid_mask(maps)[None], factor)[0] == 1 if "valid" in maps else None,
+        quantity=known.quantity,
+        alloy=known.alloy,
+    )
+    return small, factor
+
+
+def _squares(stack: npt.NDArray[Any], factor: int) -> npt.NDArray[np.float64]:
+    n, height, width = stack.shape
+    rows, columns = height // factor, width // factor
+    cut = stack[:, : rows * factor, : columns * factor]
+    squares = cut.reshape(n, rows, factor, columns, factor)
+    return np.asarray(squares.mean(axis=(2, 4), dtype=np.float64))
+
+
+def roles_for(maps: xr.Dataset, settings: Settings) -> Roles:
+    """Return the roles that the settings or the maps state, else the inferred ones.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        A map set.
+    settings : Settings
+        Roles stated here come first.
+
+    Returns
+    -------
+    Roles
+
+    Raises
+    ------
+    InputError
+        If none of the stated elements was mapped.
+    """
+    from spattermap.analysis import find_roles
+    from spattermap.moments import block_moments
+
+    known = facts(maps)
+    alloy = settings.alloy or tuple(known.alloy)
+    if alloy:
+        names = [str(name) for name in maps["element"].values]
+        glass = settings.substrate or tuple(known.substrate)
+        return stated_roles(names, alloy=alloy, substrate=glass, how="chosen")
+    return find_roles(maps, block_moments(maps), settings)
+
+
+def look(
+    maps: xr.Dataset,
+    roles: Roles,
+    *,
+    settings: Settings,
+    blank: xr.Dataset | None = None,
+    scale: int = 1,
+) -> View:
+    """Segment and measure: the part of an analysis that the knobs change.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        A map set.
+    roles : Roles
+        Its roles.
+    settings : Settings
+        The choice.
+    blank : xarray.Dataset, optional
+        The bare substrate.
+    scale : int, optional
+        How many pixels a side were summed in `maps`, for the record.
+
+    Returns
+    -------
+    View
+    """
+    from spattermap.regions import measure_regions
+    from spattermap.segmentation import segment
+
+    known = facts(maps)
+    if known.length_unit == "px" and scale > 1 and settings.smallest_droplet is not None:
+        settings = settings.with_changes(smallest_droplet=settings.smallest_droplet / scale)
+    found = segment(maps, roles, settings=settings, blank=blank)
+    only_droplets = np.where(found.labels <= found.n_droplets, found.labels, 0).astype(np.int32)
+    droplets = measure_regions(
+        only_droplets,
+        counts=maps["counts"].values,
+        elements=[str(name) for name in maps["element"].values],
+        pixel_size=known.pixel_size * (scale if known.length_unit == "px" else 1),
+    )
+    return View(found, droplets, float(found.metal[valid_mask(maps)].mean()), scale)
