@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
+from spattermap.segmentation.chain import segment
 from spattermap.segmentation.result import Segmentation
-from spattermap.segmentation.segment import segment
 
 __all__ = ["Segmentation", "segment"]

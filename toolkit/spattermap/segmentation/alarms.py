@@ -6,10 +6,15 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize, special
 
-from spattermap.segmentation.likelihood import Classes, kernel, noise_gain
+from spattermap.segmentation.filters import Filter
+from spattermap.segmentation.likelihood import Classes
+
+Floats = npt.NDArray[np.float64]
+
+_KERNEL_LEVELS = 200
 
 
-def expected_peaks(z: npt.ArrayLike, *, n_pixels: int, scale: float) -> npt.NDArray[np.float64]:
+def expected_peaks(z: npt.ArrayLike, *, n_pixels: int, roughness: float) -> Floats:
     """Return the expected number of noise peaks at least z standard deviations high.
 
     Parameters
@@ -18,8 +23,8 @@ def expected_peaks(z: npt.ArrayLike, *, n_pixels: int, scale: float) -> npt.NDAr
         Height in standard deviations.
     n_pixels : int
         Pixels of the field.
-    scale : float
-        Standard deviation of the smoothing (px); 0 for independent pixels.
+    roughness : float
+        Variance of the gradient of the filtered noise over its variance (px^-2).
 
     Returns
     -------
@@ -27,34 +32,35 @@ def expected_peaks(z: npt.ArrayLike, *, n_pixels: int, scale: float) -> npt.NDAr
 
     Notes
     -----
-    Expected Euler characteristic of the excursion set of a smooth Gaussian field (Adler 1981;
-    Worsley 1994): ``A lambda (2 pi)^(-3/2) z exp(-z^2/2)`` with ``lambda = 1 / (2 s^2)`` for a
-    Gaussian kernel of standard deviation s. Coarse sampling cannot give more peaks than pixels,
-    so the smaller of this and the independent-pixel count is taken.
+    Expected Euler characteristic of the excursion set of a smooth Gaussian field,
+    ``A lambda (2 pi)^(-3/2) z exp(-z^2/2)`` with lambda the roughness (Adler 1981; Worsley 1994).
+    Pixels cannot give more peaks than there are pixels, so the smaller of this and the count of
+    independent pixels is taken.
     """
     z = np.asarray(z, dtype=np.float64)
     single = n_pixels * special.ndtr(-z)
-    if scale <= 0:
-        return np.asarray(single)
-    smooth = (
-        n_pixels / (2 * scale**2) * (2 * np.pi) ** -1.5 * np.maximum(z, 0) * np.exp(-0.5 * z**2)
-    )
-    return np.where(z > 1, np.minimum(single, smooth), single)
+    smooth = n_pixels * roughness * (2 * np.pi) ** -1.5 * np.maximum(z, 0) * np.exp(-0.5 * z**2)
+    return np.asarray(np.where(z > 1, np.minimum(single, smooth), single))
+
+
+def noise_sd(classes: Classes, used: Filter) -> float:
+    """Return the standard deviation of the filtered metal fraction over bare plate."""
+    return float(classes.sigma_bare * np.sqrt(used.gain))
 
 
 def gaussian_equivalent(
-    peak: npt.NDArray[np.float64], classes: Classes, *, scale: float, poisson: bool
-) -> npt.NDArray[np.float64]:
+    peak: npt.ArrayLike, classes: Classes, used: Filter, *, poisson: bool
+) -> Floats:
     """Return how many standard deviations of a normal variable a peak of the fraction equals.
 
     Parameters
     ----------
-    peak : numpy.ndarray
-        Smoothed metal fraction.
+    peak : array_like
+        Filtered metal fraction.
     classes : Classes
         Class means; the bare ones make the noise.
-    scale : float
-        Standard deviation of the smoothing (px).
+    used : Filter
+        The filter.
     poisson : bool
         True for counts, whose sums are skewed when they are few.
 
@@ -64,27 +70,29 @@ def gaussian_equivalent(
 
     Notes
     -----
-    For counts the smoothed fraction is a weighted sum of Poisson variables. Its upper tail comes
+    For counts the filtered fraction is a weighted sum of Poisson variables. Its upper tail comes
     from the saddlepoint approximation of Lugannani & Rice (1980), Adv. Appl. Probab. 12, 475, in
     the ``r*`` form of Barndorff-Nielsen, which reads directly as a normal deviate.
     """
     peak = np.asarray(peak, dtype=np.float64)
-    sd = classes.sigma_bare * np.sqrt(noise_gain(scale))
+    sd = noise_sd(classes, used)
     if sd <= 0:
         return np.full(peak.shape, np.inf)
     plain = peak / sd
     if not poisson or peak.size == 0:
         return plain
-    line = kernel(scale)
-    k = np.outer(line, line).ravel()
-    k, n = np.unique(np.round(k / k.max(), 3), return_counts=True)
-    k = k * float(line.max()) ** 2
-    steps = np.outer(classes.weights, k).ravel()
-    rate = np.outer(classes.bare, n).ravel()
-    top = np.linspace(0.05, max(float(peak.max()), 0.1), 120)
+    k = used.kernel.ravel()
+    # The kernel's values in classes, each with its mean square, so that the variance is exact.
+    order = np.digitize(k, np.linspace(k.min(), k.max(), _KERNEL_LEVELS))
+    n = np.bincount(order)
+    square = np.bincount(order, k**2) / np.maximum(n, 1)
+    value = np.sign(np.bincount(order, k)) * np.sqrt(square)
+    steps = np.outer(classes.weights, value[n > 0]).ravel()
+    rate = np.outer(classes.bare, n[n > 0]).ravel()
+    top = np.linspace(0.5 * sd, max(float(peak.max()), sd), 80)
     deviate = np.array([_deviate(x, steps, rate) for x in top])
     # Below the first node the normal value serves: nothing that low is ever reported.
-    return np.where(peak < top[0], plain, np.interp(peak, top, deviate))
+    return np.asarray(np.where(peak < top[0], plain, np.interp(peak, top, deviate)))
 
 
 def _deviate(x: float, steps: npt.NDArray[np.float64], rate: npt.NDArray[np.float64]) -> float:
@@ -107,15 +115,15 @@ def _deviate(x: float, steps: npt.NDArray[np.float64], rate: npt.NDArray[np.floa
     return float(r + np.log(t * np.sqrt(curve) / r) / r)
 
 
-def threshold(*, n_pixels: int, scale: float, false_alarms: float) -> float:
+def threshold(*, n_pixels: int, roughness: float, false_alarms: float) -> float:
     """Return the height (standard deviations) that noise passes `false_alarms` times a field.
 
     Parameters
     ----------
     n_pixels : int
         Pixels of the field.
-    scale : float
-        Standard deviation of the smoothing (px).
+    roughness : float
+        As in `expected_peaks`.
     false_alarms : float
         Expected number a field.
 
@@ -124,6 +132,6 @@ def threshold(*, n_pixels: int, scale: float, false_alarms: float) -> float:
     float
     """
     grid = np.linspace(0.0, 12.0, 2401)
-    expected = expected_peaks(grid, n_pixels=n_pixels, scale=scale)
+    expected = expected_peaks(grid, n_pixels=n_pixels, roughness=roughness)
     enough = np.flatnonzero(expected <= false_alarms)
     return float(grid[enough[0]]) if enough.size else 12.0

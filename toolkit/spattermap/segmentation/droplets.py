@@ -8,11 +8,15 @@ import numpy as np
 import numpy.typing as npt
 
 from spattermap.segmentation import alarms, parting
-from spattermap.segmentation.edges import disc_edge_level, disc_peak, signed_distance
-from spattermap.segmentation.likelihood import Array, Classes, Mask, noise_gain
+from spattermap.segmentation.edges import signed_distance
+from spattermap.segmentation.filters import RADIUS_STEP, Filter
+from spattermap.segmentation.likelihood import Array, Classes, Mask
 
-_TABLE_STEP = 0.02
-_ADMITTED = 0.2  # lowest edge level a droplet can have: a disc of 0.65 sigma
+Labels = npt.NDArray[np.int32]
+
+_ADMITTED = 0.2  # lowest edge level a droplet can have; below it lie haze and noise
+_NECK = 0.2  # two hills part where the pass is this much lower than the lower summit
+_DIP = 4.0  # ... and, for the fraction itself, this many noise standard deviations
 
 
 @dataclass(frozen=True)
@@ -29,7 +33,7 @@ class Regions:
         Probability that noise alone reaches that height nowhere in the field.
     """
 
-    labels: npt.NDArray[np.int32]
+    labels: Labels
     deviates: npt.NDArray[np.float64]
     confidence: npt.NDArray[np.float64]
 
@@ -37,32 +41,31 @@ class Regions:
 def find_regions(
     fraction: Array,
     classes: Classes,
+    used: Filter,
     *,
     valid: Mask,
-    scale: float,
-    blur: float,
-    split_strength: float,
-    false_alarms: float,
-    poisson: bool,
+    split_strength: float = 1.0,
+    false_alarms: float = 0.05,
+    poisson: bool = True,
     offset: float = 0.0,
 ) -> Regions:
-    """Return the metal regions of a smoothed metal fraction.
+    """Return the metal regions of a filtered metal fraction.
 
     Parameters
     ----------
     fraction : numpy.ndarray, dims (y, x)
-        Smoothed metal fraction.
+        Filtered metal fraction.
     classes : Classes
         Class means.
+    used : Filter
+        The filter.
     valid : numpy.ndarray of bool, dims (y, x)
         Pixels to use.
-    scale, blur : float
-        Standard deviations of the smoothing and of the blur in the data (px).
-    split_strength : float
+    split_strength : float, optional
         1 by default; 0 never parts.
-    false_alarms : float
+    false_alarms : float, optional
         Expected number of false regions a field.
-    poisson : bool
+    poisson : bool, optional
         True for counts.
     offset : float, optional
         Added to the fraction; positive finds more metal.
@@ -71,24 +74,48 @@ def find_regions(
     -------
     Regions
     """
-    sigma = float(np.hypot(max(scale, 0.29), blur))  # 0.29 px: a pixel averages over its width
-    height = fraction + np.float32(offset)
-    mask = _without_pinholes((height > 0.5) & valid, sigma)
-    labels, n = _part(mask, height, sigma=sigma, split_strength=split_strength)
-    labels = _with_true_edges(labels, np.where(valid, height, -1), n, sigma)
-    labels, n = parting.renumber(labels)
+    height = np.where(valid, fraction + np.float32(offset), np.float32(-1))
+    sigma = max(used.sigma, 0.29)  # 0.29 px: a pixel averages over its width
+    mask = _without_pinholes(height > 0.5, sigma)
+    noise = float(np.sqrt(used.gain * (classes.weights**2 @ classes.noise_metal)))
+    labels, n = _part(mask, height, sigma=sigma, noise=noise, strength=split_strength)
+    labels, n = _with_true_edges(labels, height, n, used)
     summit = _maximum(labels, fraction, n)
-    deviates = alarms.gaussian_equivalent(summit, classes, scale=scale, poisson=poisson)
+    deviates = alarms.gaussian_equivalent(summit, classes, used, poisson=poisson)
     n_pixels = int(np.count_nonzero(valid))
-    wanted = alarms.threshold(n_pixels=n_pixels, scale=scale, false_alarms=false_alarms)
-    return keep(labels, deviates >= wanted, deviates, n_pixels=n_pixels, scale=scale)
+    wanted = alarms.threshold(
+        n_pixels=n_pixels, roughness=used.roughness, false_alarms=false_alarms
+    )
+    confidence = np.exp(
+        -alarms.expected_peaks(deviates, n_pixels=n_pixels, roughness=used.roughness)
+    )
+    return keep(Regions(labels, deviates, confidence), deviates >= wanted)
+
+
+def keep(found: Regions, wanted: npt.NDArray[np.bool_]) -> Regions:
+    """Return only the wanted regions, renumbered.
+
+    Parameters
+    ----------
+    found : Regions
+        The regions.
+    wanted : numpy.ndarray of bool, dims (region,)
+        Which to keep.
+
+    Returns
+    -------
+    Regions
+    """
+    table = np.zeros(wanted.size + 1, np.int32)
+    table[1:][wanted] = np.arange(1, np.count_nonzero(wanted) + 1)
+    return Regions(table[found.labels], found.deviates[wanted], found.confidence[wanted])
 
 
 def _without_pinholes(mask: Mask, sigma: float) -> Mask:
     """Fill holes and drop specks too small to be resolved: noise, and ruinous for distances."""
     from scipy import ndimage
 
-    least = max(4.0, np.pi * (1.2 * sigma) ** 2)
+    least = max(4.0, np.pi * sigma**2)
     out = mask.copy()
     for value in (False, True):
         pieces, n = ndimage.label(out == value, structure=None if value else np.ones((3, 3)))
@@ -99,59 +126,42 @@ def _without_pinholes(mask: Mask, sigma: float) -> Mask:
     return out
 
 
-def keep(
-    labels: npt.NDArray[np.int32],
-    wanted: npt.NDArray[np.bool_],
-    deviates: npt.NDArray[np.float64],
-    *,
-    n_pixels: int,
-    scale: float,
-) -> Regions:
-    """Return only the wanted regions, renumbered."""
-    table = np.zeros(wanted.size + 1, np.int32)
-    table[1:][wanted] = np.arange(1, np.count_nonzero(wanted) + 1)
-    kept = deviates[wanted]
-    expected = alarms.expected_peaks(kept, n_pixels=n_pixels, scale=scale)
-    return Regions(table[labels], kept, np.exp(-expected))
-
-
 def _part(
-    mask: Mask, height: Array, *, sigma: float, split_strength: float
-) -> tuple[npt.NDArray[np.int32], int]:
+    mask: Mask, height: Array, *, sigma: float, noise: float, strength: float
+) -> tuple[Labels, int]:
+    """Part the mask twice: where the signal dips between two summits, and at narrow necks."""
     from scipy import ndimage
 
-    if split_strength == 0:
+    if strength == 0:
         labels, n = ndimage.label(mask, structure=np.ones((3, 3)))
         return labels.astype(np.int32), int(n)
-    # The distance is blunted a little, so that single pixels of a ragged edge make no summits.
-    distance = ndimage.gaussian_filter(np.maximum(signed_distance(mask), 0), max(0.7, 0.5 * sigma))
-    return parting.part(
-        distance.astype(np.float32),
-        mask,
-        ratio=1 - 0.2 / split_strength,
-        least=0.4 / split_strength,
+    ratio = 1 - _NECK / strength
+    labels, _ = parting.part(
+        height, mask.astype(np.int32), ratio=ratio, least=_DIP * noise / strength
     )
+    # The distance is blunted a little, so that single pixels of a ragged edge make no summits.
+    distance = np.maximum(signed_distance(mask), 0)
+    distance = ndimage.gaussian_filter(distance, max(0.7, 0.4 * sigma))
+    return parting.part(distance, labels, ratio=ratio, least=0.4 / strength)
 
 
-def _with_true_edges(
-    labels: npt.NDArray[np.int32], height: Array, n: int, sigma: float
-) -> npt.NDArray[np.int32]:
+def _with_true_edges(labels: Labels, height: Array, n: int, used: Filter) -> tuple[Labels, int]:
+    """Cut each region's basin at the height its own size calls for."""
     if n == 0:
-        return labels
-    table = disc_edge_level(np.arange(0, 12, _TABLE_STEP)).astype(np.float32)
-    table = np.maximum(table, np.float32(_ADMITTED))
-    basins = parting.grow(labels, height.astype(np.float32), _ADMITTED)
-    return parting.cut(basins, height.astype(np.float32), n, table, sigma, _TABLE_STEP)
+        return labels, 0
+    table = np.maximum(np.concatenate([[0.0], used.edge_levels]), _ADMITTED).astype(np.float32)
+    basins = parting.grow(labels, height, _ADMITTED)
+    return parting.renumber(parting.cut(basins, height, n, table, RADIUS_STEP))
 
 
-def _maximum(labels: npt.NDArray[np.int32], values: Array, n: int) -> npt.NDArray[np.float64]:
+def _maximum(labels: Labels, values: Array, n: int) -> npt.NDArray[np.float64]:
     top = np.full(n + 1, -np.inf)
     np.maximum.at(top, labels.ravel(), values.ravel())
     return top[1:]
 
 
 def smallest_trusted(
-    classes: Classes, *, n_pixels: int, scale: float, blur: float, false_alarms: float
+    classes: Classes, used: Filter, *, n_pixels: int, false_alarms: float
 ) -> float:
     """Return the diameter (px) of the smallest disc that is found every other time.
 
@@ -159,10 +169,10 @@ def smallest_trusted(
     ----------
     classes : Classes
         Class means.
+    used : Filter
+        The filter.
     n_pixels : int
         Pixels of the field.
-    scale, blur : float
-        Standard deviations of the smoothing and of the blur (px).
     false_alarms : float
         Expected number of false regions a field.
 
@@ -173,16 +183,10 @@ def smallest_trusted(
 
     Notes
     -----
-    The blurred and smoothed disc must rise above the half height and above the height that noise
+    The blurred and filtered disc must rise above the half height, and above the height that noise
     passes `false_alarms` times a field.
     """
-    if classes.information <= 0:
-        return float("inf")
-    sd = classes.sigma_bare * np.sqrt(noise_gain(scale))
-    u = alarms.threshold(n_pixels=n_pixels, scale=scale, false_alarms=false_alarms)
-    needed = max(0.5, u * sd)
-    if needed >= 1:
-        return float("inf")
-    sigma = np.hypot(max(scale, 0.29), blur)
-    grid = np.linspace(0.01, 8, 2000)
-    return float(2 * sigma * grid[np.searchsorted(disc_peak(grid), needed)])
+    u = alarms.threshold(n_pixels=n_pixels, roughness=used.roughness, false_alarms=false_alarms)
+    needed = max(0.5, u * alarms.noise_sd(classes, used))
+    enough = np.flatnonzero(used.peaks >= needed)
+    return 2 * RADIUS_STEP * float(enough[0] + 1) if enough.size else float("inf")

@@ -82,7 +82,7 @@ def fit_levels(
     previous = -np.inf
     for _ in range(300):
         s0, s1 = np.hypot(noise_bare, t0), np.hypot(noise_metal, t1)
-        dense = _densities(x, m0, m1, s0, s1, noise_bare, noise_metal)
+        dense = _densities(x, (m0, m1), (s0, s1), (noise_bare, noise_metal))
         joint = parts[:, None] * dense
         total = joint.sum(axis=0) + 1e-300
         likelihood = float(n @ np.log(total))
@@ -104,11 +104,15 @@ def fit_levels(
 
 
 def _densities(
-    x: npt.NDArray[np.float64], m0: float, m1: float, s0: float, s1: float, n0: float, n1: float
+    x: npt.NDArray[np.float64],
+    means: tuple[float, float],
+    spreads: tuple[float, float],
+    noises: tuple[float, float],
 ) -> npt.NDArray[np.float64]:
     width = float(x[1] - x[0])
-    s0, s1 = max(s0, width), max(s1, width)
-    edge_noise = max(np.sqrt(0.5 * (n0**2 + n1**2)), width)
+    m0, m1 = means
+    s0, s1 = (max(s, width) for s in spreads)
+    edge_noise = max(float(np.sqrt(0.5 * (noises[0] ** 2 + noises[1] ** 2))), width)
     step = max(m1 - m0, 1e-9)
     normal = [
         np.exp(-0.5 * ((x - m) / s) ** 2) / (s * np.sqrt(2 * np.pi))

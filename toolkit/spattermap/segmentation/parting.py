@@ -18,33 +18,40 @@ def _root(parent: Labels, i: int) -> int:
     return i
 
 
+@njit(cache=True, inline="always")
+def _uphill(height: Array, region: Labels, here: int) -> int:
+    """Return the highest pixel around and including `here` in the same region."""
+    rows, columns = height.shape
+    y, x = here // columns, here % columns
+    best, best_height = here, height[y, x]
+    for yy in range(max(0, y - 1), min(rows, y + 2)):
+        for xx in range(max(0, x - 1), min(columns, x + 2)):
+            if region[yy, xx] != region[y, x]:
+                continue
+            there = yy * columns + xx
+            h = height[yy, xx]
+            # Equal heights go to the later pixel, so that plateaus drain to one summit.
+            if h > best_height or (h == best_height and there > best):
+                best, best_height = there, h
+    return best
+
+
 @njit(cache=True)
-def _ascend(height: Array, mask: npt.NDArray[np.bool_]) -> Labels:
-    """Label each pixel of the mask with the summit its steepest path ends on."""
+def _ascend(height: Array, region: Labels) -> Labels:
+    """Label each pixel of a region with the summit its steepest path within it ends on."""
     rows, columns = height.shape
     label = np.zeros((rows, columns), np.int32)
     stack = np.empty(rows * columns, np.int32)
     n_labels = 0
     for start in range(rows * columns):
-        if not mask.flat[start] or label.flat[start] != 0:
+        if region.flat[start] == 0 or label.flat[start] != 0:
             continue
         depth = 0
         here = start
         while True:
             stack[depth] = here
             depth += 1
-            y, x = here // columns, here % columns
-            best, best_height = here, height[y, x]
-            for dy in range(-1, 2):
-                for dx in range(-1, 2):
-                    yy, xx = y + dy, x + dx
-                    if yy < 0 or xx < 0 or yy >= rows or xx >= columns or not mask[yy, xx]:
-                        continue
-                    there = yy * columns + xx
-                    h = height[yy, xx]
-                    # Equal heights go to the later pixel, so that plateaus drain to one summit.
-                    if h > best_height or (h == best_height and there > best):
-                        best, best_height = there, h
+            best = _uphill(height, region, here)
             if best == here:
                 n_labels += 1
                 found = np.int32(n_labels)
@@ -59,44 +66,41 @@ def _ascend(height: Array, mask: npt.NDArray[np.bool_]) -> Labels:
 
 
 @njit(cache=True)
-def _saddles(label: Labels, height: Array) -> tuple[Labels, Labels, Array]:
-    """Return each contact between two labels with the lower of the two heights."""
+def _saddles(label: Labels, height: Array, region: Labels) -> tuple[Labels, Labels, Array]:
+    """Return each contact of two labels in one region with the lower of the two heights."""
     rows, columns = label.shape
     n = 0
-    for y in range(rows):
-        for x in range(columns):
-            a = label[y, x]
-            if a == 0:
-                continue
-            if x + 1 < columns and label[y, x + 1] != 0 and label[y, x + 1] != a:
-                n += 1
-            if y + 1 < rows and label[y + 1, x] != 0 and label[y + 1, x] != a:
-                n += 1
-    first, second = np.empty(n, np.int32), np.empty(n, np.int32)
-    saddle = np.empty(n, np.float32)
-    n = 0
-    for y in range(rows):
-        for x in range(columns):
-            a = label[y, x]
-            if a == 0:
-                continue
-            for step in range(2):
-                yy, xx = (y, x + 1) if step == 0 else (y + 1, x)
-                if yy >= rows or xx >= columns:
+    first, second = np.empty(0, np.int32), np.empty(0, np.int32)
+    saddle = np.empty(0, np.float32)
+    for turn in range(2):  # count first, then fill
+        n = 0
+        for y in range(rows):
+            for x in range(columns):
+                a = label[y, x]
+                if a == 0:
                     continue
-                b = label[yy, xx]
-                if b != 0 and b != a:
-                    first[n], second[n] = min(a, b), max(a, b)
-                    saddle[n] = min(height[y, x], height[yy, xx])
+                for step in range(4):  # right, down, and both diagonals
+                    yy = y + (step > 0)
+                    xx = x + (1 if step == 0 else step - 2)
+                    if yy >= rows or xx >= columns or xx < 0:
+                        continue
+                    b = label[yy, xx]
+                    if a * b == 0 or a == b or region[yy, xx] != region[y, x]:
+                        continue
+                    if turn == 1:
+                        first[n], second[n] = min(a, b), max(a, b)
+                        saddle[n] = min(height[y, x], height[yy, xx])
                     n += 1
+        if turn == 0:
+            first, second = np.empty(n, np.int32), np.empty(n, np.int32)
+            saddle = np.empty(n, np.float32)
     return first, second, saddle
 
 
 @njit(cache=True)
-def _merge(
-    first: Labels, second: Labels, saddle: Array, peak: Array, ratio: float, least: float
-) -> Labels:
+def _merge(passes: tuple[Labels, Labels, Array], peak: Array, ratio: float, least: float) -> Labels:
     """Union the summits, highest pass first, unless both stand well above the pass."""
+    first, second, saddle = passes
     parent = np.arange(peak.size).astype(np.int32)
     top = peak.copy()
     for k in range(saddle.size):
@@ -112,17 +116,15 @@ def _merge(
     return parent
 
 
-def part(
-    height: Array, mask: npt.NDArray[np.bool_], *, ratio: float, least: float
-) -> tuple[Labels, int]:
-    """Divide a mask into the hills of a height map, joining hills without a true pass.
+def part(height: Array, region: Labels, *, ratio: float, least: float) -> tuple[Labels, int]:
+    """Divide regions into the hills of a height map, joining hills without a true pass.
 
     Parameters
     ----------
     height : numpy.ndarray of float32, dims (y, x)
         Usually the distance to the edge (px).
-    mask : numpy.ndarray of bool, dims (y, x)
-        Pixels to divide.
+    region : numpy.ndarray of int, dims (y, x)
+        Regions to divide, 0 outside them.
     ratio : float
         Two hills stay apart where the pass is lower than this part of the lower summit.
     least : float
@@ -131,7 +133,7 @@ def part(
     Returns
     -------
     labels : numpy.ndarray of int32, dims (y, x)
-        0 outside the mask, then 1, 2, ...
+        0 outside the regions, then 1, 2, ...
     n : int
         Number of hills.
 
@@ -141,15 +143,15 @@ def part(
     persistence (dynamics) of Grimaud (1992), SPIE 1769, 292, made relative: a neck parts two
     droplets when it is narrow against the smaller of them, whatever their size.
     """
-    label = _ascend(height, mask)
+    label = _ascend(height, region)
     n = int(label.max(initial=0))
     if n < 2:
         return label, n
-    first, second, saddle = _saddles(label, height)
+    first, second, saddle = _saddles(label, height, region)
     order = np.lexsort((second, first, -saddle))
     peak = np.zeros(n + 1, np.float32)
     np.maximum.at(peak, label.ravel(), height.ravel())
-    parent = _merge(first[order], second[order], saddle[order], peak, ratio, least)
+    parent = _merge((first[order], second[order], saddle[order]), peak, ratio, least)
     return renumber(parent[label])
 
 
@@ -182,6 +184,7 @@ def grow(label: Labels, height: Array, floor: float) -> Labels:
     """
     rows, columns = height.shape
     out = label.copy()
+    everywhere = np.zeros((rows, columns), np.int32)
     stack = np.empty(rows * columns, np.int32)
     for start in range(rows * columns):
         if out.flat[start] != 0 or not height.flat[start] > floor:
@@ -192,17 +195,7 @@ def grow(label: Labels, height: Array, floor: float) -> Labels:
         while True:
             stack[depth] = here
             depth += 1
-            y, x = here // columns, here % columns
-            best, best_height = here, height[y, x]
-            for dy in range(-1, 2):
-                for dx in range(-1, 2):
-                    yy, xx = y + dy, x + dx
-                    if yy < 0 or xx < 0 or yy >= rows or xx >= columns:
-                        continue
-                    there = yy * columns + xx
-                    h = height[yy, xx]
-                    if h > best_height or (h == best_height and there > best):
-                        best, best_height = there, h
+            best = _uphill(height, everywhere, here)
             if best == here:
                 break
             if out.flat[best] != 0:
@@ -211,14 +204,11 @@ def grow(label: Labels, height: Array, floor: float) -> Labels:
             here = best
         for k in range(depth):
             out.flat[stack[k]] = found
-    for i in range(rows * columns):
-        if out.flat[i] < 0:
-            out.flat[i] = 0
-    return out
+    return np.maximum(out, np.int32(0))
 
 
 @njit(cache=True)
-def cut(label: Labels, height: Array, n: int, table: Array, sigma: float, finest: float) -> Labels:
+def cut(label: Labels, height: Array, n: int, table: Array, finest: float) -> Labels:
     """Cut each basin at the height that belongs to a blurred disc of the resulting area.
 
     Parameters
@@ -230,11 +220,9 @@ def cut(label: Labels, height: Array, n: int, table: Array, sigma: float, finest
     n : int
         Number of basins.
     table : numpy.ndarray of float32
-        Edge level against radius over sigma, in steps of `finest`.
-    sigma : float
-        Standard deviation of blur and smoothing together (px).
+        Edge level against radius, in steps of `finest`.
     finest : float
-        Step of `table`.
+        Step of `table` (px).
 
     Returns
     -------
@@ -248,22 +236,21 @@ def cut(label: Labels, height: Array, n: int, table: Array, sigma: float, finest
     place = begin[:-1].copy()
     values = np.empty(label.size, np.float32)
     for i in range(label.size):
-        k = label.flat[i]
-        values[place[k]] = height.flat[i]
-        place[k] += 1
+        owner = label.flat[i]
+        values[place[owner]] = height.flat[i]
+        place[owner] += 1
     level = np.full(n + 1, np.inf, np.float32)
     for k in range(1, n + 1):
         part = np.sort(values[begin[k] : begin[k + 1]])
         for i in range(part.size):
             # part[i:] lies above this level: its area must give the level back.
-            ratio = np.sqrt((part.size - i) / np.pi) / sigma
-            at = min(int(ratio / finest), table.size - 1)
-            if part[i] >= table[at]:
+            radius = np.sqrt((part.size - i) / np.pi)
+            if part[i] >= table[min(int(radius / finest), table.size - 1)]:
                 level[k] = part[i]
                 break
     out = np.zeros(label.shape, np.int32)
     for i in range(label.size):
-        k = label.flat[i]
-        if k > 0 and height.flat[i] >= level[k]:
-            out.flat[i] = k
+        mine = label.flat[i]
+        if mine > 0 and height.flat[i] >= level[mine]:
+            out.flat[i] = mine
     return out

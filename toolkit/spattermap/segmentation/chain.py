@@ -11,17 +11,13 @@ from spattermap.errors import InputError
 from spattermap.mapset import facts, valid_mask
 from spattermap.roles import Roles
 from spattermap.segmentation import droplets, edges, haze, streaks
+from spattermap.segmentation.estimation import estimate, sample_of
 from spattermap.segmentation.likelihood import (
     Array,
     Classes,
     Stack,
-    correlation_half_width,
-    estimate_classes,
     log_odds,
     metal_fraction,
-    noise_gain,
-    smooth,
-    smoothing_scale,
     stack_of,
 )
 from spattermap.segmentation.result import Segmentation
@@ -67,46 +63,40 @@ def segment(
     """
     stack = _stack(maps, roles)
     notes: list[str] = []
-    classes = estimate_classes(stack)
-    if classes.information == 0:
+    known = estimate(sample_of(stack))
+    classes, used = known.classes, known.filter
+    if classes.information == 0 or used is None:
         return _nothing(stack, classes)
     raw = metal_fraction(stack, classes)
-    scale = _scale(raw, classes, stack)
-    fraction = smooth(raw, scale, stack.valid)
-    half_noise = 1 / np.sqrt(classes.information) if classes.information > 0 else 1.0
-    blur = edges.estimate_blur(raw, stack.valid, scale=scale, noise=float(half_noise))
-    gain = classes.information / noise_gain(scale)
-    poisson = stack.variance is None
+    fraction = used.apply(raw, stack.valid)
     found = droplets.find_regions(
         fraction,
         classes,
+        used,
         valid=stack.valid,
-        scale=scale,
-        blur=blur,
         split_strength=settings.split_strength,
         false_alarms=settings.false_alarms_per_field,
-        poisson=poisson,
-        offset=settings.metal_sensitivity / gain if gain > 0 else 0.0,
+        poisson=stack.variance is None,
+        offset=settings.metal_sensitivity * used.gain / classes.information,
     )
     smallest = droplets.smallest_trusted(
         classes,
+        used,
         n_pixels=int(np.count_nonzero(stack.valid)),
-        scale=scale,
-        blur=blur,
         false_alarms=settings.false_alarms_per_field,
     )
-    found = _drop_small(found, maps, settings, stack, scale)
+    found = _drop_small(found, maps, settings)
     labels, n_droplets, table, order = _divide(found, smallest)
     return Segmentation(
         labels=labels,
         n_droplets=n_droplets,
         n_streaks=len(table),
         metal=labels > 0,
-        log_odds=log_odds(fraction, classes, scale=scale, prior=settings.metal_sensitivity),
+        log_odds=log_odds(fraction, classes, gain=used.gain, prior=settings.metal_sensitivity),
         metal_means=_named(stack, classes.metal),
         bare_means=_named(stack, classes.bare),
         information=classes.information,
-        blur_px=blur,
+        blur_px=used.blur,
         smallest_trusted_px=smallest,
         confidence=found.confidence[order][:n_droplets],
         streaks=table,
@@ -114,9 +104,8 @@ def segment(
             raw,
             labels,
             stack,
-            classes,
             zero=_zero(stack, classes, roles, blank),
-            sigma=float(np.hypot(scale, blur)),
+            sigma=max(used.sigma, used.blur),
             level=settings.level,
         ),
         elements_used=tuple(
@@ -179,22 +168,12 @@ def _estimated_variance(planes: npt.NDArray[np.generic]) -> npt.NDArray[np.float
     return out
 
 
-def _scale(raw: Array, classes: Classes, stack: Stack) -> float:
-    wanted = smoothing_scale(classes.information)
-    return min(wanted, 0.6 * correlation_half_width(raw, classes, stack.valid))
-
-
-def _drop_small(
-    found: droplets.Regions, maps: xr.Dataset, settings: Settings, stack: Stack, scale: float
-) -> droplets.Regions:
+def _drop_small(found: droplets.Regions, maps: xr.Dataset, settings: Settings) -> droplets.Regions:
     if settings.smallest_droplet is None:
         return found
     least = np.pi / 4 * (settings.smallest_droplet / facts(maps).pixel_size) ** 2
     area = np.bincount(found.labels.ravel(), minlength=found.deviates.size + 1)[1:]
-    n_pixels = int(np.count_nonzero(stack.valid))
-    return droplets.keep(
-        found.labels, area >= least, found.deviates, n_pixels=n_pixels, scale=scale
-    )
+    return droplets.keep(found, area >= least)
 
 
 def _divide(
@@ -223,7 +202,6 @@ def _haze(
     raw: Array,
     labels: npt.NDArray[np.int32],
     stack: Stack,
-    classes: Classes,
     *,
     zero: tuple[float, float],
     sigma: float,

@@ -1,0 +1,198 @@
+"""The linear filter that shows the metal fraction best at the counts at hand.
+
+One filter does what two steps would do: where counts are few it averages as widely as the
+structure allows, where they are many it sharpens what the beam has blurred.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+from scipy import integrate, ndimage, special
+
+from spattermap.segmentation.structure import Structure, disc_spectrum
+
+Array = npt.NDArray[np.float32]
+Mask = npt.NDArray[np.bool_]
+Floats = npt.NDArray[np.float64]
+
+_NODES = 1024
+_TILE = 1024
+_MARGIN = 64  # px around a tile; the filters here have died away by then
+RADIUS_STEP = 0.25  # px
+_RADII = np.arange(1, 320) * RADIUS_STEP
+
+
+@dataclass(frozen=True)
+class Filter:
+    """An isotropic filter by its transfer function.
+
+    Parameters
+    ----------
+    nodes : numpy.ndarray
+        Angular frequencies (rad/px), from 0 to the corner of the frequency plane.
+    transfer : numpy.ndarray
+        What the filter does to the data; 1 at zero frequency.
+    blur : float
+        Standard deviation (px) of the blur the data had before.
+    """
+
+    nodes: Floats
+    transfer: Floats
+    blur: float
+
+    @cached_property
+    def _plane(self) -> tuple[Floats, Floats]:
+        side = 2 * _MARGIN
+        k = _frequencies((side, side))
+        return k, np.interp(k, self.nodes, self.transfer)
+
+    @cached_property
+    def kernel(self) -> Floats:
+        """Weights of the filter around a pixel, dims (y, x), with the pixel at the centre."""
+        side = 2 * _MARGIN
+        return np.fft.fftshift(np.fft.irfft2(self._plane[1], (side, side)))
+
+    @property
+    def own(self) -> float:
+        """Weight of the pixel itself."""
+        return float(self.kernel[_MARGIN, _MARGIN])
+
+    @property
+    def gain(self) -> float:
+        """Factor by which the filter changes the variance of white noise."""
+        return float(np.sum(self.kernel**2))
+
+    @property
+    def roughness(self) -> float:
+        """Variance of the gradient of filtered white noise over its variance, along one axis."""
+        k = self.nodes
+        power = self.transfer**2 * k
+        return float(np.sum(power * k**2) / (2 * np.sum(power)))
+
+    @cached_property
+    def total(self) -> Floats:
+        """Transfer of blur and filter together, at `nodes`."""
+        return self.transfer * np.exp(-0.5 * (self.nodes * self.blur) ** 2)
+
+    @cached_property
+    def edge_levels(self) -> Floats:
+        """Height of a blurred, filtered unit disc at its true edge, at radii 0.25, 0.5, ... px.
+
+        A disc of radius R has the transform ``2 pi R J1(k R) / k``; its filtered value at the
+        distance r is ``R int T(k) J1(k R) J0(k r) dk``.
+        """
+        k, step = self.nodes[1:], self.nodes[1]
+        kr = np.outer(_RADII, k)
+        return np.asarray(_RADII * step * ((special.j1(kr) * special.j0(kr)) @ self.total[1:]))
+
+    @cached_property
+    def peaks(self) -> Floats:
+        """Height of a blurred, filtered unit disc at its centre, at radii 0.25, 0.5, ... px."""
+        k, step = self.nodes[1:], self.nodes[1]
+        return np.asarray(_RADII * step * (special.j1(np.outer(_RADII, k)) @ self.total[1:]))
+
+    @property
+    def sigma(self) -> float:
+        """Standard deviation (px) of the Gaussian whose edge is as steep as the filtered one."""
+        # The transform of the line spread function is the transfer along one axis.
+        steepest = float(integrate.trapezoid(self.total, self.nodes)) / np.pi
+        return float(1 / (np.sqrt(2 * np.pi) * steepest))
+
+    def apply(self, raw: Array, valid: Mask) -> Array:
+        """Return the filtered picture.
+
+        Parameters
+        ----------
+        raw : numpy.ndarray of float32, dims (y, x)
+            Unsmoothed metal fraction.
+        valid : numpy.ndarray of bool, dims (y, x)
+            Pixels to use; the others are bridged from around them.
+
+        Returns
+        -------
+        numpy.ndarray of float32, dims (y, x)
+        """
+        from scipy import fft
+
+        raw = raw if valid.all() else _bridged(raw, valid)
+        out = np.empty(raw.shape, np.float32)
+        for top in range(0, raw.shape[0], _TILE):
+            for left in range(0, raw.shape[1], _TILE):
+                rows = _mirrored(top, min(top + _TILE, raw.shape[0]), raw.shape[0])
+                columns = _mirrored(left, min(left + _TILE, raw.shape[1]), raw.shape[1])
+                part = raw[np.ix_(rows, columns)]
+                size = tuple(fft.next_fast_len(n, real=True) for n in part.shape)
+                h = np.interp(_frequencies(size), self.nodes, self.transfer).astype(np.float32)
+                done = fft.irfft2(fft.rfft2(part, size) * h, size)
+                inner = (
+                    slice(_MARGIN, rows.size - _MARGIN),
+                    slice(_MARGIN, columns.size - _MARGIN),
+                )
+                out[top : top + _TILE, left : left + _TILE] = done[inner]
+        return out
+
+
+def _frequencies(size: tuple[int, ...]) -> Floats:
+    return np.asarray(
+        2 * np.pi * np.hypot(np.fft.fftfreq(size[0])[:, None], np.fft.rfftfreq(size[1])[None])
+    )
+
+
+def _mirrored(start: int, stop: int, n: int) -> npt.NDArray[np.int64]:
+    """Return the indices of a tile with its margin, mirrored at the field's edge."""
+    index = np.arange(start - _MARGIN, stop + _MARGIN) % (2 * n)
+    return np.where(index < n, index, 2 * n - 1 - index)
+
+
+def _bridged(raw: Array, valid: Mask) -> Array:
+    weight = ndimage.gaussian_filter(valid.astype(np.float32), 3.0)
+    around = ndimage.gaussian_filter(np.where(valid, raw, np.float32(0)), 3.0)
+    return np.where(valid, raw, around / np.maximum(weight, 1e-3)).astype(np.float32)
+
+
+def best_filter(structure: Structure, *, information: float) -> Filter:
+    """Return the filter with the least mean square error for the structure and its noise.
+
+    Parameters
+    ----------
+    structure : Structure
+        Spectrum of the material.
+    information : float
+        Inverse noise variance of the unsmoothed metal fraction in one pixel.
+
+    Returns
+    -------
+    Filter
+
+    Notes
+    -----
+    Wiener (1949): ``H = S B / (S B^2 + N)`` with the spectrum S of a random set of discs, the
+    blur's transfer B and white noise N, scaled to keep the mean.
+    """
+    k = np.linspace(0, np.pi * np.sqrt(2), _NODES)
+    spectrum = structure.variance * disc_spectrum(k, structure.diameter)
+    blur = np.exp(-0.5 * (k * structure.blur) ** 2)
+    h = spectrum * blur / (spectrum * blur**2 + 1 / max(information, 1e-9))
+    return Filter(k, h / h[0], structure.blur)
+
+
+def gaussian_filter(scale: float, *, blur: float = 0.0) -> Filter:
+    """Return a Gaussian average as a `Filter`.
+
+    Parameters
+    ----------
+    scale : float
+        Standard deviation (px).
+    blur : float, optional
+        Standard deviation of the blur in the data (px).
+
+    Returns
+    -------
+    Filter
+    """
+    k = np.linspace(0, np.pi * np.sqrt(2), _NODES)
+    return Filter(k, np.exp(-0.5 * (k * scale) ** 2), blur)

@@ -1,0 +1,184 @@
+"""Size, blur and strength of the structure, read off its noise-free autocovariance.
+
+White noise enters the autocovariance at lag zero only, so every other lag shows the material
+alone. Separate discs give a covariance that falls as a straight line from lag zero; the blur rounds
+that tip, and the distance at which the fall ends tells the diameter.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float32]
+Mask = npt.NDArray[np.bool_]
+
+Floats = npt.NDArray[np.float64]
+
+_DIAMETERS = np.geomspace(3.0, 120.0, 34)
+_BLURS = np.arange(0.0, 4.01, 0.25)
+_SPREAD = 1.35  # geometric standard deviation of the diameters in the model; of little influence
+_LARGEST_LAG = 48
+_SIDE = 2048  # tile; larger fields are read in tiles of this side
+
+
+@dataclass(frozen=True)
+class Structure:
+    """What the autocovariance tells.
+
+    Parameters
+    ----------
+    diameter : float
+        Typical (area-weighted) diameter (px).
+    blur : float
+        Standard deviation of the blur (px).
+    variance : float
+        Variance of the unblurred metal fraction.
+    """
+
+    diameter: float
+    blur: float
+    variance: float
+
+
+def autocovariance(raw: Array, valid: Mask) -> tuple[Floats, Floats, Floats]:
+    """Return lags (px), covariance and number of pairs at every whole offset.
+
+    Parameters
+    ----------
+    raw : numpy.ndarray, dims (y, x)
+        Unsmoothed metal fraction.
+    valid : numpy.ndarray of bool, dims (y, x)
+        Pixels to use.
+
+    Returns
+    -------
+    lags, covariance, pairs : numpy.ndarray
+        Without lag zero, ordered by lag.
+    """
+    from scipy import fft
+
+    reach = min(_LARGEST_LAG, min(raw.shape) // 3)
+    level = np.float32(raw[valid].mean(dtype=np.float64))
+    products = np.zeros((2 * reach + 1, reach + 1))
+    pairs = np.zeros_like(products)
+    for top in range(0, raw.shape[0], _SIDE):
+        for left in range(0, raw.shape[1], _SIDE):
+            cut = (slice(top, top + _SIDE), slice(left, left + _SIDE))
+            used = valid[cut].astype(np.float32)
+            part = np.where(valid[cut], raw[cut] - level, np.float32(0))
+            size = [fft.next_fast_len(n + reach, real=True) for n in part.shape]
+            for tally, picture in ((products, part), (pairs, used)):
+                c = fft.irfft2(np.abs(fft.rfft2(picture, size)) ** 2, size)
+                tally[:reach] += c[-reach:, : reach + 1]
+                tally[reach:] += c[: reach + 1, : reach + 1]
+    dy, dx = np.mgrid[-reach : reach + 1, 0 : reach + 1]
+    lag = np.hypot(dy, dx)
+    # Half the plane holds everything; on the line dx = 0 only one of the two signs is kept.
+    kept = (lag > 0) & (lag <= reach) & ~((dx == 0) & (dy < 0)) & (pairs > 0.5)
+    order = np.argsort(lag[kept], kind="stable")
+    n = np.maximum(pairs[kept][order], 1.0)
+    return lag[kept][order], products[kept][order] / n, n
+
+
+def fit_structure(raw: Array, valid: Mask, *, noise: float) -> Structure | None:
+    """Fit diameter and blur of a random set of blurred discs to the autocovariance.
+
+    Parameters
+    ----------
+    raw : numpy.ndarray, dims (y, x)
+        Unsmoothed metal fraction.
+    valid : numpy.ndarray of bool, dims (y, x)
+        Pixels to use.
+    noise : float
+        Noise variance of one pixel of `raw`.
+
+    Returns
+    -------
+    Structure or None
+        None where no positive covariance was found.
+
+    Notes
+    -----
+    Covariogram of discs, ``(2 acos(x) - 2 x sqrt(1 - x^2)) / pi`` with x the lag over the
+    diameter (Matheron), averaged over a lognormal of diameters by area and convolved with the
+    blur of both points; amplitude and offset are linear, diameter and blur searched on a grid.
+    """
+    lag, covariance, pairs = autocovariance(raw, valid)
+    first = covariance[lag < 1.5].mean()
+    if not first > 0:
+        return None
+    fallen = lag[covariance < 0.15 * first]
+    reach = max(6.0, 1.1 * float(fallen[0]) if fallen.size else float(lag[-1]))
+    used = lag <= reach
+    lag, covariance, pairs = lag[used], covariance[used], pairs[used]
+    # Noise of a lag product, and a floor for what the model of discs leaves out.
+    error = np.sqrt((noise + first) ** 2 / pairs + (0.01 * first) ** 2)
+    weight = 1 / error**2
+    best, found = np.inf, None
+    table = _covariograms()
+    grid = np.arange(table.shape[-1])
+    for i, diameter in enumerate(_DIAMETERS):
+        for j, blur in enumerate(_BLURS):
+            shape = np.interp(lag, grid, table[i, j])
+            amplitude, misfit = _scaled(shape, covariance, weight)
+            # A prior of little weight: about one pixel of blur is common, three are rare.
+            misfit += 0.5 * ((blur - 1.0) / 1.0) ** 2
+            if amplitude > 0 and misfit < best:
+                best, found = misfit, Structure(float(diameter), float(blur), amplitude)
+    return found
+
+
+def _scaled(shape: Floats, covariance: Floats, weight: Floats) -> tuple[float, float]:
+    """Return amplitude and chi-square of ``covariance = amplitude * shape + offset``."""
+    total = weight.sum()
+    mean_s, mean_c = weight @ shape / total, weight @ covariance / total
+    s, c = shape - mean_s, covariance - mean_c
+    amplitude = float((weight * s) @ c / max(float((weight * s) @ s), 1e-300))
+    rest = c - amplitude * s
+    return amplitude, float(weight @ rest**2)
+
+
+@lru_cache(maxsize=1)
+def _covariograms() -> Floats:
+    """Return the model covariance, dims (diameter, blur, whole lag), 1 at zero unblurred."""
+    side = 384
+    k = 2 * np.pi * np.hypot(np.fft.fftfreq(side)[:, None], np.fft.rfftfreq(side)[None])
+    lags = np.arange(_LARGEST_LAG + 2)
+    out = np.empty((_DIAMETERS.size, _BLURS.size, lags.size))
+    for i, diameter in enumerate(_DIAMETERS):
+        spectrum = disc_spectrum(k, diameter)
+        for j, blur in enumerate(_BLURS):
+            c = np.fft.irfft2(spectrum * np.exp(-((k * blur) ** 2)), (side, side))
+            out[i, j] = c[0, lags]
+    return out
+
+
+def disc_spectrum(k: Floats, diameter: float) -> Floats:
+    """Return the power spectrum of a random set of discs, for unit variance.
+
+    Parameters
+    ----------
+    k : numpy.ndarray
+        Angular frequency (rad/px).
+    diameter : float
+        Area-weighted median diameter (px).
+
+    Returns
+    -------
+    numpy.ndarray
+        Integrates to about one over the frequency plane.
+    """
+    from scipy.special import j1
+
+    z = np.linspace(-2, 2, 9)
+    share = np.exp(-0.5 * z**2)
+    nodes = np.linspace(1e-4, float(k.max()) + 1e-3, 2048)
+    total = np.zeros_like(nodes)
+    for zi, part in zip(z, share / share.sum(), strict=True):
+        r = diameter / 2 * _SPREAD**zi
+        total += part * np.pi * r**2 * (2 * j1(nodes * r) / (nodes * r)) ** 2
+    return np.asarray(np.interp(k, nodes, total))
