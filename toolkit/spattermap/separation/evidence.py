@@ -79,6 +79,8 @@ class Evidence:
         True where a blank entered.
     divided : bool
         True where the field holds both metal and bare area.
+    is_matrix : bool
+        True for the main element of the alloy, with which the others are compared.
     glass_former : bool
         True for elements that common glasses are made of.
     blank_is_glass : bool
@@ -120,6 +122,7 @@ class Evidence:
     partners: tuple[str, ...]
     blank: bool
     divided: bool = True
+    is_matrix: bool = False
     glass_former: bool = False
     blank_is_glass: bool = False
     patterned: bool | None = None
@@ -167,9 +170,9 @@ class Split:
     total: Floats
 
 
-def partners_of(element: str, roles: Roles) -> tuple[str, ...]:
-    """Return the alloy elements an element is compared with: all but itself."""
-    return tuple(e for e in roles.alloy if e != element)
+def partners_of(element: str, roles: Roles, *, without: tuple[str, ...] = ()) -> tuple[str, ...]:
+    """Return the alloy elements an element is compared with: all but itself and those apart."""
+    return tuple(e for e in roles.alloy if e != element and e not in without)
 
 
 def split_signal(levels: Levels, element: str, partners: tuple[str, ...]) -> Split:

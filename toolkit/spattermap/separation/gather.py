@@ -15,6 +15,7 @@ from spattermap.separation.evidence import (
     UNKNOWN,
     Estimate,
     Evidence,
+    Split,
     estimate,
     most_explained,
     partners_of,
@@ -72,6 +73,8 @@ class Context:
         Moments of the whole field.
     bare : BlockMoments or None
         Moments of the bare area.
+    matrix : str
+        Main element of the alloy, "" where there is none.
     droplet_um : float or None
         Area-weighted mean diameter of the droplets (um).
     stated : bool
@@ -88,6 +91,7 @@ class Context:
     roles: Roles
     moments: BlockMoments
     bare: BlockMoments | None
+    matrix: str
     droplet_um: float | None
     stated: bool
     settings: Settings
@@ -137,7 +141,10 @@ def gather(
     block_px = moments.block_px
     # A field too blurred or too poor for a blur estimate gets one pixel.
     blur_px = segmentation.blur_px if segmentation.blur_px > 0 else 1.0
-    labels = _labels_of_alloy(maps, segmentation, roles, state)
+    matrix = _matrix(maps, segmentation, roles, state)
+    labels = segmentation.labels
+    if matrix and len(roles.alloy) > 1:
+        labels = alloy_labels(maps, labels, matrix)
     sums = zone_sums(
         maps, labels, block_px=block_px, n_droplets=segmentation.n_droplets, blur_px=blur_px
     )
@@ -159,22 +166,21 @@ def gather(
         roles,
         moments,
         bare_moments(maps, labels > 0, blur_px=blur_px, block_px=block_px),
+        matrix,
         diameter,
         bool(alloy) and all(math.isfinite(part) for part in alloy.values()),
         settings,
     )
 
 
-def _labels_of_alloy(
-    maps: xr.Dataset, segmentation: Segmentation, roles: Roles, state: Conditions
-) -> npt.NDArray[np.int32]:
-    if len(roles.alloy) < 2 or not segmentation.metal.any():
-        return segmentation.labels
+def _matrix(maps: xr.Dataset, segmentation: Segmentation, roles: Roles, state: Conditions) -> str:
+    if not roles.alloy or not segmentation.metal.any():
+        return ""
     counts = {
         e: float(maps["counts"].sel(element=e).values[segmentation.metal].mean())
         for e in roles.alloy
     }
-    return alloy_labels(maps, segmentation.labels, matrix_element(roles, state.alloy, counts))
+    return matrix_element(roles, state.alloy, counts)
 
 
 def _in_order(sums: ZoneSums, elements: tuple[str, ...]) -> ZoneSums | None:
@@ -185,7 +191,7 @@ def _in_order(sums: ZoneSums, elements: tuple[str, ...]) -> ZoneSums | None:
     return ZoneSums(elements, sums.n, sums.s[..., order], sums.noise[..., order], sums.rim_px)
 
 
-def evidence_of(context: Context, element: str) -> Evidence:
+def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) -> Evidence:
     """Return the evidence of one element.
 
     Parameters
@@ -194,6 +200,8 @@ def evidence_of(context: Context, element: str) -> Evidence:
         From `gather`.
     element : str
         Symbol.
+    apart : tuple of str, optional
+        Alloy elements already known to lie apart: no yardstick for the others.
 
     Returns
     -------
@@ -201,7 +209,7 @@ def evidence_of(context: Context, element: str) -> Evidence:
     """
     levels, settings = context.levels, context.settings
     e = levels.index(element)
-    partners = partners_of(element, context.roles)
+    partners = partners_of(element, context.roles, without=apart)
     error_metal, error_bare = _counting_errors(context, e)
     mean = float(context.sums.s[:, :, e].sum() / context.sums.n.sum())
     split = split_signal(levels, element, partners)
@@ -230,18 +238,19 @@ def evidence_of(context: Context, element: str) -> Evidence:
         z_metal_best=standard_errors(levels.metal[:, e] - levels.under[:, e], error_metal),
         z_rest=standard_errors(levels.bare[:, e] - most, error_bare),
         z_rest_best=standard_errors(levels.bare[:, e] - levels.base[:, e], error_bare),
-        rest=_clipped(estimate(rest, settings, levels.n_blocks)),
+        rest=UNKNOWN
+        if element in context.roles.substrate
+        else _clipped(estimate(rest, settings, levels.n_blocks)),
         rest_most=hidden_bound.high if hidden_bound.known else float("nan"),
         in_droplets=_in_droplets(context, e),
-        with_alloy=_clipped(estimate(1.0 - rest, settings, levels.n_blocks))
-        if partners and element not in context.roles.substrate
-        else UNKNOWN,
+        with_alloy=_with_alloy(context, element, partners, split),
         per_metal=float(levels.metal[0, e] - levels.under[0, e]),
         per_bare=float(levels.bare[0, e] - levels.base[0, e]),
         of_partner=_of_partner(levels, e, partners),
         partners=partners,
         blank=levels.has_blank,
         divided=levels.has_metal,
+        is_matrix=element == context.matrix,
         glass_former=element in GLASS_FORMERS,
         blank_is_glass=_blank_is_glass(context, e),
         patterned=patterned,
@@ -326,6 +335,26 @@ def _in_droplets(context: Context, e: int) -> Estimate:
     return _clipped(Estimate(found[0].value, low, high))
 
 
+def _with_alloy(
+    context: Context, element: str, partners: tuple[str, ...], split: Split
+) -> Estimate:
+    """Return the share that follows the alloy.
+
+    Taken as if what lies apart lay between the deposits only; the lower bound allows for a film
+    that covers the metal as well.
+    """
+    if not partners or element in context.roles.substrate:
+        return UNKNOWN
+    levels, settings = context.levels, context.settings
+    film = levels.n_metal / np.maximum(levels.n_bare, 1.0) * np.maximum(split.rest, 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        between = _clipped(estimate(1.0 - split.rest / split.total, settings, levels.n_blocks))
+        over = _clipped(
+            estimate(1.0 - (split.rest + film) / split.total, settings, levels.n_blocks)
+        )
+    return Estimate(between.value, min(between.low, over.low), between.high)
+
+
 def _clipped(one: Estimate) -> Estimate:
     if not one.known:
         return one
@@ -405,7 +434,7 @@ def _supply_ratio(
 ) -> Estimate:
     found = supply_of(
         context.levels, element, partners, context.state,
-        stated=context.stated, thickness_um=context.droplet_um,
+        stated=context.stated, diameter_um=context.droplet_um,
     )  # fmt: skip
     if found is None:
         return UNKNOWN

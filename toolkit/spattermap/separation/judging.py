@@ -67,11 +67,17 @@ def judge(
 
     chosen = settings or Settings()
     context = gather(maps, moments, roles, segmentation, blank=blank, settings=chosen)
-    rows = []
-    for element, line in zip(context.levels.elements, maps["line"].values, strict=True):
-        evidence = evidence_of(context, element)
-        rows.append(_row(evidence, decide(evidence), str(line)))
-    return pd.DataFrame(rows)
+    evidence = {element: evidence_of(context, element) for element in context.levels.elements}
+    apart = tuple(e for e, one in evidence.items() if _lies_apart(one))
+    if apart and len(roles.alloy) > 2:  # what lies apart is no yardstick for the rest
+        evidence = {element: evidence_of(context, element, apart=apart) for element in evidence}
+    lines = dict(zip(evidence, (str(line) for line in maps["line"].values), strict=True))
+    return pd.DataFrame([_row(one, decide(one), lines[e]) for e, one in evidence.items()])
+
+
+def _lies_apart(e: Evidence) -> bool:
+    found = decide(e).verdict in ("separated", "partly_separated", "foreign")
+    return e.role == "alloy" and not e.is_matrix and found
 
 
 def _row(e: Evidence, condition: Condition, line: str) -> dict[str, Any]:

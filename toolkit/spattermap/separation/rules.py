@@ -28,6 +28,9 @@ LEAST_FOLLOWING = 0.15
 # Relative standard deviation of a pattern of its own, over the bare area, from which an element
 # cannot be glass or continuum.
 LEAST_CONTRAST = 0.25
+# An alloy element that moves with the others has a noise-corrected correlation near 1 with them;
+# uneven thickness and background lower it a little. Below this, upper bound included, it does not.
+LEAST_R = 0.7
 # Correlation with the substrate lines that makes a common glass former "substrate" without blank.
 SUBSTRATE_R = 0.5
 # Elements that come from air, residual gas and handling: never "foreign".
@@ -66,6 +69,13 @@ def hidden_little(e: Evidence) -> bool:
 def follows_little(e: Evidence) -> bool:
     """Next to nothing goes with the alloy."""
     return e.with_alloy.known and e.with_alloy.value < LEAST_FOLLOWING
+
+
+def moves_apart(e: Evidence) -> bool:
+    """Say whether it lies where neither the alloy nor the open glass does."""
+    deposited = e.r_substrate.known and e.r_substrate.high < 0.0
+    moves = e.r_alloy.known and e.r_alloy.high < LEAST_R
+    return bool(e.partners) and not e.is_matrix and deposited and moves
 
 
 def nothing_seen(e: Evidence) -> bool:
@@ -152,6 +162,10 @@ CONDITIONS: tuple[Condition, ...] = (
         "substrate",
     ),
     Condition("between, no blank", _METALS, between, "undecided"),
+    Condition(
+        "moves apart", ("alloy",),
+        lambda e: on_metal(e) and moves_apart(e), "partly_separated",
+    ),
     # It lies on the metal.
     Condition(
         "on metal, more than the alloy held", ("other",),

@@ -33,6 +33,10 @@ _OPENINGS = {
         "What is seen on metal could be another element's line in this window, so its "
         "co-location is no evidence."
     ),
+    "moves apart": (
+        "It lies on the metal, but not where the rest of the alloy does, nor where the glass is "
+        "open."
+    ),
     "on metal, rest open": (
         "It lies on the metal, but the counts do not exclude that a part lies elsewhere."
     ),

@@ -23,7 +23,8 @@ if TYPE_CHECKING:
 # from memory).
 IMPURITY = 0.01
 # Thick metal shows only what lies within the X-ray range, so it may have supplied more than is
-# seen; never more than this is allowed for that.
+# seen. No droplet is thicker on average than a sphere, whose mean height is 2/3 of its diameter.
+MEAN_HEIGHT = 2.0 / 3.0
 MOST_DEPTH = 20.0
 
 
@@ -57,7 +58,7 @@ def supply_of(
     state: Conditions,
     *,
     stated: bool,
-    thickness_um: float | None,
+    diameter_um: float | None,
 ) -> Supply | None:
     """Return the most that the alloy, as bought, could have supplied.
 
@@ -73,8 +74,8 @@ def supply_of(
         Lines, beam energy, composition.
     stated : bool
         True where the alloy's composition was stated in mass percent.
-    thickness_um : float or None
-        A typical droplet's diameter (um), the most that can hide under the range.
+    diameter_um : float or None
+        Area-weighted mean diameter of the droplets (um): it bounds what hides under the range.
 
     Returns
     -------
@@ -83,7 +84,7 @@ def supply_of(
     """
     ours = state.lines.get(element)
     known = [p for p in partners if state.lines.get(p) is not None and state.alloy.get(p, 0.0) > 0]
-    if not (stated and known and ours and state.beam_energy_keV and thickness_um):
+    if not (stated and known and ours and state.beam_energy_keV and diameter_um):
         return None
     named = element in state.alloy
     fraction = state.alloy.get(element, IMPURITY)
@@ -99,7 +100,7 @@ def supply_of(
         tolerance = max(tolerance, k.tolerance)
         reach = anderson_hasler_um(state.beam_energy_keV, theirs.name, material=_percent(state))
         if reach > 0:
-            depth = max(depth, min(thickness_um / reach, MOST_DEPTH))
+            depth = max(depth, min(MEAN_HEIGHT * diameter_um / reach, MOST_DEPTH))
     which = [levels.index(p) for p in known]
     seen = levels.n_metal * (levels.metal - levels.under)[:, which].sum(axis=1)
     haze = levels.n_bare * np.maximum((levels.bare - levels.base)[:, which].sum(axis=1), 0.0)
