@@ -18,7 +18,17 @@ if TYPE_CHECKING:
 __all__ = ["blank_path", "from_signal", "load", "load_blank"]
 
 # The order matters only where one path could be two things.
-FAMILIES = ("netcdf", "hyperspy_files", "images")
+FAMILIES = (
+    "netcdf",
+    "hyperspy_files",
+    "hdf5",
+    "arrays",
+    "zarr_store",
+    "multipage",
+    "text",
+    "single",
+    "folder",
+)
 
 
 def load(path: str | Path, *, chunks: Any = None, crop: bool = False) -> xr.Dataset:

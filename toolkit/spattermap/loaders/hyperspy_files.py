@@ -1,4 +1,4 @@
-"""HyperSpy signals: spectrum cubes and stacks of maps, from ``.hspy``, ``.zspy`` and memory."""
+"""HyperSpy signals: spectrum cubes and stacks of maps, from files and from memory."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from spattermap.errors import InputError, InputFileError, InputTypeError, SpattermapError
-from spattermap.loaders import cubes, names, spectra
+from spattermap.errors import InputError, InputTypeError, SpattermapError
+from spattermap.loaders import channels, cubes, names, spectra
 from spattermap.loaders.limits import check_size
 from spattermap.loaders.stack import SAME_SIZE, Request, Stack, readable
 
 FORMAT = "HyperSpy signal"
-ENDINGS = (".hspy", ".zspy")
+ENDINGS = (".hspy", ".zspy", ".rpl")
 _UM_PER = {"nm": 1e-3, "µm": 1.0, "μm": 1.0, "um": 1.0, "micron": 1.0, "mm": 1e3, "m": 1e6}
 _EV_PER = {"ev": 1.0, "kev": 1e3}
 # Needed only for which lines the beam excites; most work is done near this (common practice).
@@ -22,7 +22,7 @@ ASSUMED_BEAM_KEV = 20.0
 
 
 def recognises(path: Path) -> bool:
-    """Return True for a ``.hspy`` file or ``.zspy`` folder.
+    """Return True for ``.hspy``, ``.zspy`` (a folder) and raw data with an ``.rpl`` header.
 
     Parameters
     ----------
@@ -65,6 +65,13 @@ def read(path: Path, request: Request) -> Stack:
             loaded = hs.load(str(path), lazy=True)
             signal = _one_of(loaded, path)
             stack = from_signal(signal, request, where=path)
+            if not request.lazy:  # take what is needed, then let go of the file
+                for name in ("counts", "variance"):
+                    held = getattr(stack, name)
+                    if hasattr(held, "dask"):
+                        setattr(stack, name, held.compute())
+                if hasattr(signal, "close_file"):
+                    signal.close_file()
     except SpattermapError:
         raise
     except Exception as problem:  # readers of damaged files raise anything at all
@@ -278,10 +285,4 @@ def _names_of_maps(
         named = [names.candidates(str(name)) for name in candidate or ()]
         if len(named) == number and all(named):
             return [one[0].element for one in named], [one[0].line for one in named]
-    stated = request.sidecar.get("lines", {})
-    if len(stated) == number:
-        return list(stated), list(stated.values())
-    raise InputFileError(
-        f"{where} must name its {number} maps, got no element names in it. State them in the "
-        "order of the file in mapset.toml, for example [lines] then Fe = 'Fe Ka'."
-    )
+    return channels.name_channels([], number, request, where)

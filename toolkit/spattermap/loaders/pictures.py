@@ -11,7 +11,9 @@ from typing import Any
 import numpy as np
 
 from spattermap.errors import InputError, InputFileError, SpattermapError
+from spattermap.loaders import display
 from spattermap.loaders.limits import check_ratio, check_size
+from spattermap.loaders.ondisk import TiffPage, lazily
 from spattermap.loaders.stack import SAME_SIZE, readable
 
 TIFF_ENDINGS = (".tif", ".tiff")
@@ -68,12 +70,18 @@ class Picture:
         Where that stands.
     notes : tuple of str
         What is doubtful.
+    valid : numpy.ndarray of bool, dims (y, x), or None
+        False where something was drawn over the data.
+    quantity : str or None
+        "intensity" for pictures made for the eye; None where the picture does not tell.
     """
 
     data: Any
     pixel_size_um: float | None = None
     pixel_size_from: str = ""
     notes: tuple[str, ...] = field(default=())
+    valid: Any = None
+    quantity: str | None = None
 
 
 def open_picture(file: Path, *, lazy: bool) -> Picture:
@@ -121,24 +129,46 @@ def _tiff(file: Path, *, lazy: bool) -> Picture:
             raise InputFileError(f"{file} must hold numbers, got an unknown type. Export it again.")
         check_size(shape, dtype, file, lazy=lazy)
         check_ratio(math.prod(shape) * dtype.itemsize, file.stat().st_size, file)
-        _refuse_colour(file, shape, getattr(page.photometric, "name", ""))
+        colour = getattr(page.photometric, "name", "") == "RGB" and len(shape) == 3
+        if not colour:
+            refuse_colour(file, shape, getattr(page.photometric, "name", ""))
         if len(tiff.pages) > 1:
             raise InputError(
                 f"{file} must hold one map, got {len(tiff.pages)} pages. "
                 "Load that file by itself, not its folder."
             )
         size, where, notes = tiff_pixel_size(tiff, file)
-        data = _lazy_tiff(file) if lazy else page.asarray()
-    return Picture(_numbers(data, file), size, where, notes)
+        if colour:
+            return _from_display(page.asarray(), file, Picture(None, size, where, notes))
+        stored = TiffPage(file, 0, shape, dtype.newbyteorder("="))
+        data = upright(lazily(stored) if lazy else page.asarray(), page)
+    return Picture(numbers(data, file), size, where, notes)
 
 
-def _lazy_tiff(file: Path) -> Any:
-    import dask.array as da
-    import tifffile
-    import zarr
+def upright(data: Any, page: Any) -> Any:
+    """Return a page with its first row on top and its first column on the left.
 
-    store = tifffile.imread(file, aszarr=True)
-    return da.from_zarr(zarr.open(store, mode="r"))
+    Parameters
+    ----------
+    data : array, dims (row, column)
+        As stored.
+    page : tifffile.TiffPage
+        With its orientation tag.
+
+    Returns
+    -------
+    array, dims (y, x)
+    """
+    tag = page.tags.get("Orientation")
+    orientation = int(tag.value) if tag is not None else 1
+    # TIFF 6.0 (1992), tag 274: which corner the first stored pixel is, and which way rows run.
+    if orientation >= 5:
+        data = data.T
+    if orientation in (3, 4, 7, 8):
+        data = data[::-1]
+    if orientation in (2, 3, 6, 7):
+        data = data[:, ::-1]
+    return data
 
 
 def tiff_pixel_size(tiff: Any, file: Path) -> tuple[float | None, str, tuple[str, ...]]:
@@ -217,14 +247,51 @@ def _plain(file: Path) -> Picture:
     check_size(facts.shape, facts.dtype, file, lazy=False)
     check_ratio(math.prod(facts.shape) * np.dtype(facts.dtype).itemsize, file.stat().st_size, file)
     data = np.asarray(iio.imread(file))
-    _refuse_colour(file, data.shape, "")
     notes: tuple[str, ...] = ()
     if file.suffix.lower() in LOSSY_ENDINGS:
         notes = (LOSSY,)
-    return Picture(_numbers(data, file), notes=notes)
+    if data.ndim == 3 and data.shape[-1] in (3, 4):
+        return _from_display(data, file, Picture(None, notes=notes))
+    refuse_colour(file, data.shape, "")
+    lossy = "intensity" if notes else None
+    return Picture(numbers(data, file), notes=notes, quantity=lossy)
 
 
-def _refuse_colour(file: Path, shape: tuple[int, ...], photometric: str) -> None:
+def _from_display(colours: Any, file: Path, known: Picture) -> Picture:
+    """Return the intensity of a colour picture with what its tags say."""
+    if colours.ndim != 3 or colours.shape[-1] not in (3, 4) or 0 in colours.shape:
+        raise InputError(
+            f"{file} must hold one number a pixel, got a colour picture of shape {colours.shape}. "
+            "Export the numbers, not the coloured view."
+        )
+    seen = display.recover(colours, file)
+    return Picture(
+        seen.intensity,
+        known.pixel_size_um,
+        known.pixel_size_from,
+        (*known.notes, *seen.notes),
+        valid=None if seen.valid.all() else seen.valid,
+        quantity="intensity",
+    )
+
+
+def refuse_colour(file: Path, shape: tuple[int, ...], photometric: str) -> None:
+    """Refuse colours and stacks where one number a pixel is needed.
+
+    Parameters
+    ----------
+    file : pathlib.Path
+        For the message.
+    shape : tuple of int
+        Shape as the file states it.
+    photometric : str
+        TIFF's colour model, "" where unknown.
+
+    Raises
+    ------
+    InputError
+        If it is a colour picture or not two-dimensional.
+    """
     if photometric in ("RGB", "PALETTE", "YCBCR", "CMYK", "SEPARATED") or (
         len(shape) == 3 and shape[-1] in (3, 4)
     ):
@@ -236,7 +303,26 @@ def _refuse_colour(file: Path, shape: tuple[int, ...], photometric: str) -> None
         raise InputError(f"{file} must have dims (y, x), got shape {shape}. Export one map a file.")
 
 
-def _numbers(data: Any, file: Path) -> Any:
+def numbers(data: Any, file: Path) -> Any:
+    """Return real numbers in the machine's byte order.
+
+    Parameters
+    ----------
+    data : array
+        As read.
+    file : pathlib.Path
+        For the message.
+
+    Returns
+    -------
+    array
+        Of the same shape.
+
+    Raises
+    ------
+    InputError
+        If the values are not real numbers.
+    """
     if data.dtype.kind == "b":
         return data.astype(np.uint8)
     if data.dtype.kind not in "uif":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -123,6 +124,8 @@ def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request
         If the files and the sidecar contradict each other, or a value is not allowed.
     """
     beside = request.sidecar
+    if "electron_image" in beside and stack.electron_image is None:
+        _add_electron_image(stack, Path(beside["electron_image"]), sidecar_file)
     size, size_from = _pixel_size(stack, path, sidecar_file, beside)
     quantity = _quantity(stack, beside, path)
     files = dict(stack.files)
@@ -138,6 +141,8 @@ def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request
         "notes": list(stack.notes),
         "dtype": str(stack.counts.dtype),
     }
+    if "blank" in beside and sidecar_file is not None:
+        source["blank"] = _relative(Path(beside["blank"]), sidecar_file.parent)
     facts = {name: value for name, value in stack.facts.items() if value is not None}
     for name in ("title", "beam_energy_keV", "alloy", "substrate", "process", "measured"):
         if name in beside:
@@ -145,11 +150,11 @@ def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request
     facts.setdefault("title", path.stem if path.is_file() else path.resolve().name)
     try:
         maps = make_map_set(
-            _chunked(stack.counts, request),
+            _chunked(stack.counts, request, path),
             stack.elements,
             lines=_lines(stack, beside, sidecar_file),
             pixel_size_um=size,
-            variance=None if stack.variance is None else _chunked(stack.variance, request),
+            variance=None if stack.variance is None else _chunked(stack.variance, request, path),
             electron_image=stack.electron_image,
             valid=stack.valid,
             quantity=quantity,
@@ -162,6 +167,27 @@ def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request
         if note.startswith("Warning: "):
             warnings.warn(f"{path.name}: {note[9:]}", SpattermapWarning, stacklevel=4)
     return validate(maps)
+
+
+def _add_electron_image(stack: Stack, file: Path, sidecar_file: Path | None) -> None:
+    """Read the electron image that the sidecar names beside a one-file map set."""
+    from spattermap.loaders.pictures import open_picture
+
+    if not file.is_file():
+        raise InputFileError(
+            f"{sidecar_file}: electron_image must be a file, got {file.name!r}, which is not "
+            "there. Correct the name."
+        )
+    stack.electron_image = open_picture(file, lazy=False).data
+    stack.files[file.name] = file
+
+
+def _relative(place: Path, folder: Path) -> str:
+    """Return a path as written from a folder, so that the same data give the same bytes."""
+    try:
+        return Path(os.path.relpath(place, folder.resolve())).as_posix()
+    except ValueError:  # another drive
+        return place.name
 
 
 def _pixel_size(
@@ -241,10 +267,15 @@ def _same_line(one: str, other: str) -> bool:
     return a.startswith(b) or b.startswith(a)
 
 
-def _chunked(array: Any, request: Request) -> Any:
+def _chunked(array: Any, request: Request, path: Path) -> Any:
     if not request.lazy:
-        check_size(array.shape, array.dtype, "map set", lazy=False)
-        return array.compute() if hasattr(array, "dask") else array
+        check_size(array.shape, array.dtype, path, lazy=False)
+        if not hasattr(array, "dask"):
+            return array
+        try:
+            return array.compute()
+        except Exception as problem:  # the reader's error surfaces here for what was left on disk
+            raise readable(path, problem, what="a whole file") from problem
     import dask.array as da
 
     sizes = request.chunks

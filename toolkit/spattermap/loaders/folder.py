@@ -1,4 +1,4 @@
-"""Folders of pictures, one element a file: the commonest export of all."""
+"""Folders with one element a file, as pictures, text grids or arrays: the commonest export."""
 
 from __future__ import annotations
 
@@ -10,11 +10,12 @@ from typing import Any
 import numpy as np
 
 from spattermap.checks import ELEMENT_SYMBOLS
-from spattermap.errors import InputError, InputFileError, nearest
-from spattermap.loaders import names, pictures
+from spattermap.errors import InputError, InputFileError, SpattermapError, nearest
+from spattermap.loaders import arrays, display, names, pictures, text
 from spattermap.loaders.stack import SAME_SIZE, Request, Stack
+from spattermap.noise import white_variance
 
-FORMAT = "folder of single-element images"
+FORMAT = "folder of single-element files"
 # A border of one or two pixels is an export quirk; more is another field of view.
 MOST_CROPPED = 2
 
@@ -30,7 +31,7 @@ class _Map:
 
 
 def recognises(path: Path) -> bool:
-    """Return True for a folder that holds pictures.
+    """Return True for a folder that holds pictures, text grids or arrays.
 
     Parameters
     ----------
@@ -41,19 +42,37 @@ def recognises(path: Path) -> bool:
     -------
     bool
     """
-    return path.is_dir() and any(_pictures_in(path))
+    return path.is_dir() and any(_maps_in(path))
 
 
-def _pictures_in(folder: Path) -> list[Path]:
+def _maps_in(folder: Path) -> list[Path]:
     return sorted(
         file
         for file in folder.iterdir()
-        if file.suffix.lower() in pictures.ENDINGS and not file.name.startswith(".")
+        if not file.name.startswith(".")
+        and file.is_file()
+        and (file.suffix.lower() in (*pictures.ENDINGS, ".npy") or text.is_text(file))
     )
 
 
+def _open(file: Path, *, lazy: bool) -> pictures.Picture:
+    """Return the plane of one file, whatever its kind."""
+    if file.suffix.lower() in pictures.ENDINGS:
+        return pictures.open_picture(file, lazy=lazy)
+    if text.is_text(file):
+        return pictures.Picture(text.read_grid(file))
+    try:
+        data = arrays.open_npy(file, lazy=lazy)
+    except SpattermapError:
+        raise
+    except Exception as problem:  # headers are parsed as text and fail in many ways
+        raise arrays.unreadable(file, problem) from problem
+    pictures.refuse_colour(file, data.shape, "")
+    return pictures.Picture(pictures.numbers(data, file))
+
+
 def read(path: Path, request: Request) -> Stack:
-    """Read every single-element picture of a folder.
+    """Read every single-element file of a folder.
 
     Parameters
     ----------
@@ -74,17 +93,18 @@ def read(path: Path, request: Request) -> Stack:
         If names, sizes or scales do not fit together.
     """
     notes: list[str] = []
-    files = _pictures_in(path)
+    files = _maps_in(path)
     electron = _electron_file(files, request, notes)
     readings = _name_all([f for f in files if not _is_electron(f, electron)], path, notes)
     maps = [
-        _Map(file, named.element, named.line, pictures.open_picture(file, lazy=request.lazy))
+        _Map(file, named.element, named.line, _open(file, lazy=request.lazy))
         for file, named in readings
     ]
     _refuse_twice(maps)
-    image = None if electron is None else pictures.open_picture(electron, lazy=False)
+    image = None if electron is None else _open(electron, lazy=False)
     planes, image_plane = _one_size(maps, image, path, request, notes)
     size, size_from = _one_scale(maps, path, notes)
+    valid, quantity = _display(maps, planes, notes)
     used = {one.file.name: one.file for one in maps}
     if electron is not None:
         used[electron.name] = electron
@@ -98,12 +118,44 @@ def read(path: Path, request: Request) -> Stack:
         pixel_size_um=size,
         pixel_size_from=size_from,
         electron_image=image_plane,
+        valid=valid,
+        quantity=quantity,
         notes=notes,
     )
 
 
+def _display(
+    maps: Sequence[_Map], planes: Sequence[Any], notes: list[str]
+) -> tuple[Any, str | None]:
+    """Return the pixels free of drawing, and the quantity where the pictures are for display."""
+    valid = np.ones(planes[0].shape, dtype=bool)
+    height, width = planes[0].shape
+    for one in maps:
+        if one.picture.valid is not None:
+            valid &= one.picture.valid[:height, :width]
+    quantity = "intensity" if any(one.picture.quantity for one in maps) else None
+    grey = [plane for plane in planes if plane.dtype == np.uint8 and not hasattr(plane, "dask")]
+    if quantity is None and len(grey) == len(planes) and _stretched(grey):
+        notes.append(display.STRETCHED)
+        quantity = "intensity"
+        bar = np.logical_or.reduce([display.scale_bar(plane) for plane in grey])
+        if bar.any():
+            notes.append(f"{int(bar.sum())} pixels of a scale bar masked")
+            valid &= ~bar
+    return None if valid.all() else valid, quantity
+
+
+def _stretched(planes: Sequence[np.ndarray]) -> bool:
+    """Return True where every 8-bit map reaches 255, which counts of different lines do not."""
+    if any(int(plane.max()) < np.iinfo(np.uint8).max for plane in planes):
+        return False
+    # One bright line may reach it by chance; counts then still scatter like counts.
+    white = [white_variance(plane) / max(float(plane.mean()), 1e-9) for plane in planes]
+    return len(planes) > 1 or not 0.8 < white[0] < 1.6
+
+
 def _is_electron(file: Path, electron: Path | None) -> bool:
-    return file == electron or names.is_electron_image(file.stem)
+    return file == electron or names.is_electron_image(text.stem(file))
 
 
 def _electron_file(files: Sequence[Path], request: Request, notes: list[str]) -> Path | None:
@@ -117,9 +169,9 @@ def _electron_file(files: Sequence[Path], request: Request, notes: list[str]) ->
                 + (f"Did you mean {close!r}?" if close else "Correct electron_image.")
             )
         return next((one for one in files if one.resolve() == file.resolve()), file)
-    found = [file for file in files if names.is_electron_image(file.stem)]
+    found = [file for file in files if names.is_electron_image(text.stem(file))]
     if len(found) > 1:  # backscattered shows material, which is what a deposit is judged by
-        found.sort(key=lambda file: "b" not in file.stem.lower())
+        found.sort(key=lambda file: "b" not in text.stem(file).lower())
         notes.append(
             f"electron image {found[0].name} used; ignored: "
             + ", ".join(file.name for file in found[1:])
@@ -130,7 +182,7 @@ def _electron_file(files: Sequence[Path], request: Request, notes: list[str]) ->
 
 def _name_all(files: Sequence[Path], folder: Path, notes: list[str]) -> list[tuple[Path, Any]]:
     """Return each file with its element; a name that is read two ways is refused."""
-    every = {file: names.candidates(file.stem) for file in files}
+    every = {file: names.candidates(text.stem(file)) for file in files}
     shared = (
         set.intersection(
             *({one.element for one in found} for found in every.values() if found),
@@ -142,7 +194,7 @@ def _name_all(files: Sequence[Path], folder: Path, notes: list[str]) -> list[tup
     readings: list[tuple[Path, Any]] = []
     ignored: list[str] = []
     for file, found in every.items():
-        unknown = names.looks_like_unknown_element(file.stem)
+        unknown = names.looks_like_unknown_element(text.stem(file))
         if unknown and not any(one.certainty >= 3 for one in found):
             close = nearest(unknown, ELEMENT_SYMBOLS)
             raise InputError(
@@ -165,7 +217,7 @@ def _name_all(files: Sequence[Path], folder: Path, notes: list[str]) -> list[tup
             ignored.append(file.name)
     if not readings:
         raise InputFileError(
-            f"{folder} must hold pictures named by element, for example Fe_Ka.tif, got "
+            f"{folder} must hold files named by element, for example Fe_Ka.tif, got "
             f"{', '.join(ignored[:5]) or 'electron images only'}. Rename the files."
         )
     if ignored:

@@ -1,0 +1,185 @@
+"""NumPy files: ``.npy`` stacks and ``.npz`` archives; pickled objects are never loaded."""
+
+from __future__ import annotations
+
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from spattermap.errors import InputError, InputFileError, SpattermapError
+from spattermap.loaders import channels, names
+from spattermap.loaders.limits import check_ratio, check_size
+from spattermap.loaders.stack import Request, Stack, readable
+
+FORMAT = "NumPy file"
+ENDINGS = (".npy", ".npz")
+
+
+def recognises(path: Path) -> bool:
+    """Return True for a NumPy file.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        File or folder.
+
+    Returns
+    -------
+    bool
+    """
+    return path.is_file() and path.suffix.lower() in ENDINGS
+
+
+def read(path: Path, request: Request) -> Stack:
+    """Read a stack or an archive of maps.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The file.
+    request : Request
+        Options and sidecar.
+
+    Returns
+    -------
+    Stack
+
+    Raises
+    ------
+    InputFileError
+        If it is damaged or holds pickled objects.
+    InputError
+        If it does not hold maps.
+    """
+    try:
+        if path.suffix.lower() == ".npz":
+            return _archive(path, request)
+        data = open_npy(path, lazy=request.lazy)
+    except SpattermapError:
+        raise
+    except Exception as problem:  # headers are parsed as text and fail in many ways
+        raise unreadable(path, problem) from problem
+    planes = channels.to_planes(data, (), path)
+    labels = channels.single_plane_label(path.stem, planes.shape[0])
+    elements, lines = channels.name_channels(labels, planes.shape[0], request, path)
+    return Stack(
+        counts=planes,
+        elements=elements,
+        lines=lines,
+        format_name="NumPy array",
+        files={path.name: path},
+        map_files=[path.name] * len(elements),
+    )
+
+
+def unreadable(path: Path, problem: Exception) -> InputFileError:
+    """Return the one-line error for a NumPy file that cannot be read.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The file.
+    problem : Exception
+        What the library said.
+
+    Returns
+    -------
+    InputFileError
+    """
+    if "pickle" in str(problem).lower():
+        return InputFileError(
+            f"{path} must hold plain numbers, got pickled objects, which could run code and are "
+            "never loaded. Save it with numpy.save(path, array, allow_pickle=False)."
+        )
+    return readable(path, problem, what="a whole NumPy file")
+
+
+def open_npy(path: Path, *, lazy: bool) -> Any:
+    """Return the array of a ``.npy`` file, mapped from disk and read only where used.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The file.
+    lazy : bool
+        Leave the values on disk.
+
+    Returns
+    -------
+    numpy.ndarray
+
+    Raises
+    ------
+    InputFileError
+        If it is too large, or shorter than its header says.
+    """
+    with path.open("rb") as stream:
+        version = np.lib.format.read_magic(stream)
+        reader = (
+            np.lib.format.read_array_header_1_0
+            if version == (1, 0)
+            else np.lib.format.read_array_header_2_0
+        )
+        shape, _, dtype = reader(stream)
+    if dtype.hasobject:
+        raise unreadable(path, ValueError("pickled objects"))
+    check_size(shape, dtype, path, lazy=lazy)
+    mapped = np.load(path, mmap_mode="r", allow_pickle=False)  # fails where the file is too short
+    return mapped if lazy else np.array(mapped)
+
+
+def _archive(path: Path, request: Request) -> Stack:
+    with zipfile.ZipFile(path) as archive:
+        size = sum(item.file_size for item in archive.infolist())
+        check_ratio(size, path.stat().st_size, path)
+        check_size((size,), np.uint8, path, lazy=False)
+    with np.load(path, allow_pickle=False) as held:
+        if "counts" in held:
+            return _named_stack(path, held, request)
+        labels = [name for name in held.files if held[name].ndim == 2]
+        kept = [name for name in labels if names.candidates(name)]
+        planes = [held[name] for name in kept]
+        extra = {"electron_image": held["electron_image"]} if "electron_image" in labels else {}
+    if not kept:
+        raise InputError(
+            f"{path} must hold arrays named by element, got {', '.join(labels) or 'none'}. "
+            "Save it with numpy.savez(path, Fe_Ka=array, ...)."
+        )
+    sizes = {name: plane.shape for name, plane in zip(kept, planes, strict=True)}
+    if len(set(sizes.values())) > 1:
+        listed = ", ".join(f"{name} {shape[0]} x {shape[1]}" for name, shape in sizes.items())
+        raise InputError(
+            f"{path} must hold maps of one size (y x x pixels), got {listed}. "
+            "Export every map over the same field."
+        )
+    elements, lines = channels.name_channels(kept, len(kept), request, path)
+    return Stack(
+        counts=np.stack(planes),
+        elements=elements,
+        lines=lines,
+        format_name="NumPy archive",
+        files={path.name: path},
+        map_files=[f"{path.name}: {name}" for name in kept],
+        **extra,
+    )
+
+
+def _named_stack(path: Path, held: Any, request: Request) -> Stack:
+    planes = channels.to_planes(held["counts"], (), path)
+    labels = [str(name) for name in np.atleast_1d(held["elements"])] if "elements" in held else []
+    elements, lines = channels.name_channels(labels, planes.shape[0], request, path)
+    size = float(held["pixel_size_um"]) if "pixel_size_um" in held else None
+    extra = {name: held[name] for name in ("variance", "electron_image", "valid") if name in held}
+    return Stack(
+        counts=planes,
+        elements=elements,
+        lines=lines,
+        format_name="NumPy archive",
+        files={path.name: path},
+        map_files=[path.name] * len(elements),
+        pixel_size_um=size,
+        pixel_size_from="pixel_size_um in the archive",
+        **extra,
+    )

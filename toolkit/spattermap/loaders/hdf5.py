@@ -1,0 +1,264 @@
+"""HDF5: NeXus ``NXdata`` by its own signposts, and plain files by a stated dataset path."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from spattermap.errors import InputError, InputFileError, SpattermapError
+from spattermap.loaders import channels, names
+from spattermap.loaders.limits import check_ratio, check_size
+from spattermap.loaders.ondisk import Hdf5Dataset, lazily
+from spattermap.loaders.stack import SAME_SIZE, Request, Stack, readable
+
+FORMAT = "HDF5"
+ENDINGS = (".h5", ".hdf5", ".hdf", ".nxs", ".nx5")
+_UM_PER = {"um": 1.0, "µm": 1.0, "μm": 1.0, "micron": 1.0, "micrometer": 1.0, "micrometre": 1.0,
+           "nm": 1e-3, "mm": 1e3, "m": 1e6}  # fmt: skip
+
+
+def recognises(path: Path) -> bool:
+    """Return True for an HDF5 or NeXus file.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        File or folder.
+
+    Returns
+    -------
+    bool
+    """
+    return path.is_file() and path.suffix.lower() in ENDINGS
+
+
+def read(path: Path, request: Request) -> Stack:
+    """Read maps from an HDF5 file.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The file.
+    request : Request
+        Options and sidecar; its ``dataset`` names the dataset or group to read.
+
+    Returns
+    -------
+    Stack
+
+    Raises
+    ------
+    InputFileError
+        If it is not readable HDF5.
+    InputError
+        If it is not clear which data are the maps.
+    """
+    import h5py
+
+    try:
+        with h5py.File(path, "r") as file:
+            return _read(file, path, request)
+    except SpattermapError:
+        raise
+    except Exception as problem:  # h5py raises OSError, KeyError, RuntimeError and more
+        raise readable(path, problem, what="a readable HDF5 file") from problem
+
+
+def _read(file: Any, path: Path, request: Request) -> Stack:
+    import h5py
+
+    stated = request.sidecar.get("dataset")
+    if stated is not None:
+        if stated not in file:
+            raise InputError(
+                f"{path} must hold the dataset the sidecar names, got no {stated!r}. "
+                f"It holds: {', '.join(_listed(file)) or 'nothing'}."
+            )
+        place = file[stated]
+        if isinstance(place, h5py.Dataset):
+            return _stack(place, (), [], path, request)
+        return _group_of_maps(place, path, request)
+    group = _default_nxdata(file)
+    if group is not None:
+        return _nxdata(group, path, request)
+    grids = [item for item in _datasets(file) if item.ndim == 3]
+    if len(grids) == 1:
+        return _stack(grids[0], (), [], path, request)
+    if not grids:
+        return _group_of_maps(file, path, request)
+    raise InputError(
+        f"{path} must say which dataset holds the maps, got {', '.join(_listed(file))}. "
+        'State it in mapset.toml: dataset = "/path".'
+    )
+
+
+def _datasets(group: Any) -> Iterator[Any]:
+    """Yield numeric datasets, without following links out of the file."""
+    import h5py
+
+    for name in group:
+        if not isinstance(group.get(name, getlink=True), h5py.HardLink):
+            continue  # soft links repeat; external ones would read other files
+        item = group[name]
+        if isinstance(item, h5py.Group):
+            yield from _datasets(item)
+        elif isinstance(item, h5py.Dataset) and item.dtype.kind in "uif":
+            yield item
+
+
+def _listed(group: Any) -> list[str]:
+    return [f"{item.name} {item.shape}" for item in _datasets(group)][:6]
+
+
+def _text(value: Any) -> str:
+    return value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)
+
+
+def _class(group: Any) -> str:
+    return _text(group.attrs.get("NX_class", ""))
+
+
+def _default_nxdata(file: Any) -> Any:
+    """Follow ``default`` attributes to an NXdata group, else take the only one there is."""
+    import h5py
+
+    here = file
+    for _ in range(10):  # a loop of defaults must end
+        if _class(here) == "NXdata":
+            return here
+        name = _text(here.attrs.get("default", ""))
+        if not name or not isinstance(here.get(name, getlink=True), h5py.HardLink):
+            break
+        here = here[name]
+        if not isinstance(here, h5py.Group):
+            break
+    found: list[Any] = []
+
+    def note(_: str, item: Any) -> None:
+        if isinstance(item, h5py.Group) and _class(item) == "NXdata":
+            found.append(item)
+
+    file.visititems(note)
+    return found[0] if len(found) == 1 else None
+
+
+def _nxdata(group: Any, path: Path, request: Request) -> Stack:
+    import h5py
+
+    signal = _text(group.attrs.get("signal", "data"))
+    if signal not in group or not isinstance(group[signal], h5py.Dataset):
+        raise InputError(
+            f"{path} must hold the signal its NXdata names, got no {signal!r} in {group.name}. "
+            "Correct the signal attribute."
+        )
+    axes = [_text(axis) for axis in np.atleast_1d(group.attrs.get("axes", []))]
+    labels: list[str] = []
+    for axis in axes:
+        item = group.get(axis)
+        if isinstance(item, h5py.Dataset) and item.ndim == 1 and item.dtype.kind in "OSU":
+            labels = [_text(value) for value in item[()]]
+    stack = _stack(group[signal], axes, labels, path, request)
+    sizes = [_step(group[axis]) for axis in axes if axis in ("x", "y") and axis in group]
+    known = [size for size in sizes if size is not None]
+    if known:
+        if max(known) - min(known) > SAME_SIZE * min(known):
+            raise InputError(
+                f"{path} must have square pixels (um), got {min(known):g} and {max(known):g}. "
+                "Export it with one scale."
+            )
+        stack.pixel_size_um, stack.pixel_size_from = known[0], f"axes of {group.name}"
+    stack.format_name = "NeXus NXdata"
+    title = group.get("title")
+    if isinstance(title, h5py.Dataset) and title.ndim == 0:
+        stack.facts["title"] = _text(title[()])
+    errors = group.get(f"{signal}_errors", group.get("errors"))
+    if isinstance(errors, h5py.Dataset) and errors.shape == group[signal].shape:
+        stack.variance = channels.to_planes(np.asarray(errors[()], dtype=float) ** 2, axes, path)
+    return stack
+
+
+def _step(axis: Any) -> float | None:
+    """Return the spacing of an axis in um, None where it is uneven or without a length unit."""
+    unit = _UM_PER.get(_text(axis.attrs.get("units", "")).strip().lower())
+    if unit is None or axis.ndim != 1 or axis.size < 2 or axis.dtype.kind not in "uif":
+        return None
+    values = np.asarray(axis[()], dtype=float)
+    gaps = np.abs(np.diff(values))
+    even = np.isfinite(gaps).all() and gaps.max() - gaps.min() <= SAME_SIZE * gaps.min()
+    return float(gaps.mean()) * unit if even and gaps.min() > 0 else None
+
+
+def _stack(dataset: Any, axes: Any, labels: list[str], path: Path, request: Request) -> Stack:
+    data = _values(dataset, path, request)
+    planes = channels.to_planes(data, axes, path)
+    for name in ("elements", "element", "lines", "channels"):
+        if not labels and name in dataset.attrs:
+            labels = [_text(value) for value in np.atleast_1d(dataset.attrs[name])]
+    labels = labels or channels.single_plane_label(path.stem, planes.shape[0])
+    elements, lines = channels.name_channels(labels, planes.shape[0], request, path)
+    return Stack(
+        counts=planes,
+        elements=elements,
+        lines=lines,
+        format_name=FORMAT,
+        files={path.name: path},
+        map_files=[f"{path.name}: {dataset.name}"] * len(elements),
+        source={"dataset": dataset.name},
+    )
+
+
+def _values(dataset: Any, path: Path, request: Request) -> Any:
+    if dataset.dtype.kind not in "uif":
+        raise InputError(
+            f"{path} must hold numbers in {dataset.name}, got type {dataset.dtype}. Export numbers."
+        )
+    if dataset.external or dataset.is_virtual:
+        raise InputFileError(
+            f"{path} must hold its own data, got links to other files in {dataset.name}. "
+            "Export one file."
+        )
+    check_size(dataset.shape, dataset.dtype, path, lazy=request.lazy)
+    check_ratio(int(dataset.nbytes), path.stat().st_size, path)
+    if request.lazy:
+        return lazily(Hdf5Dataset(path, dataset.name, dataset.shape, dataset.dtype))
+    return dataset[()]
+
+
+def _group_of_maps(group: Any, path: Path, request: Request) -> Stack:
+    """Read a group in which each two-dimensional dataset is named by its element."""
+    held = {item.name.rsplit("/", 1)[-1]: item for item in _datasets(group) if item.ndim == 2}
+    kept = [name for name in held if names.candidates(name) and not names.is_electron_image(name)]
+    if not kept:
+        raise InputError(
+            f"{path} must hold an NXdata group, or datasets named by element, got "
+            f"{', '.join(_listed(group)) or 'nothing'}. "
+            'State which in mapset.toml: dataset = "/path".'
+        )
+    sizes = {name: held[name].shape for name in kept}
+    if len(set(sizes.values())) > 1:
+        listed = ", ".join(f"{name} {shape[0]} x {shape[1]}" for name, shape in sizes.items())
+        raise InputError(
+            f"{path} must hold maps of one size (y x x pixels), got {listed}. "
+            "Export every map over the same field."
+        )
+    planes = [_values(held[name], path, request) for name in kept]
+    if request.lazy:
+        import dask.array as da
+
+        stacked = da.stack(planes)
+    else:
+        stacked = np.stack(planes)
+    elements, lines = channels.name_channels(kept, len(kept), request, path)
+    electron = next((held[name] for name in held if names.is_electron_image(name)), None)
+    return Stack(
+        counts=stacked,
+        elements=elements,
+        lines=lines,
+        format_name=FORMAT,
+        files={path.name: path},
+        map_files=[f"{path.name}: {name}" for name in kept],
+        electron_image=None if electron is None else electron[()],
+    )

@@ -1,0 +1,212 @@
+"""One TIFF with many pages: plain, or OME-TIFF with named channels."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from spattermap.errors import InputError, InputFileError, SpattermapError
+from spattermap.loaders import channels, names, pictures
+from spattermap.loaders.limits import check_ratio, check_size
+from spattermap.loaders.ondisk import TiffPage, lazily
+from spattermap.loaders.stack import SAME_SIZE, Request, Stack, readable
+
+FORMAT = "multi-page TIFF"
+_UM_PER = {"µm": 1.0, "μm": 1.0, "um": 1.0, "nm": 1e-3, "mm": 1e3, "m": 1e6}
+MOST_PAGES = 1000
+
+
+def recognises(path: Path) -> bool:
+    """Return True for a TIFF file.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        File or folder.
+
+    Returns
+    -------
+    bool
+    """
+    return path.is_file() and path.suffix.lower() in pictures.TIFF_ENDINGS
+
+
+def read(path: Path, request: Request) -> Stack:
+    """Read a TIFF whose pages are maps.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The file.
+    request : Request
+        Options and sidecar.
+
+    Returns
+    -------
+    Stack
+
+    Raises
+    ------
+    InputFileError
+        If it is damaged, too large, or its metadata could do harm.
+    InputError
+        If pages differ, or are not named.
+    """
+    import tifffile
+
+    try:
+        with tifffile.TiffFile(path) as tiff:
+            _refuse_harmful(tiff, path)
+            if tiff.is_ome:
+                return _ome(tiff, path, request)
+            return _pages(tiff, path, request)
+    except SpattermapError:
+        raise
+    except Exception as problem:  # readers of damaged files raise anything at all
+        raise readable(path, problem, what="a whole TIFF file") from problem
+
+
+def _refuse_harmful(tiff: Any, path: Path) -> None:
+    text = tiff.pages[0].description or ""
+    # Entities can grow a kilobyte to gigabytes, or name other files; no microscope needs them.
+    if "<!DOCTYPE" in text or "<!ENTITY" in text:
+        raise InputFileError(
+            f"{path} must describe itself in plain XML, got entity definitions, which are never "
+            "expanded. Export it again."
+        )
+    if len(tiff.pages) > MOST_PAGES:
+        raise InputFileError(
+            f"{path} must have at most {MOST_PAGES} pages, got {len(tiff.pages)}. "
+            "Export one page an element."
+        )
+
+
+def _claim(shape: tuple[int, ...], dtype: Any, path: Path, request: Request) -> None:
+    check_size(shape, dtype, path, lazy=request.lazy)
+    check_ratio(math.prod(shape) * np.dtype(dtype).itemsize, path.stat().st_size, path)
+
+
+def _pages(tiff: Any, path: Path, request: Request) -> Stack:
+    first = tiff.pages[0]
+    labels = []
+    for number_of_page in range(len(tiff.pages)):
+        page = tiff.pages[number_of_page].aspage()
+        pictures.refuse_colour(path, tuple(page.shape), getattr(page.photometric, "name", ""))
+        if page.shape != first.shape or page.dtype != first.dtype:
+            raise InputError(
+                f"{path} must have pages of one size and type, got {first.shape} {first.dtype} and "
+                f"{page.shape} {page.dtype}. Export every map over the same field."
+            )
+        labels.append(_label(page))
+    number = len(tiff.pages)
+    _claim((number, *first.shape), first.dtype, path, request)
+    stacked = tiff.imagej_metadata or {}
+    if isinstance(stacked.get("Labels"), list) and len(stacked["Labels"]) == number:
+        labels = [str(label) for label in stacked["Labels"]]
+    if not any(names.candidates(label) for label in labels):
+        labels = channels.single_plane_label(path.stem, number)
+    keep = [k for k, label in enumerate(labels) if not names.is_electron_image(label)]
+    electron = next((k for k, label in enumerate(labels) if names.is_electron_image(label)), None)
+    if not labels:
+        keep = list(range(number))
+    elements, lines = channels.name_channels(
+        [labels[k] for k in keep] if labels else [], len(keep), request, path
+    )
+    size, where, notes = pictures.tiff_pixel_size(tiff, path)
+    data = _data(tiff, path, request, number)
+    return Stack(
+        counts=data if len(keep) == number else data[keep],
+        elements=elements,
+        lines=lines,
+        format_name=FORMAT,
+        files={path.name: path},
+        map_files=[f"{path.name}: page {k + 1}" for k in keep],
+        pixel_size_um=size,
+        pixel_size_from=where,
+        electron_image=None if electron is None else np.asarray(data[electron]),
+        notes=list(notes),
+    )
+
+
+def _label(page: Any) -> str:
+    """Return what a page calls itself: page name, else a short description."""
+    named = page.tags.get("PageName")
+    text = str(named.value) if named is not None else str(page.description or "")
+    return text if len(text) < 80 and not text.startswith(("{", "<")) else ""
+
+
+def _data(tiff: Any, path: Path, request: Request, number: int) -> Any:
+    if request.lazy:
+        import dask.array as da
+
+        kind = tiff.pages[0].dtype.newbyteorder("=")
+        pages = [TiffPage(path, k, tuple(tiff.pages[0].shape), kind) for k in range(number)]
+        return da.stack([pictures.upright(lazily(page), tiff.pages[0]) for page in pages])
+    planes = [pictures.upright(page.asarray(), page) for page in tiff.pages]
+    return pictures.numbers(np.stack(planes), path)
+
+
+def _ome(tiff: Any, path: Path, request: Request) -> Stack:
+    series = tiff.series[0]
+    axes = str(series.axes)
+    _claim(tuple(series.shape), series.dtype, path, request)
+    if not set(axes) <= {"C", "Y", "X"}:
+        raise InputError(
+            f"{path} must have channels and one plane each (axes CYX), got {axes} with shape "
+            f"{tuple(series.shape)}. Export one plane an element."
+        )
+    data = _ome_data(series, path, request)
+    planes = channels.to_planes(data, list(axes), path)
+    labels, size = _ome_facts(tiff.ome_metadata or "", path)
+    labels = labels[: planes.shape[0]]
+    if not any(labels):
+        labels = channels.single_plane_label(path.stem.removesuffix(".ome"), planes.shape[0])
+    elements, lines = channels.name_channels(labels, planes.shape[0], request, path)
+    return Stack(
+        counts=planes,
+        elements=elements,
+        lines=lines,
+        format_name="OME-TIFF",
+        files={path.name: path},
+        map_files=[f"{path.name}: channel {k + 1}" for k in range(len(elements))],
+        pixel_size_um=size,
+        pixel_size_from="PhysicalSizeX",
+    )
+
+
+def _ome_data(series: Any, path: Path, request: Request) -> Any:
+    if not request.lazy:
+        return pictures.numbers(series.asarray(), path)
+    import dask.array as da
+
+    kind = series.dtype.newbyteorder("=")
+    pages = [TiffPage(path, page.index, tuple(page.shape), kind) for page in series.pages]
+    planes = [lazily(page) for page in pages]
+    return planes[0] if len(series.shape) == 2 else da.stack(planes).reshape(series.shape)
+
+
+def _ome_facts(text: str, path: Path) -> tuple[list[str], float | None]:
+    """Return channel names and pixel size (um) from OME-XML, which was checked for entities."""
+    from xml.etree import ElementTree as ET
+
+    root = ET.fromstring(text)
+    pixels = next((item for item in root.iter() if item.tag.endswith("}Pixels")), None)
+    if pixels is None:
+        return [], None
+    labels = [item.get("Name", "") for item in pixels if item.tag.endswith("}Channel")]
+    sizes = []
+    for axis in "XY":
+        value = pixels.get(f"PhysicalSize{axis}")
+        unit = _UM_PER.get(pixels.get(f"PhysicalSize{axis}Unit", "µm"))
+        if value is None or unit is None:
+            return labels, None
+        sizes.append(float(value) * unit)
+    if abs(sizes[0] - sizes[1]) > SAME_SIZE * sizes[0]:
+        raise InputError(
+            f"{path} must have square pixels (um), got {sizes[0]:g} and {sizes[1]:g}. "
+            "Export it with one scale."
+        )
+    return labels, sizes[0] if math.isfinite(sizes[0]) and sizes[0] > 0 else None

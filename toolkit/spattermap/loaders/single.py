@@ -1,0 +1,62 @@
+"""One picture with the element in its name: a map set of one map."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from spattermap.loaders import channels, pictures
+from spattermap.loaders.stack import Request, Stack
+
+FORMAT = "single picture"
+
+
+def recognises(path: Path) -> bool:
+    """Return True for a PNG, BMP or JPEG file.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        File or folder.
+
+    Returns
+    -------
+    bool
+    """
+    endings = pictures.LOSSLESS_ENDINGS + pictures.LOSSY_ENDINGS
+    return path.is_file() and path.suffix.lower() in endings
+
+
+def read(path: Path, request: Request) -> Stack:
+    """Read one picture.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The file.
+    request : Request
+        Options and sidecar.
+
+    Returns
+    -------
+    Stack
+
+    Raises
+    ------
+    InputFileError, InputError
+        If it is damaged, or not one number a pixel.
+    """
+    picture = pictures.open_picture(path, lazy=request.lazy)
+    elements, lines = channels.name_channels([path.stem], 1, request, path)
+    return Stack(
+        counts=picture.data[None],
+        elements=elements,
+        lines=lines,
+        format_name=FORMAT,
+        files={path.name: path},
+        map_files=[path.name],
+        pixel_size_um=picture.pixel_size_um,
+        pixel_size_from=picture.pixel_size_from,
+        notes=list(picture.notes),
+        valid=picture.valid,
+        quantity=picture.quantity,
+    )

@@ -1,0 +1,338 @@
+"""Text: a grid of numbers for one element, or a long table with a row a pixel."""
+
+from __future__ import annotations
+
+import gzip
+import io
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from spattermap.errors import InputError, InputFileError, SpattermapError
+from spattermap.loaders import channels, names
+from spattermap.loaders.limits import check_ratio, check_size
+from spattermap.loaders.stack import SAME_SIZE, Request, Stack, readable
+
+FORMAT = "text"
+ENDINGS = (".csv", ".tsv", ".txt", ".dat", ".asc")
+_COMMENTS = ("#", "%", "//")
+_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$|[+-]?(nan|inf)$", re.IGNORECASE)
+# A text value takes at least two bytes, so this bounds the pixels too.
+MOST_BYTES = 2**31
+_X_NAMES, _Y_NAMES = ("x", "column", "col"), ("y", "row")
+_UNITS = {"um": 1.0, "µm": 1.0, "μm": 1.0, "micron": 1.0, "nm": 1e-3, "mm": 1e3}
+
+
+def is_text(path: Path) -> bool:
+    """Return True for the name of a text file, compressed or not."""
+    endings = [ending.lower() for ending in path.suffixes[-2:]]
+    if endings and endings[-1] == ".gz":
+        endings.pop()
+    return bool(endings) and endings[-1] in ENDINGS
+
+
+def stem(path: Path) -> str:
+    """Return the file name without its one or two endings."""
+    name = path.name[:-3] if path.name.lower().endswith(".gz") else path.name
+    return Path(name).stem
+
+
+def recognises(path: Path) -> bool:
+    """Return True for a text file.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        File or folder.
+
+    Returns
+    -------
+    bool
+    """
+    return path.is_file() and is_text(path)
+
+
+def read(path: Path, request: Request) -> Stack:
+    """Read a long table, or a single grid with the element in the file name.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The file.
+    request : Request
+        Options and sidecar.
+
+    Returns
+    -------
+    Stack
+
+    Raises
+    ------
+    InputFileError, InputError
+        If it is not a table of numbers that makes sense as maps.
+    """
+    table, header = _table(path)
+    places = {name: k for k, name in enumerate(header)}
+    x_name, y_name = (_axis_column(header, wanted) for wanted in (_X_NAMES, _Y_NAMES))
+    if x_name is not None and y_name is not None:
+        return _long(path, table, places, (x_name, y_name), request)
+    elements, lines = channels.name_channels([stem(path)], 1, request, path)
+    return Stack(
+        counts=table[None],
+        elements=elements,
+        lines=lines,
+        format_name="text grid",
+        files={path.name: path},
+        map_files=[path.name],
+    )
+
+
+def read_grid(path: Path) -> np.ndarray:
+    """Read one grid of numbers.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        Text file, perhaps with ``.gz``.
+
+    Returns
+    -------
+    numpy.ndarray, dims (y, x)
+        Integers where every value is whole and written so, else float64.
+
+    Raises
+    ------
+    InputFileError
+        If it is not a grid of numbers.
+    """
+    return _table(path)[0]
+
+
+@dataclass(frozen=True)
+class _Layout:
+    """How a text file writes its numbers."""
+
+    separator: str
+    decimal: str
+    skipped: int
+    header: tuple[str, ...]
+
+
+def _table(path: Path) -> tuple[np.ndarray, tuple[str, ...]]:
+    import pandas as pd
+
+    text = _text(path)
+    layout = _layout(text, path)
+    try:
+        frame = pd.read_csv(
+            io.StringIO(text),
+            sep=layout.separator,
+            decimal=layout.decimal,
+            header=None,
+            skiprows=layout.skipped,
+            comment="#",
+            skip_blank_lines=True,
+            index_col=False,
+        )
+    except (ValueError, pd.errors.ParserError, OverflowError) as problem:
+        raise readable(path, problem, what="a grid of numbers") from problem
+    frame = frame.dropna(axis=1, how="all")  # a separator at the end of each line
+    return _numeric(frame, path), layout.header
+
+
+def _numeric(frame: Any, path: Path) -> np.ndarray:
+    words = [
+        name for name, kind in zip(frame.columns, frame.dtypes, strict=True) if not _is_number(kind)
+    ]
+    if words:
+        column = frame[words[0]]
+        raise InputFileError(
+            f"{path} must hold numbers only, got {str(column.iloc[0])!r} in column "
+            f"{list(frame.columns).index(words[0]) + 1}. Remove text from the grid."
+        )
+    table = frame.to_numpy()
+    check_size(table.shape, table.dtype, path, lazy=False)
+    if table.dtype.kind == "f" and np.isnan(table).any():
+        row = int(np.flatnonzero(np.isnan(table).any(axis=1))[0])
+        raise InputFileError(
+            f"{path} must have a number in every cell, got a gap in line {row + 1} of the numbers. "
+            "Export the whole grid; every row must have the same length."
+        )
+    return np.ascontiguousarray(table)
+
+
+def _is_number(kind: Any) -> bool:
+    return getattr(kind, "kind", "O") in "iuf"
+
+
+def _text(path: Path) -> str:
+    """Return the whole text, within limits, in the encoding it has."""
+    size = path.stat().st_size
+    if path.suffix.lower() == ".gz":
+        parts, total = [], 0
+        try:
+            with gzip.open(path, "rb") as stream:
+                while part := stream.read(2**22):
+                    total += len(part)
+                    check_ratio(total, size, path)
+                    check_size((total,), np.uint8, path, lazy=False)
+                    parts.append(part)
+        except SpattermapError:
+            raise
+        except (OSError, EOFError, ValueError) as problem:
+            raise readable(path, problem, what="a whole gzip file") from problem
+        raw = b"".join(parts)
+    else:
+        if size > MOST_BYTES:
+            raise InputFileError(
+                f"{path} must be at most {MOST_BYTES:,} bytes of text, got {size:,}. "
+                "Export TIFF or HDF5."
+            )
+        raw = path.read_bytes()
+    if b"\0" in raw[:4096] and not raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise InputFileError(f"{path} must be text, got binary data. Rename or export it again.")
+    for encoding in ("utf-16" if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig", "latin-1"):
+        try:
+            return raw.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+    raise InputFileError(f"{path} must be text, got an unknown encoding. Save it as UTF-8.")
+
+
+def _layout(text: str, path: Path) -> _Layout:
+    """Find separator, decimal sign and header from the first lines of numbers."""
+    lines = text[: 2**16].splitlines()
+    skipped = 0
+    header: tuple[str, ...] = ()
+    body: list[tuple[int, str, str]] = []
+    for place, line in enumerate(lines):
+        bare = line.strip()
+        if not bare or bare.startswith(_COMMENTS):
+            if not body:
+                skipped = place + 1
+            continue
+        separator, decimal = _separator(bare)
+        cells = _cells(bare, separator)
+        if all(_NUMBER.match(cell) for cell in cells):
+            body.append((len(cells), separator, decimal))
+            if len(body) >= 20:
+                break
+        elif not body:
+            header, skipped = tuple(cells), place + 1
+        else:
+            raise InputFileError(
+                f"{path} must hold numbers only, got {bare[:40]!r} in line {place + 1}. "
+                "Remove text from the grid, or start such lines with #."
+            )
+    if not body:
+        raise InputFileError(f"{path} must hold numbers, got none. Export the numbers of the map.")
+    _, separator, decimal = max(body)
+    return _Layout(separator, decimal, skipped, header)
+
+
+def _separator(line: str) -> tuple[str, str]:
+    """Return separator (for pandas) and decimal sign of one line."""
+    if "\t" in line:
+        return "\t", "," if re.search(r"\d,\d", line) else "."
+    if ";" in line:
+        return ";", "," if re.search(r"\d,\d", line) else "."
+    if "," in line and re.search(r",\s*[^\s,]+\s*,|,\s", line + " "):
+        return ",", "."
+    if re.search(r"\S\s+\S", line):
+        return r"\s+", "," if re.search(r"\d,\d", line) else "."
+    return ",", "."
+
+
+def _cells(line: str, separator: str) -> list[str]:
+    cells = line.split() if separator == r"\s+" else line.split(separator)
+    stripped = [cell.strip().strip('"') for cell in cells]
+    while len(stripped) > 1 and not stripped[-1]:
+        stripped.pop()  # a separator at the end of the line
+    return stripped
+
+
+def _axis_column(header: tuple[str, ...], wanted: tuple[str, ...]) -> str | None:
+    for name in header:
+        words = re.split(r"[\s_(\[]+", name.lower())
+        if words[0] in wanted:
+            return name
+    return None
+
+
+def _long(
+    path: Path,
+    table: np.ndarray,
+    places: dict[str, int],
+    axes: tuple[str, str],
+    request: Request,
+) -> Stack:
+    """Turn rows of (x, y, element columns) into planes."""
+    x, y = (table[:, places[name]].astype(np.float64) for name in axes)
+    columns, columns_x = np.unique(x, return_inverse=True)
+    rows, rows_y = np.unique(y, return_inverse=True)
+    step, steps = _steps(columns, rows, path)
+    shape = (
+        round((rows[-1] - rows[0]) / steps[1]) + 1,
+        round((columns[-1] - columns[0]) / steps[0]) + 1,
+    )
+    check_size((len(places), *shape), np.float64, path, lazy=False)
+    if shape[0] * shape[1] != len(table) or len({*zip(rows_y, columns_x, strict=True)}) != len(
+        table
+    ):
+        raise InputError(
+            f"{path} must have one row for each pixel, got {len(table)} rows for "
+            f"{shape[0]} x {shape[1]} pixels. Export the whole field once."
+        )
+    labels = [name for name in places if name not in axes]
+    kept = [name for name in labels if names.candidates(name)]
+    elements, lines = channels.name_channels(kept, len(kept) or 1, request, path)
+    ignored = [name for name in labels if name not in kept]
+    planes = np.zeros((len(kept), *shape), dtype=table.dtype)
+    for k, name in enumerate(kept):
+        planes[k, rows_y, columns_x] = table[:, places[name]]
+    if (
+        planes.dtype.kind == "f"
+        and np.all(planes == np.rint(planes))
+        and np.abs(planes).max() < 2**31
+    ):
+        planes = planes.astype(np.int32)  # one column with decimals made all of them float
+    unit = _unit(axes[0])
+    return Stack(
+        counts=planes,
+        elements=elements,
+        lines=lines,
+        format_name="long text table",
+        files={path.name: path},
+        map_files=[f"{path.name}: {name}" for name in kept],
+        pixel_size_um=None if unit is None else step * unit,
+        pixel_size_from=f"column {axes[0]}",
+        notes=[f"ignored columns without an element: {', '.join(ignored)}"] if ignored else [],
+    )
+
+
+def _unit(name: str) -> float | None:
+    words = re.split(r"[\s_()\[\]/]+", name.lower())
+    return next((_UNITS[word] for word in words[1:] if word in _UNITS), None)
+
+
+def _steps(x: np.ndarray, y: np.ndarray, path: Path) -> tuple[float, tuple[float, float]]:
+    """Return the pixel's side, checked to be the same everywhere and in both directions."""
+    found = []
+    for name, values in (("x", x), ("y", y)):
+        gaps = np.diff(values)
+        if gaps.size and gaps.max() - gaps.min() > SAME_SIZE * gaps.min():
+            raise InputError(
+                f"{path} must have evenly spaced {name}, got steps of {gaps.min():g} to "
+                f"{gaps.max():g}. Export the whole field."
+            )
+        found.append(float(gaps.mean()) if gaps.size else 0.0)
+    known = [step for step in found if step > 0] or [1.0]
+    if abs(max(known) - min(known)) > SAME_SIZE * min(known):
+        raise InputError(
+            f"{path} must have square pixels, got steps of {found[0]:g} in x and {found[1]:g} in "
+            "y. Export it with one scale."
+        )
+    return known[0], (found[0] or known[0], found[1] or known[0])

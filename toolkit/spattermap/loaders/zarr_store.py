@@ -1,0 +1,283 @@
+"""Zarr: map sets as Spattermap writes them, and OME-Zarr with its multiscales."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from spattermap.errors import InputError, InputFileError, OutputError, SpattermapError
+from spattermap.loaders import channels, names
+from spattermap.loaders.limits import check_ratio, check_size
+from spattermap.loaders.stack import SAME_SIZE, Request, Stack, readable
+
+FORMAT = "Zarr map set"
+_SIGNS = ("zarr.json", ".zgroup", ".zarray", ".zattrs")
+_UM_PER = {"micrometer": 1.0, "nanometer": 1e-3, "millimeter": 1e3, "meter": 1e6, "um": 1.0}
+_ARRAYS = ("variance", "electron_image", "valid")
+
+
+def recognises(path: Path) -> bool:
+    """Return True for a Zarr store (a folder).
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        File or folder.
+
+    Returns
+    -------
+    bool
+    """
+    return path.is_dir() and any((path / sign).is_file() for sign in _SIGNS)
+
+
+def write(maps: Any, path: str | Path, *, chunk_px: int = 1024) -> Path:
+    """Write a map set as a Zarr store, chunk by chunk.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        Map set, dims (element, y, x); numpy or dask. A dask one is never held whole.
+    path : str or pathlib.Path
+        New folder, usually ending in ``.zarr``.
+    chunk_px : int, optional
+        Side of a chunk (px).
+
+    Returns
+    -------
+    pathlib.Path
+        The folder.
+
+    Raises
+    ------
+    OutputError
+        If something is already there.
+
+    Notes
+    -----
+    Names of elements and lines are attributes of `counts`, because strings as Zarr arrays are
+    not standardised yet.
+    """
+    import dask.array as da
+    import zarr
+
+    folder = Path(path)
+    if folder.exists():
+        raise OutputError(f"{folder} must be a new folder, got an existing one. Choose another.")
+    store = zarr.open_group(str(folder), mode="w-", zarr_format=3)
+    store.attrs.update({"spattermap": 1, "attrs": json.dumps(dict(maps.attrs), sort_keys=True)})
+    for name in ("counts", *_ARRAYS):
+        if name not in maps:
+            continue
+        data = maps[name].data
+        sides = tuple(min(chunk_px, n) for n in data.shape[-2:])
+        chunks = (1, *sides) if data.ndim == 3 else sides
+        target: Any = store.create_array(name, shape=data.shape, dtype=data.dtype, chunks=chunks)
+        if name == "counts":
+            target.attrs["elements"] = [str(one) for one in maps["element"].values]
+            target.attrs["lines"] = [str(one) for one in maps["line"].values]
+        if hasattr(data, "dask"):
+            da.store(data.rechunk(chunks), target, lock=False)
+        else:
+            target[...] = data
+    return folder
+
+
+def read(path: Path, request: Request) -> Stack:
+    """Read a Zarr store.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The folder.
+    request : Request
+        Options and sidecar.
+
+    Returns
+    -------
+    Stack
+
+    Raises
+    ------
+    InputFileError
+        If it is damaged.
+    InputError
+        If it holds no maps.
+    """
+    import zarr
+
+    try:
+        store = zarr.open(str(path), mode="r")
+        attrs: dict[str, Any] = dict(store.attrs)
+        multiscales = attrs.get("multiscales") or attrs.get("ome", {}).get("multiscales")
+        if multiscales:
+            return _ome(store, multiscales, attrs, path, request)
+        if isinstance(store, zarr.Array):
+            return _plain(store, attrs, path, request)
+        if "counts" in store:
+            return _own(store, attrs, path, request)
+        return _group(store, path, request)
+    except SpattermapError:
+        raise
+    except Exception as problem:  # zarr, numcodecs and json raise many kinds
+        raise readable(path, problem, what="a readable Zarr store") from problem
+
+
+def _values(array: Any, path: Path, request: Request) -> Any:
+    check_size(array.shape, array.dtype, path, lazy=request.lazy)
+    if request.lazy:
+        import dask.array as da
+
+        return da.from_zarr(array)
+    stored = sum(item.stat().st_size for item in path.rglob("*") if item.is_file())
+    check_ratio(int(array.nbytes), stored, path)
+    return np.asarray(array[...])
+
+
+def _own(store: Any, attrs: dict[str, Any], path: Path, request: Request) -> Stack:
+    import xarray as xr
+
+    from spattermap.loaders.netcdf import from_dataset, require_layout
+
+    counts = store["counts"]
+    held = dict(counts.attrs)
+    if counts.ndim != 3:
+        raise InputError(
+            f"{path} must hold 'counts' with dims (element, y, x), got shape {counts.shape}. "
+            "Write it with spattermap.loaders.zarr_store.write."
+        )
+    labels = [str(name) for name in held.get("elements", [])]
+    elements, lines = channels.name_channels(labels, counts.shape[0], request, path)
+    maps = xr.Dataset(
+        {"counts": (("element", "y", "x"), _values(counts, path, request))},
+        coords={
+            "element": elements,
+            "line": ("element", [str(one) for one in held.get("lines", lines)]),
+        },
+        attrs=_json(attrs.get("attrs", "{}"), path),
+    )
+    for name in _ARRAYS:
+        if name in store:
+            dims = ("element", "y", "x")[-store[name].ndim :]
+            maps[name] = (dims, _values(store[name], path, request))
+    require_layout(maps, path, lazy=request.lazy)
+    return from_dataset(maps, path, FORMAT)
+
+
+def _json(text: Any, path: Path) -> dict[str, Any]:
+    values = json.loads(str(text))
+    if not isinstance(values, dict):
+        raise InputFileError(
+            f"{path} must hold its facts as a table, got {text!r}. Write it again."
+        )
+    return values
+
+
+def _plain(array: Any, attrs: dict[str, Any], path: Path, request: Request) -> Stack:
+    planes = channels.to_planes(_values(array, path, request), (), path)
+    labels = [str(name) for name in attrs.get("elements", [])]
+    labels = labels or channels.single_plane_label(path.stem, planes.shape[0])
+    elements, lines = channels.name_channels(labels, planes.shape[0], request, path)
+    return Stack(
+        counts=planes, elements=elements, lines=lines, format_name="Zarr array",
+        files={path.name: path}, map_files=[path.name] * len(elements),
+    )  # fmt: skip
+
+
+def _group(store: Any, path: Path, request: Request) -> Stack:
+    """Read a group in which each two-dimensional array is named by its element."""
+    arrays = {name: item for name, item in store.arrays() if item.ndim == 2}
+    kept = [name for name in arrays if names.candidates(name) and not names.is_electron_image(name)]
+    if not kept or len({arrays[name].shape for name in kept}) != 1:
+        found = ", ".join(f"{name} {item.shape}" for name, item in store.arrays())
+        raise InputError(
+            f"{path} must hold 'counts', multiscales, or arrays of one size named by element, got "
+            f"{found or 'nothing'}. Write it with spattermap.loaders.zarr_store.write."
+        )
+    planes = [_values(arrays[name], path, request) for name in kept]
+    stacked: Any
+    if request.lazy:
+        import dask.array as da
+
+        stacked = da.stack(planes)
+    else:
+        stacked = np.stack(planes)
+    elements, lines = channels.name_channels(kept, len(kept), request, path)
+    return Stack(
+        counts=stacked, elements=elements, lines=lines, format_name="Zarr group",
+        files={path.name: path}, map_files=[f"{path.name}: {name}" for name in kept],
+    )  # fmt: skip
+
+
+def _ome(
+    store: Any, multiscales: Any, attrs: dict[str, Any], path: Path, request: Request
+) -> Stack:
+    """Read the finest level of an OME-Zarr image."""
+    image = multiscales[0]
+    finest = image["datasets"][0]
+    inside = str(finest["path"])
+    if inside.startswith(("/", "\\")) or ".." in inside:
+        raise InputFileError(
+            f"{path} must keep its levels inside itself, got {inside!r}. Export it again."
+        )
+    array = store[inside]
+    axes = image.get("axes") or [{"name": name} for name in "tczyx"[-array.ndim :]]
+    axis_names = [str(axis.get("name", "") if isinstance(axis, dict) else axis) for axis in axes]
+    data = _values(array, path, request)
+    keep = [k for k, name in enumerate(axis_names) if name.lower() not in ("t", "z")]
+    for k, name in reversed(list(enumerate(axis_names))):
+        if k not in keep:
+            if data.shape[k] != 1:
+                raise InputError(
+                    f"{path} must hold one plane a channel, got {data.shape[k]} along {name}. "
+                    "Export one plane."
+                )
+            data = (
+                data.take(0, axis=k)
+                if isinstance(data, np.ndarray)
+                else data[(slice(None),) * k + (0,)]
+            )
+    planes = channels.to_planes(data, [axis_names[k] for k in keep], path)
+    omero = attrs.get("omero") or attrs.get("ome", {}).get("omero") or {}
+    labels = [str(one.get("label", "")) for one in omero.get("channels", [])]
+    labels = labels or channels.single_plane_label(path.stem, planes.shape[0])
+    elements, lines = channels.name_channels(labels, planes.shape[0], request, path)
+    size = _ome_pixel(finest, axes, axis_names, path)
+    return Stack(
+        counts=planes,
+        elements=elements,
+        lines=lines,
+        format_name="OME-Zarr",
+        files={path.name: path},
+        map_files=[path.name] * len(elements),
+        pixel_size_um=size,
+        pixel_size_from="multiscales",
+    )
+
+
+def _ome_pixel(
+    finest: dict[str, Any], axes: list[Any], axis_names: list[str], path: Path
+) -> float | None:
+    scale = next(
+        (one["scale"] for one in finest.get("coordinateTransformations", []) if "scale" in one),
+        None,
+    )
+    sizes = []
+    for k, name in enumerate(axis_names):
+        if scale is None or name.lower() not in ("x", "y"):
+            continue
+        unit = axes[k].get("unit") if isinstance(axes[k], dict) else None
+        if unit not in _UM_PER:
+            return None
+        sizes.append(float(scale[k]) * _UM_PER[unit])
+    if len(sizes) < 2 or not all(np.isfinite(size) and size > 0 for size in sizes):
+        return None
+    if abs(sizes[0] - sizes[1]) > SAME_SIZE * sizes[0]:
+        raise InputError(
+            f"{path} must have square pixels (um), got {sizes[0]:g} and {sizes[1]:g}. "
+            "Export it with one scale."
+        )
+    return sizes[0]
