@@ -92,7 +92,8 @@ def test_save_all_writes_png_and_svg(tmp_path, stand_in):
     assert sorted(p.name for p in written) == sorted(
         p.name for p in (tmp_path / "figures").iterdir()
     )
-    assert len(written) == 2 * len(figures.REPORT_PICTURES)
+    # the stand-in conducts nowhere, so there is no current to draw
+    assert len(written) == 2 * (len(figures.REPORT_PICTURES) - 1)
     for path in written:
         if path.suffix == ".svg":
             text = path.read_text(encoding="utf-8")
@@ -228,3 +229,11 @@ def test_sweep_chart_draws_intervals_and_groups():
     assert sheet.axes[1].get_xlabel() == "charge (J)"
     with pytest.raises(InputError, match="Did you mean 'coverage'"):
         figures.sweep_chart(table, "charge_J", ["coverag"])
+
+
+def test_nothing_to_draw_is_said_in_words(stand_in):
+    bundle, _ = figures.current_density(stand_in())._repr_mimebundle_()
+    assert (
+        bundle["text/html"] == "<p>Current not drawn: the metal found does not cross the field.</p>"
+    )
+    assert "image/png" not in bundle

@@ -239,7 +239,7 @@ def what_was_read(maps: xr.Dataset, *, blank: xr.Dataset | None = None) -> Fragm
     rows |= {f"Process: {k}": str(v) for k, v in known.process.items()}
     rows |= {f"Measured: {k}": str(v) for k, v in known.measured.items()}
     rows["Blank"] = "none" if blank is None else facts(blank).title or "given, without a title"
-    parts = [_pairs_table("What was understood of the files", rows)]
+    parts = [_pairs_table("Facts of the map set", rows)]
     lacking = {what: cost for what, cost in missing(maps) if blank is None or what != "blank"}
     if lacking:
         parts.append(_pairs_table("What is missing, and what it costs", lacking))

@@ -96,13 +96,15 @@ def save_all(analysis: Any, folder: str | Path) -> list[Path]:
     Returns
     -------
     list of pathlib.Path
-        The files, PNG and SVG of each picture in turn.
+        The files, PNG and SVG of each picture in turn; none where there is nothing to draw.
     """
     target = Path(folder)
     target.mkdir(parents=True, exist_ok=True)
     written = []
     for name, draw in REPORT_PICTURES.items():
         sheet = draw(analysis)
+        if sheet.nothing:
+            continue
         for suffix, data in ((".png", sheet.png()), (".svg", sheet.svg())):
             path = target / f"{name}{suffix}"
             part = path.with_name(path.name + ".part")

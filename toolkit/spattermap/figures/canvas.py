@@ -7,6 +7,7 @@ a thread or a worker changes nothing elsewhere.
 from __future__ import annotations
 
 import io
+from html import escape
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -41,6 +42,13 @@ class Picture(Figure):
         Alternative text, one or two sentences.
     **options
         Passed to `matplotlib.figure.Figure`.
+
+    Attributes
+    ----------
+    alt : str
+        Alternative text.
+    nothing : bool
+        True where there was nothing to draw and `alt` says why.
     """
 
     def __init__(self, *, alt: str = "", **options: Any) -> None:
@@ -49,6 +57,7 @@ class Picture(Figure):
         pads.set(w_pad=0.08, h_pad=0.08, wspace=0.04, hspace=0.05)
         FigureCanvasAgg(self)
         self.alt = alt
+        self.nothing = False
 
     def png(self, *, dpi: float = 130) -> bytes:
         """Return the picture as PNG bytes.
@@ -88,8 +97,10 @@ class Picture(Figure):
     def _repr_mimebundle_(
         self, include: Any = None, exclude: Any = None
     ) -> tuple[dict[str, Any], dict[str, Any]]:
-        """Show as PNG in a notebook, whichever matplotlib backend is on."""
+        """Show as PNG in a notebook, whichever matplotlib backend is on; or say why not."""
         del include, exclude
+        if self.nothing:
+            return {"text/html": f"<p>{escape(self.alt)}</p>", "text/plain": self.alt}, {}
         data = self.png()
         # Width and height stand at fixed places in a PNG (ISO/IEC 15948, clause 11.2.2).
         width, height = (int.from_bytes(data[at : at + 4], "big") for at in (16, 20))
@@ -127,6 +138,7 @@ def nothing_to_draw(why: str) -> Picture:
     Picture
     """
     sheet = picture(5.8, 0.9, alt=why)
+    sheet.nothing = True
     sheet.text(0.5, 0.5, why, ha="center", va="center", color=SOFT, fontsize=10, wrap=True)
     return sheet
 

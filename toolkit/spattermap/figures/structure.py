@@ -171,7 +171,7 @@ def streak_rose(analysis: Any) -> Picture:
     known = np.histogram(told % (2 * np.pi), edges)[0].astype(float)
     both = np.concatenate([half, half + np.pi]) % (2 * np.pi)
     unknown = np.histogram(both, edges)[0] / 2
-    sheet = picture(4.8, 4.6, alt=_alt_rose(told, half))
+    sheet = picture(4.2, 4.0, alt=_alt_rose(told, half))
     axes: Any = sheet.add_subplot(projection="polar")
     width = edges[1]
     middle = edges[:-1] + width / 2
