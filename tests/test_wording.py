@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 
 from spattermap import wording
+from spattermap.roles import Roles
 
 SUMMARY = {
     "length_unit": "um",
@@ -29,10 +30,11 @@ def element(name, role, verdict, step=""):
     return {"element": name, "role": role, "verdict": verdict, "reasons": "r", "next_step": step}
 
 
-def an_answer(rows, *, n_streaks=0, **changes):
+def an_answer(rows, *, n_streaks=0, roles=None, **changes):
     analysis = SimpleNamespace(
         summary=lambda: {**SUMMARY, **changes},
         elements=pd.DataFrame(rows),
+        roles=roles or Roles(("Cu", "Zn"), ("Si", "O")),
         segmentation=SimpleNamespace(n_streaks=n_streaks),
     )
     return wording.answer(analysis)
@@ -50,7 +52,7 @@ def test_a_whole_answer():
     assert text == (
         "Metal covers 31 % (28 to 35 %) of the field. It lies in 12 droplets and 1 streak. "
         "Half of the droplets are smaller than 3.21 (2.90 to 3.60) µm across. "
-        "Of the metal signal 80 % is in droplets, 0 % is in streaks, 20 % is in haze. "
+        "Of the metal signal 80 % is in droplets, 0 % is in streaks and 20 % is in haze. "
         "The metal seen does not connect across the field in x or y, so it should not conduct "
         "unless a film thinner than the map can show joins it. "
         "Cu came down with the alloy. Zn is partly separated from the alloy. "
@@ -103,3 +105,14 @@ def test_the_substrates_own_elements_are_no_news():
 def test_a_film_is_not_called_droplets():
     text = an_answer([element("Cu", "alloy", "with_alloy")], largest_region_share=0.94)
     assert "Most of it (94 %) is one joined region, a film with gaps; 12 droplets can be" in text
+
+
+def test_assumed_roles_are_said_to_be():
+    roles = Roles(("Cu",), ("Si",), assumed=True)
+    text = an_answer([element("Cu", "alloy", "undecided", "state it.")], roles=roles)
+    assert "Nobody stated what the alloy is; Cu was assumed from the maps." in text
+
+
+def test_a_single_metal_has_no_partner_to_part_from():
+    text = an_answer([element("Mo", "alloy", "with_alloy")], roles=Roles(("Mo",), ("Si",)))
+    assert "came down with" not in text

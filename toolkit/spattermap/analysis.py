@@ -49,6 +49,8 @@ class Analysis:
         One row an element: shares, correlations, verdict, reasons, next step.
     pairs : pandas.DataFrame
         One row a pair of elements.
+    metal_shares : dict of str to float
+        Shares of the alloy's net signal in droplets, streaks and haze, with bounds.
     moments : BlockMoments
         Sufficient statistics of the co-location; they add over fields.
     settings : Settings
@@ -69,6 +71,7 @@ class Analysis:
     continuity: Continuity
     elements: pd.DataFrame
     pairs: pd.DataFrame
+    metal_shares: dict[str, float]
     moments: BlockMoments
     settings: Settings
     blank: xr.Dataset | None = None
@@ -84,7 +87,7 @@ class Analysis:
         known = facts(self.maps)
         numbers: dict[str, Any] = {}
         numbers.update(self.morphology.summary())
-        numbers.update(_metal_shares(self.segmentation))
+        numbers.update(self.metal_shares)
         numbers.update(self.continuity.summary())
         smallest = self.segmentation.smallest_trusted_px * known.pixel_size
         numbers["smallest_trusted_um"] = smallest
@@ -197,7 +200,7 @@ def analyse(
     from spattermap.colocation import pair_table
     from spattermap.moments import block_moments
     from spattermap.segmentation import segment
-    from spattermap.separation import judge
+    from spattermap.separation import gather, judge_all, metal_shares
 
     validate(maps)
     settings = settings or Settings()
@@ -225,7 +228,7 @@ def analyse(
         measured=known.measured,
         alloy=known.alloy,
     )
-    elements = judge(maps, moments, roles, found, blank=blank, settings=settings)
+    evidence = gather(maps, moments, roles, found, blank=blank, settings=settings)
     streaks = _scaled_streaks(found.streaks, known.pixel_size)
     return Analysis(
         maps=maps,
@@ -236,7 +239,8 @@ def analyse(
         streaks=_tables_in_unit(streaks, known.length_unit),
         morphology=shape,
         continuity=connection,
-        elements=elements,
+        elements=judge_all(evidence),
+        metal_shares=metal_shares(evidence),
         pairs=pair_table(moments, maps=maps, roles=roles, settings=settings),
         moments=moments,
         settings=settings,
@@ -339,11 +343,6 @@ def _in_unit(name: str, unit: str) -> str:
 
 def _tables_in_unit(table: pd.DataFrame, unit: str) -> pd.DataFrame:
     return table.rename(columns=lambda name: _in_unit(name, unit))
-
-
-def _metal_shares(found: Segmentation) -> dict[str, Any]:
-    names = ("share_droplets", "share_streaks", "share_haze")
-    return {name: value for name, value in found.haze.items() if name.startswith(names)}
 
 
 def _notes(

@@ -123,6 +123,7 @@ def answer(analysis: Analysis) -> str:
     sentences = [
         *_form(summary, analysis.segmentation.n_streaks),
         *_connection(summary),
+        *_assumed(analysis),
         *_alloy(analysis),
         *_next(analysis),
     ]
@@ -157,11 +158,8 @@ def _form(summary: dict[str, Any], n_streaks: int) -> list[str]:
     shares = {word: summary.get(f"share_{word}") for word in ("droplets", "streaks", "haze")}
     known = {word: value for word, value in shares.items() if _known(value)}
     if len(known) == 3:
-        said.append(
-            "Of the metal signal "
-            + ", ".join(f"{percent(value)} is in {word}" for word, value in known.items())
-            + "."
-        )
+        parts = [f"{percent(value)} is in {word}" for word, value in known.items()]
+        said.append(f"Of the metal signal {', '.join(parts[:-1])} and {parts[-1]}.")
     return said
 
 
@@ -181,6 +179,13 @@ def _connection(summary: dict[str, Any]) -> list[str]:
     return [f"The metal connects across the field {' and '.join(parts)}."]
 
 
+def _assumed(analysis: Analysis) -> list[str]:
+    if not analysis.roles.assumed:
+        return []
+    metals = _listed(list(analysis.roles.alloy)) if analysis.roles.alloy else "no element"
+    return [f"Nobody stated what the alloy is; {metals} was assumed from the maps."]
+
+
 def _alloy(analysis: Analysis) -> list[str]:
     table = analysis.elements
     said = []
@@ -190,6 +195,9 @@ def _alloy(analysis: Analysis) -> list[str]:
         if word in ("substrate", "not_detected"):
             rows = rows[rows["role"] == "alloy"]
         names = [str(name) for name in rows["element"]]
+        if word == "with_alloy" and len(analysis.roles.alloy) == 1:
+            # A single metal has no partner to part from.
+            names = [name for name in names if name not in analysis.roles.alloy]
         if names:
             said.append(f"{_listed(names)} {_agree(ending, len(names))}.")
     return said

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from spattermap.separation.evidence import Estimate, Evidence
 from spattermap.separation.gather import Context, evidence_of, gather
-from spattermap.separation.judging import judge
+from spattermap.separation.judging import judge, judge_all
+from spattermap.separation.metal_shares import metal_shares
 from spattermap.separation.rules import CONDITIONS, Condition, decide
 from spattermap.separation.sentences import next_step, reasons
 
@@ -18,6 +19,8 @@ __all__ = [
     "evidence_of",
     "gather",
     "judge",
+    "judge_all",
+    "metal_shares",
     "next_step",
     "reasons",
 ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from spattermap.separation.evidence import Estimate, Evidence
-from spattermap.separation.gather import evidence_of, gather
+from spattermap.separation.gather import Context, evidence_of, gather
 from spattermap.separation.rules import Condition, decide
 from spattermap.separation.sentences import next_step, reasons
 from spattermap.settings import Settings
@@ -63,15 +63,31 @@ def judge(
     element: r_alloy is then its correlation with the shadow the deposit throws on the substrate
     lines.
     """
-    import pandas as pd
-
     chosen = settings or Settings()
     context = gather(maps, moments, roles, segmentation, blank=blank, settings=chosen)
+    return judge_all(context)
+
+
+def judge_all(context: Context) -> pd.DataFrame:
+    """Return the rows of `judge` from what was gathered.
+
+    Parameters
+    ----------
+    context : Context
+        As `gather` gives it.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
+    import pandas as pd
+
     evidence = {element: evidence_of(context, element) for element in context.levels.elements}
     apart = tuple(e for e, one in evidence.items() if _lies_apart(one))
-    if apart and len(roles.alloy) > 2:  # what lies apart is no yardstick for the rest
+    if apart and len(context.roles.alloy) > 2:  # what lies apart is no yardstick for the rest
         evidence = {element: evidence_of(context, element, apart=apart) for element in evidence}
-    lines = dict(zip(evidence, (str(line) for line in maps["line"].values), strict=True))
+    names = (str(line) for line in context.maps["line"].values)
+    lines = dict(zip(evidence, names, strict=True))
     return pd.DataFrame([_row(one, decide(one), lines[e]) for e, one in evidence.items()])
 
 
