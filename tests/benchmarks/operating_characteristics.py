@@ -2,11 +2,11 @@
 
 Run by hand::
 
-    python tests/benchmarks/operating_characteristics.py --scenes 10 --out FOLDER
+    python tests/benchmarks/operating_characteristics.py --scenes 10 --out FOLDER [--without-blank]
 
-Made brass deposits on window glass, with a blank; zinc lies between the droplets with the stated
-share. In every scene aluminium is a constituent of the glass and iron is absent, so the same run
-counts their false alarms. Writes ``operating_characteristics.csv`` (one row a cell and verdict,
+Made brass deposits on window glass, one field of 256 x 256 pixels each; zinc lies between the
+droplets with the stated share. In every scene aluminium is a constituent of the glass that nobody
+stated, and iron is absent, so the same run counts their false alarms. Writes ``operating_characteristics.csv`` (one row a cell and verdict,
 with a Wilson interval) and ``operating_characteristics.png``, and prints the table.
 """
 
@@ -24,16 +24,20 @@ from spattermap.counting import wilson_interval
 from spattermap.settings import Settings
 from spattermap.synthesis import SODA_LIME, Deposit, Droplets, Layer, make_blank, make_deposit
 
-COUNTS = (0.1, 0.3, 1.0, 3.0, 10.0)
+COUNTS = (0.01, 0.03, 0.1, 0.3, 1.0, 3.0)
 SHARES = (0.0, 0.15, 0.3, 0.5, 0.8, 1.0)
 VERDICTS = (
     "with_alloy", "partly_separated", "separated", "substrate", "foreign", "undecided",
     "not_detected",
 )  # fmt: skip
 GLASS = {element: SODA_LIME[element] for element in ("O", "Si", "Na", "Ca", "Al")}
+# Aluminium is left out: the trap is a constituent that the data sheet does not name.
+STATED = Settings(substrate=("O", "Si", "Na", "Ca"), n_resamples=500)
 
 
-def cell(counts: float, share: float, n_scenes: int, *, seed: int) -> dict[str, Counter[str]]:
+def cell(
+    counts: float, share: float, n_scenes: int, *, seed: int, with_blank: bool
+) -> dict[str, Counter[str]]:
     """Return how often each verdict was given for zinc, copper, aluminium and iron."""
     spec = Deposit(
         shape=(256, 256),
@@ -47,21 +51,22 @@ def cell(counts: float, share: float, n_scenes: int, *, seed: int) -> dict[str, 
     found: dict[str, Counter[str]] = {e: Counter() for e in ("Cu", "Zn", "Al", "Fe")}
     for number in range(n_scenes):
         maps = make_deposit(spec, seed=seed + 2 * number).maps
-        blank = make_blank(spec, seed=seed + 2 * number + 1).maps
-        elements = analyse(maps, blank=blank, settings=Settings(n_resamples=500)).elements
+        blank = make_blank(spec, seed=seed + 2 * number + 1).maps if with_blank else None
+        elements = analyse(maps, blank=blank, settings=STATED).elements
         verdict = dict(zip(elements["element"], elements["verdict"], strict=True))
         for element, tally in found.items():
             tally[verdict[element]] += 1
     return found
 
 
-def table(n_scenes: int) -> pd.DataFrame:
+def table(n_scenes: int, *, with_blank: bool) -> pd.DataFrame:
     """Return one row for each counts, share, element and verdict."""
     rows = []
     for i, counts in enumerate(COUNTS):
         for j, share in enumerate(SHARES):
             seed = 1_000_000 * i + 10_000 * j
-            for element, tally in cell(counts, share, n_scenes, seed=seed).items():
+            tallies = cell(counts, share, n_scenes, seed=seed, with_blank=with_blank)
+            for element, tally in tallies.items():
                 for verdict in VERDICTS:
                     low, high = wilson_interval(tally[verdict], n_scenes, 0.95)
                     rows.append({
@@ -105,9 +110,10 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--scenes", type=int, default=10, help="deposits a cell")
     parser.add_argument("--out", type=Path, default=Path(), help="folder to write into")
+    parser.add_argument("--without-blank", action="store_true", help="analyse without a blank")
     chosen = parser.parse_args()
     start = time.perf_counter()
-    rows = table(chosen.scenes)
+    rows = table(chosen.scenes, with_blank=not chosen.without_blank)
     chosen.out.mkdir(parents=True, exist_ok=True)
     rows.to_csv(chosen.out / "operating_characteristics.csv", index=False)
     draw(rows, chosen.out / "operating_characteristics.png")
