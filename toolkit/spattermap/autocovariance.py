@@ -21,6 +21,8 @@ PROBE_PX = 1024
 PROBE_LINES = 96
 # Autocorrelation below this counts as none when its reach is summed up.
 LEAST_CORRELATION = 0.05
+# An element's own autocorrelation is used where its error at each lag is below one in this.
+OWN_PROFILE = 20.0
 
 
 class Binned(NamedTuple):
@@ -49,16 +51,16 @@ class Structure(NamedTuple):
     length_px : float
         Lag at which the autocorrelation has fallen to 1/e (px); 1 where there is no structure
         beyond the noise.
-    profile : numpy.ndarray, dims (lag,)
-        Autocorrelation of the material at 0, 1, 2, ... px along the axes, ending before it falls
-        below `LEAST_CORRELATION`.
+    profiles : tuple of numpy.ndarray, dims (lag,)
+        Autocorrelation of each element's material at 0, 1, 2, ... px along the axes, ending
+        before it falls below `LEAST_CORRELATION`.
     """
 
     length_px: float
-    profile: Floats
+    profiles: tuple[Floats, ...]
 
-    def inflation(self, block_px: int) -> float:
-        """Return by how much block sums understate variances, as a factor of at least 1.
+    def inflation(self, block_px: int) -> Floats:
+        """Return by how much block sums understate each element's variances.
 
         Parameters
         ----------
@@ -67,8 +69,8 @@ class Structure(NamedTuple):
 
         Returns
         -------
-        float
-            ``sum rho(h) / sum rho(h) (1 - |h_y|/b)(1 - |h_x|/b)``.
+        numpy.ndarray, dims (element,)
+            ``sum rho(h) / sum rho(h) (1 - |h_y|/b)(1 - |h_x|/b)``, at least 1.
 
         Notes
         -----
@@ -80,14 +82,18 @@ class Structure(NamedTuple):
         ----------
         Kuensch, Annals of Statistics 17 (1989) 1217.
         """
-        reach = len(self.profile) - 1
-        if reach < 1:
-            return 1.0
-        lag = np.arange(-reach, reach + 1)
-        radius = np.hypot(lag[:, None], lag[None, :])
-        rho = np.interp(radius, np.arange(reach + 1), self.profile, right=0.0)
-        inside = np.maximum(1 - np.abs(lag) / block_px, 0)
-        return float(rho.sum() / (rho * inside[:, None] * inside[None, :]).sum())
+        return np.array([_inflation(profile, block_px) for profile in self.profiles])
+
+
+def _inflation(profile: Floats, block_px: int) -> float:
+    reach = len(profile) - 1
+    if reach < 1:
+        return 1.0
+    lag = np.arange(-reach, reach + 1)
+    radius = np.hypot(lag[:, None], lag[None, :])
+    rho = np.interp(radius, np.arange(reach + 1), profile, right=0.0)
+    inside = np.maximum(1 - np.abs(lag) / block_px, 0)
+    return float(rho.sum() / (rho * inside[:, None] * inside[None, :]).sum())
 
 
 def bin_sums(maps: xr.Dataset, side: int) -> Binned:
@@ -150,16 +156,32 @@ def structure_of(maps: xr.Dataset) -> Structure:
     counts = np.asarray(middle["counts"].values)
     use = valid_mask(middle)
     carried = np.asarray(middle["variance"].values) if "variance" in middle else counts
-    pooled, noise, pairs = [], [], 0.0
-    for plane, variance in zip(counts, carried, strict=True):
-        along, mean_noise, size = _along_axes(plane, use, variance)
-        if along[0] > 0:  # in units of its own variance no element outweighs the others
-            pooled.append(along / along[0])
-            noise.append(mean_noise / along[0] if noise_is_known(maps) else np.nan)
-            pairs += size
-    if not pooled:
-        return Structure(1.0, np.ones(1))
-    return _structure(np.mean(pooled, axis=0), float(np.mean(noise)), pairs)
+    known = noise_is_known(maps)
+    found = [
+        _along_axes(plane, use, variance) for plane, variance in zip(counts, carried, strict=True)
+    ]
+    # In units of its own variance no element outweighs the others.
+    scaled = [
+        (along / along[0], noise / along[0] if known else np.nan, size)
+        for along, noise, size in found
+        if along[0] > 0
+    ]
+    if not scaled:
+        return Structure(1.0, (np.ones(1),) * len(found))
+    lags, noises, sizes = zip(*scaled, strict=True)
+    length, whole = _reach(np.mean(lags, axis=0), float(np.mean(noises)), sum(sizes))
+    profiles = [
+        _own_profile(along, noise if known else np.nan, size, whole) for along, noise, size in found
+    ]
+    return Structure(length, tuple(profiles))
+
+
+def _own_profile(along: Floats, noise: float, pairs: float, pooled: Floats) -> Floats:
+    """Return an element's own autocorrelation, or the pooled one where noise blurs it."""
+    top = along[1] if np.isnan(noise) else along[0] - noise
+    if not top > OWN_PROFILE * along[0] / np.sqrt(pairs):
+        return pooled
+    return _reach(along, noise, pairs)[1]
 
 
 def correlation_length_px(maps: xr.Dataset | npt.ArrayLike, *, noise: float | None = None) -> float:
@@ -193,7 +215,7 @@ def correlation_length_px(maps: xr.Dataset | npt.ArrayLike, *, noise: float | No
             f"maps must be a map set or one map (y, x), got shape {data.shape}. Pass one map."
         )
     along, mean, pairs = _along_axes(data, np.ones(data.shape, dtype=bool), data)
-    return _structure(along, mean if noise is None else noise, pairs).length_px
+    return _reach(along, mean if noise is None else noise, pairs)[0]
 
 
 def _along_axes(
@@ -233,19 +255,19 @@ def _line_products(lines: Floats, half: int) -> Floats:
     return products
 
 
-def _structure(along: Floats, noise: float, pairs: float) -> Structure:
+def _reach(along: Floats, noise: float, pairs: float) -> tuple[float, Floats]:
+    """Return the 1/e lag and the autocorrelation of the material from its autocovariance."""
     top = along[1] if np.isnan(noise) else along[0] - noise
     # Lag-one covariance of pure noise scatters by variance / sqrt(pairs).
     if top <= 0 or along[1] < 3 * along[0] / np.sqrt(pairs):
-        return Structure(1.0, np.ones(1))
+        return 1.0, np.ones(1)
     rho = along / top
     rho[0] = 1.0
     low = np.flatnonzero(rho < LEAST_CORRELATION)
     profile = np.minimum(rho[: low[0] if low.size else rho.size], 1.0)
     below = np.flatnonzero(rho < np.exp(-1))
     if below.size == 0:
-        return Structure(float(along.size), profile)
+        return float(along.size), profile
     stop = int(below[0])
     high = min(rho[stop - 1], 1.0)
-    length = stop - 1 + (high - np.exp(-1)) / (high - rho[stop])
-    return Structure(max(1.0, float(length)), profile)
+    return max(1.0, float(stop - 1 + (high - np.exp(-1)) / (high - rho[stop]))), profile

@@ -49,7 +49,7 @@ class BlockMoments:
         Row and column of the first pixel of each block in its field or tile.
     quantity : str
         What the maps hold.
-    inflation : float
+    inflation : numpy.ndarray, dims (element,)
         Factor by which variances between blocks are too small because neighbouring blocks share
         features, see `spattermap.autocovariance.Structure.inflation`.
     length_px : float
@@ -75,8 +75,8 @@ class BlockMoments:
     block_px: int
     field: npt.NDArray[np.int64]
     corner: npt.NDArray[np.int64]
+    inflation: Floats
     quantity: str = "counts"
-    inflation: float = 1.0
     length_px: float = 1.0
     noise_source: str = "counting"
     notes: tuple[str, ...] = ()
@@ -164,7 +164,7 @@ class BlockMoments:
             **joined,
             field=np.concatenate([self.field, other.field + shift]),
             block_px=max(self.block_px, other.block_px),
-            inflation=max(self.inflation, other.inflation),
+            inflation=np.maximum(self.inflation, other.inflation),
             length_px=max(self.length_px, other.length_px),
             noise_source=sources.pop() if len(sources) == 1 else "mixed",
             notes=tuple(dict.fromkeys((*self.notes, *other.notes))),

@@ -3,7 +3,9 @@
 from spattermap.autocovariance import correlation_length_px
 from spattermap.colocation.background import Background
 from spattermap.colocation.correlation import Correlation, noise_corrected_correlation
+from spattermap.colocation.effective import ModifiedTTest, modified_t_test
 from spattermap.colocation.inference import infer_roles
+from spattermap.colocation.lattice import LatticeStatistics, lattice_statistics
 from spattermap.colocation.multiple import adjusted
 from spattermap.colocation.nulls import NullTest, shifted_correlations, spatial_null
 from spattermap.colocation.pairs import pair_table
@@ -18,11 +20,15 @@ from spattermap.colocation.shares import (
 __all__ = [
     "Background",
     "Correlation",
+    "LatticeStatistics",
+    "ModifiedTTest",
     "NullTest",
     "Share",
     "adjusted",
     "correlation_length_px",
     "infer_roles",
+    "lattice_statistics",
+    "modified_t_test",
     "noise_corrected_correlation",
     "pair_table",
     "share_in_droplets",

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from spattermap.colocation.intervals import FIELDS_DISAGREE, Resampling
+from spattermap.colocation.intervals import FIELDS_DISAGREE, Estimate, Resampling
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     Floats = npt.NDArray[np.float64]
 
 NOISE_UNKNOWN = "the noise of these maps is not known, so its effect cannot be taken off"
+ONE_IN_A_HUNDRED = 2.326  # of the normal distribution, one-sided
 TOO_FEW_BLOCKS = "the field is too small for an interval"
 FIELDS_NOTE = "the fields disagree beyond chance"
 
@@ -118,19 +119,19 @@ def noise_corrected_correlation(
     if np.isnan(totals.noise).any():
         return Correlation(np.nan, np.nan, np.nan, r_plain, NOISE_UNKNOWN)
     found = resampling.estimate(
-        lambda w: correlations(totals.resampled(w)[1], 0, 1), correlation=True
+        lambda w: correlations(totals.resampled(w)[1], 0, 1),
+        elements=[moments.index(e) for group in groups for e in group],
+        correlation=True,
     )
-    _, floor = variance_bounds(totals, resampling)
     names = ("+".join(groups[0]), "+".join(groups[1]))
-    variance = totals.resampled(resampling.once)[1][0].diagonal()
-    notes = [variation_note(variance, floor, (0, 1), names)]
+    notes = [variation_note(*variance_floor(totals), (0, 1), names)]
     if found.p_fields[0] < FIELDS_DISAGREE:
         notes.append(FIELDS_NOTE)
     if not resampling.enough:
         notes.append(TOO_FEW_BLOCKS)
-    low, high = np.clip([found.low[0], found.high[0]], -1, 1)
+    low, high = clipped(found)
     return Correlation(
-        float(finite(found.value)[0]), float(low), float(high), r_plain,
+        float(finite(found.value)[0]), float(low[0]), float(high[0]), r_plain,
         "; ".join(note for note in notes if note),
     )  # fmt: skip
 
@@ -140,12 +141,37 @@ def finite(values: Floats) -> Floats:
     return np.where(np.isfinite(values), values, np.nan)
 
 
-def variance_bounds(totals: Totals, resampling: Resampling) -> tuple[Floats, Floats]:
-    """Return the material's variance of each signal and the lower end of its interval."""
-    found = resampling.estimate(
-        lambda w: np.diagonal(totals.resampled(w)[1], axis1=1, axis2=2).copy()
-    )
-    return found.value, found.low
+def clipped(found: Estimate) -> tuple[Floats, Floats]:
+    """Return the interval of correlations within -1 to 1, and all of it where undefined."""
+    defined = np.isfinite(found.value) | np.isnan(found.low)
+    low = np.where(defined, np.clip(found.low, -1, 1), -1.0)
+    high = np.where(defined, np.clip(found.high, -1, 1), 1.0)
+    return low, high
+
+
+def variance_floor(totals: Totals) -> tuple[Floats, Floats]:
+    """Return the material's variance of each signal, and what noise alone would seldom exceed.
+
+    Parameters
+    ----------
+    totals : Totals
+        Block sums.
+
+    Returns
+    -------
+    variance, floor : numpy.ndarray, dims (signal,)
+        Noise alone exceeds the floor once in a hundred maps.
+
+    Notes
+    -----
+    Over N pixels of equal noise variance v the excess of the sample variance over v scatters by
+    ``v sqrt(2/N)`` (for counts exactly so: the index-of-dispersion test, Fisher 1950).
+    """
+    once = np.ones((1, totals.n.size))
+    variance = totals.resampled(once)[1][0].diagonal()
+    size = totals.n.sum()
+    noise = totals.noise.sum(axis=0).diagonal() / size
+    return variance, ONE_IN_A_HUNDRED * noise * np.sqrt(2 / size)
 
 
 def variation_note(
@@ -156,7 +182,7 @@ def variation_note(
     Parameters
     ----------
     variance, floor : numpy.ndarray, dims (signal,)
-        Variance of the material and the lower end of its interval.
+        Variance of the material and what noise alone would seldom exceed.
     which : tuple of int
         The two signals.
     names : tuple of str
@@ -169,7 +195,7 @@ def variation_note(
     flat = [n for i, n in zip(which, names, strict=True) if not variance[i] > 0]
     if flat:
         return f"undefined: no variation of {' and '.join(flat)} beyond the noise"
-    faint = [n for i, n in zip(which, names, strict=True) if floor[i] <= 0]
+    faint = [n for i, n in zip(which, names, strict=True) if variance[i] <= floor[i]]
     if faint:
         return f"variation of {' and '.join(faint)} is not established beyond the noise"
     return ""

@@ -87,7 +87,9 @@ class Resampling:
         """True where the blocks suffice for an interval."""
         return self.moments.n_blocks >= self.moments.n_fields + LEAST_BLOCKS - 1
 
-    def estimate(self, statistic: Statistic, *, correlation: bool = False) -> Estimate:
+    def estimate(
+        self, statistic: Statistic, *, elements: npt.ArrayLike, correlation: bool = False
+    ) -> Estimate:
         """Return a statistic of the block sums with its interval.
 
         Parameters
@@ -95,6 +97,9 @@ class Resampling:
         statistic : callable
             Takes block weights (row, block), returns values (row, statistic); plus or minus
             infinity where it is undefined, by the side to which it tends.
+        elements : array_like of int, dims (statistic, any) or (any,)
+            The elements each statistic is made of, whose reach in space tells how far block
+            sums understate its scatter.
         correlation : bool, optional
             True for correlations, whose intervals are formed on Fisher's z scale.
 
@@ -122,7 +127,9 @@ class Resampling:
                 return Estimate(value, unknown, unknown, unknown)
             draws = forward(statistic(self.weights))
             centre = forward(value)
-            reach, p_fields = self._reach(statistic, forward, value.shape)
+            inflation = self.moments.inflation[np.asarray(elements)].mean(axis=-1)
+            inflation = np.broadcast_to(inflation, value.shape)
+            reach, p_fields = self._reach(statistic, forward, inflation)
             tail = 0.5 - self.settings.level / 2
             # Picking draws, never averaging two, keeps infinite ones infinite.
             order = np.sort(draws, axis=0)
@@ -136,25 +143,25 @@ class Resampling:
         return Estimate(value, back(low), back(high), p_fields)
 
     def _reach(
-        self, statistic: Statistic, forward: Callable[[Floats], Floats], shape: tuple[int, ...]
+        self, statistic: Statistic, forward: Callable[[Floats], Floats], inflation: Floats
     ) -> tuple[Floats, Floats]:
         """Return how far percentiles move out, and the p-value of agreement between fields."""
         from scipy import stats
 
         m, half = self.moments, 0.5 + self.settings.level / 2
-        freedom = np.full(shape, float(m.n_blocks - m.n_fields))
-        widening = np.full(shape, m.inflation * m.n_blocks / (m.n_blocks - m.n_fields))
-        p_fields = np.full(shape, np.nan)
+        freedom = np.full(inflation.shape, float(m.n_blocks - m.n_fields))
+        widening = inflation * m.n_blocks / (m.n_blocks - m.n_fields)
+        p_fields = np.full(inflation.shape, np.nan)
         if m.n_fields > 1:
-            within, between, p_fields = self._between_fields(statistic, forward)
-            widening *= (within + between) / within
+            within, between, p_fields = self._between_fields(statistic, forward, inflation)
+            widening = widening * (within + between) / within
             freedom = (within + between) ** 2 / (
                 within**2 / freedom + between**2 / (m.n_fields - 1)
             )
         return np.sqrt(widening) * stats.t.ppf(half, freedom) / stats.norm.ppf(half), p_fields
 
     def _between_fields(
-        self, statistic: Statistic, forward: Callable[[Floats], Floats]
+        self, statistic: Statistic, forward: Callable[[Floats], Floats], inflation: Floats
     ) -> tuple[Floats, Floats, Floats]:
         """Return the variances of the mean over fields within and between them, and p."""
         from scipy import stats
@@ -168,7 +175,7 @@ class Resampling:
             away = forward(statistic(left_out)) - value
             away = np.where(np.isfinite(away), away, np.nan)
             blocks = here.sum()
-            variance = (blocks - 1) / blocks * np.nansum(away**2, axis=0) * self.moments.inflation
+            variance = (blocks - 1) / blocks * np.nansum(away**2, axis=0) * inflation
             usable = np.isfinite(value) & (variance > 0)
             values.append(np.where(usable, value, 0.0))
             variances.append(np.where(usable, variance, np.inf))

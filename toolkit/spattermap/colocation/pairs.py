@@ -12,9 +12,10 @@ from spattermap.colocation.correlation import (
     FIELDS_NOTE,
     NOISE_UNKNOWN,
     TOO_FEW_BLOCKS,
+    clipped,
     correlations,
     finite,
-    variance_bounds,
+    variance_floor,
     variation_note,
     without_noise,
 )
@@ -96,9 +97,12 @@ def _correlation_columns(
     totals = moments.totals()
     plain = without_noise(totals).resampled(resampling.once)[1]
     found = resampling.estimate(
-        lambda w: correlations(totals.resampled(w)[1], i, j), correlation=True
+        lambda w: correlations(totals.resampled(w)[1], i, j),
+        elements=np.stack([i, j], axis=1),
+        correlation=True,
     )
-    variance, floor = variance_bounds(totals, resampling)
+    variance, floor = variance_floor(totals)
+    low, high = clipped(found)
     known = ~np.isnan(variance[i] + variance[j])
     notes = []
     for k, (a, b) in enumerate(zip(i, j, strict=True)):
@@ -114,8 +118,8 @@ def _correlation_columns(
         notes.append("; ".join(note for note in several if note))
     return {
         "r": np.where(known, finite(found.value), np.nan),
-        "r_low": np.where(known, np.clip(found.low, -1, 1), np.nan),
-        "r_high": np.where(known, np.clip(found.high, -1, 1), np.nan),
+        "r_low": np.where(known, low, np.nan),
+        "r_high": np.where(known, high, np.nan),
         "r_plain": finite(correlations(plain, i, j))[0],
         "overlap_a_in_b": _overlap(totals, resampling, i, j),
         "overlap_b_in_a": _overlap(totals, resampling, j, i),

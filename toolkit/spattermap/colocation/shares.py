@@ -111,7 +111,7 @@ def _class_shares(
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.asarray(np.where(whole > 0, net / whole, np.copysign(np.inf, net)))
 
-    found = _with_background(resampling, background_levels(moments, element, background), at)
+    found = _with_background(resampling, background_levels(moments, element, background), at, [e])
     return {
         name: share._replace(low=max(share.low, 0.0), high=min(share.high, 1.0))
         for name, share in zip(moments.classes, found, strict=True)
@@ -122,9 +122,10 @@ def _with_background(
     resampling: Resampling,
     levels: Sequence[tuple[float, float]],
     at: Callable[..., Floats],
+    elements: Sequence[int],
 ) -> list[Share]:
     """Return the shares with intervals spanning those of every corner case of the background."""
-    cases = [resampling.estimate(partial(at, level=level)) for level in levels]
+    cases = [resampling.estimate(partial(at, level=level), elements=elements) for level in levels]
     shares = []
     for k, value in enumerate(cases[0].value):
         if not np.isfinite(value):
@@ -220,7 +221,8 @@ def _following(
         return np.stack([alone, with_m, with_s, 1 - with_m - with_s], axis=1)
 
     levels = background_levels(moments, element, background)
-    shares = _with_background(resampling, levels, at)
+    involved = [moments.index(e) for e in (element, *alloy)]
+    shares = _with_background(resampling, levels, at, involved)
     if not np.isfinite(shares[0].share):
         shares[0] = _UNDEFINED._replace(note="no variation of the alloy signal beyond the noise")
     if divided:
@@ -300,7 +302,7 @@ def share_in_shadow(
         bare = weights @ bare_signal / np.maximum(weights @ moments.class_n[:, 0], 1.0)
         return _ratio(-c[:, 0, 1] * (bare - mean[:, 1]), c[:, 1, 1] * mean[:, 0])[:, None]
 
-    share = _with_background(resampling, [(0.0, 0.0)], at)[0]
+    share = _with_background(resampling, [(0.0, 0.0)], at, [moments.index(element), *places])[0]
     if np.isfinite(share.share):
         return share
     return _UNDEFINED._replace(note="no variation of the substrate signal beyond the noise")

@@ -1,0 +1,296 @@
+"""The spatial null: how often unrelated maps are called related."""
+
+import numpy as np
+import pytest
+from libpysal import examples, weights
+from scipy import ndimage, signal, stats
+
+from spattermap.colocation import (
+    adjusted,
+    lattice_statistics,
+    modified_t_test,
+    shifted_correlations,
+    spatial_null,
+)
+from spattermap.colocation.nulls import pair_nulls
+from spattermap.errors import InputError
+from spattermap.mapset import make_map_set
+
+CHECKERBOARD = np.indices((8, 8)).sum(axis=0) % 2
+HALVES = np.repeat([0, 1], 32).reshape(8, 8)
+
+
+# --- Lattice identities, CHECKS 4.3 (COMPUTED = libpysal lat2W and esda) -------------------------
+@pytest.mark.parametrize(
+    ("shape", "neighbours", "s0", "s2"),
+    [
+        ((10, 10), "edge", 360, 5312),
+        ((8, 8), "edge", 224, 3232),
+        ((20, 30), "edge", 2300, 35632),
+        ((10, 10), "corner", 684, 19728),
+        ((8, 8), "corner", 420, 11760),
+        ((20, 30), "corner", 4504, 138368),
+    ],
+)
+def test_lattice_weights(shape, neighbours, s0, s2):
+    found = lattice_statistics(np.indices(shape).sum(axis=0) % 3, neighbours=neighbours)
+    assert (found.s0, found.s1, found.s2) == (s0, 2 * s0, s2)
+
+
+@pytest.mark.parametrize(
+    ("plane", "neighbours", "i", "c"),
+    [
+        (CHECKERBOARD, "edge", -1.0, 1.96875),
+        (CHECKERBOARD, "corner", -1 / 15, 1.05),
+        (HALVES, "edge", 6 / 7, None),
+        (HALVES, "corner", 0.7904761905, None),
+    ],
+)
+def test_moran_and_geary_of_patterns(plane, neighbours, i, c):
+    found = lattice_statistics(plane, neighbours=neighbours)
+    assert found.morans_i == pytest.approx(i, abs=1e-10)
+    assert found.expected == pytest.approx(-1 / 63, abs=1e-15)
+    if c is not None:
+        assert found.gearys_c == pytest.approx(c, abs=1e-10)
+
+
+def test_moran_variance_under_normality():
+    assert lattice_statistics(CHECKERBOARD).variance == pytest.approx(0.0084046968, abs=5e-11)
+
+
+@pytest.mark.parametrize(("neighbours", "rook"), [("edge", True), ("corner", False)])
+def test_moran_equals_esda(neighbours, rook):
+    from esda import Geary, Moran
+
+    plane = np.random.default_rng(4).normal(size=(9, 13))
+    lattice = weights.lat2W(9, 13, rook=rook)
+    found = lattice_statistics(plane, neighbours=neighbours)
+    moran = Moran(plane.ravel(), lattice, transformation="B", permutations=0)
+    geary = Geary(plane.ravel(), lattice, transformation="B", permutations=0)
+    assert found.morans_i == pytest.approx(moran.I, abs=1e-12)
+    assert found.variance == pytest.approx(moran.VI_norm, rel=1e-9)
+    assert found.gearys_c == pytest.approx(geary.C, abs=1e-12)
+
+
+def test_moran_of_masked_pixels_equals_that_of_the_part():
+    plane = np.random.default_rng(5).normal(size=(9, 13))
+    keep = np.zeros((9, 13), dtype=bool)
+    keep[2:8, 1:11] = True
+    part = lattice_statistics(plane[2:8, 1:11], neighbours="corner")
+    masked = lattice_statistics(plane, valid=keep, neighbours="corner")
+    assert masked == pytest.approx(part, rel=1e-12)
+
+
+# --- Modified t test, CHECKS 4.4 (COMPUTED with the C code of SpatialPack 0.4-1) ----------------
+@pytest.mark.parametrize(
+    ("a", "b", "n_classes", "size", "f", "p", "r"),
+    [
+        ("CRIME", "INC", 13, 8.90981097844763, 6.4772777, 0.0387972, -0.6955897734584621),
+        ("CRIME", "INC", 7, 9.68014297, 7.1993892, 0.0288274, -0.6955897734584621),
+        ("CRIME", "INC", 5, 9.47271781, 7.0049483, 0.0312163, -0.6955897734584621),
+        ("CRIME", "HOVAL", 13, 19.05952713479026, 8.4037847, 0.0099588, -0.5744867471853494),
+        ("CRIME", "HOVAL", 7, 18.70722302, 8.2302343, 0.0107801, -0.5744867471853494),
+        ("INC", "HOVAL", 13, 20.29818689229343, 6.0954462, 0.0236137, 0.4998785577643765),
+        ("INC", "HOVAL", 5, 19.76445822, 5.9176519, 0.0257997, 0.4998785577643765),
+    ],
+)
+def test_modified_t_test_on_columbus(a, b, n_classes, size, f, p, r):
+    from libpysal.io import open as open_table
+
+    with open_table(examples.get_path("columbus.dbf")) as table:
+        columns = {n: np.array(table.by_col(n)) for n in ("CRIME", "INC", "HOVAL", "X", "Y")}
+    places = np.column_stack([columns["X"], columns["Y"]])
+    found = modified_t_test(columns[a], columns[b], places, n_classes=n_classes)
+    assert found.r == pytest.approx(r, abs=1e-12)
+    assert found.effective_size == pytest.approx(size, abs=1e-8)
+    assert found.f == pytest.approx(f, abs=1e-6)
+    assert found.p_value == pytest.approx(p, abs=1e-6)
+
+
+def test_modified_t_test_refuses_constants():
+    with pytest.raises(InputError, match="vary"):
+        modified_t_test(np.ones(5), np.arange(5.0), np.eye(5)[:, :2])
+
+
+# --- Many pairs --------------------------------------------------------------------------------
+@pytest.mark.parametrize(("method", "theirs"), [("holm", "holm"), ("benjamini-hochberg", "fdr_bh")])
+def test_adjusted_equals_statsmodels(method, theirs):
+    from statsmodels.stats.multitest import multipletests
+
+    p = np.random.default_rng(6).random(25) ** 3
+    np.testing.assert_allclose(adjusted(p, method=method), multipletests(p, method=theirs)[1])
+
+
+def test_adjusted_skips_what_was_not_tested():
+    np.testing.assert_array_equal(adjusted([0.01, np.nan, 0.04]), [0.02, np.nan, 0.04])
+
+
+# --- Shifts ------------------------------------------------------------------------------------
+@pytest.mark.parametrize("shift", [(0, 0), (2, 3), (-1, 4), (-5, -2)])
+def test_shifted_correlation_is_pearson_of_the_overlap(shift):
+    rng = np.random.default_rng(7)
+    a, b = rng.random((2, 12, 15))
+    valid = rng.random((12, 15)) > 0.2
+    dy, dx = shift
+    rows, columns = slice(max(0, -dy), 12 - max(0, dy)), slice(max(0, -dx), 15 - max(0, dx))
+    moved_rows = slice(max(0, dy), 12 + min(0, dy))
+    moved_columns = slice(max(0, dx), 15 + min(0, dx))
+    both = valid[rows, columns] & valid[moved_rows, moved_columns]
+    expected = np.corrcoef(a[rows, columns][both], b[moved_rows, moved_columns][both])[0, 1]
+    r, pairs = shifted_correlations(a, b, valid)
+    assert pairs[shift] == both.sum()
+    assert r[shift] == pytest.approx(expected, abs=1e-10)
+
+
+def test_wrapped_shifts_are_rolls():
+    a, b = np.random.default_rng(8).random((2, 10, 11))
+    r, _ = shifted_correlations(a, b, wrap=True)
+    rolled = np.roll(b, (-3, -4), axis=(0, 1))
+    assert r[3, 4] == pytest.approx(np.corrcoef(a.ravel(), rolled.ravel())[0, 1], abs=1e-12)
+
+
+def clustered(rng, size, radius, cover):
+    """Return a map of discs dropped at random (Boolean model), cut from a larger field."""
+    margin = int(4 * radius)
+    side = size + 2 * margin
+    count = rng.poisson(cover * side**2 / (np.pi * radius**2 * 1.3))
+    y, x = np.mgrid[:side, :side]
+    found = np.zeros((side, side), dtype=bool)
+    for cy, cx, r in np.column_stack(
+        [rng.random((count, 2)) * side, radius * np.exp(0.4 * rng.standard_normal(count))]
+    ):
+        box = (slice(int(max(cy - r, 0)), int(cy + r + 2)),
+               slice(int(max(cx - r, 0)), int(cx + r + 2)))  # fmt: skip
+        found[box] |= (y[box] - cy) ** 2 + (x[box] - cx) ** 2 <= r**2
+    return found[margin:-margin, margin:-margin].astype(float)
+
+
+def two_unrelated(rng, size=96, radius=3.0, cover=0.25, dose=1.0):
+    rates = np.stack([clustered(rng, size, radius, cover) + 0.1 for _ in range(2)])
+    return make_map_set(rng.poisson(dose * rates), ["Cu", "Zn"])
+
+
+def rejection_rates(n_pairs, seed, **scene):
+    rng = np.random.default_rng(seed)
+    found = []
+    for _ in range(n_pairs):
+        maps = two_unrelated(rng, **scene)
+        a, b = maps.counts.values
+        found.append(
+            [spatial_null(maps, "Cu", "Zn").p_value, stats.pearsonr(a.ravel(), b.ravel()).pvalue]
+        )
+    return (np.array(found) < 0.05).mean(axis=0)
+
+
+def test_unrelated_clustered_maps_are_seldom_rejected():
+    ours, naive = rejection_rates(120, seed=11)
+    # Four binomial standard errors of 120 trials at 5 % (STYLE): 8 points.
+    assert ours <= 0.05 + 4 * np.sqrt(0.05 * 0.95 / 120)
+    assert naive > 0.15  # the trap: independent pixels are taken for granted
+
+
+@pytest.mark.calibration
+@pytest.mark.parametrize(
+    "scene",
+    [
+        {"size": 96, "radius": 3.0, "dose": 1.0},
+        {"size": 128, "radius": 4.0, "dose": 0.3},
+        {"size": 192, "radius": 5.0, "dose": 3.0},
+    ],
+)
+def test_null_of_a_thousand_pairs(scene):
+    ours, naive = rejection_rates(1000, seed=12, **scene)
+    print(f"{scene}: spatial null rejects {100 * ours:.1f} %, plain pixel t {100 * naive:.1f} %")
+    assert 0.035 <= ours <= 0.065
+
+
+def autoregressive(rng, size, phi):
+    """Return a separable AR(1) x AR(1) field."""
+    field = rng.standard_normal((size + 60, size + 60))
+    for axis in (0, 1):
+        field = signal.lfilter([1], [1, -phi], field, axis=axis)
+    return field[60:, 60:]
+
+
+def test_effective_size_of_autoregressive_fields():
+    # CHECKS 4.4 (COMPUTED, exact traces): 20 x 20, phi = 0.7 has 60.67; the naive t rejects 44.5 %.
+    rng = np.random.default_rng(13)
+    r, size, p, naive = [], [], [], []
+    for _ in range(300):
+        fields = np.stack([autoregressive(rng, 20, 0.7) for _ in range(2)])
+        maps = make_map_set(
+            fields, ["Cu", "Zn"], quantity="net_counts", variance=np.zeros_like(fields)
+        )
+        found = pair_nulls([maps])
+        r.append(found["r"][0, 1])
+        size.append(found["effective_size"][0, 1])
+        p.append(found["p_value"][0, 1] < 0.05)
+        naive.append(stats.pearsonr(*fields.reshape(2, -1)).pvalue < 0.05)
+    # 1/var(r) + 1 is the effective size itself; its relative error over 300 fields is sqrt(2/300).
+    assert 1 / np.var(r) + 1 == pytest.approx(60.67, rel=4 * np.sqrt(2 / 300))
+    # Ours is estimated from one field each; the guide of CHECKS 4.4 is a factor of 1.5.
+    assert 60.67 / 1.5 < np.median(size) < 60.67 * 1.5
+    assert np.mean(p) <= 0.05 + 4 * np.sqrt(0.05 * 0.95 / 300)
+    assert np.mean(naive) == pytest.approx(0.445, abs=4 * np.sqrt(0.445 * 0.555 / 300))
+
+
+# --- What the test must find, and how it must not fail ------------------------------------------
+def test_related_maps_are_found_and_p_is_never_zero():
+    rng = np.random.default_rng(14)
+    cover = clustered(rng, 96, 3.0, 0.25)
+    maps = make_map_set(rng.poisson(np.stack([20 * cover, 30 * cover])), ["Cu", "Zn"])
+    found = spatial_null(maps, "Cu", "Zn")
+    assert 0 < found.p_value < 0.001
+    assert found.p_effective > 0
+    assert found.p_shift == pytest.approx(1 / (1 + found.n_shifts))
+    assert found.p_value == max(found.p_shift, found.p_effective)
+
+
+def test_identical_maps_have_a_p_value_above_zero():
+    plane = np.random.default_rng(15).poisson(3, (40, 40))
+    assert spatial_null(make_map_set([plane, plane], ["Cu", "Zn"]), "Cu", "Zn").p_value > 0
+
+
+def test_a_field_as_large_as_its_structure_proves_nothing():
+    ramp = np.tile(np.arange(32.0), (32, 1))
+    found = spatial_null(make_map_set([ramp + 5, 2 * ramp + 5], ["Cu", "Zn"]), "Cu", "Zn")
+    assert found.r == pytest.approx(1)
+    assert found.p_value > 0.05
+
+
+def test_masked_pixels_do_not_enter():
+    rng = np.random.default_rng(16)
+    maps = two_unrelated(rng, size=64)
+    keep = np.ones((64, 64), dtype=bool)
+    keep[:, 40:] = False
+    spoilt = maps.counts.values.copy()
+    spoilt[:, ~keep] = 10_000  # a charging artefact in both maps at the same place
+    masked = maps.assign(counts=(maps.counts.dims, spoilt), valid=(("y", "x"), keep))
+    clean = maps.assign(valid=(("y", "x"), keep))
+    assert spatial_null(masked, "Cu", "Zn") == spatial_null(clean, "Cu", "Zn")
+
+
+def test_fields_of_one_deposit_are_tested_together():
+    rng = np.random.default_rng(17)
+    fields = []
+    for _ in range(4):
+        shared = clustered(rng, 48, 3.0, 0.25)
+        own = np.stack([clustered(rng, 48, 3.0, 0.25) for _ in range(2)])
+        fields.append(make_map_set(rng.poisson(shared + 1.5 * own), ["Cu", "Zn"]))
+    one, four = spatial_null(fields[0], "Cu", "Zn"), spatial_null(fields, "Cu", "Zn")
+    assert four.effective_size > 2 * one.effective_size
+    assert np.isnan(four.p_shift)
+    assert four.p_value < 0.01
+
+
+def test_smoothing_does_not_make_unrelated_maps_related():
+    rng = np.random.default_rng(18)
+    planes = ndimage.gaussian_filter(rng.poisson(2.0, (2, 128, 128)).astype(float), (0, 4, 4))
+    naive = stats.pearsonr(*planes.reshape(2, -1)).pvalue
+    maps = make_map_set(planes, ["Cu", "Zn"], quantity="intensity")
+    assert naive < 1e-3 < spatial_null(maps, "Cu", "Zn").p_value
+
+
+def test_unknown_element_is_named():
+    with pytest.raises(InputError, match="Xe"):
+        spatial_null(two_unrelated(np.random.default_rng(0), size=48), "Cu", "Xe")
