@@ -1,5 +1,8 @@
 """The spatial null: how often unrelated maps are called related."""
 
+import json
+from pathlib import Path
+
 import numpy as np
 import pytest
 from libpysal import examples, weights
@@ -95,10 +98,9 @@ def test_moran_of_masked_pixels_equals_that_of_the_part():
     ],
 )
 def test_modified_t_test_on_columbus(a, b, n_classes, size, f, p, r):
-    from libpysal.io import open as open_table
-
-    with open_table(examples.get_path("columbus.dbf")) as table:
-        columns = {n: np.array(table.by_col(n)) for n in ("CRIME", "INC", "HOVAL", "X", "Y")}
+    rows = json.loads(Path(examples.get_path("columbus.json")).read_text(encoding="utf-8"))
+    tables = [feature["properties"] for feature in rows["features"]]
+    columns = {n: np.array([t[n] for t in tables]) for n in ("CRIME", "INC", "HOVAL", "X", "Y")}
     places = np.column_stack([columns["X"], columns["Y"]])
     found = modified_t_test(columns[a], columns[b], places, n_classes=n_classes)
     assert found.r == pytest.approx(r, abs=1e-12)
