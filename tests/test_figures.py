@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 from spattermap import figures
 from spattermap.errors import InputError
 from spattermap.figures.canvas import shrink
+from spattermap.figures.maps import _haze_blocks
 from spattermap.figures.outlines import outline_pixels
 from spattermap.figures.sizes import log_bins, shares_with_error
 from spattermap.figures.structure import rim_profile
@@ -19,6 +20,7 @@ EVERY = {
     **figures.REPORT_PICTURES,
     "composite": figures.composite,
     "ternary": figures.ternary,
+    "haze_map": figures.haze_map,
     "density_scatter": lambda analysis: figures.density_scatter(analysis, "Cu", "Si"),
 }
 
@@ -237,3 +239,19 @@ def test_nothing_to_draw_is_said_in_words(stand_in):
         bundle["text/html"] == "<p>Current not drawn: the metal found does not cross the field.</p>"
     )
     assert "image/png" not in bundle
+
+
+def test_haze_is_the_mean_of_bare_blocks_less_the_blank(stand_in):
+    analysis = stand_in(droplets=0, streaks=0)
+    plane = np.zeros(analysis.labels.shape)
+    plane[:16, :16] = 3.0
+    maps = analysis.maps.isel(element=[0]).copy(
+        data={"counts": plane[None], "electron_image": analysis.maps["electron_image"].values}
+    )
+    analysis.maps = maps
+    analysis.roles = Roles(("Cu",), ())
+    analysis.blank = maps.assign(counts=maps["counts"] * 0 + 0.5)
+    mean, n, *_ = _haze_blocks(analysis, 16)
+    assert n[0, 0] == 256
+    assert mean[0, 0] == 2.5
+    assert mean[1, 1] == -0.5

@@ -81,6 +81,7 @@ def write_report(
                     "blank": "" if bare is None else str(bare.resolve()),
                     "settings_file": str(chosen),
                     "save_to": str(stage),
+                    "hands_on": False,
                 },
                 folder=Path(scratch),
             )

@@ -18,7 +18,7 @@ from spattermap.figures.elements import (
     share_bars,
     ternary,
 )
-from spattermap.figures.maps import composite, element_maps
+from spattermap.figures.maps import composite, element_maps, haze_map
 from spattermap.figures.outlines import outlined_segmentation
 from spattermap.figures.sizes import droplet_composition, size_histogram
 from spattermap.figures.structure import current_density, rim_to_centre, streak_rose
@@ -47,6 +47,7 @@ __all__ = [
     "density_scatter",
     "droplet_composition",
     "element_maps",
+    "haze_map",
     "nothing_to_draw",
     "outlined_segmentation",
     "rim_to_centre",

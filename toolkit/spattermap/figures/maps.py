@@ -17,12 +17,14 @@ from spattermap.figures.canvas import (
     label_image,
     length_scale,
     map_plane,
+    nothing_to_draw,
     ordered_elements,
     picture,
     scale_bar,
     shrink,
     shrink_factor,
 )
+from spattermap.figures.outlines import metal_sum
 from spattermap.figures.words import line_name, listing, quantity_name
 
 if TYPE_CHECKING:
@@ -171,3 +173,78 @@ def _check_trio(analysis: Any, chosen: list[str]) -> None:
             f"elements must be one to three different elements, got {chosen}. "
             "More than three colours cannot be told apart where they mix."
         )
+
+
+def haze_map(analysis: Any, *, block_px: int = 16) -> Picture:
+    """Draw the metal signal between the deposits, averaged over blocks of bare pixels.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+    block_px : int, optional
+        Side of a block (px).
+
+    Returns
+    -------
+    Picture
+        Counts per pixel of the alloy's elements on bare ground, less those of the blank where one
+        was given. Blocks with fewer than 20 bare pixels are left empty. Bare pixels nearer to a
+        deposit than three times the blur are left out, because its edge spills over them.
+    """
+    from cmcrameri import cm
+
+    mean, n, height, width = _haze_blocks(analysis, block_px)
+    if not np.isfinite(mean).any():
+        return nothing_to_draw("Haze not drawn: there is no bare ground clear of the deposits.")
+    whole = float(np.nansum(mean * n) / n[np.isfinite(mean)].sum())
+    blank = "less the blank" if analysis.blank is not None else "no blank taken off"
+    quantity = quantity_name(str(analysis.maps.attrs.get("quantity", "counts")))
+    alt = (
+        f"Metal signal on bare ground in blocks of {block_px} pixels, {blank}: mean {whole:.3g}, "
+        f"from {np.nanmin(mean):.3g} to {np.nanmax(mean):.3g} {quantity}."
+    )
+    sheet = picture(5.8, min(5.0 * height / width, 7.0) + 0.5, alt=alt)
+    axes = sheet.subplots()
+    axes.set_facecolor("#e8e8e8")
+    edge = max(abs(float(v)) for v in np.nanpercentile(mean, (1, 99))) or 1.0
+    image = axes.imshow(
+        np.ma.masked_invalid(mean), cmap=cm.vik if analysis.blank is not None else cm.lipari,
+        vmin=-edge if analysis.blank is not None else 0, vmax=edge,
+        extent=(0, mean.shape[1] * block_px, mean.shape[0] * block_px, 0),
+    )  # fmt: skip
+    axes.set(xticks=[], yticks=[])
+    heading(axes, f"Haze: {listing(list(analysis.roles.alloy))} between the deposits",
+            f"{blank} · mean {whole:.3g} {quantity}")  # fmt: skip
+    bar = sheet.colorbar(image, ax=axes, fraction=0.05, pad=0.02, extend="both")
+    bar.set_label(quantity, fontsize=9, color=INK)
+    bar.ax.tick_params(labelsize=8, colors=SOFT, labelcolor=INK)
+    bar.outline.set_visible(False)
+    scale_bar(axes, analysis)
+    return sheet
+
+
+def _haze_blocks(
+    analysis: Any, block_px: int
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], int, int]:
+    from scipy.ndimage import distance_transform_edt
+
+    from spattermap.mapset import valid_mask
+
+    clear = distance_transform_edt(label_image(analysis) == 0) > 3 * analysis.segmentation.blur_px
+    clear &= valid_mask(analysis.maps)
+    total = metal_sum(analysis)
+    height, width = total.shape
+    room = ((0, -height % block_px), (0, -width % block_px))
+    sums, n = (
+        np.pad(plane, room).reshape(-(-height // block_px), block_px, -1, block_px).sum((1, 3))
+        for plane in (np.where(clear, total, 0.0), clear.astype(float))
+    )
+    zero = 0.0
+    if analysis.blank is not None:
+        names = [str(name) for name in analysis.blank["element"].values]
+        shared = [e for e in analysis.roles.alloy if e in names]
+        planes = (analysis.blank["counts"].isel(element=names.index(e)) for e in shared)
+        zero = float(sum(float(plane.mean()) for plane in planes))
+    mean = np.where(n >= 20, sums / np.maximum(n, 1) - zero, np.nan)
+    return mean, n, height, width

@@ -124,10 +124,14 @@ class Panel:
             self._show()
         return self._widgets["whole"]
 
-    def _ipython_display_(self) -> None:
+    def show(self) -> None:
+        """Show the panel below the present cell."""
         from IPython.display import display
 
         display(self.widget)  # type: ignore[no-untyped-call]
+
+    def _ipython_display_(self) -> None:
+        self.show()
 
     def _turned(self, change: dict[str, Any], name: str) -> None:
         value = change["new"]
