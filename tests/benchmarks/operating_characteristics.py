@@ -6,8 +6,9 @@ Run by hand::
 
 Made brass deposits on window glass, one field of 256 x 256 pixels each; zinc lies between the
 droplets with the stated share. In every scene aluminium is a constituent of the glass that nobody
-stated, and iron is absent, so the same run counts their false alarms. Writes ``operating_characteristics.csv`` (one row a cell and verdict, with a
-Wilson interval) and ``operating_characteristics.png``, and prints the table.
+stated, and iron is absent, so the same run counts their false alarms. Writes
+``operating_characteristics.csv`` (one row a cell and verdict, with a Wilson interval) and
+``operating_characteristics.png``, and prints the table.
 """
 
 from __future__ import annotations
