@@ -2,10 +2,12 @@
 
 Each test analyses a made field twice, once as it is and once turned, mirrored, reordered, rescaled,
 framed, split or thinned. What must be equal is compared exactly; where counting noise differs, the
-intervals must meet.
+intervals must meet. Two examples each keep the default run short; set ``SPATTERMAP_EXAMPLES=25``
+for a thorough one.
 """
 
 import functools
+import os
 
 import numpy as np
 import pytest
@@ -21,11 +23,12 @@ from spattermap.synthesis import Deposit, Droplets, Haze, Layer, Streaks, make_d
 
 QUICK = Settings(n_resamples=200, level=0.99)
 FEW = settings(
-    max_examples=4, deadline=None, derandomize=True, database=None,
+    max_examples=int(os.environ.get("SPATTERMAP_EXAMPLES", "2")),
+    deadline=None, derandomize=True, database=None,
     phases=[Phase.explicit, Phase.generate],  # seeds and widths are as small as they can be told
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
 )  # fmt: skip
-SEEDS = st.integers(0, 5)
+SEEDS = st.integers(0, 3)
 
 SPEC = Deposit(
     shape=(144, 192),
@@ -138,7 +141,7 @@ def test_lengths_scale_with_the_pixel_and_nothing_else_does(seed, factor):
     one, two = first.summary(), second.summary()
     for name in ("d10_um", "d50_um", "d90_um", "smallest_trusted_um"):
         assert two[name] == pytest.approx(factor * one[name], rel=1e-9)
-    for name in ("coverage", "coverage_low", "sheet_conductance_ratio_x"):
+    for name in ("coverage", "coverage_low", "share_droplets", "sheet_conductance_ratio_x"):
         assert two[name] == pytest.approx(one[name], rel=1e-9)
 
 
@@ -168,7 +171,18 @@ def test_empty_frame_dilutes_the_coverage_and_keeps_the_droplets(seed, width):
     one, two = first.summary(), second.summary()
     dilution = bare.size / (shape[0] * shape[1])
     assert two["coverage"] == pytest.approx(one["coverage"] * dilution, rel=0.03)
-    assert two["droplet_count"] == pytest.approx(one["droplet_count"], rel=0.05, abs=2)
+    # Slivers at the old border lose the mirror image that made them up; whole droplets stay.
+    whole = first.droplets[~first.droplets["touches_border"]]
+    shift = width * facts(maps).pixel_size
+    kept = 0
+    for row in whole.itertuples():
+        apart = np.hypot(
+            second.droplets["x_um"] - shift - row.x_um, second.droplets["y_um"] - shift - row.y_um
+        )
+        nearest = second.droplets.loc[apart.idxmin()]
+        near = apart.min() < 0.2 * row.diameter_um
+        kept += near and abs(nearest["diameter_um"] / row.diameter_um - 1) < 0.1
+    assert kept >= 0.95 * len(whole)
 
 
 @FEW
