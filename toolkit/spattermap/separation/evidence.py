@@ -38,6 +38,12 @@ class Estimate:
         """True where there is a value."""
         return bool(np.isfinite(self.value))
 
+    def reaching(self, low: float, high: float) -> Estimate:
+        """Return the same value with an interval that reaches at least so far."""
+        if not self.known:
+            return self
+        return Estimate(self.value, min(self.low, low), max(self.high, high))
+
 
 UNKNOWN = Estimate(float("nan"), float("nan"), float("nan"))
 

@@ -223,12 +223,22 @@ def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) 
         rest = split.rest / split.total
         hidden = levels.n_bare * (levels.bare[:, e] - least)
         hidden_share = hidden / (split.metal + np.maximum(hidden, 0.0))
+        surely = np.maximum(levels.n_bare * (levels.bare[:, e] - most), 0.0)
+        surely_share = surely / (split.metal + surely)
     substrate = tuple(x for x in context.roles.substrate if x != element)
     r_alloy, p_value = _correlation(context, element, partners, substrate)
     r_substrate = _with_group(context, element, substrate)
     sources = leak_bounds(context.state).get(element, {})
     patterned, contrast = _pattern(context, element)
     hidden_bound = estimate(hidden_share, settings, levels.n_blocks)
+    surely_bound = estimate(surely_share, settings, levels.n_blocks)
+    following = _with_alloy(context, element, partners, split)
+    rest_share = _clipped(estimate(rest, settings, levels.n_blocks))
+    if hidden_bound.known and surely_bound.known:
+        # The interval must hold what the bounds of background and haze leave open, not only the
+        # scatter of the counts.
+        rest_share = _clipped(rest_share.reaching(surely_bound.low, hidden_bound.high))
+        following = _clipped(following.reaching(1 - hidden_bound.high, 1 - surely_bound.low))
     return Evidence(
         element=element,
         role=context.roles.of(element),
@@ -240,10 +250,10 @@ def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) 
         z_rest_best=standard_errors(levels.bare[:, e] - levels.base[:, e], error_bare),
         rest=UNKNOWN
         if element in context.roles.substrate
-        else _clipped(estimate(rest, settings, levels.n_blocks)),
+        else rest_share,
         rest_most=hidden_bound.high if hidden_bound.known else float("nan"),
         in_droplets=_in_droplets(context, e),
-        with_alloy=_with_alloy(context, element, partners, split),
+        with_alloy=following,
         per_metal=float(levels.metal[0, e] - levels.under[0, e]),
         per_bare=float(levels.bare[0, e] - levels.base[0, e]),
         of_partner=_of_partner(levels, e, partners),

@@ -89,11 +89,7 @@ def _outside(e: Evidence) -> str:
             f"{_share(e.rest)} of it does not follow the alloy."
         )
     if on_metal(e) and e.partners:
-        most = max(e.rest_most, e.rest.high, 0.0)
-        return (
-            f"Not following the alloy: {_share(e.rest)}; at most {100 * most:.0f} % if the "
-            "background is at its least."
-        )
+        return f"Not following the alloy: {_share(e.rest)}."
     return ""
 
 
