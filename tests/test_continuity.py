@@ -97,7 +97,7 @@ def test_oblong_maps_cross_as_cardy_says(ratio, sides):
 
 
 def duality(n_maps, seed):
-    """Count maps that break the rule: metal crosses one way, or bare ground the other, never both."""
+    """Count breaches of the rule: metal crosses one way or bare ground the other, never both."""
     rng = np.random.default_rng(seed)
     violations = 0
     for _ in range(n_maps):

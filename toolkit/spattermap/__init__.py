@@ -17,6 +17,7 @@ _HOMES = {
     "load": "spattermap.loaders",
     "load_blank": "spattermap.loaders",
     "make_map_set": "spattermap.mapset",
+    "sweep": "spattermap.sweeps",
 }
 
 __all__ = [
@@ -29,6 +30,7 @@ __all__ = [
     "load",
     "load_blank",
     "make_map_set",
+    "sweep",
 ]
 
 if TYPE_CHECKING:
@@ -40,6 +42,7 @@ if TYPE_CHECKING:
     from spattermap.loaders import load_blank as load_blank
     from spattermap.mapset import make_map_set as make_map_set
     from spattermap.settings import Settings as Settings
+    from spattermap.sweeps import sweep as sweep
 
 
 def __getattr__(name: str) -> Any:

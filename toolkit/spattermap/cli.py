@@ -65,6 +65,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
     _add_report(commands)
     _add_look(commands)
+    _add_sweep(commands)
     return parser
 
 
@@ -88,6 +89,14 @@ def _add_look(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
     look = commands.add_parser("look", help="say what is in a map set and what is missing")
     look.add_argument("mapset", type=Path, metavar="MAPSET", help="folder or file with the maps")
     look.set_defaults(run=_look)
+
+
+def _add_sweep(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    from spattermap.sweeps import command
+
+    sweep = command.add_to(commands)
+    _add_choices(sweep)
+    sweep.set_defaults(run=lambda chosen: command.run(chosen, chosen_settings(chosen)))
 
 
 def _add_choices(command: argparse.ArgumentParser) -> None:

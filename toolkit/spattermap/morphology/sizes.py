@@ -213,8 +213,9 @@ def size_summary(
     error = np.array([moment_mean_error(d, p, q, weights=w) for p, q in _MEANS])
     short, long = np.nanquantile(pivots, [tail, 1 - tail], axis=0)
     means = np.array(values[len(_PERCENTILES) :])
-    low = np.concatenate([low, means * np.exp(-long * error)])
-    high = np.concatenate([high, means * np.exp(-short * error)])
+    with np.errstate(over="ignore"):  # very few droplets set no upper bound at all: infinity
+        low = np.concatenate([low, means * np.exp(-long * error)])
+        high = np.concatenate([high, means * np.exp(-short * error)])
     return table.assign(low=low, high=high)[["value", "low", "high", "trusted"]]
 
 

@@ -1,0 +1,223 @@
+"""What settings do to results, and what to try next: against scipy and hand-made tables."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from spattermap.sweeps import advice, effects
+
+
+def grid(repeats=1, seed=0):
+    """Three charges by three gaps; coverage rises with charge only."""
+    rng = np.random.default_rng(seed)
+    rows = [
+        {
+            "charge_J": float(c),
+            "gap_mm": float(g),
+            "coverage": 0.1 + 0.002 * c + rng.normal(0, 0.01),
+        }
+        for _ in range(repeats)
+        for c in (50, 100, 200)
+        for g in (2, 4, 6)
+    ]
+    table = pd.DataFrame(rows)
+    table.insert(0, "sample", [f"s{k}" for k in range(len(table))])
+    table.insert(1, "alloy", "Cu70 Zn30")
+    table["n_fields"] = 1
+    return table
+
+
+# --- rank correlation -----------------------------------------------------------------------
+
+
+def test_spearman_against_scipy():
+    rng = np.random.default_rng(1)
+    x, y = rng.normal(size=30), rng.normal(size=30)
+    y += x
+    found = effects.spearman(x, y, level=0.95, seed=0)
+    assert found["rho"] == pytest.approx(stats.spearmanr(x, y).statistic, abs=1e-12)
+
+
+def test_exact_p_value_by_hand():
+    # Of the 24 orders of four values only the rising and the falling one reach |rho| = 1.
+    found = effects.spearman(np.arange(4.0), np.arange(4.0), level=0.95, seed=0)
+    assert found["rho"] == 1.0
+    assert found["p_value"] == pytest.approx(2 / 24)
+
+
+def test_p_value_with_ties_against_scipy():
+    x = np.array([50, 50, 100, 200, 200, 200.0])
+    y = np.array([1, 3, 2, 5, 4, 6.0])
+    found = effects.spearman(x, y, level=0.95, seed=0)
+    # scipy.stats.permutation_test, exact, two-sided by size.
+    reference = stats.permutation_test(
+        (x,),
+        lambda v: abs(stats.spearmanr(v, y).statistic),
+        permutation_type="pairings",
+        n_resamples=np.inf,
+        alternative="greater",
+    )
+    assert found["p_value"] == pytest.approx(reference.pvalue, abs=1e-12)
+
+
+def test_random_orders_are_never_zero_and_repeat():
+    x = np.arange(20.0)
+    first, second = (effects.spearman(x, x, level=0.95, seed=3) for _ in range(2))
+    assert first == second
+    assert 0 < first["p_value"] < 1e-4
+
+
+def test_too_few_or_flat():
+    for x, y in (([1.0, 2, 3], [1.0, 2, 3]), ([1.0] * 5, [1.0, 2, 3, 4, 5])):
+        found = effects.spearman(np.array(x), np.array(y), level=0.95, seed=0)
+        assert math.isnan(found["rho"])
+        assert math.isnan(found["p_value"])
+
+
+@pytest.mark.parametrize("rho", [0.0, 0.6])
+def test_interval_covers(rho):
+    # Normal pairs: Spearman's rho is (6/pi) asin(r/2) (Kendall; from memory).
+    rng = np.random.default_rng(5)
+    true = 6 / math.pi * math.asin(rho / 2)
+    inside = 0
+    n_runs = 400
+    for _ in range(n_runs):
+        x = rng.normal(size=25)
+        y = rho * x + math.sqrt(1 - rho**2) * rng.normal(size=25)
+        low, high = effects.rank_interval(stats.spearmanr(x, y).statistic, 25, 0.95)
+        inside += low <= true <= high
+    assert inside / n_runs == pytest.approx(0.95, abs=4 * math.sqrt(0.95 * 0.05 / n_runs))
+
+
+def test_effects_table_finds_the_one_that_is_there():
+    table = effects.rank_effects(
+        grid(), ["charge_J", "gap_mm"], ["coverage", "missing"], level=0.95, seed=0
+    )
+    assert list(table["process"]) == ["charge_J", "gap_mm"]
+    by = table.set_index("process")
+    assert by.loc["charge_J", "reading"] == "coverage rises with charge_J"
+    assert by.loc["gap_mm", "reading"].startswith("no effect shown")
+    assert by.loc["charge_J", "p_adjusted"] >= by.loc["charge_J", "p_value"]
+
+
+def test_words_are_no_numbers():
+    table = grid().assign(wire="brass", operator=["a", "b", "c"] * 3)
+    assert effects.numeric_columns(table, ["charge_J", "wire", "operator"]) == ["charge_J"]
+
+
+# --- regression -----------------------------------------------------------------------------
+
+
+def test_regression_says_when_there_are_too_few():
+    table, note = effects.regression(grid(), ["charge_J", "gap_mm"], ["coverage"], level=0.95)
+    assert table.empty
+    assert note == "No regression: 9 samples with 2 numeric settings; 15 samples would be needed."
+
+
+def test_regression_against_scipy_with_one_setting():
+    table = grid(repeats=2)
+    found, note = effects.regression(table, ["charge_J"], ["coverage"], level=0.95)
+    reference = stats.linregress(table["charge_J"], table["coverage"])
+    spread = table["charge_J"].std(ddof=1)
+    row = found.iloc[0]
+    assert "18 samples" in note
+    assert row["effect"] == pytest.approx(reference.slope * spread, rel=1e-10)
+    assert row["p_value"] == pytest.approx(reference.pvalue, rel=1e-6)
+    assert row["explained"] == pytest.approx(reference.rvalue**2, rel=1e-10)
+    half = stats.t.ppf(0.975, 16) * reference.stderr * spread
+    assert row["effect_high"] - row["effect"] == pytest.approx(half, rel=1e-10)
+
+
+def test_regression_finds_an_interaction():
+    table = grid(repeats=4, seed=2)
+    table["coverage"] += 0.001 * (table["charge_J"] - 116) * (table["gap_mm"] - 4)
+    found, note = effects.regression(table, ["charge_J", "gap_mm"], ["coverage"], level=0.95)
+    assert "interactions" in note
+    by = found.set_index("term")
+    assert by.loc["charge_J x gap_mm", "p_adjusted"] < 1e-6
+    assert by.loc["gap_mm", "p_adjusted"] > 0.01
+
+
+def test_settings_that_move_together_are_refused():
+    table = grid(repeats=3)
+    table["voltage"] = 3 * table["charge_J"] + 1
+    found, note = effects.regression(table, ["charge_J", "voltage"], ["coverage"], level=0.95)
+    assert found.empty
+    assert "move together" in note
+
+
+# --- advice ---------------------------------------------------------------------------------
+
+
+def test_best_and_next():
+    table = grid()
+    best = advice.best_settings(table, ["charge_J", "gap_mm"])
+    assert set(best["goal"]) == {"all goals together", "coverage"}
+    assert (best["charge_J"] == 200).all()
+    found = advice.next_settings(table, ["charge_J", "gap_mm"])
+    kinds = found["kind"].tolist()
+    assert "beyond the edge" in kinds
+    beyond = found[found["kind"] == "beyond the edge"].iloc[0]
+    assert beyond["charge_J"] == 300  # one step of 100 beyond 200
+    assert "may be better or worse" in beyond["reason"]
+    assert "repeat" in kinds
+
+
+def test_missing_combination_is_suggested_nearest_first():
+    table = grid()
+    table = table[~((table["charge_J"] == 200) & (table["gap_mm"] == 6))]
+    table = table[~((table["charge_J"] == 50) & (table["gap_mm"] == 2))]
+    found = advice.next_settings(table, ["charge_J", "gap_mm"])
+    untested = found[found["kind"] == "untested combination"]
+    assert len(untested) == 2
+    assert untested.iloc[0][["charge_J", "gap_mm"]].tolist() == [200, 6]
+
+
+def test_middle_of_the_range_is_filled():
+    table = grid()
+    table["coverage"] = 0.5 - abs(table["charge_J"] - 100) / 1000
+    found = advice.next_settings(table, ["charge_J"])
+    assert found["kind"].tolist() == ["between the best"]
+    assert found.iloc[0]["charge_J"] == 150
+
+
+def test_positive_settings_stay_positive():
+    table = grid()
+    table["coverage"] = 1 - table["charge_J"] / 1000
+    table["charge_J"] = table["charge_J"].map({50: 10.0, 100: 100.0, 200: 200.0})
+    found = advice.next_settings(table, ["charge_J"])
+    assert found.iloc[0]["charge_J"] == 5
+
+
+def test_nothing_to_advise_without_results():
+    table = grid().assign(coverage=0.3)
+    assert advice.next_settings(table, ["charge_J"]).empty
+    assert advice.best_settings(table, ["charge_J"]).empty
+
+
+def test_scatter_of_repeated_settings_by_hand():
+    table = pd.DataFrame(
+        {
+            "sample": list("abcd"),
+            "alloy": "Cu",
+            "charge_J": [1.0, 1.0, 2.0, 2.0],
+            "coverage": [0.2, 0.4, 0.5, 0.7],
+        }
+    )
+    found = advice.replicate_scatter(table, ["charge_J"], ["coverage"]).iloc[0]
+    assert found["scatter"] == pytest.approx(math.sqrt((0.02 + 0.02) / 2))
+    assert (found["n_groups"], found["n_samples"]) == (2, 4)
+    assert advice.replicate_scatter(table[::2], ["charge_J"], ["coverage"]).empty
+
+
+def test_outlier():
+    table = grid()
+    table.loc[4, "coverage"] = 0.99
+    found = advice.outliers(table, ["coverage"])
+    assert found["sample"].tolist() == ["s4"]
+    assert advice.outliers(grid(), ["coverage"]).empty

@@ -1,0 +1,111 @@
+"""Where the work of a sweep runs, and what happens when a worker dies."""
+
+from __future__ import annotations
+
+import os
+import signal
+from pathlib import Path
+
+import dask
+import pytest
+
+from spattermap.errors import InputError
+from spattermap.sweeps import engine
+
+
+def double(task):
+    return 2 * task
+
+
+def die_once(task):
+    """Kill the own process on the first visit; the marks tell later visits."""
+    place, folder = task
+    mark = Path(folder) / str(place)
+    if place == 3 and not mark.exists():
+        mark.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return place
+
+
+def die_always(task):
+    if task == 1:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return task
+
+
+def threads_of(task):
+    del task
+    return os.environ.get("OMP_NUM_THREADS")
+
+
+def said(message):
+    return message
+
+
+@pytest.mark.parametrize("scheduler", ["synchronous", "threads"])
+def test_every_task_once(scheduler):
+    found = dict(engine.run(double, range(7), lost=said, scheduler=scheduler))
+    assert found == {k: 2 * k for k in range(7)}
+
+
+def test_dask_configuration_is_heeded(monkeypatch):
+    monkeypatch.setattr(engine, "_in_processes", None)  # would fail if it were chosen
+    with dask.config.set(scheduler="synchronous"):
+        assert dict(engine.run(double, [5], lost=said)) == {0: 10}
+
+
+def test_nothing_to_do():
+    assert list(engine.run(double, [], lost=said, scheduler="processes")) == []
+
+
+@pytest.mark.parametrize("name", ["cluster", "process"])
+def test_unknown_scheduler(name):
+    with pytest.raises(InputError, match="scheduler must be one of processes"):
+        list(engine.run(double, [1], lost=said, scheduler=name))
+
+
+def test_unreachable_scheduler(monkeypatch):
+    import distributed
+
+    def refuse(*_, **__):
+        raise OSError("timed out")
+
+    monkeypatch.setattr(distributed, "Client", refuse)
+    with pytest.raises(InputError, match="address of a running dask scheduler"):
+        list(engine.run(double, [1], lost=said, scheduler="tcp://127.0.0.1:9"))
+
+
+def test_too_few_workers():
+    with pytest.raises(InputError, match="workers must be at least 1"):
+        list(engine.run(double, [1], lost=said, scheduler="processes", workers=0))
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs a signal that kills")
+def test_a_killed_process_loses_nothing(tmp_path):
+    tasks = [(k, str(tmp_path)) for k in range(6)]
+    found = dict(engine.run(die_once, tasks, lost=said, scheduler="processes", workers=2))
+    assert found == {k: k for k in range(6)}
+    assert (tmp_path / "3").exists()
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs a signal that kills")
+def test_a_task_that_kills_becomes_a_message():
+    found = dict(engine.run(die_always, range(4), lost=said, scheduler="processes", workers=2))
+    assert {k: found[k] for k in (0, 2, 3)} == {0: 0, 2: 2, 3: 3}
+    assert found[1].startswith("The worker process died 3 times")
+
+
+def test_workers_use_one_thread():
+    assert dict(engine.run(threads_of, [0], lost=said, scheduler="processes", workers=1)) == {
+        0: "1"
+    }
+
+
+@pytest.mark.calibration
+def test_active_cluster_is_used():
+    from distributed import Client, LocalCluster
+
+    cluster = LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None)
+    with cluster, Client(cluster):
+        found = dict(engine.run(double, range(5), lost=said))
+    assert found == {k: 2 * k for k in range(5)}

@@ -1,0 +1,298 @@
+"""The work on one map set of a sweep, as a worker does it: read, analyse, store, once."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import traceback
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from spattermap import __version__
+from spattermap.errors import OutputError, SpattermapError
+from spattermap.outputs import staged_folder
+from spattermap.settings import Settings
+from spattermap.sweeps.sheet import SheetRow
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from spattermap.analysis import Analysis
+    from spattermap.moments import BlockMoments
+
+RECORD, MOMENTS = "deposit.json", "moments.npz"
+# Folders are named by this many figures of the content hash.
+_KEY_LENGTH = 16
+
+
+@dataclass(frozen=True)
+class Task:
+    """One row of a sweep and what to do with it.
+
+    Parameters
+    ----------
+    row : SheetRow
+        The row.
+    settings : Settings
+        Choices of the analysis.
+    store : pathlib.Path
+        Folder that holds one folder a finished deposit.
+    reports : bool
+        Write the page of each deposit too.
+    """
+
+    row: SheetRow
+    settings: Settings
+    store: Path
+    reports: bool = False
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one row.
+
+    Parameters
+    ----------
+    key : str
+        Name of the folder in the store; "" where the inputs could not be read.
+    error : str
+        One line; "" where all went well.
+    fault : str
+        Traceback, where the error is a fault of ours.
+    skipped : bool
+        True where the result was there already.
+    """
+
+    key: str = ""
+    error: str = ""
+    fault: str = ""
+    skipped: bool = False
+
+
+def work(task: Task) -> Outcome:
+    """Do the work on one row; never raise, and never do finished work again.
+
+    Parameters
+    ----------
+    task : Task
+        What to do.
+
+    Returns
+    -------
+    Outcome
+
+    Notes
+    -----
+    The result lies in a folder named by the content of every input: the files of the map set and
+    of its blank, the facts from the sheet, the settings and the version. It appears there in one
+    step, so that a worker lost midway leaves nothing behind, and two workers on the same row do
+    no harm.
+    """
+    key = ""
+    try:
+        blank = _blank_of(task.row)
+        key = content_key(task, blank)
+        target = task.store / key
+        finished = (target / RECORD).is_file()
+        if not finished:
+            _store(task, blank, target)
+        if task.reports:
+            _add_report(task, blank, target)
+    except SpattermapError as problem:
+        return Outcome(key=key, error=" ".join(str(problem).split()))
+    except Exception as problem:
+        name = type(problem).__name__
+        return Outcome(
+            key=key,
+            error=f"A fault of ours, not of the input: {name}: {' '.join(str(problem).split())}",
+            fault=traceback.format_exc(),
+        )
+    return Outcome(key=key, skipped=finished)
+
+
+def _blank_of(row: SheetRow) -> Path | None:
+    from spattermap.loaders import blank_path
+
+    return row.blank if row.blank is not None else blank_path(row.path)
+
+
+def content_key(task: Task, blank: Path | None) -> str:
+    """Return the name of a result: a hash of everything that it depends on.
+
+    Parameters
+    ----------
+    task : Task
+        What to do.
+    blank : pathlib.Path or None
+        The blank.
+
+    Returns
+    -------
+    str
+        Hexadecimal figures.
+
+    Raises
+    ------
+    OSError
+        If an input cannot be read.
+    """
+    facts = {
+        "version": __version__,
+        "settings": task.settings.to_dict(),
+        "maps": _file_hashes(task.row.path),
+        "blank": _file_hashes(blank) if blank is not None else None,
+        "process": task.row.process,
+        "measured": task.row.measured,
+    }
+    text = json.dumps(facts, sort_keys=True)
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()[:_KEY_LENGTH]
+
+
+def _file_hashes(path: Path) -> dict[str, str]:
+    """Return the SHA-256 of each file of a map set, by its name in the folder."""
+    if path.is_dir():
+        files = sorted(item for item in path.rglob("*") if item.is_file())
+        return {item.relative_to(path).as_posix(): _sha256(item) for item in files}
+    files = [path]
+    beside = path.parent / "mapset.toml"
+    if beside.is_file():
+        files.append(beside)
+    return {item.name: _sha256(item) for item in files}
+
+
+def _sha256(file: Path) -> str:
+    with file.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _store(task: Task, blank: Path | None, target: Path) -> None:
+    from spattermap.analysis import analyse
+    from spattermap.loaders import load
+
+    maps = _with_sheet_facts(load(task.row.path), task.row)
+    bare = load(blank) if blank is not None else None
+    analysis = analyse(maps, blank=bare, settings=task.settings)
+    try:
+        with staged_folder(target) as stage:
+            analysis.write_tables(stage)
+            save_moments(analysis.moments, stage / MOMENTS)
+            text = json.dumps(_record(analysis), indent=1, ensure_ascii=False, allow_nan=False)
+            (stage / RECORD).write_text(text + "\n", encoding="utf-8", newline="\n")
+    except OutputError:
+        # Another worker was quicker with the same row: its result is the same.
+        if not (target / RECORD).is_file():
+            raise
+
+
+def _with_sheet_facts(maps: xr.Dataset, row: SheetRow) -> xr.Dataset:
+    """Return the map set with the sheet's columns on top of the sidecar's."""
+    from spattermap.mapset import facts, set_facts
+
+    known = facts(maps)
+    maps = maps.copy()
+    set_facts(
+        maps,
+        process={**known.process, **row.process},
+        measured={**known.measured, **row.measured},
+    )
+    return maps
+
+
+def _record(analysis: Analysis) -> dict[str, Any]:
+    """Return what the tables of a sweep need of one deposit, ready for JSON."""
+    from spattermap.mapset import facts
+
+    known = facts(analysis.maps)
+    elements = json.loads(analysis.elements.to_json(orient="records", double_precision=15))
+    return {
+        "title": known.title,
+        "alloy": _plain(known.alloy),
+        "process": known.process,
+        "measured": known.measured,
+        "summary": analysis.summary(),
+        "roles": {name: list(getattr(analysis.roles, name)) for name in _ROLE_NAMES},
+        "elements": elements,
+        "answer": analysis.answer(),
+        "continuity_reasons": list(analysis.continuity.reasons),
+        "continuity_next_step": analysis.continuity.next_step,
+    }
+
+
+_ROLE_NAMES = ("alloy", "substrate", "other")
+
+
+def _plain(parts: dict[str, float]) -> dict[str, float | None]:
+    return {element: None if part != part else part for element, part in parts.items()}  # noqa: PLR0124
+
+
+def _add_report(task: Task, blank: Path | None, target: Path) -> None:
+    """Write the page of a finished deposit into its folder, unless it is there."""
+    if (target / "report.html").is_file():
+        return
+    from spattermap.report import write_report
+
+    write_report(task.row.path, target, settings=task.settings, blank=blank, overwrite=True)
+
+
+def save_moments(moments: BlockMoments, file: Path) -> None:
+    """Write block moments without loss.
+
+    Parameters
+    ----------
+    moments : BlockMoments
+        The sums.
+    file : pathlib.Path
+        An ``.npz`` file.
+    """
+    import numpy as np
+
+    arrays = {}
+    plain = {}
+    for one in fields(moments):
+        value = getattr(moments, one.name)
+        if isinstance(value, np.ndarray):
+            arrays[one.name] = value
+        else:
+            plain[one.name] = value
+    arrays["_plain"] = np.array(json.dumps(plain))
+    np.savez_compressed(file, allow_pickle=False, **arrays)
+
+
+def load_moments(file: Path) -> BlockMoments:
+    """Read block moments.
+
+    Parameters
+    ----------
+    file : pathlib.Path
+        As `save_moments` wrote it.
+
+    Returns
+    -------
+    BlockMoments
+    """
+    import numpy as np
+
+    from spattermap.moments import BlockMoments
+
+    with np.load(file) as arrays:
+        plain = json.loads(str(arrays["_plain"]))
+        plain = {name: tuple(v) if isinstance(v, list) else v for name, v in plain.items()}
+        parts = {name: arrays[name] for name in arrays.files if name != "_plain"}
+    return BlockMoments(**parts, **plain)
+
+
+def read_record(folder: Path) -> dict[str, Any]:
+    """Return the record of a finished deposit.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Its folder in the store.
+
+    Returns
+    -------
+    dict
+    """
+    record: dict[str, Any] = json.loads((folder / RECORD).read_text(encoding="utf-8"))
+    return record

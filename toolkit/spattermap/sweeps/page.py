@@ -1,0 +1,325 @@
+"""The overview of a sweep as one self-contained page."""
+
+from __future__ import annotations
+
+import base64
+import math
+from collections.abc import Callable, Sequence
+from html import escape
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from spattermap import __version__
+from spattermap.wording import figures, percent
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from spattermap.figures.canvas import Picture
+    from spattermap.sweeps.run import Sweep
+
+_STYLE = Path(__file__).parents[1] / "_templates" / "page" / "style.css"
+_POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'"
+_MOST_CHARTS = 4
+_MOST_GROUPS = 5
+
+# What a column is called on the page; others are shown with spaces for underlines.
+_WORDS = {
+    "sheet_conductance_ratio": "conductance, of a full film",
+    "share_haze": "haze, of the metal signal",
+    "kept_alloy": "least share with the alloy",
+    "n_fields": "fields",
+    "n_errors": "errors",
+    "p_adjusted": "p, adjusted",
+    "p_value": "p",
+}
+# Columns shown as percent.
+_FRACTIONS = ("coverage", "share_", "kept_alloy", "largest_region_share", "sheet_conductance_ratio")
+
+
+def overview(found: Sweep) -> str:
+    """Return the overview page of a sweep.
+
+    Parameters
+    ----------
+    found : Sweep
+        The sweep.
+
+    Returns
+    -------
+    str
+        HTML without scripts that asks nothing of any network.
+    """
+    parts = [(title, part(found)) for title, part in _PARTS]
+    parts = [(title, html) for title, html in parts if html]
+    contents = "".join(
+        f'<li><a href="#{_anchor(title)}">{escape(title)}</a></li>' for title, _ in parts
+    )
+    body = "".join(
+        f'<h2 id="{_anchor(title)}">{escape(title)}</h2>\n{html}\n' for title, html in parts
+    )
+    style = _STYLE.read_text(encoding="utf-8")
+    return (
+        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        '<meta name="color-scheme" content="light dark">\n'
+        f'<meta name="generator" content="Spattermap {__version__}">\n'
+        f"<title>Overview of a sweep</title>\n<style>\n{style}\n</style>\n</head>\n<body>\n"
+        '<a class="skip" href="#main">Skip to the answer</a>\n'
+        '<header><p class="kind">Sweep overview</p><h1>What the settings did</h1></header>\n'
+        f'<div class="page"><nav aria-label="On this page"><h2 class="aside">On this page</h2>'
+        f'<ol>{contents}</ol></nav>\n<main id="main" tabindex="-1">\n{body}</main></div>\n'
+        f"<footer><p>Spattermap {__version__}. Bounds are {_level(found)}.</p></footer>\n"
+        "</body>\n</html>\n"
+    )
+
+
+def _level(found: Sweep) -> str:
+    return f"{100 * found.level:g} % intervals"
+
+
+def _anchor(title: str) -> str:
+    return "-".join("".join(c if c.isalnum() else " " for c in title.lower()).split())
+
+
+def _answer(found: Sweep) -> str:
+    done = len(found.fields) - found.n_errors
+    said = [
+        f"{done} of {len(found.fields)} map sets were analysed, in {len(found.samples)} samples."
+    ]
+    best = found.best[found.best["goal"] == "all goals together"]
+    if len(best):
+        row = best.iloc[0]
+        said.append(
+            f"Best over all goals so far: sample {row['sample']}{_made(row, found.process)}."
+        )
+    shown = found.effects[found.effects["reading"].astype(str).str.contains(" with ")]
+    said += [
+        f"{_words(str(row['result']))} {'rises' if row['rho'] > 0 else 'falls'} with "
+        f"{_words(str(row['process']))} (rank correlation {figures(row['rho'])})."
+        for row in shown.head(4).to_dict("records")
+    ]
+    if len(found.effects) and not len(shown):
+        said.append("No effect of a setting is beyond doubt with these samples.")
+    if found.n_errors:
+        said.append(f"{found.n_errors} map sets could not be used; see Errors.")
+    told = " ".join(sentence[0].upper() + sentence[1:] for sentence in said)
+    return f'<div class="answer"><p>{escape(told)}</p></div>'
+
+
+def _made(row: Any, process: Sequence[str]) -> str:
+    made = ", ".join(f"{_words(n)} {_shown(n, row[n])}" for n in process if not _missing(row[n]))
+    return f" ({made})" if made else ""
+
+
+def _samples(found: Sweep) -> str:
+    table = found.samples
+    wanted = ["coverage", "sheet_conductance_ratio", "d50_um", "d50_px", "share_haze", "kept_alloy"]
+    results = [name for name in wanted if name in table and table[name].notna().any()]
+    columns = ["sample", "alloy", "n_fields", "n_errors", *found.process, *results, *found.measured]
+    return _table(table, columns, "One row a sample, fields combined; bounds below each value.")
+
+
+def _charts(found: Sweep) -> str:
+    from spattermap.figures.sweeps import sweep_chart
+    from spattermap.sweeps.effects import numeric_columns
+
+    table = found.samples[found.samples["n_fields"] > 0]
+    wanted = ("coverage", "sheet_conductance_ratio", "share_haze", "kept_alloy")
+    results = [name for name in wanted if name in table and table[name].notna().any()]
+    if not results or not len(table):
+        return ""
+    group = "alloy" if 1 < table["alloy"].nunique() <= _MOST_GROUPS else None
+    names = numeric_columns(table, found.process)[:_MOST_CHARTS]
+    return "".join(_figure(sweep_chart(table, name, results, group=group)) for name in names)
+
+
+def _figure(picture: Picture) -> str:
+    code = base64.b64encode(picture.png()).decode("ascii")
+    alt = escape(picture.alt)
+    return f'<figure><img alt="{alt}" src="data:image/png;base64,{code}"></figure>'
+
+
+def _effects(found: Sweep) -> str:
+    if not len(found.effects):
+        return "<p>No process column holds numbers that vary, so no effect can be looked for.</p>"
+    known = found.effects[found.effects["rho"].notna()]
+    columns = ["process", "result", "n_samples", "rho", "p_value", "p_adjusted", "reading"]
+    caption = "Rank correlation (Spearman) of every setting with every result, strongest first."
+    order = known.sort_values("p_value", kind="stable").head(20)
+    html = _table(order, columns, caption)
+    html += f"<p>{escape(found.regression_note)}</p>"
+    if len(found.regression):
+        order = found.regression.sort_values("p_value", kind="stable").head(15)
+        html += _table(
+            order,
+            ["result", "term", "n_samples", "effect", "p_value", "p_adjusted", "explained"],
+            "Change of the result for one standard deviation of the setting.",
+        )
+    return html
+
+
+def _best(found: Sweep) -> str:
+    if not len(found.best):
+        return ""
+    return _table(found.best, list(found.best.columns), "The best sample so far for each goal.")
+
+
+def _verdicts(found: Sweep) -> str:
+    if not len(found.verdicts):
+        return ""
+    from spattermap.display import VERDICT_SIGNS
+
+    elements = list(dict.fromkeys(found.verdicts["element"]))
+    head = "".join(f'<th scope="col">{escape(name)}</th>' for name in ["sample", *elements])
+    rows = []
+    for sample, group in found.verdicts.groupby("sample", sort=False):
+        by = {str(row["element"]): row for row in group.to_dict("records")}
+        cells = []
+        for element in elements:
+            word = str(by[element]["verdict"]) if element in by else ""
+            sign = VERDICT_SIGNS.get(word, "")
+            shown = f'<span aria-hidden="true">{sign}</span> {escape(word.replace("_", " "))}'
+            cells.append(f'<td data-label="{escape(element)}">{shown if word else "–"}</td>')
+        rows.append(f'<tr><th scope="row">{escape(str(sample))}</th>{"".join(cells)}</tr>')
+    caption = "A word counts for a sample where all its fields that decided agree on it."
+    return (
+        f'<div class="piece"><table><caption>{caption}</caption><thead><tr>{head}</tr></thead>'
+        f"<tbody>{''.join(rows)}</tbody></table></div>"
+    )
+
+
+def _resistance(found: Sweep) -> str:
+    name = "sheet_resistance_ohm_per_sq"
+    if name not in found.samples or not found.samples[name].notna().any():
+        return ""
+    table = found.samples[found.samples[name].notna()]
+    columns = ["sample", "alloy", name, "thickness_nm", "sheet_conductance_ratio", "times_bulk"]
+    columns = [column for column in columns if column in table]
+    caption = (
+        "Measured sheet resistance beside the conductance of the map. times bulk: resistivity of "
+        "the metal over that of the pure main element, once the gaps of the map are allowed for."
+    )
+    from spattermap.figures.sweeps import sweep_chart
+
+    html = _table(table, columns, caption)
+    conducting = table[table["sheet_conductance_ratio"] > 0]
+    if len(conducting) > 1:
+        html += _figure(sweep_chart(conducting, "sheet_conductance_ratio", [name]))
+    return html
+
+
+def _doubts(found: Sweep) -> str:
+    html = ""
+    if len(found.scatter):
+        html += _table(found.scatter, list(found.scatter.columns), "Scatter of repeated settings.")
+    else:
+        html += "<p>No settings were repeated, so the replicate scatter is unknown.</p>"
+    if len(found.outliers):
+        caption = "Samples far from the others of their alloy: look at them before you trust them."
+        html += _table(found.outliers, list(found.outliers.columns), caption)
+    else:
+        html += "<p>No sample stands far off (or there are too few to tell).</p>"
+    return html
+
+
+def _next(found: Sweep) -> str:
+    if not len(found.next_settings):
+        return ""
+    caption = "Suggestions from few samples, with their reasons; none is a prediction."
+    return _table(found.next_settings, list(found.next_settings.columns), caption)
+
+
+def _errors(found: Sweep) -> str:
+    broken = found.fields[found.fields["status"] == "error"]
+    if not len(broken):
+        return ""
+    return _table(broken, ["path", "sample", "field", "error"], "Map sets that could not be used.")
+
+
+def _fields(found: Sweep) -> str:
+    table = found.fields[found.fields["status"] == "done"].copy()
+    if not len(table):
+        return ""
+    rows = []
+    for row in table.to_dict("records"):
+        folder = found.folder / "deposits" / str(row["result"])
+        page = "report.html" if (folder / "report.html").is_file() else "summary.json"
+        link = f'<a href="deposits/{escape(str(row["result"]))}/{page}">{page}</a>'
+        cells = [row["path"], row["sample"], row["field"], row["title"]]
+        told = "".join(f"<td>{escape(str(cell))}</td>" for cell in cells)
+        rows.append(f"<tr>{told}<td>{percent(row.get('coverage'))}</td><td>{link}</td></tr>")
+    names = ("path", "sample", "field", "title", "coverage", "results")
+    head = "".join(f'<th scope="col">{name}</th>' for name in names)
+    return (
+        '<div class="piece"><table><caption>Every map set and where its results lie.</caption>'
+        f"<thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table></div>"
+    )
+
+
+def _cautions(found: Sweep) -> str:
+    del found
+    from spattermap.display import cautions
+
+    return cautions().html
+
+
+_PARTS: tuple[tuple[str, Callable[[Sweep], str]], ...] = (
+    ("Answer", _answer),
+    ("Samples", _samples),
+    ("Results against settings", _charts),
+    ("Best settings so far", _best),
+    ("Effects of the settings", _effects),
+    ("Verdict on each element", _verdicts),
+    ("Measured and estimated resistance", _resistance),
+    ("Scatter and outliers", _doubts),
+    ("Settings worth trying next", _next),
+    ("Errors", _errors),
+    ("Every map set", _fields),
+    ("Cautions", _cautions),
+)
+
+
+def _table(table: pd.DataFrame, columns: Sequence[str], caption: str) -> str:
+    """Return a table whose values carry their bounds below them."""
+    head = "".join(f'<th scope="col">{escape(_words(name))}</th>' for name in columns)
+    body = "".join(
+        f"<tr>{''.join(_cell(row, name) for name in columns)}</tr>" for row in _rows(table)
+    )
+    return (
+        f'<div class="piece"><table><caption>{escape(caption)}</caption>'
+        f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
+    )
+
+
+def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
+
+
+def _cell(row: dict[str, Any], name: str) -> str:
+    shown = escape(_shown(name, row.get(name)))
+    ends = [row.get(f"{name}_{end}") for end in ("low", "high")]
+    if not any(_missing(end) for end in ends):
+        shown += f"<small>{escape(' to '.join(_shown(name, end) for end in ends))}</small>"
+    return f'<td data-label="{escape(_words(name))}">{shown}</td>'
+
+
+def _shown(name: str, value: Any) -> str:
+    if _missing(value):
+        return "–"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, (int, float)):
+        return percent(float(value)) if name.startswith(_FRACTIONS) else figures(float(value))
+    return str(value)
+
+
+def _words(name: str) -> str:
+    from spattermap.figures.sweeps import words_of
+
+    return _WORDS.get(name) or words_of(name)
+
+
+def _missing(value: Any) -> bool:
+    return value is None or (isinstance(value, float) and not math.isfinite(value))
