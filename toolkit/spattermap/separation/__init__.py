@@ -6,6 +6,7 @@ from spattermap.separation.evidence import Estimate, Evidence
 from spattermap.separation.gather import Context, evidence_of, gather
 from spattermap.separation.judging import judge, judge_all
 from spattermap.separation.metal_shares import metal_shares
+from spattermap.separation.oxygen import oxygen_evidence
 from spattermap.separation.rules import CONDITIONS, Condition, decide
 from spattermap.separation.sentences import next_step, reasons
 
@@ -22,5 +23,6 @@ __all__ = [
     "judge_all",
     "metal_shares",
     "next_step",
+    "oxygen_evidence",
     "reasons",
 ]

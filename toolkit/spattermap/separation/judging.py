@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from spattermap.separation.evidence import Estimate, Evidence
 from spattermap.separation.gather import Context, evidence_of, gather
+from spattermap.separation.oxygen import oxygen_evidence, oxygen_sentences
 from spattermap.separation.rules import Condition, decide
 from spattermap.separation.sentences import next_step, reasons
 from spattermap.settings import Settings
@@ -86,6 +88,9 @@ def judge_all(context: Context) -> pd.DataFrame:
     apart = tuple(e for e, one in evidence.items() if _lies_apart(one))
     if apart and len(context.roles.alloy) > 2:  # what lies apart is no yardstick for the rest
         evidence = {element: evidence_of(context, element, apart=apart) for element in evidence}
+    if "O" in evidence and "O" not in context.roles.alloy:
+        said = oxygen_sentences(oxygen_evidence(context))
+        evidence["O"] = replace(evidence["O"], notes=(*evidence["O"].notes, *said))
     names = (str(line) for line in context.maps["line"].values)
     lines = dict(zip(evidence, names, strict=True))
     return pd.DataFrame([_row(one, decide(one), lines[e]) for e, one in evidence.items()])

@@ -156,7 +156,7 @@ def measure_levels(
     )  # fmt: skip
 
 
-def _hard_substrate(elements: tuple[str, ...], roles: Roles, state: Conditions) -> list[int]:
+def hard_substrate(elements: tuple[str, ...], roles: Roles, state: Conditions) -> list[int]:
     """Return the substrate lines that absorption disturbs least: the hard ones if there are any."""
     mapped = [i for i, e in enumerate(elements) if e in roles.substrate]
     lines = [state.lines.get(elements[i]) for i in mapped]
@@ -167,7 +167,7 @@ def _hard_substrate(elements: tuple[str, ...], roles: Roles, state: Conditions) 
 def _visible(
     bare: Floats, metal: Floats, elements: tuple[str, ...], roles: Roles, state: Conditions
 ) -> float:
-    which = _hard_substrate(elements, roles, state)
+    which = hard_substrate(elements, roles, state)
     if not which or not np.isfinite(metal[0]).all():
         return float("nan")
     total = float(bare[0, which].sum())
@@ -189,7 +189,7 @@ def _base(
         weights = bootstrap_weights(blank.n_blocks, len(bare) - 1, settings.seed + 1)
         n, s = blank.resampled(weights)
         level = s.sum(axis=1) / n.sum(axis=1)[:, None]
-        which = _hard_substrate(elements, roles, state)
+        which = hard_substrate(elements, roles, state)
         if which and level[0, which].sum() > 0:
             dose = bare[:, which].sum(axis=1) / level[:, which].sum(axis=1)
         else:
@@ -211,6 +211,16 @@ def _base(
     return base, np.where(glass, base, 0.0), np.where(glass, base, most), float("nan")
 
 
+def atomic_number_rise(state: Conditions, visible: float) -> float:
+    """Return by what factor metal raises the continuum of the glass it lies on.
+
+    Thick metal raises it in the ratio of the mean atomic numbers; thin metal, through which a part
+    `visible` of the glass still shows, by the rest of that.
+    """
+    seen = visible if np.isfinite(visible) else 0.5
+    return 1.0 + (max(atomic_number_ratio(state), 1.0) - 1.0) * (1.0 - seen)
+
+
 def _under(
     base: tuple[Floats, Floats, Floats],
     metal: Floats,
@@ -225,7 +235,7 @@ def _under(
     """Return what the metal shows of an element it does not hold: glass and continuum."""
     level, low, high = base
     seen = visible if np.isfinite(visible) else 0.5
-    rise = 1.0 + (max(atomic_number_ratio(state), 1.0) - 1.0) * (1.0 - seen)
+    rise = atomic_number_rise(state, visible)
     glass = np.array([e in roles.substrate for e in elements])
     # The glass is covered, the continuum rises with the mean atomic number.
     under = np.where(glass, seen, rise) * level

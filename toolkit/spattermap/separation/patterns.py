@@ -120,7 +120,9 @@ def own_pattern(
         established = spread[0] > 2.0 * np.std(spread[1:])
         if established and shared[0] > 0:
             own -= shared**2 / np.maximum(spread, 1e-3 * spread[0])
-    relative = own / mean[:, 0] ** 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        relative = own / mean[:, 0] ** 2
+    relative = np.where(np.isfinite(relative), relative, 0.0)  # a resample without a count
     low, high = interval(
         relative[1:], float(relative[0]), level=settings.level, n_blocks=bare.n_blocks
     )

@@ -1,0 +1,72 @@
+"""Oxygen beyond the glass: shown where it is, never where it is not."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from spattermap.mapset import facts
+from spattermap.moments import block_moments
+from spattermap.roles import stated_roles
+from spattermap.segmentation.result import Segmentation
+from spattermap.separation import gather, oxygen_evidence
+from spattermap.separation.oxygen import COLUMNS
+from spattermap.settings import Settings
+from spattermap.synthesis import Deposit, Haze, make_blank, make_deposit
+
+CLEAN = Deposit(shape=(192, 192), counts_per_pixel=4.0, electron_image=False)
+
+
+def context_of(spec, *, seed, blank=True):
+    """The evidence of a made deposit whose true division is known."""
+    scene = make_deposit(spec, seed=seed)
+    plate = make_blank(spec, seed=seed + 1000).maps if blank else None
+    known, labels = facts(scene.maps), scene.labels
+    n = scene.truth["droplet_count"]
+    roles = stated_roles(
+        [str(e) for e in scene.maps["element"].values],
+        alloy=known.alloy, substrate=known.substrate, how="stated",
+    )  # fmt: skip
+    division = Segmentation(
+        labels=labels, n_droplets=n, n_streaks=0, metal=labels > 0,
+        log_odds=np.zeros(labels.shape, np.float32), metal_means={}, bare_means={},
+        information=1.0, blur_px=spec.blur_px, smallest_trusted_px=2.0, confidence=np.ones(n),
+        streaks=pd.DataFrame(),
+    )  # fmt: skip
+    moments = block_moments(scene.maps, labels=labels, n_droplets=n)
+    return gather(
+        scene.maps, moments, roles, division, blank=plate, settings=Settings(n_resamples=200)
+    )
+
+
+def row(table, where):
+    return table.set_index("where").loc[where]
+
+
+@pytest.mark.parametrize(
+    "alloy", [{"Cu": 70.0, "Zn": 30.0}, {"Mo": 100.0}, {"Ni": 80.0, "Cr": 20.0}]
+)
+@pytest.mark.parametrize("seed", [4, 5])
+def test_clean_metal_shows_no_oxide(alloy, seed):
+    table = oxygen_evidence(context_of(CLEAN.with_changes(alloy=alloy), seed=seed))
+    assert tuple(table.columns) == COLUMNS
+    assert row(table, "droplets")["finding"] == "none shown"
+    assert "5 keV" in row(table, "droplets")["next_step"]
+
+
+def test_oxide_in_droplets_is_shown_and_bounded():
+    context = context_of(CLEAN.with_changes(droplet_oxygen=15.0), seed=4)
+    found = row(oxygen_evidence(context), "droplets")
+    assert found["finding"] == "oxygen beyond the glass"
+    assert 0 < found["excess_low"] <= found["excess"] <= found["excess_high"]
+
+
+def test_haze_needs_a_blank():
+    spec = CLEAN.with_changes(haze=Haze(thickness_um=0.03, oxygen=30.0))
+    found = row(oxygen_evidence(context_of(spec, seed=4, blank=False)), "haze")
+    assert found["finding"] == "undecided"
+    assert "bare plate" in found["next_step"]
+
+
+def test_no_oxygen_map_no_row():
+    spec = CLEAN.with_changes(substrate={"Si": 100.0})
+    assert oxygen_evidence(context_of(spec, seed=4)).empty
