@@ -206,13 +206,42 @@ def fill_side(points: npt.NDArray[np.int32], n_rows: int, low: npt.NDArray[np.in
 
 
 @compiled
-def calipers(points: npt.NDArray[np.int32], n: int) -> tuple[int, float]:
-    """Return the largest squared distance and the smallest width of a convex polygon.
+def longest_distance(points: npt.NDArray[np.int32], n: int) -> int:
+    """Return the largest squared distance between vertices of a convex polygon (half pixels).
 
-    Rotating calipers: for every edge the farthest vertex; the smallest width lies at an edge,
-    the largest distance at an antipodal pair (Shamos 1978). Units: half pixels.
+    Rotating calipers: it lies between an antipodal pair, so for every edge the farthest vertex,
+    and its equal if there are two, meet the edge's ends (Shamos 1978).
     """
     longest = np.int64(0)
+    far = 1
+    for i in range(n):
+        j = i + 1 if i + 1 < n else 0
+        ey = np.int64(points[j, 0] - points[i, 0])
+        ex = np.int64(points[j, 1] - points[i, 1])
+        while True:
+            for end in (i, j):
+                dy = np.int64(points[far, 0] - points[end, 0])
+                dx = np.int64(points[far, 1] - points[end, 1])
+                longest = max(longest, dy * dy + dx * dx)
+            following = far + 1 if far + 1 < n else 0
+            # Does the next vertex lie farther from the edge, or as far?
+            step = ey * (points[following, 1] - points[far, 1])
+            step -= ex * (points[following, 0] - points[far, 0])
+            if step < 0:
+                break
+            far = following
+            if step == 0:
+                for end in (i, j):
+                    dy = np.int64(points[far, 0] - points[end, 0])
+                    dx = np.int64(points[far, 1] - points[end, 1])
+                    longest = max(longest, dy * dy + dx * dx)
+                break
+    return int(longest)
+
+
+@compiled
+def smallest_width(points: npt.NDArray[np.int32], n: int) -> float:
+    """Return the smallest width of a convex polygon, which lies at one of its edges."""
     narrowest = np.inf
     far = 1
     for i in range(n):
@@ -221,28 +250,34 @@ def calipers(points: npt.NDArray[np.int32], n: int) -> tuple[int, float]:
         ex = np.int64(points[j, 1] - points[i, 1])
         while True:
             following = far + 1 if far + 1 < n else 0
-            here = abs(ey * (points[far, 1] - points[i, 1]) - ex * (points[far, 0] - points[i, 0]))
-            there = abs(
-                ey * (points[following, 1] - points[i, 1])
-                - ex * (points[following, 0] - points[i, 0])
-            )
-            for end in (i, j):
-                dy = np.int64(points[far, 0] - points[end, 0])
-                dx = np.int64(points[far, 1] - points[end, 1])
-                longest = max(longest, dy * dy + dx * dx)
-            if there < here:
+            step = ey * (points[following, 1] - points[far, 1])
+            step -= ex * (points[following, 0] - points[far, 0])
+            if step <= 0:
                 break
             far = following
-            if there == here:
-                # Two vertices equally far: the edge is parallel, both are antipodal to it.
-                for end in (i, j):
-                    dy = np.int64(points[far, 0] - points[end, 0])
-                    dx = np.int64(points[far, 1] - points[end, 1])
-                    longest = max(longest, dy * dy + dx * dx)
-                break
-        width = here / np.sqrt(np.float64(ey * ey + ex * ex))
-        narrowest = min(narrowest, width)
-    return int(longest), narrowest
+        reach = abs(ey * (points[far, 1] - points[i, 1]) - ex * (points[far, 0] - points[i, 0]))
+        narrowest = min(narrowest, reach / np.sqrt(np.float64(ey * ey + ex * ex)))
+    return narrowest
+
+
+@compiled
+def close_ring(
+    side: npt.NDArray[np.int32], n_left: int, n_right: int, ring: npt.NDArray[np.int32]
+) -> int:
+    """Join the two sides of a hull, down the left and up the right; return the ring's length."""
+    for k in range(n_left):
+        ring[k, 0] = side[0][k, 0]
+        ring[k, 1] = side[0][k, 1]
+    n = n_left
+    for k in range(n_right - 1, -1, -1):
+        y = side[1][k, 0]
+        x = -side[1][k, 1]
+        if (y == ring[n - 1, 0] and x == ring[n - 1, 1]) or (y == ring[0, 0] and x == ring[0, 1]):
+            continue
+        ring[n, 0] = y
+        ring[n, 1] = x
+        n += 1
+    return n
 
 
 @compiled
@@ -266,31 +301,18 @@ def hull_of_label(runs: npt.NDArray[np.int32], out: Ints, scratch: npt.NDArray[n
     side = scratch[2:].reshape(3, -1, 2)
     n_left = half_hull(left, n_rows, side[0])
     n_right = half_hull(right, n_rows, side[1])
+    width = smallest_width(side[2], close_ring(side, n_left, n_right, side[2])) / 2
     fill_side(side[0], n_rows, left)
     fill_side(side[1], n_rows, right)
     hull_area = np.int64(0)
     for r in range(n_rows):
         hull_area += 1 - right[r] - left[r]
     out[HULL_AREA] = hull_area
-    # The Feret diameters are those of the filled hull, as drawn in pixels.
+    # scikit-image takes the largest Feret diameter of the hull as drawn in pixels.
     n_left = half_hull(left, n_rows, side[0])
     n_right = half_hull(right, n_rows, side[1])
-    ring = side[2]
-    for k in range(n_left):
-        ring[k, 0] = side[0][k, 0]
-        ring[k, 1] = side[0][k, 1]
-    n = n_left
-    for k in range(n_right - 1, -1, -1):
-        y = side[1][k, 0]
-        x = -side[1][k, 1]
-        if (y == ring[n - 1, 0] and x == ring[n - 1, 1]) or (y == ring[0, 0] and x == ring[0, 1]):
-            continue
-        ring[n, 0] = y
-        ring[n, 1] = x
-        n += 1
-    longest, narrowest = calipers(ring, n)
-    out[FERET_MAX_SQ4] = longest
-    return narrowest / 2
+    out[FERET_MAX_SQ4] = longest_distance(side[2], close_ring(side, n_left, n_right, side[2]))
+    return width
 
 
 @compiled

@@ -220,6 +220,25 @@ def _arc_weight(centre: Floats, radius: Floats, box: Box) -> Floats:
     return weight
 
 
+def kernel_half_width(n: int, box: Box) -> float:
+    """Return half the width of the kernel of the pair correlation.
+
+    Parameters
+    ----------
+    n : int
+        Number of points.
+    box : tuple of float
+        Rectangle: least y, least x, largest y, largest x.
+
+    Returns
+    -------
+    float
+        0.15 over the square root of the density (Stoyan and Stoyan 1994) is the standard
+        deviation of the kernel; the Epanechnikov kernel reaches sqrt(5) times as far.
+    """
+    return float(0.15 * np.sqrt(5) * np.sqrt(box_area(box) / n))
+
+
 def pair_correlation(
     y: npt.ArrayLike,
     x: npt.ArrayLike,
@@ -239,8 +258,7 @@ def pair_correlation(
     box : tuple of float
         Rectangle: least y, least x, largest y, largest x.
     bandwidth : float, optional
-        Half width of the kernel; by default 0.15 over the square root of the density, times
-        the square root of 5 (Stoyan and Stoyan).
+        Half width of the kernel; `kernel_half_width` by default.
 
     Returns
     -------
@@ -256,7 +274,7 @@ def pair_correlation(
     area, n = box_area(box), len(points)
     if n < 2:
         return np.full(len(r), np.nan)
-    half = bandwidth or 0.15 * np.sqrt(5) / np.sqrt(n / area)
+    half = bandwidth or kernel_half_width(n, box)
     first, second, distance = _pairs(points, float(r.max()) + half)
     step = np.abs(points[first] - points[second])
     overlap = (box[2] - box[0] - step[:, 0]) * (box[3] - box[1] - step[:, 1])

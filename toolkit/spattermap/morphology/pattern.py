@@ -15,7 +15,7 @@ from spattermap.morphology.neighbours import (
     box_area,
     checked_points,
     clark_evans,
-    nearest_distances,
+    kernel_half_width,
     pair_correlation,
 )
 
@@ -120,15 +120,19 @@ def spacing(
     index = clark_evans(points[:, 0], points[:, 1], box=box)
     if n < 10:
         return _undecided(index, "fewer than 10 droplets")
+    from spattermap.morphology._placement import pair_statistics
+
     r = np.linspace(0, 3, 61)[1:] * np.sqrt(box_area(box) / n)
     r = r[r < min(box[2] - box[0], box[3] - box[1]) / 2]
+    extent, half = (box[2] - box[0], box[3] - box[1]), kernel_half_width(n, box)
     distances, curves = [], []
     for number in range(n_simulations):
         placed = _place(size, box, np.random.default_rng([seed, number]))
         if placed is None:
             return _undecided(index, "too much is covered for a random arrangement of these sizes")
-        distances.append(nearest_distances(placed[:, 0], placed[:, 1]).mean())
-        curves.append(pair_correlation(placed[:, 0], placed[:, 1], r, box=box))
+        mean, curve = pair_statistics(placed, extent, r, half)
+        distances.append(mean)
+        curves.append(curve)
     g = pair_correlation(points[:, 0], points[:, 1], r, box=box)
     return _judge(index, np.array(distances), np.column_stack([r, g]), np.array(curves), level)
 

@@ -177,9 +177,9 @@ def size_summary(
     pandas.DataFrame
         Index ``quantity`` ("number D50", ..., "D[4,3]"), columns ``value, low, high`` in the unit
         of `diameter`, and ``trusted``, False where so few droplets decide the value that the
-        interval is too short: fewer than five beyond a percentile, or fewer than fifty
-        effective droplets in the highest moment of a mean. Without droplets all are NaN; with
-        one droplet the bounds are.
+        interval is too short: fewer than five beyond a percentile by number or twenty by area or
+        volume, or too few effective droplets in the highest moment of a mean. Without droplets
+        all are NaN; with one droplet the bounds are.
 
     Notes
     -----
@@ -219,16 +219,23 @@ def size_summary(
     return table.assign(low=low, high=high)[["value", "low", "high", "trusted"]]
 
 
+# Found by trial on lognormal diameters: with fewer, 95 % intervals hold the truth in less than
+# 92 % of samples (the calibration tests repeat it).
+FEWEST_BEYOND = {"number": 5, "area": 20, "volume": 20}
+FEWEST_EFFECTIVE = 200
+
+
 def _trusted(d: Floats, w: Floats, values: Floats) -> list[bool]:
-    """Tell for each row of the table whether enough droplets decide it (calibrated by trial)."""
+    """Tell for each row of the table whether enough droplets decide it."""
     enough = []
-    for (_, percent), value in zip(_PERCENTILES, values, strict=False):
+    for (kind, percent), value in zip(_PERCENTILES, values, strict=False):
         beyond = (d < value).sum() if percent < 50 else (d > value).sum()
-        enough.append(bool(beyond >= 5))
-    for p, _ in _MEANS:
+        enough.append(bool(beyond >= FEWEST_BEYOND[kind]))
+    for p, q in _MEANS:
         share = w * d**p
         effective = share.sum() ** 2 / (share**2).sum() if len(d) else 0.0
-        enough.append(bool(effective >= 50))
+        # The plain number mean needs no tail: twenty droplets do.
+        enough.append(bool(effective >= (20 if (p, q) == (1, 0) else FEWEST_EFFECTIVE)))
     return enough
 
 
