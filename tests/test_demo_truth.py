@@ -74,3 +74,21 @@ def test_nichrome_conducts_and_brass_does_not():
 def test_blank_plate_is_bare():
     found = analysed("blank_plate").summary()
     assert (found["droplet_count"], found["coverage"]) == (0, 0.0)
+
+
+@pytest.mark.parametrize("name", DEPOSITS)
+def test_correlations_are_those_of_the_material(name):
+    # Truth: the correlation of the noise-free maps. The plain one of the counts is far from it.
+    truth, pairs = truth_of(name)["r"], analysed(name).pairs
+    for row in pairs.itertuples():
+        wanted = truth[row.element_a][row.element_b]
+        assert row.r_low - 0.01 <= wanted <= row.r_high + 0.01, (row.element_a, row.element_b)
+        assert abs(row.r_plain) < 0.8 * abs(wanted)
+
+
+@pytest.mark.parametrize("name", ["brass_burst", "molybdenum_streaks"])
+def test_metal_signal_in_features_and_in_haze(name):
+    truth, found = truth_of(name), analysed(name).summary()
+    features = found["share_droplets"] + found["share_streaks"]
+    assert features == pytest.approx(truth["share_droplets"] + truth["share_streaks"], abs=0.05)
+    assert found["share_haze"] == pytest.approx(truth["share_haze"], abs=0.05)
