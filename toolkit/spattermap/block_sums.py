@@ -252,8 +252,10 @@ class BlockMoments:
         weights = np.zeros((n_resamples, self.n_blocks))
         for f in range(self.n_fields):
             members = np.flatnonzero(self.field == f)
-            even = np.full(members.size, 1 / members.size)
-            weights[:, members] = rng.multinomial(members.size, even, size=n_resamples)
+            drawn = rng.integers(0, members.size, (n_resamples, members.size), dtype=np.int32)
+            drawn += (np.arange(n_resamples, dtype=np.int32) * members.size)[:, None]
+            tally = np.bincount(drawn.ravel(), minlength=n_resamples * members.size)
+            weights[:, members] = tally.reshape(n_resamples, -1)
         return weights
 
 

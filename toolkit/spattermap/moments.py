@@ -36,7 +36,7 @@ LENGTHS_PER_BLOCK = 6.0
 # smaller than wished and the result says so.
 LEAST_BLOCKS_PER_SIDE = 5
 # Side of the window on which counts are checked to be counts (px).
-NOISE_PROBE_PX = 256
+NOISE_PROBE_PX = 128
 LEAST_NOISE_PROBE_PX = 24
 
 

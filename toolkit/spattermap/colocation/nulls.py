@@ -24,6 +24,8 @@ NEAR_LENGTHS = 2.0
 LEAST_EFFECTIVE = 3.0
 # With fewer shifts no p-value of 0.05 can be reached.
 LEAST_SHIFTS = 19
+# Lags with fewer pairs of whole bins than this are not used.
+LEAST_PAIRS = 0.5
 
 
 class NullTest(NamedTuple):
@@ -61,12 +63,10 @@ class _Field(NamedTuple):
 
     spectra: Any
     size: tuple[int, int]
-    keep: tuple[Any, Any]
-    pairs: Floats
-    auto: Floats
-    zero: Floats
-    radius: Floats
-    single: npt.NDArray[np.bool_]
+    pairs: Floats  # number of bin pairs at each lag, 0 where the lag is not used
+    radius: Floats  # length of each lag (bins)
+    auto: Floats  # summed products of each element with itself, at the used lags
+    zero: Floats  # summed products of every two elements at lag zero
 
 
 def spatial_null(
@@ -166,7 +166,9 @@ def pair_nulls(
     shared = np.zeros_like(prepared[0].zero) + np.asarray(noise, dtype=np.float64)
     np.fill_diagonal(shared, 0.0)
     top = np.sum([one.zero for one in prepared], axis=0) - shared * pixels
-    spread = np.sum([(one.auto / one.pairs) @ one.auto.T for one in prepared], axis=0)
+    spread = np.sum(
+        [(one.auto / one.pairs[one.pairs > 0]) @ one.auto.T for one in prepared], axis=0
+    )
     found = _effective(top, spread)
     found["p_shift"] = np.full_like(top, np.nan)
     found["n_shifts"] = np.zeros_like(top)
@@ -190,20 +192,15 @@ def _prepared(binned: Binned) -> _Field:
         int(fft.next_fast_len(height + lags[0], real=True)),
         int(fft.next_fast_len(width + lags[1], real=True)),
     )
-    # Rows of lag 0 to +h then -h to -1; the other half plane holds the same products once more.
-    keep = (np.r_[0 : lags[0] + 1, size[0] - lags[0] : size[0]], np.s_[: lags[1] + 1])
     spectra, mask = fft.rfft2(away, size), fft.rfft2(weight, size)
-    pairs = fft.irfft2(np.abs(mask) ** 2, size)[keep[0], keep[1]]
-    auto = fft.irfft2(spectra.real**2 + spectra.imag**2, size)[:, keep[0], keep[1]]
-    # Columns beyond zero stand for themselves and for their mirror image.
-    twice = np.where(np.arange(lags[1] + 1) > 0, np.sqrt(2.0), 1.0)
-    use = pairs > 0.5
+    row, column = (np.minimum(np.arange(length), length - np.arange(length)) for length in size)
+    radius = np.hypot(row[:, None], column[None, :])
+    inside = (row <= lags[0])[:, None] & (column <= lags[1])[None, :]
+    pairs = np.where(inside, fft.irfft2(np.abs(mask) ** 2, size), 0.0)
+    pairs[pairs < LEAST_PAIRS] = 0.0
+    auto = fft.irfft2(spectra.real**2 + spectra.imag**2, size)[:, pairs > 0]
     flat = away.reshape(len(away), -1)
-    rows = np.minimum(keep[0], size[0] - keep[0])
-    radius = np.hypot(rows[:, None], np.arange(lags[1] + 1)[None, :])
-    auto = (auto * twice)[:, use]
-    single = np.broadcast_to(np.arange(lags[1] + 1) == 0, radius.shape)[use]
-    return _Field(spectra, size, (keep, use), pairs[use], auto, flat @ flat.T, radius[use], single)
+    return _Field(spectra, size, pairs, radius, auto, flat @ flat.T)
 
 
 def _effective(top: Floats, spread: Floats) -> dict[str, Floats]:
@@ -227,26 +224,20 @@ def _rank(field: _Field, top: Floats, near: float, found: dict[str, Floats]) -> 
     """Fill in the rank of zero shift among the far shifts for every pair."""
     from scipy import fft
 
-    (rows, columns), use = field.keep
-    far = field.radius > near
-    # Shifts along y alone have their mirror images in the same half plane already.
-    masks = (far, far & ~field.single)
-    shifts = sum(int(mask.sum()) for mask in masks)
+    far = (field.radius > near) & (field.pairs > 0)
+    shifts = int(far.sum())
     found["n_shifts"][:] = shifts
     if shifts < LEAST_SHIFTS:
         found["p_shift"][:] = 1.0
         return
-    scale = np.sqrt(field.pairs)
-    whole = scale[np.argmin(field.radius)]
+    # A shift that is not used can never be reached.
+    scale = np.where(far, np.sqrt(field.pairs), np.inf)
+    whole = np.sqrt(field.pairs[0, 0])
     for i in range(len(top)):
         for j in range(i + 1, len(top)):
-            bound = abs(top[i, j]) / whole * (1 - 1e-12)
-            cross = fft.irfft2(np.conj(field.spectra[i]) * field.spectra[j], field.size)
-            mirrored = np.roll(cross[::-1, ::-1], (1, 1), axis=(0, 1))
-            beyond = sum(
-                int((np.abs(lags[rows, columns][use][mask]) >= bound * scale[mask]).sum())
-                for lags, mask in zip((cross, mirrored), masks, strict=True)
-            )
+            null = fft.irfft2(np.conj(field.spectra[i]) * field.spectra[j], field.size)
+            bound = max(abs(top[i, j]) / whole * (1 - 1e-12), np.finfo(float).tiny)
+            beyond = int(np.count_nonzero(np.abs(null) >= bound * scale))
             found["p_shift"][i, j] = found["p_shift"][j, i] = (1 + beyond) / (1 + shifts)
 
 
