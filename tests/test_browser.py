@@ -153,7 +153,7 @@ def test_notebook_and_panel_in_jupyterlab(browser, lab):
     page = browser.new_page(viewport={"width": 1400, "height": 1000})
     page.set_default_timeout(240_000)
     page.goto(address.format("new_map_set.ipynb"))
-    page.wait_for_selector(".jp-Notebook .jp-Cell")
+    page.get_by_text("(ipykernel) | Idle").wait_for()  # before that, "Run All" is not heard
     page.get_by_role("menuitem", name="Run", exact=True).click()
     page.get_by_role("menuitem", name="Run All Cells", exact=True).click()
     page.wait_for_selector(".jp-OutputArea-output svg circle.spattermap-droplet", state="attached")

@@ -239,7 +239,7 @@ def _widgets(panel: Panel) -> dict[str, Any]:
     layout = ipywidgets.Layout(width="26em")
     sliders = {
         "metal_sensitivity": (-6.0, 6.0, 0.25, "Metal sensitivity"),
-        "smallest_droplet": (0.0, largest, largest / 200, f"Smallest droplet ({unit})"),
+        "smallest_droplet": (0.0, largest, largest / 200, f"Smallest ({unit}, 0: auto)"),
         "split_strength": (0.0, 3.0, 0.1, "Split strength"),
     }
     knobs = {}
