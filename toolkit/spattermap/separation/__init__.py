@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from spattermap.separation.evidence import Estimate, Evidence
-from spattermap.separation.gather import Context, evidence_of, gather
+from spattermap.separation.gather import Context, gather
 from spattermap.separation.judging import judge, judge_all
 from spattermap.separation.metal_shares import metal_shares
 from spattermap.separation.oxygen import oxygen_evidence
 from spattermap.separation.rules import CONDITIONS, Condition, decide
 from spattermap.separation.sentences import next_step, reasons
+from spattermap.separation.weighing import evidence_of
 
 __all__ = [
     "CONDITIONS",

@@ -142,6 +142,10 @@ class Evidence:
     notes: tuple[str, ...] = field(default_factory=tuple)
 
 
+# Standard errors from which the other alloy elements are a yardstick at all.
+YARDSTICK_Z = 3.0
+
+
 def standard_errors(draws: Floats, least: float) -> float:
     """Return value over standard error of resampled values; row 0 is the value.
 
@@ -235,17 +239,23 @@ def most_explained(
     """
     e = levels.index(element)
     which = [levels.index(p) for p in partners]
-    raised = raised_continuum(levels, element, state, fraction)
+    raised = raised_continuum(levels, element, partners, state, fraction=fraction)
     if not which:
         return levels.base_high[:, e] + raised, levels.base_low[:, e]
     mine = state.lines[element]
+    yardstick = (levels.metal - levels.under)[:, which].sum(axis=1)
+    if not np.isfinite(yardstick[0]) or yardstick[0] <= YARDSTICK_Z * np.nanstd(yardstick[1:]):
+        # A yardstick of noise can explain anything: then nothing can be shown to lie apart.
+        return np.full_like(raised, np.inf), levels.base_low[:, e]
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = (levels.metal - levels.under)[:, e] / (levels.metal - levels.under)[:, which].sum(1)
-    ratio = np.clip(np.nan_to_num(ratio), 0.0, None)
+        ratio = (levels.metal - levels.under)[:, e] / yardstick
+        # What the haze brings along includes its continuum, so little is taken off here.
+        gross = (levels.metal - levels.under_low)[:, e] / yardstick
+    ratio, gross = (np.clip(np.nan_to_num(v), 0.0, None) for v in (ratio, gross))
     matrix = max(matrix_tolerance(mine, state.lines[p], state) for p in partners)
     if levels.has_blank:
         haze = np.maximum((levels.bare - levels.base)[:, which].sum(axis=1), 0.0)
-        high = levels.base_high[:, e] + raised + matrix * ratio * haze
+        high = levels.base_high[:, e] + raised + matrix * gross * haze
         return high, levels.base_low[:, e] + ratio / matrix * haze
     shown = levels.bare[:, which].sum(axis=1)
     weights = [continuum_weight(state.lines[p], state.beam_energy_keV) for p in partners]
@@ -256,16 +266,21 @@ def most_explained(
     return most, least
 
 
-def raised_continuum(levels: Levels, element: str, state: Conditions, fraction: float) -> Floats:
+def raised_continuum(
+    levels: Levels, element: str, partners: tuple[str, ...], state: Conditions, *, fraction: float
+) -> Floats:
     """Return the most by which films of other elements raise the continuum on the bare area.
 
-    A film brings its own continuum, at most `fraction` of its line, into every window.
+    A film brings its own continuum, at most `fraction` of its line, into every window. The haze of
+    the alloy is left out, because it is taken whole by the ratio found on metal, and so is the
+    glass, whose hard lines stand out only because haze absorbs them less.
     """
     mine = continuum_weight(state.lines[element], state.beam_energy_keV)
     raised = np.zeros(len(levels.bare))
     for other in levels.elements:
         theirs = continuum_weight(state.lines[other], state.beam_energy_keV)
-        if other == element or not theirs > 0 or not levels.has_blank:
+        skipped = other == element or other in partners or other in levels.glass
+        if skipped or not theirs > 0 or not levels.has_blank:
             continue
         i = levels.index(other)
         film = np.maximum(levels.bare[:, i] - levels.base_high[:, i], 0.0)

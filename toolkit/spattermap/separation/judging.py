@@ -6,10 +6,11 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from spattermap.separation.evidence import Estimate, Evidence
-from spattermap.separation.gather import Context, evidence_of, gather
+from spattermap.separation.gather import Context, gather
 from spattermap.separation.oxygen import oxygen_evidence, oxygen_sentences
 from spattermap.separation.rules import Condition, decide
 from spattermap.separation.sentences import next_step, reasons
+from spattermap.separation.weighing import evidence_of
 from spattermap.settings import Settings
 
 if TYPE_CHECKING:

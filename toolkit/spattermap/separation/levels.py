@@ -67,6 +67,8 @@ class Levels:
         Dose of this map set over that of the blank; NaN without a blank.
     n_blocks : int
         Blocks resampled.
+    glass : tuple of str
+        Elements of the substrate.
     """
 
     elements: tuple[str, ...]
@@ -86,6 +88,7 @@ class Levels:
     visible: float
     dose: float
     n_blocks: int
+    glass: tuple[str, ...] = ()
 
     @property
     def has_blank(self) -> bool:
@@ -152,7 +155,7 @@ def measure_levels(
     return Levels(
         sums.elements, bare, metal, n[:, FAR] + n[:, RIM], n_metal, in_droplets, droplet_part,
         base, low, high, under, under_low, under_high, _leak(metal, sums.elements, state),
-        visible, dose, sums.n_blocks,
+        visible, dose, sums.n_blocks, roles.substrate,
     )  # fmt: skip
 
 
@@ -242,7 +245,10 @@ def _under(
     under_low = np.where(glass, 0.0, seen) * low
     under_high = np.where(glass, 1.0, RISE_TOLERANCE * rise) * high
     if not known:
-        under_high = np.minimum(under_high, _fraction_bound(metal, elements, roles, settings))
+        stated = _fraction_bound(
+            metal, elements, roles, state, fraction=settings.background_fraction
+        )
+        under_high = np.minimum(under_high, stated)
         under_high = np.where(glass, level, under_high)
         under = np.minimum(under, under_high)
     return under, under_low, under_high
@@ -258,10 +264,23 @@ def _leak(metal: Floats, elements: tuple[str, ...], state: Conditions) -> Floats
 
 
 def _fraction_bound(
-    metal: Floats, elements: tuple[str, ...], roles: Roles, settings: Settings
+    metal: Floats,
+    elements: tuple[str, ...],
+    roles: Roles,
+    state: Conditions,
+    *,
+    fraction: float,
 ) -> Floats:
-    """Return the stated largest background: a fraction of the strongest line on metal."""
+    """Return the stated largest background: a fraction of the strongest line on metal.
+
+    It is stated for that line; under another it may be more, by the weight of the continuum there.
+    """
     which = [i for i, e in enumerate(elements) if e in roles.alloy]
+    if not which:
+        return np.full(metal.shape, np.inf)
     found = np.where(np.isfinite(metal), metal, 0.0)
-    strongest = found[:, which].max(axis=1) if which else np.full(len(metal), np.inf)
-    return np.asarray(settings.background_fraction * np.maximum(strongest, 0.0))[:, None]
+    top = which[int(np.argmax(found[0, which]))]
+    weight = np.array([continuum_weight(state.lines[e], state.beam_energy_keV) for e in elements])
+    spread = np.array([continuum_tolerance(state.lines[e]) for e in elements])
+    relative = np.maximum(weight / max(weight[top], 1e-12) * spread, 1.0)
+    return np.asarray(fraction * np.maximum(found[:, top], 0.0)[:, None] * relative)

@@ -1,0 +1,315 @@
+"""The numbers of one element, weighed from what was gathered."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from spattermap.colocation import noise_corrected_correlation, spatial_null
+from spattermap.roles import GLASS_FORMERS
+from spattermap.separation.evidence import (
+    UNKNOWN,
+    Estimate,
+    Evidence,
+    Split,
+    estimate,
+    most_explained,
+    partners_of,
+    split_signal,
+    standard_errors,
+)
+from spattermap.separation.gather import Context
+from spattermap.separation.levels import Levels
+from spattermap.separation.patterns import own_pattern
+from spattermap.separation.physics import continuum_tolerance, continuum_weight, leak_bounds
+from spattermap.separation.rules import LEAST_CONTRAST, PRESENT_Z
+from spattermap.separation.supply import supply_of
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    Floats = npt.NDArray[np.float64]
+
+# One-sided 95 % (Currie 1968).
+_K = 1.644854
+
+
+def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) -> Evidence:
+    """Return the evidence of one element.
+
+    Parameters
+    ----------
+    context : Context
+        From `gather`.
+    element : str
+        Symbol.
+    apart : tuple of str, optional
+        Alloy elements already known to lie apart: no yardstick for the others.
+
+    Returns
+    -------
+    Evidence
+    """
+    levels, settings = context.levels, context.settings
+    e = levels.index(element)
+    partners = partners_of(element, context.roles, without=apart)
+    error_metal, error_bare = _counting_errors(context, e)
+    mean = float(context.sums.s[:, :, e].sum() / context.sums.n.sum())
+    split = split_signal(levels, element, partners)
+    most, least = most_explained(
+        levels, element, partners, context.state, fraction=settings.background_fraction
+    )
+    over_metal = levels.metal[:, e] - levels.under_high[:, e]
+    z_leak = standard_errors(over_metal, error_metal)
+    z_metal = standard_errors(over_metal - levels.leak[:, e], error_metal)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rest = split.rest / split.total
+        hidden = levels.n_bare * (levels.bare[:, e] - least)
+        hidden_share = hidden / (split.metal + np.maximum(hidden, 0.0))
+        surely = np.maximum(levels.n_bare * (levels.bare[:, e] - most), 0.0)
+        surely_share = surely / (split.metal + surely)
+    substrate = tuple(x for x in context.roles.substrate if x != element)
+    r_alloy, p_value = _correlation(context, element, partners, substrate)
+    r_substrate = _with_group(context, element, substrate)
+    sources = leak_bounds(context.state).get(element, {})
+    patterned, contrast = _pattern(context, element)
+    hidden_bound = estimate(hidden_share, settings, levels.n_blocks)
+    surely_bound = estimate(surely_share, settings, levels.n_blocks)
+    following = _with_alloy(context, element, partners, split)
+    rest_share = _clipped(estimate(rest, settings, levels.n_blocks))
+    if hidden_bound.known and surely_bound.known:
+        # The interval must hold what the bounds of background and haze leave open, not only the
+        # scatter of the counts.
+        rest_share = _clipped(rest_share.reaching(surely_bound.low, hidden_bound.high))
+        following = _clipped(following.reaching(1 - hidden_bound.high, 1 - surely_bound.low))
+    return Evidence(
+        element=element,
+        role=context.roles.of(element),
+        mean=mean,
+        detection_limit=_detection_limit(context, e),
+        z_metal=z_metal,
+        z_metal_best=standard_errors(levels.metal[:, e] - levels.under[:, e], error_metal),
+        z_rest=_over(levels.bare[:, e], most, error_bare),
+        z_rest_best=standard_errors(levels.bare[:, e] - levels.base[:, e], error_bare),
+        rest=UNKNOWN if element in context.roles.substrate else rest_share,
+        rest_most=hidden_bound.high if hidden_bound.known else float("nan"),
+        in_droplets=_in_droplets(context, e),
+        with_alloy=following,
+        per_metal=float(levels.metal[0, e] - levels.under[0, e]),
+        per_bare=float(levels.bare[0, e] - levels.base[0, e]),
+        of_partner=_of_partner(levels, e, partners),
+        partners=partners,
+        blank=levels.has_blank,
+        divided=levels.has_metal,
+        is_matrix=element == context.matrix,
+        glass_former=element in GLASS_FORMERS,
+        blank_is_glass=_blank_is_glass(context, e),
+        patterned=patterned,
+        contrast=contrast,
+        supply_ratio=_supply_ratio(context, element, partners, split.total),
+        leak_from=tuple(s for s, part in sources.items() if part > 0.01),
+        explained_by_leak=bool(z_leak >= PRESENT_Z > z_metal),
+        r_alloy=r_alloy,
+        r_substrate=r_substrate,
+        p_value=p_value,
+    )
+
+
+def _over(level: Floats, most: Floats, counting: float) -> float:
+    """Return by how many standard errors a level lies above the most that explains it.
+
+    The error is that of "nothing lies apart": counting, and how well `most` is known. The patches
+    of a film that does lie apart do not enter, else the more patchy the less it would show.
+    """
+    if not (np.isfinite(level[0]) and np.isfinite(most[0])):
+        return 0.0
+    own = counting or float(np.nanstd(level[1:]))  # noise unknown: its scatter over blocks
+    error = float(np.hypot(own, np.nanstd(most[1:])))
+    return float((level[0] - most[0]) / error) if error > 0 else 0.0
+
+
+def _counting_errors(context: Context, e: int) -> tuple[float, float]:
+    """Return the counting error of the level on metal and on the bare area, never zero."""
+    n = context.sums.n.sum(axis=0)
+    noise = context.sums.noise[:, :, e].sum(axis=0)
+    if np.isnan(noise).any():
+        return 0.0, 0.0
+    metal, bare = n[2] + n[3], n[0]
+    # One count more than seen keeps the error of an empty map from vanishing.
+    on_metal = np.sqrt(noise[1] + noise[2] + noise[3] + 1.0) / max(metal, 1.0)
+    on_bare = np.sqrt(noise[0] + 1.0) / max(bare, 1.0)
+    return float(on_metal), float(on_bare)
+
+
+def _detection_limit(context: Context, e: int) -> float:
+    """Return Currie's detection limit as a mean per pixel of the field.
+
+    ``L_D = k^2 + 2 k sqrt(B (1 + 1/m))`` with B the background expected over the field and m the
+    size of the blank in fields; without a blank the background is taken as known (Currie 1968,
+    Table I). By how much the background itself may be off is added.
+    """
+    levels = context.levels
+    n = float(context.sums.n.sum())
+    noise = context.sums.noise[:, :, e].sum()
+    background = 0.0
+    for level, pixels in ((levels.base, levels.n_bare), (levels.under, levels.n_metal)):
+        if pixels[0] > 0 and np.isfinite(level[0, e]):
+            background += float(level[0, e] * pixels[0])
+    if np.isnan(noise):
+        return float("nan")
+    counts = float(context.sums.s[:, :, e].sum())
+    gain = noise / counts if counts > 0 else 1.0  # variance per unit; 1 for counts
+    repeats = 1.0
+    if context.blank is not None:
+        repeats = 1.0 + n * levels.dose / max(float(context.blank.n.sum()), 1.0)
+    limit = _K**2 * gain + 2 * _K * np.sqrt(max(background, 0.0) * gain * repeats)
+    # What is not known of the background cannot be detected over: it raises the limit.
+    for low, high, pixels in (
+        (levels.base, levels.base_high, levels.n_bare),
+        (levels.under, levels.under_high, levels.n_metal),
+    ):
+        doubt = float((high[0, e] - low[0, e]) * pixels[0])
+        if np.isfinite(doubt) and levels.elements[e] not in context.roles.substrate:
+            limit += max(doubt, 0.0)
+    return float(limit / n)
+
+
+def _in_droplets(context: Context, e: int) -> Estimate:
+    """Return the share in droplets; the bounds of an unknown background widen the interval.
+
+    The signal of a substrate element is the substrate's own, so nothing is taken off it.
+    """
+    levels = context.levels
+    glass = levels.elements[e] in context.roles.substrate
+    nothing = np.zeros_like(levels.base)
+    corners = [(nothing, nothing)] if glass else [(levels.base, levels.under)]
+    if not levels.has_blank and not glass:
+        corners += [(levels.base_low, levels.under_low), (levels.base_high, levels.under_high)]
+    found = []
+    for base, under in corners:
+        metal = levels.n_metal * (levels.metal - under)[:, e]
+        bare = levels.n_bare * np.maximum((levels.bare - base)[:, e], 0.0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = levels.droplet_part[:, e] * metal / (metal + bare)
+        found.append(estimate(share, context.settings, levels.n_blocks))
+    known = [one for one in found if one.known]
+    if not known or not found[0].known:
+        return UNKNOWN
+    low, high = min(one.low for one in known), max(one.high for one in known)
+    return _clipped(Estimate(found[0].value, low, high))
+
+
+def _with_alloy(
+    context: Context, element: str, partners: tuple[str, ...], split: Split
+) -> Estimate:
+    """Return the share that follows the alloy.
+
+    Taken as if what lies apart lay between the deposits only; the lower bound allows for a film
+    that covers the metal as well.
+    """
+    if not partners or element in context.roles.substrate:
+        return UNKNOWN
+    levels, settings = context.levels, context.settings
+    film = levels.n_metal / np.maximum(levels.n_bare, 1.0) * np.maximum(split.rest, 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        between = _clipped(estimate(1.0 - split.rest / split.total, settings, levels.n_blocks))
+        over = _clipped(
+            estimate(1.0 - (split.rest + film) / split.total, settings, levels.n_blocks)
+        )
+    return Estimate(between.value, min(between.low, over.low), between.high)
+
+
+def _clipped(one: Estimate) -> Estimate:
+    if not one.known:
+        return one
+    return Estimate(*(float(np.clip(v, 0.0, 1.0)) for v in (one.value, one.low, one.high)))
+
+
+def _of_partner(levels: Levels, e: int, partners: tuple[str, ...]) -> float:
+    net = (levels.metal - levels.under)[0]
+    others = sum(float(net[levels.index(p)]) for p in partners)
+    return float(net[e] / others) if others > 0 else float("nan")
+
+
+def _correlation(
+    context: Context, element: str, partners: tuple[str, ...], substrate: tuple[str, ...]
+) -> tuple[Estimate, float]:
+    """Return the correlation with the alloy, or with the substrate's shadow where it is alone."""
+    if partners:
+        return _with_group(context, element, partners), _p_value(context, element, partners)
+    if context.roles.of(element) == "alloy" and substrate:
+        r = _with_group(context, element, substrate)
+        return Estimate(-r.value, -r.high, -r.low), _p_value(context, element, substrate)
+    return UNKNOWN, float("nan")
+
+
+def _with_group(context: Context, element: str, group: tuple[str, ...]) -> Estimate:
+    if not group:
+        return UNKNOWN
+    found = noise_corrected_correlation(context.moments, element, group, settings=context.settings)
+    r = found.r if np.isnan(found.r) else float(np.clip(found.r, -1.0, 1.0))
+    return Estimate(r, found.r_low, found.r_high)
+
+
+def _p_value(context: Context, element: str, group: tuple[str, ...]) -> float:
+    """Return the p-value of the spatial null of an element against the sum of others."""
+    maps = context.maps
+    together = maps["counts"].sel(element=list(group)).sum("element")
+    pair = maps[["counts"]].sel(element=[element, group[0]]).copy()
+    pair["counts"] = pair["counts"].astype(np.float64)
+    pair["counts"][1] = together
+    if "valid" in maps:
+        pair["valid"] = maps["valid"]
+    return float(spatial_null(pair, element, group[0]).p_value)
+
+
+def _pattern(context: Context, element: str) -> tuple[bool | None, Estimate]:
+    if context.bare is None or element in context.roles.substrate:
+        return None, UNKNOWN
+    found = own_pattern(context.bare, element, context.roles, settings=context.settings)
+    if found is None:
+        return None, UNKNOWN
+    own = found.z >= PRESENT_Z and found.contrast_low >= LEAST_CONTRAST
+    return own, Estimate(found.contrast, found.contrast_low, found.contrast_high)
+
+
+def _blank_is_glass(context: Context, e: int) -> bool:
+    """Return True where the blank shows more of an element than its continuum can be."""
+    if context.blank is None:
+        return False
+    counts, pixels = context.blank.s.sum(axis=(0, 1)), float(context.blank.n.sum())
+    state = context.state
+    names = context.levels.elements
+    weight = [continuum_weight(state.lines[x], state.beam_energy_keV) for x in names]
+    spread = [continuum_tolerance(state.lines[x]) for x in names]
+    others = [
+        (counts[i] + 2 * np.sqrt(counts[i]) + 3) / weight[i] * spread[i]
+        for i in range(len(names))
+        if i != e and weight[i] > 0
+    ]
+    if not others or not pixels:
+        return False
+    most = min(others) * weight[e] * spread[e]
+    return bool(counts[e] - 3 * np.sqrt(counts[e] + 1) > most)
+
+
+def _supply_ratio(
+    context: Context, element: str, partners: tuple[str, ...], total: Floats
+) -> Estimate:
+    # What background, glass and leaks may be counts for nothing here.
+    e = context.levels.index(element)
+    levels = context.levels
+    surely = np.maximum((levels.metal - levels.under_high - levels.leak)[:, e], 0.0)
+    between = np.maximum((levels.bare - levels.base_high)[:, e], 0.0)
+    least = levels.n_metal * np.nan_to_num(surely) + levels.n_bare * np.nan_to_num(between)
+    total = np.minimum(total, least)
+    found = supply_of(
+        context.levels, element, partners, context.state,
+        stated=context.stated, diameter_um=context.droplet_um,
+    )  # fmt: skip
+    if found is None:
+        return UNKNOWN
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where(found.most > 0, total / found.most, np.nan)
+    return estimate(ratio, context.settings, context.levels.n_blocks)
