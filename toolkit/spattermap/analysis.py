@@ -214,13 +214,6 @@ def analyse(
     moments = block_moments(
         maps, block_px=whole.block_px, labels=found.labels, n_droplets=found.n_droplets
     )
-    shape = morphology.describe(
-        found,
-        droplets,
-        pixel_size=known.pixel_size,
-        settings=settings,
-        valid=valid_mask(maps) if "valid" in maps else None,
-    )
     connection = continuity.describe(
         found.metal,
         pixel_size=known.pixel_size,
@@ -229,6 +222,16 @@ def analyse(
         alloy=known.alloy,
     )
     evidence = gather(maps, moments, roles, found, blank=blank, settings=settings)
+    parts = metal_shares(evidence)
+    shape = morphology.describe(
+        found,
+        droplets,
+        pixel_size=known.pixel_size,
+        settings=settings,
+        valid=valid_mask(maps) if "valid" in maps else None,
+        length_unit=known.length_unit,
+        shares=parts,
+    )
     streaks = _scaled_streaks(found.streaks, known.pixel_size)
     return Analysis(
         maps=maps,
@@ -240,7 +243,7 @@ def analyse(
         morphology=shape,
         continuity=connection,
         elements=judge_all(evidence),
-        metal_shares=metal_shares(evidence),
+        metal_shares=parts,
         pairs=pair_table(moments, maps=maps, roles=roles, settings=settings),
         moments=moments,
         settings=settings,

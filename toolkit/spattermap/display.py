@@ -28,14 +28,29 @@ VERDICT_SIGNS = {
     "undecided": "?",
     "not_detected": "–",
 }
-CAUTIONS = tuple(
-    """
-Results are screening evidence, not certification. Confirm what matters with an independent method.
-Each interval covers counting and the variation seen over this field, not other fields or deposits.
-A share of X-ray counts is no mass fraction: yields differ, and thin metal lets substrate X-rays by.
-Pulsed discharges, high voltage, metal dust and fume, vacuum and X-ray equipment can injure or kill.
-Follow your local rules, and leave such work to people who are trained and licensed for it.
-""".strip().splitlines()
+CAUTIONS = (
+    "Results are screening evidence, not certification. Confirm what matters by another method.",
+    (
+        "Each interval covers counting and the variation seen over this field, not other fields or "
+        "deposits."
+    ),
+    (
+        "A share of X-ray counts is no mass fraction: yields differ, and thin metal lets substrate "
+        "X-rays by."
+    ),
+    (
+        "High-energy pulses, charged capacitors and high voltage can kill: interlock, discharge and "
+        "earth before you touch, and never work alone."
+    ),
+    (
+        "Lasers and bursts can blind: wear eye protection made for the very wavelength, and guard "
+        "against flying glass and metal."
+    ),
+    (
+        "Metal fume and nanoparticles harm the lungs and can burn: enclose, extract and filter. Inert "
+        "gas suffocates without warning: ventilate and monitor oxygen."
+    ),
+    "Local rules, your safety officer and licensed practice come before anything written here.",
 )
 
 

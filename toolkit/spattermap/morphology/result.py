@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -126,6 +127,7 @@ def describe(
     settings: Settings | None = None,
     valid: npt.ArrayLike | None = None,
     length_unit: str = "um",
+    shares: Mapping[str, float] | None = None,
 ) -> Morphology:
     """Return coverage, sizes, shapes, spacing and arrival of a segmented field.
 
@@ -143,6 +145,10 @@ def describe(
         False where a pixel must not be used.
     length_unit : {"um", "px"}
         Unit of `pixel_size` and the table, for the sentences.
+    shares : mapping of str to float, optional
+        Shares of the metal signal in droplets, streaks and haze with their bounds, as
+        `spattermap.separation.metal_shares` gives them; without them the evidence of arrival
+        rests on the labels alone.
 
     Returns
     -------
@@ -175,7 +181,7 @@ def describe(
     )
     texture = coverage.range_px * size
     found = Findings(
-        shares=segmentation.haze,
+        shares=dict(shares or {}),
         n_droplets=len(rows),
         n_streaks=segmentation.n_streaks,
         shapes=shapes,

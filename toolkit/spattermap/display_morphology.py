@@ -1,0 +1,190 @@
+"""Pieces of a page about sizes, shapes, spacing and how the metal arrived."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from html import escape
+from typing import Any
+
+from spattermap.display import Fragment
+from spattermap.mapset import facts
+from spattermap.wording import figures, percent
+
+# What each mean is called beside its ISO 9276-2 symbol.
+_SIZE_NAMES = {
+    "number D10": "D10, by number",
+    "number D50": "D50, by number",
+    "number D90": "D90, by number",
+    "area D50": "D50, by area",
+    "volume D50": "D50, by volume (spherical caps of one shape)",
+    "D[1,0]": "D[1,0], arithmetic mean",
+    "D[3,2]": "D[3,2], volume over surface",
+    "D[4,3]": "D[4,3], mean by volume",
+}
+
+
+def sizes(analysis: Any) -> Fragment:
+    """Return the diameters with intervals, the best fit, and how many more fields to map.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    Fragment
+    """
+    found = analysis.morphology
+    unit = _unit(analysis)
+    rows = [
+        (name, _interval(found.sizes.loc[key]), "" if found.sizes.loc[key, "trusted"] else "no")
+        for key, name in _SIZE_NAMES.items()
+        if key in found.sizes.index and math.isfinite(found.sizes.loc[key, "value"])
+    ]
+    if not rows:
+        return Fragment("<p>No droplet was measured whole.</p>", "No droplet was measured whole.")
+    table = _table(
+        f"Diameters ({unit}), corrected for droplets cut by the border",
+        ("quantity", "value (95 %)", "enough droplets"),
+        [(name, value, enough or "yes") for name, value, enough in rows],
+    )
+    return _joined(table, _sentences([*_fit(found), *_more_fields(found)]))
+
+
+def shapes_and_spacing(analysis: Any) -> Fragment:
+    """Return what the shapes and the places of the droplets say.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    Fragment
+    """
+    found = analysis.morphology
+    said = []
+    shares = [
+        f"{percent(row['share'])} ({_span(row)}) {row['shape']}"
+        for _, row in found.shapes.iterrows()
+        if row["n"] > 0
+    ]
+    if shares:
+        said.append(f"Shapes: {', '.join(shares)}.")
+    spacing = found.spacing
+    if math.isfinite(spacing.index):
+        said.append(
+            f"Spacing: {spacing.pattern} (mean distance to the nearest neighbour "
+            f"{figures(spacing.mean_distance)} {_unit(analysis)}, {figures(spacing.index)} times "
+            f"that of {spacing.null}; p = {figures(spacing.p_value, significant=2)})."
+        )
+    near = found.satellites
+    if math.isfinite(near.excess):
+        said.append(
+            f"Small droplets near the rims of large ones: {figures(near.excess)} times as many as "
+            f"by chance ({figures(near.excess_low)} to {figures(near.excess_high)}; "
+            f"p = {figures(near.p_value, significant=2)})."
+        )
+    return _sentences(said) if said else Fragment("<p>No droplets to compare.</p>", "No droplets.")
+
+
+def arrival(analysis: Any) -> Fragment:
+    """Return each way the metal can have arrived, with what speaks for and against it.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    Fragment
+    """
+    rows = []
+    for _, row in analysis.morphology.arrival.iterrows():
+        known = math.isfinite(row["share"])
+        share = f"{percent(row['share'])} ({_span(row)})" if known else "–"
+        rows.append(
+            (
+                str(row["alternative"]),
+                share,
+                " ".join(row["speaks_for"]) or "–",
+                " ".join(row["speaks_against"]) or "–",
+                str(row["next_step"]),
+            )
+        )
+    return _table(
+        "Evidence, not proof: a picture of a deposit does not show how it came about",
+        ("the metal came as", "share of its signal", "for", "against", "would settle it"),
+        rows,
+    )
+
+
+def _fit(found: Any) -> list[str]:
+    if not found.fits:
+        return []
+    best = found.fits[0]
+    values = ", ".join(f"{name} {figures(value)}" for name, value in best.parameters.items())
+    return [
+        (
+            f"Best fit to the diameters: {best.family.replace('_', ' ')} ({values}; goodness of fit "
+            f"p = {figures(best.p_value, significant=2)})."
+        )
+    ]
+
+
+def _more_fields(found: Any) -> list[str]:
+    """Say how many more fields of this kind would bring each number to the aim."""
+    said = []
+    for _, row in found.enough.iterrows():
+        more = row["more_fields"]
+        if math.isfinite(more) and more > 0:
+            fields = "field" if more == 1 else "fields"
+            said.append(f"{row['quantity']}: {more:.0f} more {fields} like this")
+    if not said:
+        return ["This field is enough for means within 5 %."]
+    return [f"For means within 5 % map more: {'; '.join(said)}."]
+
+
+def _interval(row: Any) -> str:
+    text = figures(row["value"])
+    if not (math.isfinite(row["low"]) and math.isfinite(row["high"])):
+        return text
+    return f"{text} ({figures(row['low'])} to {figures(row['high'])})"
+
+
+def _span(row: Any) -> str:
+    return f"{percent(row['share_low']).removesuffix(' %')} to {percent(row['share_high'])}"
+
+
+def _unit(analysis: Any) -> str:
+    return "µm" if facts(analysis.maps).length_unit == "um" else "px"
+
+
+def _table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Fragment:
+    head = "".join(f'<th scope="col">{escape(name)}</th>' for name in heads)
+    body = "".join(
+        f'<tr><th scope="row">{escape(first)}</th>'
+        + "".join(f"<td>{escape(cell)}</td>" for cell in rest)
+        + "</tr>"
+        for first, *rest in rows
+    )
+    html = (
+        f"<table><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>"
+        f"<tbody>{body}</tbody></table>"
+    )
+    return Fragment(html, "\n".join([caption, *("; ".join(row) for row in rows)]))
+
+
+def _sentences(said: Sequence[str]) -> Fragment:
+    html = "".join(f"<p>{escape(sentence)}</p>" for sentence in said)
+    return Fragment(html, "\n".join(said))
+
+
+def _joined(*pieces: Fragment) -> Fragment:
+    return Fragment(
+        "".join(piece.html for piece in pieces), "\n".join(piece.text for piece in pieces)
+    )
