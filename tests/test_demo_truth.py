@@ -92,3 +92,14 @@ def test_metal_signal_in_features_and_in_haze(name):
     features = found["share_droplets"] + found["share_streaks"]
     assert features == pytest.approx(truth["share_droplets"] + truth["share_streaks"], abs=0.05)
     assert found["share_haze"] == pytest.approx(truth["share_haze"], abs=0.05)
+
+
+def test_oxide_is_shown_where_metal_hides_the_glass():
+    elements = analysed("molybdenum_streaks").elements.set_index("element")
+    said = elements.loc["O", "reasons"]
+    assert truth_of("molybdenum_streaks")["droplets"][0]["mass_percent"]["O"] == pytest.approx(22)
+    assert "In droplets at least" in said
+    assert "oxide is likely there" in said
+    # Copper droplets without oxygen under the same beam must not be given any.
+    brass = analysed("brass_burst").elements.set_index("element")
+    assert "oxide is likely" not in brass.loc["O", "reasons"]
