@@ -24,6 +24,8 @@ TOP, BOTTOM, LEFT, RIGHT = 6, 7, 8, 9
 CHORDS_AXIS, CHORDS_DIAGONAL, HULL_AREA, FERET_MAX_SQ4, FIRST_C = 10, 11, 12, 13, 14
 N_WHOLE = 15
 
+EMPTY = np.int32(2**30)  # outermost column of a row without pixels
+
 
 def compiled(function: Function) -> Function:
     """Compile a function to machine code, kept on disk between sessions and free of the GIL."""
@@ -161,6 +163,22 @@ def chords_of_label(runs: npt.NDArray[np.int32], out: Ints) -> None:
 
 
 @compiled
+def push(points: npt.NDArray[np.int32], n: int, y: int, x: int) -> int:
+    """Add a point below the others to one side of a hull; return how many remain on it."""
+    while n >= 2:
+        y2 = points[n - 1, 0]
+        x2 = points[n - 1, 1]
+        dy = np.int64(y2 - points[n - 2, 0])
+        dx = np.int64(x2 - points[n - 2, 1])
+        if dx * (y - y2) < (x - x2) * dy:
+            break
+        n -= 1
+    points[n, 0] = y
+    points[n, 1] = x
+    return n + 1
+
+
+@compiled
 def half_hull(low: npt.NDArray[np.int32], n_rows: int, points: npt.NDArray[np.int32]) -> int:
     """Write one side of the hull of the pixel edge midpoints, top to bottom; return its length.
 
@@ -168,27 +186,17 @@ def half_hull(low: npt.NDArray[np.int32], n_rows: int, points: npt.NDArray[np.in
     that both sides look for small x. Points are (y, x) in half pixels, x as in `low`. Every
     pixel stands for the midpoints of its four edges, as in scikit-image's convex hull image.
     """
-    big = np.int32(2**30)
+    above = EMPTY
     n = 0
-    for y in range(-1, 2 * n_rows):
-        if y % 2 == 0:
-            x = 2 * low[y // 2] - 1 if low[y // 2] < big else big
-        else:
-            up = low[(y - 1) // 2] if y > 0 else big
-            down = low[(y + 1) // 2] if y < 2 * n_rows - 1 else big
-            x = 2 * min(up, down) if min(up, down) < big else big
-        if x == big:
-            continue
-        while n >= 2:
-            y1, x1 = np.int64(points[n - 2, 0]), np.int64(points[n - 2, 1])
-            y2, x2 = np.int64(points[n - 1, 0]), np.int64(points[n - 1, 1])
-            if (x2 - x1) * (y - y1) < (x - x1) * (y2 - y1):
-                break
-            n -= 1
-        points[n, 0] = y
-        points[n, 1] = x
-        n += 1
-    return n
+    for r in range(n_rows):
+        here = low[r]
+        upper = min(above, here)
+        if upper != EMPTY:
+            n = push(points, n, 2 * r - 1, 2 * upper)
+        if here != EMPTY:
+            n = push(points, n, 2 * r, 2 * here - 1)
+        above = here
+    return push(points, n, 2 * n_rows - 1, 2 * above)
 
 
 @compiled
@@ -286,14 +294,13 @@ def hull_of_label(runs: npt.NDArray[np.int32], out: Ints, scratch: npt.NDArray[n
 
     `scratch` is (8, at least 4 * rows + 8).
     """
-    big = np.int32(2**30)
     top = runs[0, 0]
     n_rows = runs[runs.shape[0] - 1, 0] - top + 1
     left = scratch[0]
     right = scratch[1]
     for r in range(n_rows):
-        left[r] = big
-        right[r] = big
+        left[r] = EMPTY
+        right[r] = EMPTY
     for k in range(runs.shape[0]):
         r = runs[k, 0] - top
         left[r] = min(left[r], runs[k, 1])
@@ -301,17 +308,21 @@ def hull_of_label(runs: npt.NDArray[np.int32], out: Ints, scratch: npt.NDArray[n
     side = scratch[2:].reshape(3, -1, 2)
     n_left = half_hull(left, n_rows, side[0])
     n_right = half_hull(right, n_rows, side[1])
-    width = smallest_width(side[2], close_ring(side, n_left, n_right, side[2])) / 2
+    n = close_ring(side, n_left, n_right, side[2])
+    width = smallest_width(side[2], n) / 2
     fill_side(side[0], n_rows, left)
     fill_side(side[1], n_rows, right)
     hull_area = np.int64(0)
     for r in range(n_rows):
         hull_area += 1 - right[r] - left[r]
     out[HULL_AREA] = hull_area
-    # scikit-image takes the largest Feret diameter of the hull as drawn in pixels.
-    n_left = half_hull(left, n_rows, side[0])
-    n_right = half_hull(right, n_rows, side[1])
-    out[FERET_MAX_SQ4] = longest_distance(side[2], close_ring(side, n_left, n_right, side[2]))
+    # scikit-image takes the largest Feret diameter of the hull as drawn in pixels. Where that
+    # holds no pixel more than the region, it is the hull at hand.
+    if hull_area != out[AREA]:
+        n_left = half_hull(left, n_rows, side[0])
+        n_right = half_hull(right, n_rows, side[1])
+        n = close_ring(side, n_left, n_right, side[2])
+    out[FERET_MAX_SQ4] = longest_distance(side[2], n)
     return width
 
 
@@ -337,19 +348,25 @@ def shape_of_labels(
 
 
 @compiled
-def add_signal(
+def add_signals(
     runs: npt.NDArray[np.int32],
-    picture: npt.NDArray[np.generic],
+    stack: npt.NDArray[np.generic],
     zero: npt.NDArray[np.generic],
     out: Floats,
 ) -> None:
-    """Add the values of a picture (y, x) to the sum of the label they lie in.
+    """Add the values of a stack (element, y, x) to the sums (label, element).
 
     `zero` holds one 0 of the kind to add in: whole numbers are added as such, which is faster.
     """
+    n_elements = stack.shape[0]
     for k in range(runs.shape[0]):
-        row = picture[runs[k, 1]]
-        total = zero[0]
-        for c in range(np.uint64(runs[k, 2]), np.uint64(runs[k, 3])):
-            total += row[c]
-        out[runs[k, 0]] += total
+        label = runs[k, 0]
+        r = runs[k, 1]
+        first = np.uint64(runs[k, 2])
+        last = np.uint64(runs[k, 3])
+        for e in range(n_elements):
+            row = stack[e, r]
+            total = zero[0]
+            for c in range(first, last):
+                total += row[c]
+            out[label, e] += total

@@ -272,16 +272,20 @@ def _signal_sums(
 
     if signal is None:
         return np.zeros((largest + 1, 0))
-    sums = np.zeros((len(signal), largest + 1))
     kind = np.float64 if signal.dtype.kind == "f" else np.int64
-    tasks = [
-        partial(kernels.add_signal, runs, picture, np.zeros(1, kind), total)
-        for picture, total in zip(signal, sums, strict=True)
-    ]
-    step = _n_threads(len(runs))
-    for first in range(0, len(tasks), step):
-        _in_threads(tasks[first : first + step])
-    return sums.T
+    zero = np.zeros(1, kind)
+    parts = np.array_split(runs, _n_threads(len(runs)))
+    # A label can reach across two parts, so each part adds into sums of its own.
+    sums = [np.zeros((largest + 1, len(signal))) for _ in parts]
+    _in_threads(
+        [
+            partial(kernels.add_signals, part, signal, zero, total)
+            for part, total in zip(parts, sums, strict=True)
+        ]
+    )
+    for part in sums[1:]:
+        sums[0] += part
+    return sums[0]
 
 
 def _to_regions(
