@@ -19,6 +19,9 @@ from spattermap.morphology._placement import pair_statistics, place, uniform
 libpysal = pytest.importorskip("libpysal")
 
 
+OPEN = np.full((1, 1), np.inf)
+
+
 def example(name):
     """Return the points of a libpysal data set, duplicates dropped, and their bounding box."""
     from libpysal.io import open as read
@@ -150,7 +153,7 @@ def test_generator_gives_the_published_sequence():
 
 def test_discs_are_placed_without_overlap_and_within_the_field():
     radii = np.sort(np.random.default_rng(0).uniform(0.5, 3, 300))[::-1].copy()
-    centres, ok = place(radii, 60.0, 100.0, 3)
+    centres, ok = place(radii, (60.0, 100.0), 3, OPEN)
     assert ok
     gap = np.hypot(*(centres[:, None] - centres[None]).transpose(2, 0, 1))
     gap -= radii[:, None] + radii[None]
@@ -160,13 +163,13 @@ def test_discs_are_placed_without_overlap_and_within_the_field():
     assert centres[:, 0].max() <= 60
     assert centres[:, 1].max() <= 100
     # Two fields of one seed are the same; too many discs have no place.
-    np.testing.assert_array_equal(centres, place(radii, 60.0, 100.0, 3)[0])
-    assert not place(np.full(400, 3.0), 60.0, 100.0, 0)[1]
+    np.testing.assert_array_equal(centres, place(radii, (60.0, 100.0), 3, OPEN)[0])
+    assert not place(np.full(400, 3.0), (60.0, 100.0), 0, OPEN)[1]
 
 
 def random_droplets(seed, n=120):
     radii = np.sort(np.random.default_rng(seed).lognormal(0, 0.3, n))[::-1].copy()
-    return place(radii, 60.0, 80.0, seed)[0], 2 * radii
+    return place(radii, (60.0, 80.0), seed, OPEN)[0], 2 * radii
 
 
 def judged(centres, diameter, **more):
@@ -201,12 +204,23 @@ def test_clusters_and_order_are_recognised():
 def test_size_alone_does_not_make_order():
     # Droplets that only avoid each other look ordered against points, not against droplets.
     radii = np.full(150, 2.2)
-    centres, ok = place(radii, 60.0, 80.0, 9)
+    centres, ok = place(radii, (60.0, 80.0), 9, OPEN)
     assert ok
     found = judged(centres, 2 * radii)
     assert found.clark_evans.index > 1.15
     assert found.clark_evans.p_value < 0.001
     assert found.pattern == "random"
+
+
+def test_an_obstacle_is_not_taken_for_clusters():
+    # Droplets at random in the left half; the right half is taken by something else.
+    clearance = np.where(np.arange(80) < 40, 40.0 - np.arange(80), 0.0)[None, :].repeat(60, axis=0)
+    radii = np.full(60, 1.0)
+    centres, ok = place(radii, (60.0, 80.0), 4, clearance)
+    assert ok
+    assert centres[:, 1].max() < 40
+    assert judged(centres, 2 * radii).pattern == "clustered"
+    assert judged(centres, 2 * radii, clearance=clearance).pattern == "random"
 
 
 def test_too_few_and_too_dense_are_undecided():

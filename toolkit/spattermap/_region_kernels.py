@@ -192,11 +192,11 @@ def half_hull(low: npt.NDArray[np.int32], n_rows: int, points: npt.NDArray[np.in
         here = low[r]
         upper = min(above, here)
         if upper != EMPTY:
-            n = push(points, n, 2 * r - 1, 2 * upper)
+            n = push(points, n, 2 * r - 1, 2 * int(upper))
         if here != EMPTY:
-            n = push(points, n, 2 * r, 2 * here - 1)
+            n = push(points, n, 2 * r, 2 * int(here) - 1)
         above = here
-    return push(points, n, 2 * n_rows - 1, 2 * above)
+    return push(points, n, 2 * n_rows - 1, 2 * int(above))
 
 
 @compiled

@@ -27,17 +27,22 @@ def uniform(state: npt.NDArray[np.uint64]) -> float:
 
 
 @compiled
-def place(radius: Floats, height: float, width: float, seed: int) -> tuple[Floats, bool]:
+def place(
+    radius: Floats, extent: tuple[float, float], seed: int, clearance: Floats
+) -> tuple[Floats, bool]:
     """Place discs of the given radii, in their order, at random free positions.
 
     Parameters
     ----------
     radius : numpy.ndarray, dims (disc,)
         Radii, largest first.
-    height, width : float
-        Rectangle that holds the centres; discs may reach over its edge.
+    extent : tuple of float
+        Height and width of the rectangle that holds the centres; discs may reach over its edge.
     seed : int
         Seed.
+    clearance : numpy.ndarray, dims (y, x)
+        Map of the rectangle: how large a radius fits at each place. One infinite value where
+        nothing is in the way.
 
     Returns
     -------
@@ -45,6 +50,8 @@ def place(radius: Floats, height: float, width: float, seed: int) -> tuple[Float
         Centres (disc, 2) as (y, x), and whether all found a place.
     """
     state = np.array([seed], dtype=np.uint64)
+    height, width = extent
+    map_y, map_x = clearance.shape
     n = len(radius)
     centres = np.zeros((n, 2))
     # Cells of at least the mean spacing; a disc is entered in every cell within reach of it.
@@ -61,7 +68,9 @@ def place(radius: Floats, height: float, width: float, seed: int) -> tuple[Float
         for _ in range(MOST_TRIALS):
             y = uniform(state) * height
             x = uniform(state) * width
-            free = True
+            free = clearance[int(y / height * map_y), int(x / width * map_x)] >= radius[k]
+            if not free:
+                continue
             at = head[min(n_y - 1, int(y / height * n_y)), min(n_x - 1, int(x / width * n_x))]
             while at >= 0:
                 other = entries[at, 0]

@@ -74,6 +74,7 @@ def spacing(
     *,
     diameter: npt.ArrayLike,
     box: Box,
+    clearance: npt.ArrayLike | None = None,
     level: float = 0.95,
     n_simulations: int = 99,
     seed: int = 0,
@@ -88,6 +89,9 @@ def spacing(
         Diameters; simulated droplets keep them and do not overlap. Points without size take 0.
     box : tuple of float
         Field: least y, least x, largest y, largest x.
+    clearance : array_like, dims (y, x), optional
+        Map of the box: distance to what a droplet cannot lie on, such as streaks, in the unit of
+        the box.
     level : float
         Level of the envelopes, and 1 - level that of the decision.
     n_simulations : int
@@ -115,7 +119,8 @@ def spacing(
     .. [2] P. J. Diggle, Statistical Analysis of Spatial Point Patterns (2003), sections 2.7, 4.7.
     """
     points, size = checked_points(y, x), np.asarray(diameter, dtype=np.float64)
-    points, size, box = _middle(points, size, box)
+    room = np.full((1, 1), np.inf) if clearance is None else np.asarray(clearance, float)
+    points, size, room, box = _middle(points, size, room, box)
     n = len(points)
     index = clark_evans(points[:, 0], points[:, 1], box=box)
     if n < 10:
@@ -127,7 +132,7 @@ def spacing(
     extent, half = (box[2] - box[0], box[3] - box[1]), kernel_half_width(n, box)
     distances, curves = [], []
     for number in range(n_simulations):
-        placed = _place(size, box, np.random.default_rng([seed, number]))
+        placed = _place(size, box, room, np.random.default_rng([seed, number]))
         if placed is None:
             return _undecided(index, "too much is covered for a random arrangement of these sizes")
         mean, curve = pair_statistics(placed, extent, r, half)
@@ -137,25 +142,29 @@ def spacing(
     return _judge(index, np.array(distances), np.column_stack([r, g]), np.array(curves), level)
 
 
-def _middle(points: Floats, size: Floats, box: Box) -> tuple[Floats, Floats, Box]:
+def _middle(
+    points: Floats, size: Floats, room: Floats, box: Box
+) -> tuple[Floats, Floats, Floats, Box]:
     """Return the droplets of a window in the middle that holds about the largest number."""
     if len(points) <= LARGEST_SIMULATED:
-        return points, size, box
-    share = np.sqrt(LARGEST_SIMULATED / len(points))
-    low = np.array(box[:2]) + (np.array(box[2:]) - np.array(box[:2])) * (1 - share) / 2
-    high = np.array(box[2:]) - (np.array(box[2:]) - np.array(box[:2])) * (1 - share) / 2
+        return points, size, room, box
+    edge = (1 - np.sqrt(LARGEST_SIMULATED / len(points))) / 2
+    extent = np.array(box[2:]) - np.array(box[:2])
+    low, high = np.array(box[:2]) + edge * extent, np.array(box[2:]) - edge * extent
     inside = ((points >= low) & (points < high)).all(axis=1)
-    return points[inside], size[inside], (*low.tolist(), *high.tolist())
+    cut = [slice(int(edge * n), max(int(edge * n) + 1, int((1 - edge) * n))) for n in room.shape]
+    window = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+    return points[inside], size[inside], room[cut[0], cut[1]], window
 
 
-def _place(size: Floats, box: Box, rng: np.random.Generator) -> Floats | None:
+def _place(size: Floats, box: Box, room: Floats, rng: np.random.Generator) -> Floats | None:
     from spattermap.morphology._placement import place
 
     order = np.argsort(-size, kind="stable")
-    corner = np.array(box[:2])
-    extent = np.array(box[2:]) - corner
-    placed, ok = place(size[order] / 2, extent[0], extent[1], int(rng.integers(2**31)))
-    return placed + corner if ok else None
+    extent = (box[2] - box[0], box[3] - box[1])
+    seed = int(rng.integers(2**31))
+    placed, ok = place(size[order] / 2, extent, seed, np.ascontiguousarray(room))
+    return placed + np.array(box[:2]) if ok else None
 
 
 def _undecided(index: ClarkEvans, why: str) -> Spacing:

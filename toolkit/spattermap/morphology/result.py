@@ -24,7 +24,13 @@ from spattermap.morphology.means import (
     particles_needed,
 )
 from spattermap.morphology.pattern import Spacing, spacing
-from spattermap.morphology.shapes import Satellites, satellites, shape_class, shape_shares
+from spattermap.morphology.shapes import (
+    Satellites,
+    distance_to,
+    satellites,
+    shape_class,
+    shape_shares,
+)
 from spattermap.morphology.sizes import (
     border_weights,
     size_summary,
@@ -181,7 +187,7 @@ def describe(
     )
     texture = coverage.range_px * size
     found = Findings(
-        shares=dict(shares or {}),
+        shares={**segmentation.haze, **(shares or {})},
         n_droplets=len(rows),
         n_streaks=segmentation.n_streaks,
         shapes=shapes,
@@ -244,11 +250,17 @@ def _spacing(
     segmentation: Segmentation, rows: pd.DataFrame, size: float, settings: Settings
 ) -> Spacing:
     height, width = segmentation.labels.shape
+    clearance = None
+    if segmentation.n_streaks:
+        # Droplets cannot lie on streaks: without this, their absence there looks like clusters.
+        streaks = segmentation.labels > segmentation.n_droplets
+        clearance = distance_to(streaks).astype(np.float64) * size
     return spacing(
         rows["y_um"].to_numpy(dtype=np.float64),
         rows["x_um"].to_numpy(dtype=np.float64),
         diameter=rows["diameter_um"].to_numpy(dtype=np.float64),
         box=(0.0, 0.0, height * size, width * size),
+        clearance=clearance,
         level=settings.level,
         seed=settings.seed,
     )

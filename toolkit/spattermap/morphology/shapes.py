@@ -214,7 +214,9 @@ def satellites(
     large, small = diameter >= from_large, diameter < small_below
     if large.sum() < 3 or small.sum() < 10:
         return _no_satellites("sizes too alike to part small droplets from large ones")
-    gap = _distance_to(labels, droplets["label"].to_numpy()[large])
+    chosen = np.zeros(int(labels.max()) + 1, dtype=bool)
+    chosen[droplets["label"].to_numpy()[large]] = True
+    gap = distance_to(chosen[labels])
     centre = droplets[["y_um", "x_um"]].to_numpy(dtype=np.float64)[small] / pixel_size - 0.5
     at = np.clip(np.rint(centre).astype(int), 0, np.array(labels.shape) - 1)
     radius = diameter[small] / 2
@@ -247,19 +249,28 @@ def _no_satellites(reason: str) -> Satellites:
     return Satellites(nan, nan, nan, nan, 0, 0, 0, nan, nan, nan, reason)
 
 
-def _distance_to(labels: npt.NDArray[np.int32], large: npt.NDArray[np.int64]) -> Floats:
-    """Return each pixel's distance to the nearest pixel of the given labels (px)."""
+def distance_to(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.float32]:
+    """Return each pixel's distance to the nearest True pixel.
+
+    Parameters
+    ----------
+    mask : numpy.ndarray of bool, dims (y, x)
+        What the distance is measured to.
+
+    Returns
+    -------
+    numpy.ndarray of float32, dims (y, x)
+        Distance between pixel centres (px); infinite where nothing is True.
+    """
     import edt
 
-    chosen = np.zeros(int(labels.max()) + 1, dtype=bool)
-    chosen[large] = True
-    # A distance transform measures to the nearest background pixel: make the droplets that.
-    distance: Floats = edt.edt(np.ascontiguousarray(~chosen[labels]), parallel=1)
+    # The transform measures to the nearest background pixel: make the mask that.
+    distance: npt.NDArray[np.float32] = edt.edt(np.ascontiguousarray(~mask), parallel=1)
     return distance
 
 
 def _near(
-    gap: Floats, at: npt.NDArray[np.int64], radius: Floats, reach: float
+    gap: npt.NDArray[np.float32], at: npt.NDArray[np.int64], radius: Floats, reach: float
 ) -> tuple[float, int]:
     """Return the fraction of the fitting small droplets that lie near a rim, and their number."""
     rim = gap[at[:, 0], at[:, 1]] - radius

@@ -178,8 +178,8 @@ def size_summary(
         Index ``quantity`` ("number D50", ..., "D[4,3]"), columns ``value, low, high`` in the unit
         of `diameter`, and ``trusted``, False where so few droplets decide the value that the
         interval is too short: fewer than five beyond a percentile by number or twenty by area or
-        volume, or too few effective droplets in the highest moment of a mean. Without droplets
-        all are NaN; with one droplet the bounds are.
+        volume (ten for their D50), or too few effective droplets in the highest moment of a
+        mean. Without droplets all are NaN; with one droplet the bounds are.
 
     Notes
     -----
@@ -220,9 +220,12 @@ def size_summary(
 
 
 # Found by trial on lognormal diameters: with fewer, 95 % intervals hold the truth in less than
-# 92 % of samples (the calibration tests repeat it).
-FEWEST_BEYOND = {"number": 5, "area": 20, "volume": 20}
-FEWEST_EFFECTIVE = 200
+# 92 % of samples (the calibration tests repeat it). Droplets beyond a percentile, and effective
+# droplets (sum s)^2 / sum s^2 with s = d^p for a mean D[p,q].
+FEWEST_BEYOND = {("number", 10): 5, ("number", 50): 5, ("number", 90): 5}
+FEWEST_BEYOND |= {(kind, 50): 10 for kind in ("area", "volume")}
+FEWEST_BEYOND |= {(kind, tail): 20 for kind in ("area", "volume") for tail in (10, 90)}
+FEWEST_EFFECTIVE = {(1, 0): 20, (2, 0): 100, (3, 0): 100, (3, 2): 100, (4, 3): 300}
 
 
 def _trusted(d: Floats, w: Floats, values: Floats) -> list[bool]:
@@ -230,12 +233,11 @@ def _trusted(d: Floats, w: Floats, values: Floats) -> list[bool]:
     enough = []
     for (kind, percent), value in zip(_PERCENTILES, values, strict=False):
         beyond = (d < value).sum() if percent < 50 else (d > value).sum()
-        enough.append(bool(beyond >= FEWEST_BEYOND[kind]))
+        enough.append(bool(beyond >= FEWEST_BEYOND[kind, percent]))
     for p, q in _MEANS:
         share = w * d**p
         effective = share.sum() ** 2 / (share**2).sum() if len(d) else 0.0
-        # The plain number mean needs no tail: twenty droplets do.
-        enough.append(bool(effective >= (20 if (p, q) == (1, 0) else FEWEST_EFFECTIVE)))
+        enough.append(bool(effective >= FEWEST_EFFECTIVE[p, q]))
     return enough
 
 
