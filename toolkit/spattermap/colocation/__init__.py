@@ -6,6 +6,7 @@ from spattermap.colocation.correlation import Correlation, noise_corrected_corre
 from spattermap.colocation.effective import ModifiedTTest, modified_t_test
 from spattermap.colocation.inference import infer_roles
 from spattermap.colocation.lattice import LatticeStatistics, lattice_statistics
+from spattermap.colocation.log_ratio import log_ratio_maps
 from spattermap.colocation.multiple import adjusted
 from spattermap.colocation.nulls import NullTest, shifted_correlations, spatial_null
 from spattermap.colocation.pairs import pair_table
@@ -28,6 +29,7 @@ __all__ = [
     "correlation_length_px",
     "infer_roles",
     "lattice_statistics",
+    "log_ratio_maps",
     "modified_t_test",
     "noise_corrected_correlation",
     "pair_table",

@@ -20,6 +20,7 @@ from spattermap.colocation.correlation import (
     without_noise,
 )
 from spattermap.colocation.intervals import FIELDS_DISAGREE, Resampling
+from spattermap.colocation.log_ratio import PERCENTS, log_ratio_moments
 from spattermap.colocation.multiple import adjusted
 from spattermap.colocation.nulls import as_fields, pair_nulls
 
@@ -37,7 +38,7 @@ if TYPE_CHECKING:
 COLUMNS = (
     "element_a", "element_b", "r", "r_low", "r_high", "r_plain", "p_value",
     "overlap_a_in_b", "overlap_b_in_a", "p_holm", "p_shift", "p_effective", "effective_size",
-    "p_fields", "note",
+    "p_fields", "basis", "note",
 )  # fmt: skip
 
 
@@ -69,7 +70,9 @@ def pair_table(
         placement, see `spatial_null`); overlap_a_in_b (part of the signal of a that follows b in
         proportion, 0 to 1) and overlap_b_in_a; p_holm (p_value corrected for the number of
         pairs, Holm 1979); p_shift, p_effective, effective_size (see `spatial_null`); p_fields
-        (p-value of agreement between fields, NaN for one field); note.
+        (p-value of agreement between fields, NaN for one field); basis ("maps", or "log-ratios"
+        for percent maps, see `log_ratio_maps`; r, its interval and the p-values are then of the
+        log-ratios); note.
     """
     import pandas as pd
 
@@ -82,10 +85,33 @@ def pair_table(
         "element_a": [moments.elements[k] for k in i],
         "element_b": [moments.elements[k] for k in j],
     }
-    resampling = Resampling(moments, settings)
-    table |= _correlation_columns(moments, resampling, i, j)
-    table |= _null_columns(moments, maps, i, j)
+    fields = as_fields(maps) if maps is not None else []
+    table |= _correlation_columns(moments, Resampling(moments, settings), i, j)
+    basis, compared = moments, fields
+    if moments.quantity in PERCENTS:
+        table["note"] = [*map(_closed_note, table["note"])]
+        if fields and len(moments.elements) > 2:
+            basis, compared = _log_ratios(fields, moments.block_px)
+            of_ratios = _correlation_columns(basis, Resampling(basis, settings), i, j)
+            table |= {n: of_ratios[n] for n in ("r", "r_low", "r_high", "p_fields", "note")}
+    table |= _null_columns(basis, compared, i, j)
+    table["basis"] = "maps" if basis is moments else "log-ratios"
     return pd.DataFrame(table, columns=list(COLUMNS))
+
+
+def _closed_note(note: str) -> str:
+    closed = "percentages sum to a whole, which alone makes them fall and rise against each other"
+    return f"{note}; {closed}" if note else closed
+
+
+def _log_ratios(
+    fields: Sequence[xr.Dataset], block_px: int
+) -> tuple[BlockMoments, list[xr.Dataset]]:
+    found = [log_ratio_moments(field, block_px=block_px) for field in fields]
+    moments = found[0][0]
+    for more, _ in found[1:]:
+        moments = moments.merge(more)
+    return moments, [ratios for _, ratios in found]
 
 
 def _correlation_columns(
@@ -140,15 +166,15 @@ def _overlap(
 
 def _null_columns(
     moments: BlockMoments,
-    maps: xr.Dataset | Sequence[xr.Dataset] | None,
+    fields: list[xr.Dataset],
     i: npt.NDArray[np.int64],
     j: npt.NDArray[np.int64],
 ) -> dict[str, Any]:
     names = ("p_value", "p_shift", "p_effective", "effective_size")
-    if maps is None:
+    if not fields:
         return {name: np.full(i.size, np.nan) for name in (*names, "p_holm")}
     noise = np.nan_to_num(moments.noise.sum(axis=0) / moments.n.sum())
-    found = pair_nulls(as_fields(maps), length_px=moments.length_px, noise=noise)
+    found = pair_nulls(fields, length_px=moments.length_px, noise=noise)
     columns = {name: found[name][i, j] for name in names}
     return columns | {"p_holm": adjusted(columns["p_value"], method="holm")}
 

@@ -55,6 +55,7 @@ class Share(NamedTuple):
     p_fields: float = float("nan")
 
 
+NO_ALLOY_VARIATION = "no variation of the alloy signal beyond the noise"
 _UNDEFINED = Share(np.nan, np.nan, np.nan)
 
 
@@ -224,7 +225,9 @@ def _following(
     involved = [moments.index(e) for e in (element, *alloy)]
     shares = _with_background(resampling, levels, at, involved)
     if not np.isfinite(shares[0].share):
-        shares[0] = _UNDEFINED._replace(note="no variation of the alloy signal beyond the noise")
+        flat = not covariance[0, 1, 1] > 0
+        nothing = f"no signal of {element} beyond the background"
+        shares[0] = _UNDEFINED._replace(note=NO_ALLOY_VARIATION if flat else nothing)
     if divided:
         return dict(zip(FOLLOWING, shares, strict=True))
     note = "no other substrate element was mapped"
