@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,10 +11,10 @@ import numpy.typing as npt
 from spattermap.errors import InputError
 from spattermap.mapset import facts, valid_mask
 from spattermap.roles import Roles
-from spattermap.segmentation import droplets, edges, haze, streaks
+from spattermap.segmentation import droplets, haze, streaks
+from spattermap.segmentation.directions import circular_summary
 from spattermap.segmentation.estimation import estimate, sample_of
 from spattermap.segmentation.likelihood import (
-    Array,
     Classes,
     Stack,
     log_odds,
@@ -28,6 +29,16 @@ if TYPE_CHECKING:
     import xarray as xr
 
 _NO_SETTINGS = Settings()
+_SAME_DOSE = (0.8, 1.25)  # a blank within this ratio was taken under the same conditions
+
+
+@dataclass(frozen=True)
+class _Divided:
+    labels: npt.NDArray[np.int32]
+    n_droplets: int
+    confidence: npt.NDArray[np.float64]
+    streaks: pd.DataFrame
+    centre_lines: tuple[npt.NDArray[np.float64], ...]
 
 
 def segment(
@@ -86,11 +97,12 @@ def segment(
         false_alarms=settings.false_alarms_per_field,
     )
     found = _drop_small(found, maps, settings)
-    labels, n_droplets, table, order = _divide(found, smallest)
+    parts = _divide(found, smallest)
+    labels = parts.labels
     return Segmentation(
         labels=labels,
-        n_droplets=n_droplets,
-        n_streaks=len(table),
+        n_droplets=parts.n_droplets,
+        n_streaks=len(parts.streaks),
         metal=labels > 0,
         log_odds=log_odds(fraction, classes, gain=used.gain, prior=settings.metal_sensitivity),
         metal_means=_named(stack, classes.metal),
@@ -98,14 +110,16 @@ def segment(
         information=classes.information,
         blur_px=used.blur,
         smallest_trusted_px=smallest,
-        confidence=found.confidence[order][:n_droplets],
-        streaks=table,
+        confidence=parts.confidence,
+        streaks=parts.streaks,
+        centre_lines=parts.centre_lines,
+        directions=_directions(parts.streaks),
         haze=_haze(
-            raw,
-            labels,
             stack,
-            zero=_zero(stack, classes, roles, blank),
-            sigma=max(used.sigma, used.blur),
+            parts,
+            classes,
+            blank=None if blank is None else _plate(stack, roles, blank),
+            margin=2 + 2.5 * max(used.blur, 0.5),
             level=settings.level,
         ),
         elements_used=tuple(
@@ -176,22 +190,34 @@ def _drop_small(found: droplets.Regions, maps: xr.Dataset, settings: Settings) -
     return droplets.keep(found, area >= least)
 
 
-def _divide(
-    found: droplets.Regions, smallest: float
-) -> tuple[npt.NDArray[np.int32], int, pd.DataFrame, npt.NDArray[np.int64]]:
+def _divide(found: droplets.Regions, smallest: float) -> _Divided:
     """Give the droplets the first numbers and the streaks those after them."""
     import pandas as pd
 
-    n = found.deviates.size
-    rows = streaks.measure(found.labels, n)
     limit = smallest if np.isfinite(smallest) else 0.0
-    long = np.array([streaks.is_streak(row, smallest=limit) for row in rows], dtype=bool)
-    order = np.concatenate([np.flatnonzero(~long), np.flatnonzero(long)]).astype(np.int64)
-    table = np.zeros(n + 1, np.int32)
-    table[1 + order] = np.arange(1, n + 1)
-    n_droplets = int(np.count_nonzero(~long))
-    chosen = [dict(rows[k], label=int(table[1 + k])) for k in np.flatnonzero(long)]
-    return table[found.labels], n_droplets, pd.DataFrame(chosen, columns=streaks.COLUMNS), order
+    labels, chosen, shapes = streaks.find(found.labels, smallest=limit)
+    present = np.bincount(labels.ravel(), minlength=found.confidence.size + 1) > 0
+    present[0] = False
+    round_ones = [int(k) for k in np.flatnonzero(present) if k not in shapes]
+    table = np.zeros(present.size, np.int32)
+    table[[*round_ones, *chosen]] = np.arange(1, len(round_ones) + len(chosen) + 1)
+    rows = [shapes[k].row(int(table[k])) for k in chosen]
+    return _Divided(
+        labels=table[labels],
+        n_droplets=len(round_ones),
+        confidence=found.confidence[np.array(round_ones, dtype=np.int64) - 1],
+        streaks=pd.DataFrame(rows, columns=list(streaks.COLUMNS)),
+        centre_lines=tuple(shapes[k].line for k in chosen),
+    )
+
+
+def _directions(table: pd.DataFrame) -> dict[str, float]:
+    """Return circular statistics: of directions where most streaks have one, else of axes."""
+    told = table["directed"].to_numpy(dtype=bool)
+    axial = np.count_nonzero(told) <= 0.5 * told.size
+    angles = table["angle_deg"].to_numpy(dtype=np.float64)
+    found = circular_summary(angles if axial else angles[told], axial=bool(axial))
+    return {**found, "axial": float(axial)}
 
 
 def _named(stack: Stack, values: npt.NDArray[np.float64]) -> dict[str, float]:
@@ -199,34 +225,59 @@ def _named(stack: Stack, values: npt.NDArray[np.float64]) -> dict[str, float]:
 
 
 def _haze(
-    raw: Array,
-    labels: npt.NDArray[np.int32],
     stack: Stack,
+    parts: _Divided,
+    classes: Classes,
     *,
-    zero: tuple[float, float],
-    sigma: float,
+    blank: Stack | None,
+    margin: float,
     level: float,
 ) -> dict[str, float]:
-    margin = 3 * sigma + 1
-    outside = stack.valid & (edges.signed_distance(labels > 0) < -margin)
-    if not outside.any():
-        outside = stack.valid & (labels == 0)
-    return haze.measure(raw, outside, zero=zero[0], zero_error=zero[1], level=level)
+    alloy = stack.signs > 0
+    if not alloy.any():
+        return {}
+    zero = None
+    if blank is not None:
+        whole = haze.field_of(blank, np.zeros(blank.shape, np.int32), 0, margin=-np.inf)
+        values = whole.signal[whole.valid]
+        zero = (
+            float(values.mean(dtype=np.float64)),
+            float(values.std(dtype=np.float64) / np.sqrt(max(1, values.size))),
+        )
+        dose = _dose_ratio(stack, blank, classes)
+        zero = (zero[0] * dose, zero[1] * dose)
+    step = float((classes.metal - classes.bare)[alloy].sum())
+    field = haze.field_of(stack, parts.labels, parts.n_droplets, margin=margin)
+    return haze.measure(field, blank=zero, step=step, level=level)
 
 
-def _zero(
-    stack: Stack, classes: Classes, roles: Roles, blank: xr.Dataset | None
-) -> tuple[float, float]:
-    """Return the metal fraction of bare substrate and its standard error."""
-    if blank is None:
-        return 0.0, 0.0
+def _dose_ratio(stack: Stack, blank: Stack, classes: Classes) -> float:
+    """Return the dose of the maps over that of the blank, by the glass lines of the bare area.
+
+    Under the same conditions it is 1 but for what a haze hides; only a clear difference, which
+    means another dwell time or current, is corrected.
+    """
+    ours = {
+        e: m for e, m, s in zip(stack.elements, classes.bare, stack.signs, strict=True) if s < 0
+    }
+    theirs = {
+        e: float(np.mean(p, where=blank.valid, dtype=np.float64))
+        for e, p in zip(blank.elements, blank.planes, strict=True)
+        if e in ours
+    }
+    total = sum(theirs.values())
+    if total <= 0:
+        return 1.0
+    ratio = sum(ours[e] for e in theirs) / total
+    return float(ratio) if not _SAME_DOSE[0] < ratio < _SAME_DOSE[1] else 1.0
+
+
+def _plate(stack: Stack, roles: Roles, blank: xr.Dataset) -> Stack:
     have = {str(e) for e in blank["element"].values}
-    missing = [e for e in stack.elements if e not in have]
+    missing = [e for e in roles.alloy if e not in have]
     if missing:
         raise InputError(
-            f"blank must hold a map of every element, got none of {missing[0]}. "
+            f"blank must hold a map of every alloy element, got none of {missing[0]}. "
             "Map the bare plate with the same elements."
         )
-    plate = _stack(blank.sel(element=list(stack.elements)), roles)
-    values = metal_fraction(plate, classes)[plate.valid]
-    return float(values.mean(dtype=np.float64)), float(values.std() / np.sqrt(max(1, values.size)))
+    return _stack(blank.sel(element=[e for e in stack.elements if e in have]), roles)

@@ -17,6 +17,10 @@ Labels = npt.NDArray[np.int32]
 _ADMITTED = 0.2  # lowest edge level a droplet can have; below it lie haze and noise
 _NECK = 0.2  # two hills part where the pass is this much lower than the lower summit
 _DIP = 4.0  # ... and, for the fraction itself, this many noise standard deviations
+_FULL = 0.9  # fraction above which the signal says nothing of necks
+_BAY = 0.4  # px; shallower necks are those of the pixel grid
+_JITTERS = 0.35  # ... or of edges displaced by noise, in their standard deviations
+_BLUNT = 0.4  # smoothing of the distance map, in standard deviations of the edge
 
 
 @dataclass(frozen=True)
@@ -141,8 +145,12 @@ def _part(
     )
     # The distance is blunted a little, so that single pixels of a ragged edge make no summits.
     distance = np.maximum(signed_distance(mask), 0)
-    distance = ndimage.gaussian_filter(distance, max(0.7, 0.4 * sigma))
-    return parting.part(distance, labels, ratio=ratio, least=0.4 / strength)
+    distance = ndimage.gaussian_filter(distance, max(0.7, _BLUNT * sigma))
+    # Noise displaces an edge by its height over the slope there; such bays part nothing.
+    jitter = noise * sigma * np.sqrt(2 * np.pi)
+    return parting.part(
+        distance, labels, ratio=ratio, least=max(_BAY, _JITTERS * jitter) / strength
+    )
 
 
 def _with_true_edges(labels: Labels, height: Array, n: int, used: Filter) -> tuple[Labels, int]:

@@ -155,6 +155,24 @@ def part(height: Array, region: Labels, *, ratio: float, least: float) -> tuple[
     return renumber(parent[label])
 
 
+def contacts(labels: Labels) -> list[tuple[int, int]]:
+    """Return every pair of labels that touch, in ascending order.
+
+    Parameters
+    ----------
+    labels : numpy.ndarray of int32, dims (y, x)
+        Regions.
+
+    Returns
+    -------
+    list of tuple of int
+    """
+    flat = np.zeros(labels.shape, np.float32)
+    first, second, _ = _saddles(labels, flat, np.zeros_like(labels))
+    pairs = np.unique(np.stack([first, second], axis=1), axis=0)
+    return [(int(a), int(b)) for a, b in pairs]
+
+
 def renumber(labels: Labels) -> tuple[Labels, int]:
     """Return labels 1 to n without gaps, in the order of their first pixel, and n."""
     present = np.bincount(labels.ravel())

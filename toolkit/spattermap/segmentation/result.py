@@ -38,6 +38,11 @@ class Segmentation:
     streaks : pandas.DataFrame
         Columns of ``streaks.csv`` with lengths in px (label, y_px, x_px, length_px, width_px,
         angle_deg, directed, head_y_px, head_x_px).
+    centre_lines : tuple of numpy.ndarray, dims (point, 2)
+        Centre line of each streak from head to tail, rows and columns (px).
+    directions : dict of str to float
+        Circular statistics of the streaks, see `directions.circular_summary`; ``axial`` is 1
+        where heads could not be told and axes were used.
     haze : dict of str to float
         Metal signal outside droplets and streaks and what is known of it.
     cracks : dict
@@ -60,6 +65,8 @@ class Segmentation:
     smallest_trusted_px: float
     confidence: npt.NDArray[np.float64]
     streaks: pd.DataFrame
+    centre_lines: tuple[npt.NDArray[np.float64], ...] = ()
+    directions: dict[str, float] = field(default_factory=dict)
     haze: dict[str, float] = field(default_factory=dict)
     cracks: dict[str, Any] = field(default_factory=dict)
     elements_used: tuple[str, ...] = ()

@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
+Labels = npt.NDArray[np.int32]
+Box = tuple[slice, ...]
+Floats = npt.NDArray[np.float64]
+
 _ELONGATED = 2.5  # length over width from which a region is called a streak
-_LEAN = 0.1  # relative difference of the halves' widths from which head and tail are told
+_PIECE = 2.5  # ... and from which one of two touching pieces may be part of a streak
+_NARROW = 0.75  # a piece of a tail is narrower than this part of the head it is joined to
+_SOLID = 0.4  # least part of its convex hull that a comet fills; branched chains fill less
+_LEAN = 0.1  # relative difference of the halves' areas from which head and tail are told
+_IN_LINE = 20.0  # deg; pieces of one streak lie along one line
 
 COLUMNS = (
     "label", "y_px", "x_px", "length_px", "width_px", "angle_deg", "directed", "head_y_px",
@@ -14,68 +24,220 @@ COLUMNS = (
 )  # fmt: skip
 
 
-def measure(labels: npt.NDArray[np.int32], n: int) -> list[dict[str, float | bool]]:
-    """Return length, width and direction of every region.
+@dataclass(frozen=True)
+class Shape:
+    """Geometry of one elongated region, lengths in px.
+
+    Parameters
+    ----------
+    y, x : float
+        Centroid.
+    length, width : float
+        Along the centre line, caps included; mean across it.
+    angle : float
+        Direction of the axis (deg), counter-clockwise from +x as seen on the picture; from head
+        to tail where `directed`, else from 0 to 180.
+    directed : bool
+        True where head and tail differ enough to be told.
+    head : tuple of float
+        Row and column of the middle of the head.
+    line : numpy.ndarray, dims (point, 2)
+        Centre line from head to tail, rows and columns.
+    solidity : float
+        Area over the area of the convex hull.
+    area : int
+        Pixels.
+    """
+
+    y: float
+    x: float
+    length: float
+    width: float
+    angle: float
+    directed: bool
+    head: tuple[float, float]
+    line: Floats
+    solidity: float
+    area: int
+
+    @property
+    def elongation(self) -> float:
+        """Length over width."""
+        return self.length / max(self.width, 1e-9)
+
+    def row(self, label: int) -> dict[str, float | int | bool]:
+        """Return the shape as a row of the streaks' table."""
+        values = (label, self.y, self.x, self.length, self.width, self.angle, self.directed)
+        return dict(zip(COLUMNS, (*values, *self.head), strict=True))
+
+
+def describe(y: npt.NDArray[np.int64], x: npt.NDArray[np.int64]) -> Shape:
+    """Return the geometry of a set of pixels as a streak.
+
+    Parameters
+    ----------
+    y, x : numpy.ndarray
+        Rows and columns of the pixels.
+
+    Returns
+    -------
+    Shape
+
+    Notes
+    -----
+    The centre line joins the centroids of slices across the principal axis, each about a width
+    thick. Length is that line with its ends prolonged to the last pixels, and width follows from
+    the area of a stadium, ``A = w (L - w) + pi w^2 / 4``. The heavier half is the head.
+    """
+    cy, cx = float(y.mean()), float(x.mean())
+    dy, dx = y - cy, x - cx
+    turn = 0.5 * np.arctan2(2 * np.mean(dx * dy), np.mean(dx * dx) - np.mean(dy * dy))
+    along = dx * np.cos(turn) + dy * np.sin(turn)
+    low, high = float(along.min()) - 0.5, float(along.max()) + 0.5
+    lean = (np.count_nonzero(along < 0.5 * (low + high)) * 2 - y.size) / y.size
+    if lean < 0:  # let the axis run from the head
+        turn, along, low, high = turn + np.pi, -along, -high, -low
+    slices = max(2, round((high - low) / max(2.0, y.size / (high - low))))
+    which = np.clip(((along - low) / (high - low) * slices).astype(np.int64), 0, slices - 1)
+    n = np.bincount(which, minlength=slices)
+    sums = np.stack([np.bincount(which, v, minlength=slices) for v in (y, x)], axis=1)
+    line = np.asarray(sums[n > 0] / n[n > 0, None], dtype=np.float64)
+    steps = np.hypot(*np.diff(line, axis=0).T)
+    ends = ((line[[0, -1]] - (cy, cx)) * (np.sin(turn), np.cos(turn))).sum(axis=1)
+    length = float(steps.sum() + (ends[0] - low) + (high - ends[1]))
+    # Solve w (L - w) + pi w^2 / 4 = A for w; the disc (w = L) is its limit.
+    c = 1 - np.pi / 4
+    width = (length - np.sqrt(max(0.0, length**2 - 4 * c * y.size))) / (2 * c)
+    width = float(min(width, length))
+    head_at = low + 0.5 * width
+    degrees = float(np.degrees(np.arctan2(-np.sin(turn), np.cos(turn))))
+    directed = bool(abs(lean) > _LEAN)
+    head = (cy + head_at * float(np.sin(turn)), cx + head_at * float(np.cos(turn)))
+    return Shape(
+        cy, cx, length, width, degrees % (360 if directed else 180), directed, head, line,
+        _solidity(y, x), int(y.size),
+    )  # fmt: skip
+
+
+def _solidity(y: npt.NDArray[np.int64], x: npt.NDArray[np.int64]) -> float:
+    from scipy.spatial import ConvexHull, QhullError
+
+    # The corners of the pixels, so that one row of them still has a hull with an area.
+    corners = np.concatenate(
+        [np.stack([y + a, x + b], axis=1) for a in (-0.5, 0.5) for b in (-0.5, 0.5)]
+    )
+    try:
+        return float(y.size / ConvexHull(corners).volume)
+    except QhullError:  # pragma: no cover  # four corners always span an area
+        return 1.0
+
+
+def find(labels: Labels, *, smallest: float) -> tuple[Labels, list[int], dict[int, Shape]]:
+    """Join the pieces of streaks and name the regions that are streaks.
 
     Parameters
     ----------
     labels : numpy.ndarray of int32, dims (y, x)
         Regions 1 to n.
-    n : int
-        Number of regions.
+    smallest : float
+        Smallest trusted diameter (px); shorter than two of them, nothing is called a streak.
 
     Returns
     -------
-    list of dict
-        One entry a region, with the keys `COLUMNS`.
-
-    Notes
-    -----
-    The axis is the principal axis of the pixels; length is the extent along it, width the area
-    over the length, corrected for the rounded ends of a stadium, ``A = w (L - w) + pi w^2 / 4``.
+    labels : numpy.ndarray of int32, dims (y, x)
+        Regions with the pieces of streaks joined (numbers of joined pieces are missing).
+    streaks : list of int
+        Labels of the streaks.
+    shapes : dict of int to Shape
+        Geometry of each of them.
     """
     from scipy import ndimage
 
-    rows: list[dict[str, float | bool]] = []
-    for k, box in enumerate(ndimage.find_objects(labels, max_label=n), start=1):
-        y, x = np.nonzero(labels[box] == k)
-        rows.append(_one(y + box[0].start, x + box[1].start, k))
-    return rows
-
-
-def _one(y: npt.NDArray[np.int64], x: npt.NDArray[np.int64], label: int) -> dict[str, float | bool]:
-    cy, cx = float(y.mean()), float(x.mean())
-    dy, dx = y - cy, x - cx
-    angle = 0.5 * np.arctan2(2 * np.mean(dx * dy), np.mean(dx * dx) - np.mean(dy * dy))
-    along = dx * np.cos(angle) + dy * np.sin(angle)
-    low, high = float(along.min()), float(along.max())
-    length = high - low + 1
-    area = y.size
-    # Solve w (L - w) + pi w^2 / 4 = A for w; the disc (w = L) is its limit.
-    c = 1 - np.pi / 4
-    width = (length - np.sqrt(max(0.0, length**2 - 4 * c * area))) / (2 * c)
-    middle = 0.5 * (low + high)
-    first, second = np.count_nonzero(along < middle), np.count_nonzero(along >= middle)
-    lean = (first - second) / area
-    directed = abs(lean) > _LEAN
-    head_at = low + 0.5 * width if lean >= 0 else high - 0.5 * width
-    # Rows count downwards; angles run counter-clockwise as seen, from head to tail.
-    toward = 1.0 if lean >= 0 else -1.0
-    degrees = float(np.degrees(np.arctan2(-toward * np.sin(angle), toward * np.cos(angle))))
-    return {
-        "label": label,
-        "y_px": cy,
-        "x_px": cx,
-        "length_px": length,
-        "width_px": float(min(width, length)),
-        "angle_deg": degrees % 360 if directed else degrees % 180,
-        "directed": bool(directed),
-        "head_y_px": cy + head_at * float(np.sin(angle)),
-        "head_x_px": cx + head_at * float(np.cos(angle)),
+    boxes = ndimage.find_objects(labels)
+    shapes = {
+        k: describe(*_pixels(labels, box, k))
+        for k, box in enumerate(boxes, start=1)
+        if box is not None and _worth_a_look(labels, box, k)
     }
+    labels, shapes = _joined(labels, shapes, boxes)
+    chosen = [
+        k
+        for k, shape in shapes.items()
+        if shape.elongation >= _ELONGATED
+        and shape.solidity >= _SOLID
+        and shape.length >= 2 * smallest
+        and not _cut_by_frame(shape, labels.shape)
+    ]
+    return labels, chosen, {k: shapes[k] for k in chosen}
 
 
-def is_streak(row: dict[str, float | bool], *, smallest: float) -> bool:
-    """Return True for a region long enough against its width and against the resolution."""
-    length, width = float(row["length_px"]), float(row["width_px"])
-    return length >= _ELONGATED * width and length >= 2 * smallest
+def _pixels(
+    labels: Labels, box: Box, k: int
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    y, x = np.nonzero(labels[box] == k)
+    return y + box[0].start, x + box[1].start
+
+
+def _worth_a_look(labels: Labels, box: Box, k: int) -> bool:
+    """Return False for what is surely compact: it fills its box as only a round thing does."""
+    height, width = (s.stop - s.start for s in box)
+    if max(height, width) < 4:
+        return False
+    if max(height, width) >= 1.8 * min(height, width):
+        return True
+    filled = np.count_nonzero(labels[box] == k) / (height * width)
+    return bool(filled < 0.62)  # a disc fills 0.785; a diagonal streak less than 0.6
+
+
+def _joined(
+    labels: Labels, shapes: dict[int, Shape], boxes: list[Box]
+) -> tuple[Labels, dict[int, Shape]]:
+    """Join touching pieces that lie in one line, at least one of them elongated itself."""
+    from spattermap.segmentation.parting import contacts
+
+    long = {k for k, shape in shapes.items() if shape.elongation >= _PIECE}
+    table = np.arange(len(boxes) + 1, dtype=np.int32)
+    whole = dict(shapes)
+    for a, b in contacts(labels):
+        first, second = int(table[a]), int(table[b])
+        if first == second or not ({first, second} & long):
+            continue
+        parts = [
+            _pixels(labels, boxes[k - 1], k)
+            for k in np.flatnonzero(np.isin(table, (first, second))).tolist()
+            if k > 0
+        ]
+        union = describe(*(np.concatenate(v) for v in zip(*parts, strict=True)))
+        if _tail_like(first, second, whole, long) and _one_streak(
+            union, [whole[k] for k in (first, second) if k in long]
+        ):
+            table[table == second] = first
+            whole.pop(second, None)
+            whole[first] = union
+            long.add(first)
+    return table[labels], whole
+
+
+def _tail_like(first: int, second: int, whole: dict[int, Shape], long: set[int]) -> bool:
+    """Return True for two long pieces, or a long one narrower than the other."""
+    if first in long and second in long:
+        return True
+    thin, other = (first, second) if first in long else (second, first)
+    return other not in whole or whole[thin].width < _NARROW * whole[other].width
+
+
+def _one_streak(union: Shape, pieces: list[Shape]) -> bool:
+    if union.elongation < _ELONGATED + 0.5 or union.solidity < _SOLID:
+        return False
+    turns = [abs((union.angle - p.angle + 90) % 180 - 90) for p in pieces]
+    return max(turns) < _IN_LINE and all(union.length > 1.1 * p.length for p in pieces)
+
+
+def _cut_by_frame(shape: Shape, field: tuple[int, ...]) -> bool:
+    """Return True for a sliver along the frame: a droplet cut off, not a streak."""
+    line = shape.line
+    reach = 0.5 * shape.width + 1.5
+    across = abs(np.sin(np.radians(shape.angle)))
+    beside_row = line[:, 0].max() < reach or line[:, 0].min() > field[0] - 1 - reach
+    beside_column = line[:, 1].max() < reach or line[:, 1].min() > field[1] - 1 - reach
+    return bool((beside_row and across < 0.5) or (beside_column and across > 0.87))

@@ -19,6 +19,7 @@ Mask = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float64]
 
 _DIAMETERS = np.geomspace(3.0, 120.0, 34)
+_TWICE = 6  # steps of the grid that double a diameter
 _BLURS = np.arange(0.0, 4.01, 0.25)
 _SPREAD = 1.35  # geometric standard deviation of the diameters in the model; of little influence
 _LARGEST_LAG = 48
@@ -36,12 +37,24 @@ class Structure:
     blur : float
         Standard deviation of the blur (px).
     variance : float
-        Variance of the unblurred metal fraction.
+        Variance of the unblurred metal fraction that discs of this size would give if they lay
+        independently.
+    crowding : float
+        Variance missing from it because droplets keep their distance (zero or negative), with
+        the spectrum of discs twice as large.
     """
 
     diameter: float
     blur: float
     variance: float
+    crowding: float = 0.0
+
+    def spectrum(self, k: Floats) -> Floats:
+        """Return the power spectrum of the unblurred metal fraction at angular frequency k."""
+        alone = self.variance * disc_spectrum(k, self.diameter)
+        crowd = self.crowding * disc_spectrum(k, 2 * self.diameter)
+        # However crowded, some variation is left at every scale.
+        return np.asarray(np.maximum(alone + crowd, 0.05 * alone))
 
 
 def autocovariance(raw: Array, valid: Mask) -> tuple[Floats, Floats, Floats]:
@@ -112,7 +125,8 @@ def fit_structure(raw: Array, valid: Mask, *, noise: float) -> Structure | None:
     if not first > 0:
         return None
     fallen = lag[covariance < 0.15 * first]
-    reach = max(6.0, 1.1 * float(fallen[0]) if fallen.size else float(lag[-1]))
+    fall = float(fallen[0]) if fallen.size else float(lag[-1])
+    reach = max(6.0, 1.1 * fall)
     used = lag <= reach
     lag, covariance, pairs = lag[used], covariance[used], pairs[used]
     # Noise of a lag product, and a floor for what the model of discs leaves out.
@@ -124,22 +138,32 @@ def fit_structure(raw: Array, valid: Mask, *, noise: float) -> Structure | None:
     for i, diameter in enumerate(_DIAMETERS):
         for j, blur in enumerate(_BLURS):
             shape = np.interp(lag, grid, table[i, j])
-            amplitude, misfit = _scaled(shape, covariance, weight)
+            hole = np.interp(lag, grid, table[min(i + _TWICE, _DIAMETERS.size - 1), j])
+            parts, misfit = _scaled(np.stack([shape, hole]), covariance, weight)
             # A prior of little weight: about one pixel of blur is common, three are rare.
             misfit += 0.5 * ((blur - 1.0) / 1.0) ** 2
-            if amplitude > 0 and misfit < best:
-                best, found = misfit, Structure(float(diameter), float(blur), amplitude)
+            if parts[0] > 0 and misfit < best:
+                best, found = misfit, Structure(float(diameter), float(blur), *parts)
     return found
 
 
-def _scaled(shape: Floats, covariance: Floats, weight: Floats) -> tuple[float, float]:
-    """Return amplitude and chi-square of ``covariance = amplitude * shape + offset``."""
-    total = weight.sum()
-    mean_s, mean_c = weight @ shape / total, weight @ covariance / total
-    s, c = shape - mean_s, covariance - mean_c
-    amplitude = float((weight * s) @ c / max(float((weight * s) @ s), 1e-300))
-    rest = c - amplitude * s
-    return amplitude, float(weight @ rest**2)
+def _scaled(
+    shapes: Floats, covariance: Floats, weight: Floats
+) -> tuple[tuple[float, float], float]:
+    """Return the shapes' amplitudes and the chi-square of their best sum.
+
+    The second shape, twice as wide, may only be subtracted: droplets keep their distance.
+    """
+    for n_shapes in (2, 1):
+        design = np.stack([np.ones_like(covariance), *shapes[:n_shapes]])
+        normal = (design * weight) @ design.T
+        normal[np.diag_indices_from(normal)] *= 1 + 1e-9
+        part = np.linalg.solve(normal, (design * weight) @ covariance)
+        if n_shapes == 1 or part[2] <= 0:
+            break
+    rest = covariance - part @ design
+    crowding = float(part[2]) if n_shapes == 2 else 0.0
+    return (float(part[1]), crowding), float(weight @ rest**2)
 
 
 @lru_cache(maxsize=1)
