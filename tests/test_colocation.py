@@ -23,6 +23,42 @@ def test_plain_correlation_of_the_worked_pair():
     )
 
 
+def test_overlap_coefficients_of_the_worked_pair():
+    # CHECKS 4.1 (COMPUTED with scikit-image 0.26.0, checkable by hand)
+    found = colocation.overlap_coefficients(A, B)
+    assert found.pearson == pytest.approx(0.7187568368810859, abs=1e-9)
+    assert found.overlap == pytest.approx(0.8838156384, abs=1e-9)
+    assert found.k1 == pytest.approx(0.7478260870, abs=1e-9)
+    assert found.k2 == pytest.approx(1.0445344130, abs=1e-9)
+    assert found.m1 == pytest.approx(48 / 59, abs=1e-12)
+    assert found.m2 == pytest.approx(44 / 47, abs=1e-12)
+    assert found.icq == 0.25
+    above = colocation.overlap_coefficients(A, B, threshold_a=3, threshold_b=3)
+    assert above.m1 == pytest.approx(40 / 59, abs=1e-12)
+    assert above.m2 == pytest.approx(33 / 47, abs=1e-12)
+
+
+def test_limits_of_the_overlap_coefficients():
+    plane = np.array(A)
+    same = colocation.overlap_coefficients(plane, plane)
+    assert (same.pearson, same.icq) == (pytest.approx(1), 0.5)
+    mirrored = colocation.overlap_coefficients(plane, 9 - plane)
+    assert (mirrored.pearson, mirrored.icq) == (pytest.approx(-1), -0.5)
+
+
+@pytest.mark.parametrize("thresholds", [(0, 0), (3, 3)])
+def test_overlap_coefficients_equal_scikit_image(thresholds):
+    from skimage import measure
+
+    a, b = np.random.default_rng(1).poisson(3, (2, 20, 30))
+    found = colocation.overlap_coefficients(
+        a, b, threshold_a=thresholds[0], threshold_b=thresholds[1]
+    )
+    assert found.pearson == pytest.approx(measure.pearson_corr_coeff(a, b)[0], abs=1e-12)
+    assert found.overlap == pytest.approx(measure.manders_overlap_coeff(a, b), abs=1e-12)
+    assert found.m1 == pytest.approx(measure.manders_coloc_coeff(a, b > thresholds[1]), abs=1e-12)
+
+
 # CHECKS 4.1: Poisson attenuation, exact for independent counts on correlated rates:
 # (mean, variance of the rate, correlation of the rates, correlation of the counts).
 ATTENUATION = [(5, 4, 0.9, 0.4), (20, 25, 0.8, 0.444444), (100, 400, 0.5, 0.4)]

@@ -2,6 +2,7 @@
 
 from spattermap.autocovariance import correlation_length_px
 from spattermap.colocation.background import Background
+from spattermap.colocation.coefficients import OverlapCoefficients, overlap_coefficients
 from spattermap.colocation.correlation import Correlation, noise_corrected_correlation
 from spattermap.colocation.effective import ModifiedTTest, modified_t_test
 from spattermap.colocation.inference import infer_roles
@@ -24,6 +25,7 @@ __all__ = [
     "LatticeStatistics",
     "ModifiedTTest",
     "NullTest",
+    "OverlapCoefficients",
     "Share",
     "adjusted",
     "correlation_length_px",
@@ -32,6 +34,7 @@ __all__ = [
     "log_ratio_maps",
     "modified_t_test",
     "noise_corrected_correlation",
+    "overlap_coefficients",
     "pair_table",
     "share_in_droplets",
     "share_in_shadow",
