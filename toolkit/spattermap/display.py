@@ -167,7 +167,8 @@ def verdicts(analysis: Any) -> Fragment:
     names = ("Element", "Verdict", "In droplets", "With alloy", "r with alloy")
     head = "".join(f'<th scope="col">{name}</th>' for name in names)
     groups = []
-    for _, row in analysis.elements.iterrows():
+    rank = {"alloy": 0, "other": 1, "substrate": 2}
+    for row in sorted(analysis.elements.to_dict("records"), key=lambda row: rank[row["role"]]):
         role = f"{row['role']}{', assumed' if analysis.roles.assumed else ''}"
         line = escape(str(row.get("line") or row["element"]))
         element = f"{escape(str(row['element']))}<small>{line}, {escape(role)}</small>"
@@ -207,7 +208,7 @@ def _badge(verdict: str) -> str:
 
 
 def _interval(row: Any, name: str, *, as_percent: bool = False) -> str:
-    value, interval = _split(dict(row), name, as_percent=as_percent)
+    value, interval = _split(row, name, as_percent=as_percent)
     return escape(value) + (f"<small>{escape(interval)}</small>" if interval else "")
 
 

@@ -82,8 +82,9 @@ def size_histogram(analysis: Any) -> Picture:
     Returns
     -------
     Picture
-        D10, D50 and D90 (by number) are marked with their intervals; sizes below the smallest
-        trusted diameter are shaded.
+        Bars count the droplets found. The curves are corrected for droplets cut by the border,
+        and so are D10, D50 and D90 (by number), marked with their intervals. Sizes below the
+        smallest trusted diameter are shaded.
     """
     _, unit = length_scale(analysis)
     diameters = diameters_of(analysis)
@@ -103,7 +104,7 @@ def size_histogram(analysis: Any) -> Picture:
     axes.set_ylabel("droplets in bin")
     plain_axes(axes, grid="y")
     _label_log_axis(axes)
-    share = _cumulative(axes, diameters)
+    share = _cumulative(axes, diameters, _border_weights(analysis))
     _mark_quantiles(share, summary, unit)
     handles = [*share.get_legend_handles_labels()[0], *_mark_trusted(axes, summary, unit)]
     sheet.legend(
@@ -130,13 +131,25 @@ def _label_log_axis(axes: Axes) -> None:
     axes.xaxis.set_minor_formatter(NullFormatter())
 
 
-def _cumulative(axes: Axes, diameters: npt.NDArray[np.float64]) -> Any:
+def _border_weights(analysis: Any) -> npt.NDArray[np.float64]:
+    """Return how many droplets each one stands for: those cut by the border are not measured."""
+    shape = getattr(analysis, "morphology", None)
+    weights = np.ones(len(analysis.droplets))
+    if shape is not None and float(np.sum(shape.border_weight)) > 0:
+        weights = np.asarray(shape.border_weight, dtype=np.float64)
+    return weights
+
+
+def _cumulative(
+    axes: Axes, diameters: npt.NDArray[np.float64], weights: npt.NDArray[np.float64]
+) -> Any:
     share = axes.twinx()
-    ordered = np.sort(diameters)
-    share.ecdf(ordered, color=BLUE, linewidth=1.8, label="cumulative number")
+    used = weights > 0
+    diameters, weights = diameters[used], weights[used]
+    share.ecdf(diameters, weights=weights, color=BLUE, linewidth=1.8, label="cumulative number")
     share.ecdf(
-        ordered,
-        weights=ordered**2,
+        diameters,
+        weights=weights * diameters**2,
         color=VERMILION,
         linewidth=1.8,
         linestyle="--",
