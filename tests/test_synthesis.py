@@ -5,6 +5,8 @@ import json
 import numpy as np
 import pytest
 import tifffile
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from spattermap.errors import InputError
 from spattermap.mapset import facts
@@ -229,6 +231,49 @@ def test_cracks_darken_the_electron_image_only():
     np.testing.assert_array_equal(with_cracks.maps.counts, without.maps.counts)
     assert len(with_cracks.truth["cracks"]) == 4
     assert float(with_cracks.maps.electron_image.mean()) < float(without.maps.electron_image.mean())
+
+
+@settings(max_examples=15, deadline=None, derandomize=True, database=None)
+@given(
+    shape=st.tuples(st.integers(40, 120), st.integers(40, 120)),
+    coverage=st.floats(0.0, 0.9),
+    d50_px=st.floats(3.0, 30.0),
+    placement=st.sampled_from(["apart", "touching", "free"]),
+    profile=st.sampled_from(["lens", "cap", "disc"]),
+    n_streaks=st.integers(0, 3),
+    haze_um=st.sampled_from([0.0, 0.01, 0.2]),
+    blur_px=st.floats(0.0, 3.0),
+    seed=st.integers(0, 10**6),
+)
+def test_any_description_gives_a_consistent_scene(
+    shape, coverage, d50_px, placement, profile, n_streaks, haze_um, blur_px, seed
+):
+    spec = Deposit(
+        shape=shape,
+        droplets=Droplets(
+            d50_px=d50_px, coverage=coverage, placement=placement, profile=profile
+        ),
+        streaks=Streaks(number=n_streaks, length_px=30.0, width_px=4.0),
+        haze=Haze(thickness_um=haze_um, contrast=0.4),
+        blur_px=blur_px,
+    )  # fmt: skip
+    maps, truth, labels = make_deposit(spec, seed=seed)
+    assert maps.counts.shape == (4, *shape)
+    np.testing.assert_array_equal(np.unique(labels[labels > 0]), np.arange(1, labels.max() + 1))
+    assert len(truth["droplets"]) + len(truth["streaks"]) == labels.max()
+    assert np.isfinite(truth["mean_maps"]).all()
+    assert truth["mean_maps"].min() >= 0.0
+    assert truth["coverage"] == np.count_nonzero(labels) / labels.size
+    shares = [truth[name] for name in ("share_droplets", "share_streaks", "share_haze")]
+    if labels.any() or haze_um > 0:
+        assert sum(shares) == pytest.approx(1.0)
+    # What is deposited, shines from the glass and lies below adds up to the maps.
+    for name, mean in zip(spec.elements, truth["mean_maps"], strict=True):
+        parts = truth["elements"][name]
+        total = sum(
+            parts[f"{part}_counts"] for part in ("deposited", "substrate", "background")
+        )  # fmt: skip
+        assert mean.mean() == pytest.approx(total, rel=0.02, abs=1e-4)
 
 
 # The X-ray model ------------------------------------------------------------------------------
