@@ -106,6 +106,26 @@ def test_roles_are_inferred_from_sign_and_glass():
     assert roles.assumed
 
 
+def test_a_faint_alloy_element_still_finds_its_side():
+    # Zinc with ten times less signal: its plain correlation is lost in noise, its side is not.
+    rng = np.random.default_rng(15)
+    cover = np.kron(rng.random((24, 24)) < 0.3, np.ones((8, 8)))
+    rates = np.array([2 * cover, 0.2 * cover + 0.1, 2 * (1 - cover), 3 * (1 - cover)])
+    moments = block_moments(make_map_set(rng.poisson(rates), ["Cu", "Zn", "Si", "O"]), block_px=16)
+    plain = moments.covariance(corrected=False)
+    assert plain[0, 1] / np.sqrt(plain[0, 0] * plain[1, 1]) < 0.2
+    assert colocation.infer_roles(moments).alloy == ("Cu", "Zn")
+
+
+def test_a_stated_substrate_takes_the_place_of_glass():
+    rng = np.random.default_rng(16)
+    cover = np.kron(rng.random((16, 16)) < 0.3, np.ones((8, 8)))
+    rates = np.array([3 * cover, 2 * cover, 5 * (1 - cover)])
+    moments = block_moments(make_map_set(rng.poisson(rates), ["Al", "Mg", "Ni"]), block_px=16)
+    roles = colocation.infer_roles(moments, substrate=("Ni",))
+    assert (roles.alloy, roles.substrate) == (("Al", "Mg"), ("Ni",))
+
+
 def test_a_flat_map_has_no_correlation_and_says_so():
     rng = np.random.default_rng(6)
     maps = make_map_set(rng.poisson(5, (2, 40, 40)), ["Cu", "Zn"])

@@ -33,8 +33,9 @@ MOST_BLOCKS = 1024
 # show the coverage of the intervals at this value.
 LENGTHS_PER_BLOCK = 6.0
 # Fewer blocks than this along a side leave too little to resample; the blocks are then made
-# smaller than wished and the result says so.
+# smaller than wished, and below so many correlation lengths the result says so.
 LEAST_BLOCKS_PER_SIDE = 5
+LEAST_LENGTHS_PER_BLOCK = 4.0
 # Side of the window on which counts are checked to be counts (px).
 NOISE_PROBE_PX = 128
 LEAST_NOISE_PROBE_PX = 24
@@ -137,6 +138,8 @@ def default_block_px(height: int, width: int, structure: Structure) -> tuple[int
     if wished <= most:
         return round(wished), []
     side = int(most)
+    if side >= LEAST_LENGTHS_PER_BLOCK * length:
+        return side, []
     note = (
         f"Features reach {length:.0f} px, much for a field of {width} x {height} px: it holds only "
         f"{(height // side) * (width // side)} blocks to resample, and they are smaller than "

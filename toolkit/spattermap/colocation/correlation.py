@@ -28,7 +28,7 @@ class Correlation(NamedTuple):
     Parameters
     ----------
     r : float
-        NaN where it is undefined.
+        Kept within -1 to 1, which noise may overstep; NaN where it is undefined.
     r_low, r_high : float
         Interval; -1 to 1 where the maps do not bound it.
     r_plain : float
@@ -131,7 +131,7 @@ def noise_corrected_correlation(
         notes.append(TOO_FEW_BLOCKS)
     low, high = clipped(found)
     return Correlation(
-        float(finite(found.value)[0]), float(low[0]), float(high[0]), r_plain,
+        float(np.clip(finite(found.value)[0], -1, 1)), float(low[0]), float(high[0]), r_plain,
         "; ".join(note for note in notes if note),
     )  # fmt: skip
 

@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from spattermap.colocation.correlation import variance_floor, without_noise
 from spattermap.roles import GLASS_FORMERS, Roles
 
 if TYPE_CHECKING:
     from spattermap.moments import BlockMoments
 
-# Elements whose loading on the leading component is below this part of the largest stay "other".
-LEAST_LOADING = 0.25
+# Elements less correlated than this with the rest of the leading component stay "other".
+LEAST_CORRELATION = 0.3
 
 
 def infer_roles(moments: BlockMoments, *, substrate: tuple[str, ...] | None = None) -> Roles:
@@ -39,28 +40,14 @@ def infer_roles(moments: BlockMoments, *, substrate: tuple[str, ...] | None = No
     """
     glass = tuple(substrate or GLASS_FORMERS)
     said = "the stated substrate" if substrate else "the usual glass formers"
-    covariance = moments.covariance()
-    if np.isnan(covariance).any():
-        covariance = moments.covariance(corrected=False)
-    plain = moments.covariance(corrected=False)
-    variance = np.diag(covariance)
-    # Material variance below a hundredth of the plain one is not told from zero.
-    varies = variance > 0.01 * np.diag(plain)
-    scale = np.where(varies, np.sqrt(np.maximum(variance, 1e-300)), np.inf)
-    r = np.clip(covariance / scale[:, None] / scale[None, :], -1, 1)
-    # Weights by how much of the variance is material keep noisy maps from leading.
-    material = np.maximum(variance, 0) / np.maximum(np.diag(plain), 1e-300)
-    trust = np.where(varies, np.sqrt(material), 0.0)
-    values, vectors = np.linalg.eigh(r * trust[:, None] * trust[None, :])
-    lead = vectors[:, -1]
-    strong = varies & (np.abs(lead) >= LEAST_LOADING * np.abs(lead).max())
+    sides, leads = _sides(moments)
+    strong = np.abs(sides) >= LEAST_CORRELATION
     former = np.array([e in glass for e in moments.elements])
-    if values[-1] <= 0 or not strong.any():
+    if not leads or not strong.any():
         return _by_glass_formers(moments.elements, former, said)
-    side = np.sign(lead)
-    tally = float((np.abs(lead) * former * strong * side).sum())
+    tally = float((sides * former * strong).sum())
     substrate_side = 1.0 if tally > 0 else -1.0
-    in_substrate = strong & (side == substrate_side) if tally else np.zeros_like(strong)
+    in_substrate = strong & (np.sign(sides) == substrate_side) if tally else np.zeros_like(strong)
     in_alloy = strong & ~in_substrate & ~former
     if not in_alloy.any():
         return _by_glass_formers(moments.elements, former, said)
@@ -71,6 +58,30 @@ def infer_roles(moments: BlockMoments, *, substrate: tuple[str, ...] | None = No
         in_substrate,
         f"assumed from the maps: elements that rise and fall against {said}",
     )
+
+
+def _sides(moments: BlockMoments) -> tuple[np.ndarray, bool]:
+    """Return each element's correlation with the rest of the leading component."""
+    totals = moments.totals()
+    if np.isnan(totals.noise).any():
+        totals = without_noise(totals)
+    _, floor = variance_floor(totals)
+    covariance = totals.resampled(np.ones((1, moments.n_blocks)))[1][0]
+    plain = moments.covariance(corrected=False).diagonal()
+    variance = covariance.diagonal()
+    varies = variance > np.maximum(floor, 0)
+    scale = np.where(varies, np.sqrt(np.maximum(variance, 1e-300)), np.inf)
+    r = np.clip(covariance / scale[:, None] / scale[None, :], -1, 1)
+    # Weights by how much of the variance is material keep noisy maps from leading.
+    trust = np.where(varies, np.sqrt(np.maximum(variance, 0) / np.maximum(plain, 1e-300)), 0.0)
+    values, vectors = np.linalg.eigh(r * trust[:, None] * trust[None, :])
+    weight = vectors[:, -1] * trust
+    # Leave-one-out, so that no element stands on a side only because it agrees with itself.
+    rest = np.where(np.eye(r.shape[0]) > 0, 0.0, weight[None, :])
+    spread = np.einsum("ef,fg,eg->e", rest, r, rest)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        sides = np.where(spread > 0, (rest * r).sum(axis=1) / np.sqrt(spread), 0.0)
+    return np.where(varies, sides, 0.0), bool(values[-1] > 0)
 
 
 def _by_glass_formers(elements: tuple[str, ...], former: np.ndarray, said: str) -> Roles:

@@ -143,7 +143,7 @@ def _correlation_columns(
         ]
         notes.append("; ".join(note for note in several if note))
     return {
-        "r": np.where(known, finite(found.value), np.nan),
+        "r": np.where(known, np.clip(finite(found.value), -1, 1), np.nan),
         "r_low": np.where(known, low, np.nan),
         "r_high": np.where(known, high, np.nan),
         "r_plain": finite(correlations(plain, i, j))[0],
