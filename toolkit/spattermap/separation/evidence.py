@@ -91,6 +91,8 @@ class Evidence:
         True for elements that common glasses are made of.
     blank_is_glass : bool
         True where the blank shows more of it than its continuum can be.
+    over_blank : float
+        Level between the deposits over the scaled blank (dimensionless).
     patterned : bool or None
         True where the element lies in a pattern of its own over the bare area; None where that
         cannot be told.
@@ -131,6 +133,7 @@ class Evidence:
     is_matrix: bool = False
     glass_former: bool = False
     blank_is_glass: bool = False
+    over_blank: float = float("nan")
     patterned: bool | None = None
     contrast: Estimate = UNKNOWN
     supply_ratio: Estimate = UNKNOWN
@@ -273,7 +276,8 @@ def raised_continuum(
 
     A film brings its own continuum, at most `fraction` of its line, into every window. The haze of
     the alloy is left out, because it is taken whole by the ratio found on metal, and so is the
-    glass, whose hard lines stand out only because haze absorbs them less.
+    glass, whose hard lines stand out only because haze absorbs them less. Leaking lines of whatever
+    lies there are added.
     """
     mine = continuum_weight(state.lines[element], state.beam_energy_keV)
     raised = np.zeros(len(levels.bare))
@@ -285,4 +289,8 @@ def raised_continuum(
         i = levels.index(other)
         film = np.maximum(levels.bare[:, i] - levels.base_high[:, i], 0.0)
         raised += fraction * np.nan_to_num(film) * mine / theirs
+    for source, part in levels.leaks.get(element, {}).items():
+        i = levels.index(source)
+        film = np.maximum(levels.bare[:, i] - levels.base_low[:, i], 0.0)
+        raised += part * np.nan_to_num(film)
     return raised

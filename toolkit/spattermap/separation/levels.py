@@ -58,6 +58,8 @@ class Levels:
         What the bare area would show without any deposit: best guess and bounds.
     under, under_low, under_high : numpy.ndarray, dims (resample, element)
         What the metal would show without any of the element in it.
+    leaks : dict
+        Largest leak into each map by source, see `physics.leak_bounds`.
     leak : numpy.ndarray, dims (resample, element)
         Most that other elements' lines may bring into the map on metal.
     visible : float
@@ -85,6 +87,7 @@ class Levels:
     under_low: Floats
     under_high: Floats
     leak: Floats
+    leaks: dict[str, dict[str, float]]
     visible: float
     dose: float
     n_blocks: int
@@ -143,6 +146,7 @@ def measure_levels(
         metal = (footprint + s[:, RIM] - bare * n[:, RIM, None]) / n_metal[:, None]
         in_droplets = n[:, DROPLET] / n_metal
         droplet_part = np.where(footprint > 0, s[:, DROPLET] / footprint, in_droplets[:, None])
+    leaks = leak_bounds(state)
     visible = _visible(bare, metal, sums.elements, roles, state)
     base, low, high, dose = _base(
         bare, n[:, FAR], elements=sums.elements, roles=roles, state=state, blank=blank,
@@ -154,7 +158,7 @@ def measure_levels(
     )  # fmt: skip
     return Levels(
         sums.elements, bare, metal, n[:, FAR] + n[:, RIM], n_metal, in_droplets, droplet_part,
-        base, low, high, under, under_low, under_high, _leak(metal, sums.elements, state),
+        base, low, high, under, under_low, under_high, _leak(metal, sums.elements, leaks), leaks,
         visible, dose, sums.n_blocks, roles.substrate,
     )  # fmt: skip
 
@@ -198,7 +202,17 @@ def _base(
         else:
             dose = np.ones(len(bare))
         base = dose[:, None] * level
-        return base, (1 - BLANK_TOLERANCE) * base, (1 + BLANK_TOLERANCE) * base, float(dose[0])
+        high = (1 + BLANK_TOLERANCE) * base
+        # Haze absorbs the softer lines of the glass more than the harder ones: the brightest of
+        # the *other* glass lines bounds what the glass can show under this one.
+        lit = [i for i, e in enumerate(elements) if e in roles.substrate and level[0, i] > 0]
+        ratio = bare[:, lit] / np.maximum(level[:, lit], 1e-12)
+        for place, i in enumerate(lit):
+            others = np.delete(ratio, place, axis=1)
+            if others.shape[1]:
+                brightest = np.maximum(others.max(axis=1), dose)
+                high[:, i] = (1 + BLANK_TOLERANCE) * brightest * level[:, i]
+        return base, (1 - BLANK_TOLERANCE) * base, high, float(dose[0])
     weight = np.array([continuum_weight(state.lines[e], state.beam_energy_keV) for e in elements])
     spread = np.array([continuum_tolerance(state.lines[e]) for e in elements])
     glass = np.array([e in roles.substrate for e in elements])
@@ -254,9 +268,9 @@ def _under(
     return under, under_low, under_high
 
 
-def _leak(metal: Floats, elements: tuple[str, ...], state: Conditions) -> Floats:
+def _leak(metal: Floats, elements: tuple[str, ...], leaks: dict[str, dict[str, float]]) -> Floats:
     leak = np.zeros_like(metal)
-    for into, sources in leak_bounds(state).items():
+    for into, sources in leaks.items():
         for source, part in sources.items():
             signal = np.maximum(metal[:, elements.index(source)], 0.0)
             leak[:, elements.index(into)] += part * np.nan_to_num(signal)

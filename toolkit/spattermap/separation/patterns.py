@@ -6,6 +6,7 @@ in patches which neither the substrate lines nor the haze of the alloy share was
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -77,7 +78,12 @@ def bare_moments(
 
 
 def own_pattern(
-    bare: BlockMoments, element: str, roles: Roles, *, settings: Settings
+    bare: BlockMoments,
+    element: str,
+    roles: Roles,
+    *,
+    borrowed: Mapping[str, float] | None = None,
+    settings: Settings,
 ) -> Pattern | None:
     """Return the pattern of an element that neither substrate nor alloy shares.
 
@@ -89,6 +95,9 @@ def own_pattern(
         Symbol.
     roles : Roles
         Roles of the elements.
+    borrowed : mapping of str to float, optional
+        Most that each other element's pattern may bring into this map, by continuum or leaking
+        lines, per count of that element.
     settings : Settings
         Level, resamples and seed.
 
@@ -100,7 +109,8 @@ def own_pattern(
     Notes
     -----
     The noise-corrected variance of the element, less its parts along the sum of the substrate
-    lines and along the sum of the other alloy elements where these vary beyond their noise.
+    lines and along the sum of the other alloy elements where these vary beyond their noise, and
+    less what continuum and leaks of the other elements may bring.
     """
     groups: list[tuple[str, ...]] = [(element,)]
     for role in (roles.substrate, roles.alloy):
@@ -120,6 +130,11 @@ def own_pattern(
         established = spread[0] > 2.0 * np.std(spread[1:])
         if established and shared[0] > 0:
             own -= shared**2 / np.maximum(spread, 1e-3 * spread[0])
+    for name, part in (borrowed or {}).items():
+        i = bare.index(name)
+        spread = bare.totals().resampled(weights)[1][:, i, i]
+        if spread[0] > 2.0 * np.std(spread[1:]):
+            own -= part**2 * np.maximum(spread, 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         relative = own / mean[:, 0] ** 2
     relative = np.where(np.isfinite(relative), relative, 0.0)  # a resample without a count

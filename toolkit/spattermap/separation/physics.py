@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 from spattermap.checks import atomic_number
 from spattermap.errors import InputError
@@ -162,15 +163,21 @@ def thin_to_thick(line: Line | None, state: Conditions) -> float:
     """
     if line is None or state.beam_energy_keV is None or not state.alloy:
         return 1.0
-    import xraydb
-
     edge = line.edge_eV / 1e3
     depth = 0.064 * max(state.beam_energy_keV**1.68 - edge**1.68, 1e-6)  # um g/cm3
     attenuation = sum(
-        part * float(xraydb.mu_elam(e, line.energy_eV)) for e, part in state.alloy.items()
+        part * _mass_attenuation(e, line.energy_eV) for e, part in state.alloy.items()
     )
     absorbed = 1.0 + attenuation * 1e-4 * 0.31 * depth / TAKE_OFF_SINE
     return float(absorbed / depth)
+
+
+@lru_cache(maxsize=1024)
+def _mass_attenuation(element: str, energy_eV: float) -> float:
+    """Return the mass attenuation coefficient (cm2/g)."""
+    import xraydb
+
+    return float(xraydb.mu_elam(element, energy_eV))
 
 
 def matrix_tolerance(one: Line | None, other: Line | None, state: Conditions) -> float:

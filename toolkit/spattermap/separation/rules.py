@@ -23,6 +23,9 @@ ABSENT_Z = 2.326
 LEAST_REST = 0.05
 # "with_alloy" needs proof that no more than this part can lie elsewhere.
 MOST_HIDDEN = 0.3
+# A constituent of the glass must exceed the blank by this part: haze over the glass changes the
+# ratio of its lines by more than a few percent.
+LEAST_EXCESS = 0.3
 # Less than this with the alloy is "separated", more is "partly_separated".
 LEAST_FOLLOWING = 0.15
 # Relative standard deviation of a pattern of its own, over the bare area, from which an element
@@ -78,6 +81,12 @@ def moves_apart(e: Evidence) -> bool:
     return bool(e.partners) and not e.is_matrix and deposited and moves
 
 
+def own_pattern(e: Evidence) -> bool:
+    """Say whether it lies in a pattern of its own, and not where the alloy is."""
+    apart = not e.partners or (e.r_alloy.known and e.r_alloy.high < LEAST_R)
+    return bool(e.patterned) and apart and not e.is_matrix
+
+
 def nothing_seen(e: Evidence) -> bool:
     """Not even over the likely background."""
     return e.z_metal_best < ABSENT_Z and e.z_rest_best < ABSENT_Z
@@ -120,7 +129,7 @@ CONDITIONS: tuple[Condition, ...] = (
     Condition(
         "glass constituent with an excess over the blank",
         ("substrate",),
-        lambda e: e.blank and between(e) and e.element not in AMBIENT,
+        lambda e: between(e) and e.over_blank >= 1 + LEAST_EXCESS and e.element not in AMBIENT,
         "foreign",
     ),
     Condition("glass constituent", ("substrate",), lambda e: e.mean > 0, "substrate"),
@@ -130,6 +139,16 @@ CONDITIONS: tuple[Condition, ...] = (
     Condition(
         "blank shows as much", ("other",),
         lambda e: e.blank_is_glass and not on_metal(e) and not between(e), "substrate",
+    ),
+    Condition(
+        "own pattern, with the alloy too", _METALS,
+        lambda e: own_pattern(e) and on_metal(e) and not follows_little(e)
+        and not (between(e) and oversupplied(e)),
+        "partly_separated",
+    ),
+    Condition(
+        "own pattern", _METALS,
+        lambda e: own_pattern(e) and not (between(e) and oversupplied(e)), "separated",
     ),
     Condition(
         "no more than background may be", ("other",),

@@ -33,6 +33,13 @@ _OPENINGS = {
         "What is seen on metal could be another element's line in this window, so its "
         "co-location is no evidence."
     ),
+    "own pattern": (
+        "Over the bare area it lies in a pattern of its own, which neither the substrate nor the "
+        "alloy shares."
+    ),
+    "own pattern, with the alloy too": (
+        "Part lies on the metal, but over the bare area it lies in a pattern of its own too."
+    ),
     "moves apart": (
         "It lies on the metal, but not where the rest of the alloy does, nor where the glass is "
         "open."

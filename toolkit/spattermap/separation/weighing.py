@@ -22,7 +22,7 @@ from spattermap.separation.evidence import (
 from spattermap.separation.gather import Context
 from spattermap.separation.levels import Levels
 from spattermap.separation.patterns import own_pattern
-from spattermap.separation.physics import continuum_tolerance, continuum_weight, leak_bounds
+from spattermap.separation.physics import continuum_tolerance, continuum_weight
 from spattermap.separation.rules import LEAST_CONTRAST, PRESENT_Z
 from spattermap.separation.supply import supply_of
 
@@ -72,7 +72,7 @@ def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) 
     substrate = tuple(x for x in context.roles.substrate if x != element)
     r_alloy, p_value = _correlation(context, element, partners, substrate)
     r_substrate = _with_group(context, element, substrate)
-    sources = leak_bounds(context.state).get(element, {})
+    sources = levels.leaks.get(element, {})
     patterned, contrast = _pattern(context, element)
     hidden_bound = estimate(hidden_share, settings, levels.n_blocks)
     surely_bound = estimate(surely_share, settings, levels.n_blocks)
@@ -104,6 +104,7 @@ def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) 
         divided=levels.has_metal,
         is_matrix=element == context.matrix,
         glass_former=element in GLASS_FORMERS,
+        over_blank=_over_blank(levels, e),
         blank_is_glass=_blank_is_glass(context, e),
         patterned=patterned,
         contrast=contrast,
@@ -226,6 +227,12 @@ def _clipped(one: Estimate) -> Estimate:
     return Estimate(*(float(np.clip(v, 0.0, 1.0)) for v in (one.value, one.low, one.high)))
 
 
+def _over_blank(levels: Levels, e: int) -> float:
+    if not levels.has_blank or not levels.base[0, e] > 0:
+        return float("nan")
+    return float(levels.bare[0, e] / levels.base[0, e])
+
+
 def _of_partner(levels: Levels, e: int, partners: tuple[str, ...]) -> float:
     net = (levels.metal - levels.under)[0]
     others = sum(float(net[levels.index(p)]) for p in partners)
@@ -267,11 +274,27 @@ def _p_value(context: Context, element: str, group: tuple[str, ...]) -> float:
 def _pattern(context: Context, element: str) -> tuple[bool | None, Estimate]:
     if context.bare is None or element in context.roles.substrate:
         return None, UNKNOWN
-    found = own_pattern(context.bare, element, context.roles, settings=context.settings)
+    found = own_pattern(
+        context.bare, element, context.roles, borrowed=_borrowed(context, element),
+        settings=context.settings,
+    )  # fmt: skip
     if found is None:
         return None, UNKNOWN
     own = found.z >= PRESENT_Z and found.contrast_low >= LEAST_CONTRAST
     return own, Estimate(found.contrast, found.contrast_low, found.contrast_high)
+
+
+def _borrowed(context: Context, element: str) -> dict[str, float]:
+    """Return the most that each count of another element brings into an element's map."""
+    state, fraction = context.state, context.settings.background_fraction
+    mine = continuum_weight(state.lines[element], state.beam_energy_keV)
+    leaks = context.levels.leaks.get(element, {})
+    found = {}
+    for other in context.levels.elements:
+        theirs = continuum_weight(state.lines[other], state.beam_energy_keV)
+        if other != element and theirs > 0:
+            found[other] = fraction * min(mine / theirs, 1.0) + leaks.get(other, 0.0)
+    return found
 
 
 def _blank_is_glass(context: Context, e: int) -> bool:

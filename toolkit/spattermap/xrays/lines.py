@@ -244,7 +244,14 @@ def lines_of(
     """
     symbol = element_symbol(element, "element")
     if beam_energy_keV is not None:
-        positive(beam_energy_keV, "beam_energy_keV", unit="keV")
+        beam_energy_keV = positive(beam_energy_keV, "beam_energy_keV", unit="keV")
+    return _lines_of(symbol, beam_energy_keV, least_overvoltage)
+
+
+@lru_cache(maxsize=1024)
+def _lines_of(
+    symbol: str, beam_energy_keV: float | None, least_overvoltage: float
+) -> tuple[Line, ...]:
     lines, _ = tables(symbol)
     found = [
         line_of(symbol, family, beam_energy_keV=beam_energy_keV)
