@@ -39,16 +39,16 @@ CAUTIONS = (
         "X-rays by."
     ),
     (
-        "High-energy pulses, charged capacitors and high voltage can kill: interlock, discharge and "
-        "earth before you touch, and never work alone."
+        "High-energy pulses, charged capacitors and high voltage can kill: interlock, discharge "
+        "and earth before you touch, and never work alone."
     ),
     (
         "Lasers and bursts can blind: wear eye protection made for the very wavelength, and guard "
         "against flying glass and metal."
     ),
     (
-        "Metal fume and nanoparticles harm the lungs and can burn: enclose, extract and filter. Inert "
-        "gas suffocates without warning: ventilate and monitor oxygen."
+        "Metal fume and nanoparticles harm the lungs and can burn: enclose, extract and filter. "
+        "Inert gas suffocates without warning: ventilate and monitor oxygen."
     ),
     "Local rules, your safety officer and licensed practice come before anything written here.",
 )

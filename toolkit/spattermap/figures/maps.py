@@ -231,8 +231,10 @@ def _haze_blocks(
 
     from spattermap.mapset import valid_mask
 
-    clear = distance_transform_edt(label_image(analysis) == 0) > 3 * analysis.segmentation.blur_px
-    clear &= valid_mask(analysis.maps)
+    clear = valid_mask(analysis.maps).copy()
+    bare = label_image(analysis) == 0
+    if not bare.all():  # the transform needs something to measure the distance to
+        clear &= distance_transform_edt(bare) > 3 * analysis.segmentation.blur_px
     total = metal_sum(analysis)
     height, width = total.shape
     room = ((0, -height % block_px), (0, -width % block_px))
