@@ -29,6 +29,8 @@ BLOCK_PX = 32
 # A gain is believed when the noise agrees with it as closely as structure allows.
 GAIN_AGREES = (0.8, 1.6)
 LEAST_DISTINCT = 3
+# Below this gain most whole numbers lie near a multiple, and rounding hides the lattice.
+LEAST_ROUNDED_GAIN = 4.0
 LEAST_NONZERO = 30
 
 
@@ -165,12 +167,19 @@ def lattice_gain(values: np.ndarray) -> float | None:
     -------
     float or None
         The largest such constant; None where there are too few distinct values to tell, or where
-        the values lie on no lattice.
+        the values lie on no lattice. Whole numbers may be such multiples after rounding.
     """
     distinct = np.unique(values[np.isfinite(values)])
     positive = distinct[distinct > 0]
     if positive.size < LEAST_DISTINCT or distinct[0] < 0:
         return None
+    exact = _exact_gain(positive)
+    if exact != 1.0:
+        return exact
+    return _rounded_gain(positive) or exact
+
+
+def _exact_gain(positive: np.ndarray) -> float | None:
     # Float32 exports carry seven digits: allow that rounding and no more.
     tolerance = 4e-7 * float(positive[-1])
     gain = float(positive[0])
@@ -187,6 +196,25 @@ def lattice_gain(values: np.ndarray) -> float | None:
         return None
     # Refine: every value is a measurement of the constant.
     return float(np.sum(positive * whole) / np.sum(whole**2))
+
+
+def _rounded_gain(positive: np.ndarray) -> float | None:
+    """Return a gain whose multiples, rounded or cut to whole numbers, are all the values.
+
+    An 8-bit stretch of few counts leaves such values: 0, 28, 57, 85, ... for nine counts.
+    """
+    top = float(positive[-1])
+    for steps in range(positive.size, int(top // LEAST_ROUNDED_GAIN) + 1):
+        for below, above in ((0.5, 0.5), (0.0, 1.0)):  # rounded, or cut
+            whole = np.rint((positive + (above - below) / 2) * steps / top)
+            if whole.min() < 1:
+                continue
+            # Each value allows the gain an interval; a common point means that all agree.
+            low = float(np.max((positive - below) / whole))
+            high = float(np.min((positive + above) / whole))
+            if low <= high:
+                return (low + high) / 2
+    return None
 
 
 def model_of(maps: xr.Dataset, place: int) -> NoiseModel:

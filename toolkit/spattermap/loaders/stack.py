@@ -10,7 +10,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
+from spattermap.counting import noise_model, without_gain
 from spattermap.errors import InputError, InputFileError, SpattermapWarning, unknown_name
+from spattermap.loaders.display import STRETCHED
 from spattermap.loaders.limits import check_size
 from spattermap.mapset import make_map_set, set_facts, validate
 from spattermap.sidecar import find_sidecar, read_sidecar
@@ -162,11 +166,38 @@ def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request
         )
     except InputError as problem:
         raise InputError(f"{path}: {problem}") from problem
+    maps, gains = _in_counts(maps, beside)
+    source["notes"] = [note for note in stack.notes if not (gains and note == STRETCHED)] + gains
     set_facts(maps, source=source)
-    for note in stack.notes:
+    for note in source["notes"]:
         if note.startswith("Warning: "):
             warnings.warn(f"{path.name}: {note[9:]}", SpattermapWarning, stacklevel=4)
     return validate(maps)
+
+
+def _in_counts(maps: Any, beside: Mapping[str, Any]) -> tuple[Any, list[str]]:
+    """Divide by a hidden gain where one is proven and nobody said that these are not counts."""
+    if beside.get("quantity", "counts") != "counts" or "variance" in maps:
+        return maps, []
+    if str(maps.attrs["quantity"]) not in ("counts", "intensity") or not _may_hide_gain(maps):
+        return maps, []
+    counted = without_gain(maps)
+    if counted is maps:
+        return maps, []
+    return counted, [
+        f"{model.element}: counts times {model.gain:.6g} recognised, and divided by it"
+        for model in noise_model(maps)
+        if model.kind == "scaled counts"
+    ]
+
+
+def _may_hide_gain(maps: Any) -> bool:
+    """Return False at once for the usual case, whole numbers with odd and even among them."""
+    data = maps["counts"].data
+    if data.dtype.kind == "f" or data.dtype == np.uint8:
+        return True
+    corner = np.asarray(data[:, :1024, :1024])
+    return any(int(np.gcd.reduce(plane, axis=None)) > 1 for plane in corner)
 
 
 def _add_electron_image(stack: Stack, file: Path, sidecar_file: Path | None) -> None:
