@@ -10,7 +10,7 @@ import importlib
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from spattermap.errors import InputFileError, InputTypeError, nearest
+from spattermap.errors import InputFileError, InputTypeError, SpattermapError, nearest
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -61,12 +61,24 @@ def load(path: str | Path, *, chunks: Any = None, crop: bool = False) -> xr.Data
     """
     from spattermap.loaders import stack
 
-    place = _existing(path)
-    reader = _reader_for(place)
-    sidecar_file, beside = stack.open_sidecar(place)
-    request = stack.Request(chunks=chunks, crop=crop, sidecar=beside)
-    maps: xr.Dataset = stack.finish(reader.read(place, request), place, sidecar_file, request)
+    try:
+        place = _existing(path)
+        reader = _reader_for(place)
+        sidecar_file, beside = stack.open_sidecar(place)
+        request = stack.Request(chunks=chunks, crop=crop, sidecar=beside)
+        maps: xr.Dataset = stack.finish(reader.read(place, request), place, sidecar_file, request)
+    except SpattermapError as problem:
+        raise _one_line(problem) from problem.__cause__
     return maps
+
+
+def _one_line(problem: SpattermapError) -> SpattermapError:
+    """Return an error whose text cannot break a line or steer a terminal, as file names may."""
+    said = str(problem)
+    if said.isprintable():
+        return problem
+    clean = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in said)
+    return type(problem)(clean)
 
 
 def _existing(path: str | Path) -> Path:

@@ -15,7 +15,7 @@ EAGER_BYTES = 4 * GIB
 LAZY_VALUES = 10**12
 # Few-count maps shrink 20 to 50 times; a file that claims more than this is a trap or damaged.
 MOST_SHRUNK = 500
-SMALL_BYTES = GIB // 4
+SMALL_BYTES = GIB // 16
 
 
 def check_size(shape: Sequence[int], dtype: Any, where: object, *, lazy: bool) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 
 from spattermap.errors import InputError, InputFileError, SpattermapError
 from spattermap.loaders import display
-from spattermap.loaders.limits import check_ratio, check_size
+from spattermap.loaders.limits import EAGER_BYTES, check_ratio, check_size
 from spattermap.loaders.ondisk import TiffPage, lazily
 from spattermap.loaders.stack import SAME_SIZE, readable
 
@@ -243,10 +243,14 @@ def _unit_in_text(text: str) -> float | None:
 def _plain(file: Path) -> Picture:
     import imageio.v3 as iio
 
-    facts = iio.improps(file)
+    size = file.stat().st_size
+    if size > EAGER_BYTES:
+        raise InputFileError(f"{file} must be at most 4 GiB, got {size:,} bytes. Export TIFF.")
+    raw = file.read_bytes()  # the library leaves a file open that it cannot read
+    facts = iio.improps(raw, extension=file.suffix)
     check_size(facts.shape, facts.dtype, file, lazy=False)
-    check_ratio(math.prod(facts.shape) * np.dtype(facts.dtype).itemsize, file.stat().st_size, file)
-    data = np.asarray(iio.imread(file))
+    check_ratio(math.prod(facts.shape) * np.dtype(facts.dtype).itemsize, size, file)
+    data = np.asarray(iio.imread(raw, extension=file.suffix))
     notes: tuple[str, ...] = ()
     if file.suffix.lower() in LOSSY_ENDINGS:
         notes = (LOSSY,)

@@ -128,6 +128,10 @@ def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request
         If the files and the sidecar contradict each other, or a value is not allowed.
     """
     beside = request.sidecar
+    if stack.counts.dtype.kind not in "uif":
+        raise InputError(
+            f"{path} must hold real numbers, got type {stack.counts.dtype}. Export the numbers."
+        )
     if "electron_image" in beside and stack.electron_image is None:
         _add_electron_image(stack, Path(beside["electron_image"]), sidecar_file)
     size, size_from = _pixel_size(stack, path, sidecar_file, beside)

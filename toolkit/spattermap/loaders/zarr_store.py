@@ -16,6 +16,8 @@ from spattermap.loaders.stack import SAME_SIZE, Request, Stack, readable
 FORMAT = "Zarr map set"
 _SIGNS = ("zarr.json", ".zgroup", ".zarray", ".zattrs")
 _UM_PER = {"micrometer": 1.0, "nanometer": 1e-3, "millimeter": 1e3, "meter": 1e6, "um": 1.0}
+# Each chunk's key is looked up: a second for this many.
+MOST_LOOKED_UP = 200_000
 _ARRAYS = ("variance", "electron_image", "valid")
 
 
@@ -75,7 +77,13 @@ def write(maps: Any, path: str | Path, *, chunk_px: int = 1024) -> Path:
         data = maps[name].data
         sides = tuple(min(chunk_px, n) for n in data.shape[-2:])
         chunks = (1, *sides) if data.ndim == 3 else sides
-        target: Any = store.create_array(name, shape=data.shape, dtype=data.dtype, chunks=chunks)
+        target: Any = store.create_array(
+            name,
+            shape=data.shape,
+            dtype=data.dtype,
+            chunks=chunks,
+            config={"write_empty_chunks": True},  # so that a lost chunk is not taken for zeros
+        )
         if name == "counts":
             target.attrs["elements"] = [str(one) for one in maps["element"].values]
             target.attrs["lines"] = [str(one) for one in maps["line"].values]
@@ -149,6 +157,12 @@ def _own(store: Any, attrs: dict[str, Any], path: Path, request: Request) -> Sta
             f"{path} must hold 'counts' with dims (element, y, x), got shape {counts.shape}. "
             "Write it with spattermap.loaders.zarr_store.write."
         )
+    check_size(counts.shape, counts.dtype, path, lazy=request.lazy)
+    if _lost_chunks(counts):
+        raise InputFileError(
+            f"{path} must hold {counts.nchunks} chunks of counts, got "
+            f"{counts.nchunks_initialized}. The rest was lost or never written: write it again."
+        )
     labels = [str(name) for name in held.get("elements", [])]
     elements, lines = channels.name_channels(labels, counts.shape[0], request, path)
     maps = xr.Dataset(
@@ -183,7 +197,7 @@ def _plain(array: Any, attrs: dict[str, Any], path: Path, request: Request) -> S
     elements, lines = channels.name_channels(labels, planes.shape[0], request, path)
     return Stack(
         counts=planes, elements=elements, lines=lines, format_name="Zarr array",
-        files={path.name: path}, map_files=[path.name] * len(elements),
+        files={path.name: path}, map_files=[path.name] * len(elements), notes=_absent(array),
     )  # fmt: skip
 
 
@@ -255,7 +269,25 @@ def _ome(
         map_files=[path.name] * len(elements),
         pixel_size_um=size,
         pixel_size_from="multiscales",
+        notes=_absent(array),
     )
+
+
+def _lost_chunks(array: Any) -> int:
+    """Return how many chunks are not there; 0 too where there are too many to look up."""
+    if array.nchunks > MOST_LOOKED_UP:
+        return 0
+    return int(array.nchunks) - int(array.nchunks_initialized)
+
+
+def _absent(array: Any) -> list[str]:
+    """Say how many chunks are not there: Zarr reads them as its fill value without a word."""
+    lost = _lost_chunks(array)
+    if not lost:
+        return []
+    return [
+        f"{lost} of {array.nchunks} chunks absent and read as {array.fill_value}: empty, or lost"
+    ]
 
 
 def _ome_pixel(
