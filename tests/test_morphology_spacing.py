@@ -212,6 +212,15 @@ def test_size_alone_does_not_make_order():
     assert found.pattern == "random"
 
 
+def test_merged_droplets_are_not_taken_for_order():
+    # Droplets closer than 1.5 have merged: without the gap in the null that looks like order.
+    radii = np.full(110, 1.6)
+    centres, ok = place(radii + 0.75, (60.0, 80.0), 2, OPEN)
+    assert ok
+    assert judged(centres, 2 * radii).pattern == "ordered"
+    assert judged(centres, 2 * radii, gap=1.5).pattern == "random"
+
+
 def test_an_obstacle_is_not_taken_for_clusters():
     # Droplets at random in the left half; the right half is taken by something else.
     clearance = np.where(np.arange(80) < 40, 40.0 - np.arange(80), 0.0)[None, :].repeat(60, axis=0)

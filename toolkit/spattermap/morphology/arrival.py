@@ -177,7 +177,9 @@ def _haze(found: Findings) -> tuple[object, ...]:
     pro, contra = _weigh_share(share, "the haze between droplets and streaks")
     low = found.shares.get("fraction_low", float("nan"))
     high = found.shares.get("fraction_high", float("nan"))
-    if low > 0:
+    if np.isfinite(share[0]):
+        pass  # the share already weighs the same signal, with its zero
+    elif low > 0:
         pro.append(
             f"The area between droplets carries {_percent(low)} to {_percent(high)} "
             "of the metal signal of a droplet."

@@ -75,6 +75,7 @@ def spacing(
     diameter: npt.ArrayLike,
     box: Box,
     clearance: npt.ArrayLike | None = None,
+    gap: float = 0.0,
     level: float = 0.95,
     n_simulations: int = 99,
     seed: int = 0,
@@ -92,6 +93,9 @@ def spacing(
     clearance : array_like, dims (y, x), optional
         Map of the box: distance to what a droplet cannot lie on, such as streaks, in the unit of
         the box.
+    gap : float
+        Smallest gap between the rims of two droplets that the maps resolve; closer ones have
+        merged into one, so simulated droplets keep it too.
     level : float
         Level of the envelopes, and 1 - level that of the decision.
     n_simulations : int
@@ -109,9 +113,9 @@ def spacing(
     -----
     Droplets have a size and do not overlap, so against points placed at random any dense deposit
     looks ordered. The null here places the same droplets one after the other, the largest first,
-    at random positions that are free (random sequential adsorption). Two droplets that have
-    merged are one; that leaves a gap at short distance which the null does not have, and weakens
-    a finding of clusters, never makes one.
+    at random positions that are free (random sequential adsorption). Droplets that touched have
+    merged and count as one; a null without a `gap` would take the space between the rest for
+    order, while a gap that is too wide hides order of that reach.
 
     References
     ----------
@@ -132,7 +136,7 @@ def spacing(
     extent, half = (box[2] - box[0], box[3] - box[1]), kernel_half_width(n, box)
     distances, curves = [], []
     for number in range(n_simulations):
-        placed = _place(size, box, room, np.random.default_rng([seed, number]))
+        placed = _place(size + gap, box, room, np.random.default_rng([seed, number]))
         if placed is None:
             return _undecided(index, "too much is covered for a random arrangement of these sizes")
         mean, curve = pair_statistics(placed, extent, r, half)

@@ -48,6 +48,11 @@ Floats = npt.NDArray[np.float64]
 # Relative accuracy that "enough" means, unless asked otherwise.
 ENOUGH = 0.05
 
+# Two rims are parted by at least a bare pixel, centre to centre two; blurred rims run together
+# within the full width at half height of the blur, 2 sqrt(2 ln 2) standard deviations.
+ONE_BARE_PIXEL = 2.0
+FULL_WIDTH = 2.355
+
 
 @dataclass(frozen=True)
 class Morphology:
@@ -261,6 +266,7 @@ def _spacing(
         diameter=rows["diameter_um"].to_numpy(dtype=np.float64),
         box=(0.0, 0.0, height * size, width * size),
         clearance=clearance,
+        gap=size * max(ONE_BARE_PIXEL, FULL_WIDTH * segmentation.blur_px),
         level=settings.level,
         seed=settings.seed,
     )

@@ -229,15 +229,27 @@ FEWEST_EFFECTIVE = {(1, 0): 20, (2, 0): 100, (3, 0): 100, (3, 2): 100, (4, 3): 3
 
 
 def _trusted(d: Floats, w: Floats, values: Floats) -> list[bool]:
-    """Tell for each row of the table whether enough droplets decide it."""
+    """Tell for each row of the table whether enough droplets decide it.
+
+    What is counted must also be expected of a lognormal of the same spread: samples that happen
+    to lack large droplets show more of them beyond a percentile that they put too low.
+    """
+    from scipy.special import ndtr, ndtri
+
+    if len(d) < 2:
+        return [False] * len(values)
+    n, spread = len(d), float(np.sqrt(np.cov(np.log(d), aweights=w)))
     enough = []
     for (kind, percent), value in zip(_PERCENTILES, values, strict=False):
         beyond = (d < value).sum() if percent < 50 else (d > value).sum()
-        enough.append(bool(beyond >= FEWEST_BEYOND[kind, percent]))
+        at = ndtri(percent / 100) + WEIGHTINGS[kind] * spread  # Hatch-Choate, in standard units
+        expected = n * float(ndtr(at) if percent < 50 else ndtr(-at))
+        enough.append(bool(min(beyond, expected) >= FEWEST_BEYOND[kind, percent]))
     for p, q in _MEANS:
         share = w * d**p
-        effective = share.sum() ** 2 / (share**2).sum() if len(d) else 0.0
-        enough.append(bool(effective >= FEWEST_EFFECTIVE[p, q]))
+        effective = share.sum() ** 2 / (share**2).sum()
+        expected = n * float(np.exp(-((p * spread) ** 2)))  # the same ratio of a lognormal
+        enough.append(bool(min(effective, expected) >= FEWEST_EFFECTIVE[p, q]))
     return enough
 
 
