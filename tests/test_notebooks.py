@@ -6,6 +6,8 @@ import pytest
 from spattermap.report import notebook_path, run_notebook
 
 FOLDER = notebook_path("new_map_set.ipynb").parent
+# A sweep of full size would take as long as all other tests together.
+SMALL = {"many_deposits.ipynb": {"demo_side_px": 48, "demo_plates": 1, "scheduler": "synchronous"}}
 NOTEBOOKS = sorted(path.name for path in FOLDER.glob("*.ipynb"))
 
 
@@ -24,7 +26,7 @@ def test_is_committed_without_outputs(name):
 
 @pytest.mark.parametrize("name", NOTEBOOKS)
 def test_runs_from_top_to_bottom(name, tmp_path):
-    executed = run_notebook(FOLDER / name, {}, folder=tmp_path)
+    executed = run_notebook(FOLDER / name, SMALL.get(name, {}), folder=tmp_path)
     outputs = [out for cell in executed.cells if cell.cell_type == "code" for out in cell.outputs]
     assert not [out for out in outputs if out.output_type == "error"]
     words = [out.text for out in outputs if out.output_type == "stream" and out.name == "stderr"]

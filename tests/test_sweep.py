@@ -331,3 +331,18 @@ def test_command_is_done(workshop, tmp_path, capsys):
     assert main([*words, "--scheduler", "threads", "--workers", "1"]) == 0
     assert main([*words, "--scheduler", "nowhere"]) == 2
     assert "scheduler must be one of" in capsys.readouterr().err
+
+
+# --- demo -----------------------------------------------------------------------------------
+
+
+def test_demo_sheet(tmp_path):
+    from spattermap.sweeps.demo import write_demo
+
+    sheet = write_demo(tmp_path / "demo", side_px=40)
+    rows = read_sheet(sheet)
+    assert len(rows) == 26
+    assert {row.process["charge_J"] for row in rows} == {90, 180, 320}
+    assert {row.process["wire"] for row in rows} == {"brass", "nichrome"}
+    assert [row.path.is_dir() for row in rows] == [True] * 24 + [False, True]
+    assert any("sheet_resistance_ohm_per_sq" in row.measured for row in rows)

@@ -157,7 +157,7 @@ def test_settings_that_move_together_are_refused():
 def test_best_and_next():
     table = grid()
     best = advice.best_settings(table, ["charge_J", "gap_mm"])
-    assert set(best["goal"]) == {"all goals together", "coverage"}
+    assert set(best["goal"]) == {"conductance first", "coverage"}
     assert (best["charge_J"] == 200).all()
     found = advice.next_settings(table, ["charge_J", "gap_mm"])
     kinds = found["kind"].tolist()
@@ -221,3 +221,46 @@ def test_outlier():
     found = advice.outliers(table, ["coverage"])
     assert found["sample"].tolist() == ["s4"]
     assert advice.outliers(grid(), ["coverage"]).empty
+
+
+def test_alloys_are_looked_at_one_by_one():
+    table = pd.concat([grid(), grid(seed=1).assign(alloy="Ni80 Cr20")], ignore_index=True)
+    # The second alloy falls where the first rises: together they would show nothing.
+    second = table["alloy"] == "Ni80 Cr20"
+    table.loc[second, "coverage"] = 1 - table.loc[second, "coverage"]
+    found = effects.rank_effects(table, ["charge_J"], ["coverage"], level=0.95, seed=0)
+    assert found["reading"].tolist() == [
+        "coverage rises with charge_J",
+        "coverage falls with charge_J",
+    ]
+    few = table[(~second) | (table.index >= len(table) - 2)]
+    found = effects.rank_effects(few, ["charge_J"], ["coverage"], level=0.95, seed=0)
+    assert found["alloy"].tolist() == ["all"]
+
+
+def test_regression_takes_the_alloy_out():
+    table = pd.concat([grid(repeats=2), grid(repeats=2, seed=1).assign(alloy="Ni80 Cr20")])
+    # The second alloy was made at higher charges and covers less: a plain fit would fall.
+    second = (table["alloy"] == "Ni80 Cr20").to_numpy()
+    table.loc[second, "charge_J"] += 500
+    table.loc[second, "coverage"] -= 2
+    found, _ = effects.regression(table, ["charge_J"], ["coverage"], level=0.95)
+    slope = found.iloc[0]["effect"]
+    inside = table["charge_J"] - table.groupby("alloy")["charge_J"].transform("mean")
+    assert slope == pytest.approx(0.002 * inside.std(ddof=1), rel=0.1)
+    assert found.iloc[0]["explained"] > 0.95
+
+
+def test_conductance_comes_first_and_haze_breaks_ties():
+    table = (
+        grid()
+        .iloc[:4]
+        .assign(
+            sheet_conductance_ratio=[0.0, 0.3, 0.3, 0.0],
+            coverage=[0.9, 0.5, 0.5, 0.9],
+            share_haze=[0.0, 0.3, 0.2, 0.0],
+        )
+    )
+    assert advice.goodness(table).idxmax() == 2
+    found = advice.next_settings(table, ["gap_mm"])
+    assert "haze 20%" in found.iloc[0]["reason"]

@@ -1,7 +1,8 @@
 """Time and iterations of the sheet solver by size, beside a direct solution, in one run.
 
 Run by hand: ``python tests/benchmarks/continuity.py [--sides 512 1024 2048 4096] [--direct 1024]``.
-Times are of the processor, so that a busy machine does not count. The film is smooth noise cut at 75 % coverage, insulating ground, current along x, one network.
+Times are of the processor, so that a busy machine does not count. The film is smooth noise cut at
+75 % coverage, insulating ground, current along x, one network.
 """
 
 from __future__ import annotations

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -386,6 +387,11 @@ def _plain(values: dict[str, Any]) -> dict[str, Any]:
 
 def versions() -> dict[str, str]:
     """Return the versions of Python, Spattermap and the libraries behind the numbers."""
+    return dict(_versions())
+
+
+@functools.cache  # reading the metadata of a package takes milliseconds, and it cannot change
+def _versions() -> dict[str, str]:
     import importlib.metadata
     import platform
 

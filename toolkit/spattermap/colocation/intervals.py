@@ -155,9 +155,9 @@ class Resampling:
         if m.n_fields > 1:
             within, between, p_fields = self._between_fields(statistic, forward, inflation)
             widening = widening * (within + between) / within
-            freedom = (within + between) ** 2 / (
-                within**2 / freedom + between**2 / (m.n_fields - 1)
-            )
+            # Satterthwaite (1946), in parts of the whole: squares of the variances may overflow.
+            inside, outside = within / (within + between), between / (within + between)
+            freedom = 1.0 / (inside**2 / freedom + outside**2 / (m.n_fields - 1))
         return np.sqrt(widening) * stats.t.ppf(half, freedom) / stats.norm.ppf(half), p_fields
 
     def _between_fields(

@@ -79,9 +79,9 @@ def oxygen_evidence(context: Context) -> pd.DataFrame:
     rows = []
     for name, zone in (("droplets", DROPLET), ("streaks", STREAK)):
         if n[0, zone] > 0 and n[0, FAR] > 0:
-            rows.append(
-                _on_metal(context, name, n[:, zone], s[:, zone], s[:, FAR] / n[:, FAR, None])
-            )
+            with np.errstate(invalid="ignore"):  # a resample may hold no bare block: NaN
+                bare = s[:, FAR] / n[:, FAR, None]
+            rows.append(_on_metal(context, name, n[:, zone], s[:, zone], bare))
     if n[0, FAR] > 0 and levels.has_metal:
         rows.append(_in_haze(context, n[:, FAR]))
     return pd.DataFrame(rows, columns=list(COLUMNS))

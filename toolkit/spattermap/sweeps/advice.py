@@ -27,7 +27,10 @@ GOALS = (("sheet_conductance_ratio", 1), ("coverage", 1), ("share_haze", -1), ("
 
 
 def goodness(samples: pd.DataFrame) -> pd.Series[float]:
-    """Return how good each sample is: the mean of its ranks over the goals (0 worst, 1 best).
+    """Return how good each sample is, 0 worst.
+
+    The first goal on which samples differ decides (conductance, or coverage where nothing
+    conducts); the mean rank over the other goals breaks ties.
 
     Parameters
     ----------
@@ -49,7 +52,11 @@ def goodness(samples: pd.DataFrame) -> pd.Series[float]:
                 ranks[name] = (values.rank() - 1) / (values.count() - 1)
     if not ranks:
         return pd.Series(np.nan, index=samples.index)
-    return pd.DataFrame(ranks).mean(axis=1)
+    first, *others = ranks.values()
+    if not others:
+        return first
+    # Smaller than any step of the first rank, so that it can only break ties.
+    return first + pd.DataFrame(others).mean(axis=0).fillna(0.0) / (2.0 * len(samples))
 
 
 def best_settings(samples: pd.DataFrame, process: Sequence[str]) -> pd.DataFrame:
@@ -70,7 +77,7 @@ def best_settings(samples: pd.DataFrame, process: Sequence[str]) -> pd.DataFrame
     import pandas as pd
 
     lines = []
-    columns = [("all goals together", goodness(samples), 1)]
+    columns = [("conductance first", goodness(samples), 1)]
     columns += [
         (name, pd.to_numeric(samples[name], errors="coerce"), sign)
         for name, sign in GOALS
@@ -210,10 +217,22 @@ def next_settings(samples: pd.DataFrame, process: Sequence[str]) -> pd.DataFrame
             best = group.iloc[int(np.nanargmax(score.to_numpy(float)))]
             numeric = numeric_columns(group, process)
             found = _around_best(group, best, numeric, process)
+            price = _price(best)
+            found = [{**line, "reason": line["reason"] + price} for line in found]
             found += _untested(group, best, process)
             found += _repeats(group, best, process)
             lines += [{"kind": line.pop("kind"), "alloy": alloy, **line} for line in found]
     return pd.DataFrame(lines, columns=["kind", "alloy", *process, "reason"])
+
+
+def _price(best: pd.Series[Any]) -> str:
+    """Return what the best sample costs in the goals that did not decide."""
+    told = []
+    for name, words in (("share_haze", "haze"), ("kept_alloy", "least share with the alloy")):
+        value = best.get(name)
+        if value is not None and np.isfinite(float(value)):
+            told.append(f"{words} {float(value):.0%}")
+    return f" (there: {', '.join(told)})" if told else ""
 
 
 def _settings_of(row: pd.Series[Any], process: Sequence[str]) -> dict[str, Any]:

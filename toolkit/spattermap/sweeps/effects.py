@@ -56,6 +56,9 @@ def rank_effects(
 ) -> pd.DataFrame:
     """Return Spearman's rank correlation of every numeric process column with every result.
 
+    Alloys are looked at one by one where each has samples enough, for a setting that came with
+    one alloy more often than with another would else take the credit for the alloy.
+
     Parameters
     ----------
     samples : pandas.DataFrame
@@ -70,8 +73,8 @@ def rank_effects(
     Returns
     -------
     pandas.DataFrame
-        process, result, n_samples, rho, rho_low, rho_high, p_value, p_adjusted (Holm, over the
-        whole table), reading.
+        process, result, alloy ("all" or one), n_samples, rho, rho_low, rho_high, p_value,
+        p_adjusted (Holm, over the whole table), reading.
 
     Notes
     -----
@@ -87,30 +90,29 @@ def rank_effects(
     from spattermap.colocation import adjusted
 
     lines = []
-    for setting in numeric_columns(samples, process):
-        for result in results:
-            if result not in samples:
-                continue
-            pair = samples[[setting, result]].apply(pd.to_numeric, errors="coerce").dropna()
-            lines.append(
-                {
-                    "process": setting,
-                    "result": result,
-                    **spearman(
-                        pair[setting].to_numpy(float),
-                        pair[result].to_numpy(float),
-                        level=level,
-                        seed=seed,
-                    ),
-                }
-            )
+    for alloy, group in _by_alloy(samples):
+        for setting in numeric_columns(group, process):
+            for result in numeric_columns(group, [name for name in results if name in group]):
+                pair = group[[setting, result]].apply(pd.to_numeric, errors="coerce").dropna()
+                x, y = pair[setting].to_numpy(float), pair[result].to_numpy(float)
+                found = spearman(x, y, level=level, seed=seed)
+                lines.append({"process": setting, "result": result, "alloy": alloy, **found})
     table = pd.DataFrame(lines, columns=_RANK_COLUMNS)
     table["p_adjusted"] = adjusted(table["p_value"].to_numpy(float))
     table["reading"] = [_reading(line, 1 - level) for line in table.to_dict("records")]
     return table
 
 
-_RANK_COLUMNS = ("process", "result", "n_samples", "rho", "rho_low", "rho_high", "p_value")
+def _by_alloy(samples: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
+    """Return each alloy's samples, or all together where one has too few."""
+    made = samples[samples["n_fields"] > 0]
+    groups = [(str(alloy), group) for alloy, group in made.groupby("alloy", sort=False)]
+    if len(groups) > 1 and all(len(group) >= LEAST_SAMPLES for _, group in groups):
+        return groups
+    return [("all", made)]
+
+
+_RANK_COLUMNS = ("process", "result", "alloy", "n_samples", "rho", "rho_low", "rho_high", "p_value")
 
 
 def spearman(x: Floats, y: Floats, *, level: float, seed: int) -> dict[str, Any]:
@@ -190,8 +192,10 @@ def _permutation_p(a: Floats, b: Floats, found: float, seed: int) -> float:
 
 
 def _reading(line: Mapping[Any, Any], alpha: float) -> str:
+    if line["n_samples"] < LEAST_SAMPLES:
+        return f"{line['n_samples']} samples with both; {LEAST_SAMPLES} are needed"
     if _missing(line["rho"]):
-        return f"too few samples or no spread ({line['n_samples']} samples; {LEAST_SAMPLES} needed)"
+        return "one of the two does not vary"
     way = "rises" if line["rho"] > 0 else "falls"
     if line["p_adjusted"] <= alpha:
         return f"{line['result']} {way} with {line['process']}"
@@ -224,13 +228,15 @@ def regression(
 
     Notes
     -----
-    Settings are standardised, so that effects compare and main effects hold at the mean setting.
+    Settings are standardised, so that effects compare and main effects hold at the mean setting;
+    where there are several alloys, the mean of each is taken out of settings and results first.
     Collinear settings are refused: no calculation can part what the design moved together.
     """
     import pandas as pd
 
     from spattermap.colocation import adjusted
 
+    samples = samples[samples["n_fields"] > 0]
     settings = numeric_columns(samples, process)
     terms: list[tuple[str, ...]] = [(name,) for name in settings]
     both = [*terms, *combinations(settings, 2)]
@@ -284,13 +290,16 @@ def _fit(
     y = y[keep]
     names = list(dict.fromkeys(name for term in terms for name in term))
     raw = samples.loc[keep, names].to_numpy(float)
-    freedom = y.size - len(terms) - 1
+    _, alloy = np.unique(samples.loc[keep, "alloy"].astype(str), return_inverse=True)
+    own = (alloy[:, None] == np.arange(alloy.max(initial=0) + 1)).astype(float)
+    freedom = y.size - len(terms) - own.shape[1]
+    raw = raw - own @ (own.T @ raw / own.sum(axis=0)[:, None])
     if freedom < 2 or np.ptp(y) == 0 or np.any(np.ptp(raw, axis=0) == 0):
         return []
-    scaled = (raw - raw.mean(axis=0)) / raw.std(axis=0, ddof=1)
+    scaled = raw / raw.std(axis=0, ddof=1)
     place = {name: k for k, name in enumerate(names)}
     columns = [np.prod([scaled[:, place[n]] for n in term], axis=0) for term in terms]
-    design = np.column_stack([np.ones(y.size), *columns])
+    design = np.column_stack([*columns, own])
     if np.linalg.cond(design) > _MOST_CONDITION:
         return []
     slope, *_ = np.linalg.lstsq(design, y, rcond=None)
@@ -298,7 +307,7 @@ def _fit(
     spread = float(left @ left) / freedom
     error = np.sqrt(spread * np.diag(np.linalg.inv(design.T @ design)))
     half = float(student.ppf(0.5 + level / 2, freedom)) * error
-    away = y - y.mean()
+    away = y - own @ (own.T @ y / own.sum(axis=0))
     explained = 1.0 - float(left @ left) / float(away @ away)
     with np.errstate(divide="ignore"):
         p = 2 * student.sf(np.abs(slope) / error, freedom)
@@ -313,7 +322,7 @@ def _fit(
             "p_value": float(p[k]),
             "explained": explained,
         }
-        for k, term in enumerate(terms, start=1)
+        for k, term in enumerate(terms)
     ]
 
 

@@ -88,16 +88,17 @@ def _answer(found: Sweep) -> str:
     said = [
         f"{done} of {len(found.fields)} map sets were analysed, in {len(found.samples)} samples."
     ]
-    best = found.best[found.best["goal"] == "all goals together"]
+    best = found.best[found.best["goal"] == "conductance first"]
     if len(best):
         row = best.iloc[0]
         said.append(
-            f"Best over all goals so far: sample {row['sample']}{_made(row, found.process)}."
+            f"Best so far, conductance first: sample {row['sample']}{_made(row, found.process)}."
         )
     shown = found.effects[found.effects["reading"].astype(str).str.contains(" with ")]
     said += [
         f"{_words(str(row['result']))} {'rises' if row['rho'] > 0 else 'falls'} with "
-        f"{_words(str(row['process']))} (rank correlation {figures(row['rho'])})."
+        f"{_words(str(row['process']))}{'' if row['alloy'] == 'all' else ' for ' + row['alloy']} "
+        f"(rank correlation {figures(row['rho'])})."
         for row in shown.head(4).to_dict("records")
     ]
     if len(found.effects) and not len(shown):
@@ -145,7 +146,7 @@ def _effects(found: Sweep) -> str:
     if not len(found.effects):
         return "<p>No process column holds numbers that vary, so no effect can be looked for.</p>"
     known = found.effects[found.effects["rho"].notna()]
-    columns = ["process", "result", "n_samples", "rho", "p_value", "p_adjusted", "reading"]
+    columns = ["process", "result", "alloy", "n_samples", "rho", "p_value", "p_adjusted", "reading"]
     caption = "Rank correlation (Spearman) of every setting with every result, strongest first."
     order = known.sort_values("p_value", kind="stable").head(20)
     html = _table(order, columns, caption)
