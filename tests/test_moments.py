@@ -138,3 +138,70 @@ def test_input_is_not_changed(small):
     before = small.copy(deep=True)
     block_moments(small, block_px=2)
     assert small.identical(before)
+
+
+def test_coarser_blocks_hold_the_same_sums():
+    rng = np.random.default_rng(4)
+    maps = make_map_set(rng.poisson(3, (2, 48, 60)) + 1e6, ["Cu", "Zn"], quantity="net_counts")
+    quiet = np.zeros((2, 2))
+    fine = block_moments(maps, block_px=4, noise=quiet)
+    fine = fine.merge(block_moments(maps, block_px=4, noise=quiet))
+    coarse = fine.coarsened(100)
+    assert fine.n_blocks == 360
+    assert coarse.n_blocks <= 100
+    assert coarse.n_fields == 2
+    assert coarse.n.sum() == fine.n.sum()
+    np.testing.assert_allclose(coarse.covariance(), fine.covariance(), rtol=1e-12)
+    assert fine.coarsened(360) is fine
+
+
+def test_covariance_per_pixel_is_summed(small):
+    rng = np.random.default_rng(5)
+    spread = rng.random((2, 2, 4, 4))
+    m = block_moments(small, block_px=4, noise=spread)
+    np.testing.assert_allclose(m.noise[0], spread.sum(axis=(2, 3)), rtol=1e-12)
+
+
+def test_lazy_labels_and_mask():
+    rng = np.random.default_rng(6)
+    counts = rng.poisson(2, (2, 40, 40))
+    labels = rng.integers(0, 4, (40, 40))
+    valid = rng.random((40, 40)) > 0.2
+    eager = make_map_set(counts, ["Cu", "Zn"], valid=valid)
+    lazy = make_map_set(
+        da.from_array(counts, chunks=(2, 16, 16)),
+        ["Cu", "Zn"],
+        valid=da.from_array(valid, chunks=16),
+    )
+    a = block_moments(eager, labels=labels, n_droplets=2, block_px=10)
+    b = block_moments(lazy, labels=da.from_array(labels, chunks=16), n_droplets=2, block_px=10)
+    np.testing.assert_array_equal(a.class_s1, b.class_s1)
+    np.testing.assert_array_equal(a.comoment, b.comoment)
+
+
+def test_each_chunk_is_read_once_for_the_sums():
+    reads = []
+    counts = np.random.default_rng(7).poisson(1, (2, 600, 600)).astype(np.uint16)
+
+    def read(block):
+        reads.append(block.shape)
+        return block
+
+    lazy = da.from_array(counts, chunks=(2, 64, 64)).map_blocks(read, dtype=counts.dtype)
+    maps = make_map_set(lazy, ["Cu", "Zn"])
+    reads.clear()
+    # Once for the sums, once to find the correlation length (of a larger field: of its middle).
+    block_moments(maps, block_px=24, noise=np.eye(2))
+    assert set(reads) <= {(2, h, w) for h in (64, 24) for w in (64, 24)}  # never the whole field
+    assert len(reads) == 2 * 100
+
+
+def test_lazy_maps_give_the_same_pair_table():
+    from spattermap.colocation import pair_table
+
+    counts = np.random.default_rng(8).poisson(2, (3, 64, 80))
+    names = ["Cu", "Zn", "Si"]
+    eager = make_map_set(counts, names)
+    lazy = make_map_set(da.from_array(counts, chunks=(3, 32, 32)), names)
+    tables = [pair_table(block_moments(maps, block_px=8), maps=maps) for maps in (eager, lazy)]
+    assert tables[0].equals(tables[1])

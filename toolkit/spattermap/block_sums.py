@@ -176,6 +176,44 @@ class BlockMoments:
         cut: dict[str, Any] = {name: getattr(self, name)[keep] for name in (*SUMS, "corner")}
         return replace(self, **cut, field=np.zeros(int(keep.sum()), dtype=np.int64))
 
+    def coarsened(self, most: int) -> BlockMoments:
+        """Return the same sums in fewer, larger blocks where there are too many.
+
+        Parameters
+        ----------
+        most : int
+            Largest number of blocks wished.
+
+        Returns
+        -------
+        BlockMoments
+            Neighbouring blocks of a field added together; `self` if there are few enough.
+        """
+        if self.n_blocks <= most:
+            return self
+        side = self.block_px * int(np.ceil(np.sqrt(self.n_blocks / most)))
+        place = np.column_stack([self.field, self.corner // side])
+        keys, group = np.unique(place, axis=0, return_inverse=True)
+        group = group.ravel()
+
+        def added(values: Floats) -> Floats:
+            total = np.zeros((len(keys), *values.shape[1:]))
+            np.add.at(total, group, values)
+            return total
+
+        means = self.s1 / self.n[:, None]
+        sums = {name: added(getattr(self, name)) for name in SUMS if name != "comoment"}
+        away = means - (sums["s1"] / sums["n"][:, None])[group]
+        between = self.n[:, None, None] * away[:, :, None] * away[:, None, :]
+        return replace(
+            self,
+            **sums,  # type: ignore[arg-type]
+            comoment=added(self.comoment + between),
+            field=keys[:, 0],
+            corner=keys[:, 1:] * side,
+            block_px=side,
+        )
+
     def combine(self, groups: Sequence[Sequence[str]]) -> Totals:
         """Return per-block sums of groups of elements; see `Totals`."""
         picks = np.zeros((len(groups), len(self.elements)))

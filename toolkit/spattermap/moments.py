@@ -8,7 +8,7 @@ again.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from itertools import pairwise, product
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -218,22 +218,44 @@ def _pieces(
     columns: npt.NDArray[np.int64],
 ) -> Iterator[_Piece]:
     """Cut a map set into tiles that end on block borders near the chunk borders."""
-    counts = maps["counts"].data
-    valid = maps["valid"].data if "valid" in maps else None
-    chunks = getattr(counts, "chunks", None)
-    for (y0, y1), (x0, x1) in product(
-        _spans(rows, chunks[1] if chunks else None), _spans(columns, chunks[2] if chunks else None)
-    ):
-        box = (slice(rows[y0], rows[y1]), slice(columns[x0], columns[x1]))
+    chunks = getattr(maps["counts"].data, "chunks", None)
+    y_spans = _spans(rows, chunks[1] if chunks else None)
+    x_spans = _spans(columns, chunks[2] if chunks else None)
+    borders = (
+        [int(rows[start]) for start, _ in y_spans] + [int(rows[-1])],
+        [int(columns[start]) for start, _ in x_spans] + [int(columns[-1])],
+    )
+    constant = noise is None or noise.ndim == 2  # one covariance for every pixel
+    counts, valid, classes, variance = (
+        _tiles(part, borders)
+        for part in (maps["counts"], maps.get("valid"), labels, None if constant else noise)
+    )
+    for (iy, (y0, y1)), (ix, (x0, x1)) in product(enumerate(y_spans), enumerate(x_spans)):
         yield _Piece(
-            counts[:, *box],
-            None if valid is None else valid[box],
-            None if labels is None else (labels.data if hasattr(labels, "dims") else labels)[box],
-            noise if noise is None or noise.ndim == 2 else noise[..., *box],
+            counts(iy, ix),
+            valid(iy, ix),
+            classes(iy, ix),
+            noise if constant else variance(iy, ix),
             rows[y0 : y1 + 1] - rows[y0],
             columns[x0 : x1 + 1] - columns[x0],
             (int(rows[y0]), int(columns[x0])),
         )
+
+
+def _tiles(part: Any, borders: tuple[list[int], list[int]]) -> Callable[[int, int], Any]:
+    """Return a function that gives one tile of an array; lazy arrays stay lazy."""
+    data = part.data if hasattr(part, "dims") else part
+    if data is None:
+        return lambda _y, _x: None
+    if not hasattr(data, "dask"):
+        (y, x) = borders
+        return lambda iy, ix: data[..., y[iy] : y[iy + 1], x[ix] : x[ix + 1]]
+    sizes = tuple(tuple(np.diff(border).tolist()) for border in borders)
+    whole = dict.fromkeys(range(data.ndim - 2), -1)
+    cut = data.rechunk(whole | {data.ndim - 2: sizes[0], data.ndim - 1: sizes[1]})
+    # Without this each tile would carry its own copy of the graph and read its chunks anew.
+    delayed = cut.to_delayed(optimize_graph=False).reshape(len(sizes[0]), len(sizes[1]))
+    return lambda iy, ix: delayed[iy, ix]
 
 
 def _spans(edges: npt.NDArray[np.int64], chunks: Any) -> list[tuple[int, int]]:

@@ -112,8 +112,8 @@ def noise_corrected_correlation(
     Spearman, American Journal of Psychology 15 (1904) 72, correction for attenuation.
     """
     groups = [(g,) if isinstance(g, str) else tuple(g) for g in (a, b)]
-    totals = moments.combine(groups)
     resampling = Resampling(moments, settings)
+    totals = resampling.moments.combine(groups)
     plain = without_noise(totals).resampled(resampling.once)[1]
     r_plain = float(finite(correlations(plain, 0, 1))[0, 0])
     if np.isnan(totals.noise).any():

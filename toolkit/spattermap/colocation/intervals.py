@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 # Fewer blocks than this say nothing on how much their sums scatter.
 LEAST_BLOCKS = 3
+MOST_RESAMPLED = 4096
 # The z scale is continued by its tangent from here on, because a noise-corrected correlation
 # scatters beyond 1.
 _KNEE = 0.95
@@ -69,7 +70,8 @@ class Resampling:
     """
 
     def __init__(self, moments: BlockMoments, settings: Settings | None = None) -> None:
-        self.moments = moments
+        # More blocks narrow no interval, and their resamples would fill the memory.
+        self.moments = moments.coarsened(MOST_RESAMPLED)
         self.settings = settings or Settings()
 
     @cached_property

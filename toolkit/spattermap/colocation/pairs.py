@@ -86,13 +86,13 @@ def pair_table(
         "element_b": [moments.elements[k] for k in j],
     }
     fields = as_fields(maps) if maps is not None else []
-    table |= _correlation_columns(moments, Resampling(moments, settings), i, j)
+    table |= _correlation_columns(Resampling(moments, settings), i, j)
     basis, compared = moments, fields
     if moments.quantity in PERCENTS:
         table["note"] = [*map(_closed_note, table["note"])]
         if fields and len(moments.elements) > 2:
             basis, compared = _log_ratios(fields, moments.block_px)
-            of_ratios = _correlation_columns(basis, Resampling(basis, settings), i, j)
+            of_ratios = _correlation_columns(Resampling(basis, settings), i, j)
             table |= {n: of_ratios[n] for n in ("r", "r_low", "r_high", "p_fields", "note")}
     table |= _null_columns(basis, compared, i, j)
     table["basis"] = "maps" if basis is moments else "log-ratios"
@@ -115,11 +115,11 @@ def _log_ratios(
 
 
 def _correlation_columns(
-    moments: BlockMoments,
     resampling: Resampling,
     i: npt.NDArray[np.int64],
     j: npt.NDArray[np.int64],
 ) -> dict[str, Any]:
+    moments = resampling.moments
     totals = moments.totals()
     plain = without_noise(totals).resampled(resampling.once)[1]
     found = resampling.estimate(

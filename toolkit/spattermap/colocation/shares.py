@@ -291,6 +291,7 @@ def share_in_shadow(
         and S_bare its mean over bare pixels: the slope on the substrate's shadow.
     """
     resampling = Resampling(moments, settings)
+    moments = resampling.moments
     _, substrate = _partners(element, roles)
     if not substrate or not moments.has_labels:
         return _UNDEFINED._replace(note="needs a substrate element and divided pixels")
