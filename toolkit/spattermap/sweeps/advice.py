@@ -112,8 +112,8 @@ def outliers(samples: pd.DataFrame, results: Sequence[str]) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        sample, result, value, median, score: 0.6745 |value - median| / median absolute deviation,
-        listed above 3.5.
+        sample, result, value, median, score: 0.6745 times the distance from the median over the
+        median absolute deviation, listed above 3.5.
 
     References
     ----------
