@@ -172,7 +172,7 @@ def tiff_header_only(folder):
     return raw(folder, "Cu_Ka.tif", tiff_bytes()[:8])
 
 
-@case("a whole picture")
+@case("Export it again")
 def tiff_cut_in_half(folder):
     noise = np.random.default_rng(0).integers(0, 60000, (64, 64), dtype=np.uint16)
     tiff(folder, plane=noise, compression="zlib")
@@ -206,7 +206,7 @@ def tiff_directory_beyond_the_end(folder):
     return raw(folder, "Cu_Ka.tif", b"II*\0" + struct.pack("<I", 2**31) + bytes(64))
 
 
-@case("a whole picture")
+@case("Export it again")
 def tiff_with_data_beyond_the_end(folder):
     return raw(folder, "Cu_Ka.tif", patched(tiff_bytes(), 273, 2**31))
 
@@ -503,6 +503,16 @@ def npy_claiming_too_much(folder):
 def npy_shorter_than_it_claims(folder):
     text = "{'descr': '<f8', 'fortran_order': False, 'shape': (1000, 1000)}"
     return npy_with_header(folder, text) / "Fe_Ka.npy"
+
+
+@case("header of at most")
+def npy_with_a_lying_header_length(folder):
+    return raw(folder, "Fe_Ka.npy", b"\x93NUMPY\x02\x00" + struct.pack("<I", 2**32 - 1) + b"{}")
+
+
+@case("what its directory lists")
+def tiff_claiming_a_long_strip(folder):
+    return raw(folder, "Cu_Ka.tif", patched(tiff_bytes(), 279, 2**32 - 1))
 
 
 @case("must")

@@ -7,6 +7,9 @@ turn, and one place (`stack.finish`) applies the sidecar and validates.
 from __future__ import annotations
 
 import importlib
+import logging
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -66,10 +69,26 @@ def load(path: str | Path, *, chunks: Any = None, crop: bool = False) -> xr.Data
         reader = _reader_for(place)
         sidecar_file, beside = stack.open_sidecar(place)
         request = stack.Request(chunks=chunks, crop=crop, sidecar=beside)
-        maps: xr.Dataset = stack.finish(reader.read(place, request), place, sidecar_file, request)
+        with _quiet_libraries():
+            found = reader.read(place, request)
+            maps: xr.Dataset = stack.finish(found, place, sidecar_file, request)
     except SpattermapError as problem:
         raise _one_line(problem) from problem.__cause__
     return maps
+
+
+@contextmanager
+def _quiet_libraries() -> Iterator[None]:
+    """Keep reading libraries from logging what our one-line error says anyway."""
+    loggers = [logging.getLogger(name) for name in ("hyperspy", "rsciio", "tifffile")]
+    levels = [logger.level for logger in loggers]
+    try:
+        for logger in loggers:
+            logger.setLevel(logging.CRITICAL)
+        yield
+    finally:
+        for logger, level in zip(loggers, levels, strict=True):
+            logger.setLevel(level)
 
 
 def _one_line(problem: SpattermapError) -> SpattermapError:

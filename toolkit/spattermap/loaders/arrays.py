@@ -14,6 +14,7 @@ from spattermap.loaders.limits import check_ratio, check_size
 from spattermap.loaders.stack import Request, Stack, readable
 
 FORMAT = "NumPy file"
+MOST_HEADER = 10_000
 ENDINGS = (".npy", ".npz")
 
 
@@ -117,6 +118,14 @@ def open_npy(path: Path, *, lazy: bool) -> Any:
     """
     with path.open("rb") as stream:
         version = np.lib.format.read_magic(stream)
+        place = stream.tell()
+        length = int.from_bytes(stream.read(2 if version == (1, 0) else 4), "little")
+        if length > MOST_HEADER:  # the library would allocate it before it reads
+            raise InputFileError(
+                f"{path} must have a header of at most {MOST_HEADER:,} bytes, got {length:,}. "
+                "Save it again."
+            )
+        stream.seek(place)
         reader = (
             np.lib.format.read_array_header_1_0
             if version == (1, 0)

@@ -10,7 +10,6 @@ import numpy as np
 
 from spattermap.errors import InputError, InputFileError, SpattermapError
 from spattermap.loaders import channels, names, pictures
-from spattermap.loaders.limits import check_ratio, check_size
 from spattermap.loaders.ondisk import TiffPage, lazily
 from spattermap.loaders.stack import SAME_SIZE, Request, Stack, readable
 
@@ -84,16 +83,12 @@ def _refuse_harmful(tiff: Any, path: Path) -> None:
         )
 
 
-def _claim(shape: tuple[int, ...], dtype: Any, path: Path, request: Request) -> None:
-    check_size(shape, dtype, path, lazy=request.lazy)
-    check_ratio(math.prod(shape) * np.dtype(dtype).itemsize, path.stat().st_size, path)
-
-
 def _pages(tiff: Any, path: Path, request: Request) -> Stack:
     first = tiff.pages[0]
     labels = []
     for number_of_page in range(len(tiff.pages)):
         page = tiff.pages[number_of_page].aspage()
+        pictures.check_page(page, path, lazy=request.lazy)
         pictures.refuse_colour(path, tuple(page.shape), getattr(page.photometric, "name", ""))
         if page.shape != first.shape or page.dtype != first.dtype:
             raise InputError(
@@ -102,7 +97,7 @@ def _pages(tiff: Any, path: Path, request: Request) -> Stack:
             )
         labels.append(_label(page))
     number = len(tiff.pages)
-    _claim((number, *first.shape), first.dtype, path, request)
+    pictures.check_page(first, path, lazy=request.lazy, pages=number)
     stacked = tiff.imagej_metadata or {}
     if isinstance(stacked.get("Labels"), list) and len(stacked["Labels"]) == number:
         labels = [str(label) for label in stacked["Labels"]]
@@ -152,7 +147,8 @@ def _data(tiff: Any, path: Path, request: Request, number: int) -> Any:
 def _ome(tiff: Any, path: Path, request: Request) -> Stack:
     series = tiff.series[0]
     axes = str(series.axes)
-    _claim(tuple(series.shape), series.dtype, path, request)
+    for page in series.pages:
+        pictures.check_page(page.aspage(), path, lazy=request.lazy, pages=len(series.pages))
     if not set(axes) <= {"C", "Y", "X"}:
         raise InputError(
             f"{path} must have channels and one plane each (axes CYX), got {axes} with shape "

@@ -51,9 +51,12 @@ def read(path: Path, request: Request) -> Stack:
     InputError
         If it holds no map set.
     """
+    import h5py
     import xarray as xr
 
     try:
+        with h5py.File(path, "r"):  # refuses what is no HDF5 more cleanly than what builds on it
+            pass
         with xr.open_dataset(path, engine="h5netcdf", chunks={} if request.lazy else None) as maps:
             require_layout(maps, path, lazy=request.lazy)
             return from_dataset(maps if request.lazy else maps.load(), path, FORMAT)

@@ -127,8 +127,7 @@ def _tiff(file: Path, *, lazy: bool) -> Picture:
         shape, dtype = tuple(page.shape), page.dtype
         if dtype is None:
             raise InputFileError(f"{file} must hold numbers, got an unknown type. Export it again.")
-        check_size(shape, dtype, file, lazy=lazy)
-        check_ratio(math.prod(shape) * dtype.itemsize, file.stat().st_size, file)
+        check_page(page, file, lazy=lazy)
         colour = getattr(page.photometric, "name", "") == "RGB" and len(shape) == 3
         if not colour:
             refuse_colour(file, shape, getattr(page.photometric, "name", ""))
@@ -143,6 +142,39 @@ def _tiff(file: Path, *, lazy: bool) -> Picture:
         stored = TiffPage(file, 0, shape, dtype.newbyteorder("="))
         data = upright(lazily(stored) if lazy else page.asarray(), page)
     return Picture(numbers(data, file), size, where, notes)
+
+
+def check_page(page: Any, file: Path, *, lazy: bool, pages: int = 1) -> None:
+    """Refuse a page that claims more than its file can hold, before anything is allocated.
+
+    Parameters
+    ----------
+    page : tifffile.TiffPage
+        As the directory states it.
+    file : pathlib.Path
+        The file.
+    lazy : bool
+        True where it will be read in parts.
+    pages : int, optional
+        Number of such pages.
+
+    Raises
+    ------
+    InputFileError
+        If it is too large, or its strips are.
+    """
+    shape, item = tuple(page.shape), np.dtype(page.dtype).itemsize
+    size = file.stat().st_size
+    check_size((pages, *shape), page.dtype, file, lazy=lazy)
+    check_ratio(pages * math.prod(shape) * item, size, file)
+    # A strip or tile is unpacked whole, and its stated length is read whole.
+    check_ratio(math.prod(page.chunks) * item, size, file)
+    longest = max(page.databytecounts, default=0)
+    if longest > size:
+        raise InputFileError(
+            f"{file} must hold what its directory lists, got a part of {longest:,} bytes in a file "
+            f"of {size:,}. Export it again."
+        )
 
 
 def upright(data: Any, page: Any) -> Any:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import io
 import re
+import zlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -182,7 +183,7 @@ def _text(path: Path) -> str:
                     parts.append(part)
         except SpattermapError:
             raise
-        except (OSError, EOFError, ValueError) as problem:
+        except (OSError, EOFError, ValueError, zlib.error) as problem:
             raise readable(path, problem, what="a whole gzip file") from problem
         raw = b"".join(parts)
     else:
