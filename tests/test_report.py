@@ -178,3 +178,32 @@ def test_a_full_folder_is_refused_before_work_starts(tmp_path):
     with pytest.raises(OutputError, match="empty or new"):
         write_report(tmp_path / "no_such", tmp_path)
     assert [item.name for item in tmp_path.iterdir()] == ["mine.txt"]
+
+
+@pytest.fixture
+def small_maps(tmp_path):
+    """Return a folder with two small maps."""
+    import numpy as np
+    import tifffile
+
+    folder = tmp_path / "maps"
+    folder.mkdir()
+    for name in ("Cu_Ka", "Si_Ka"):
+        tifffile.imwrite(folder / f"{name}.tif", np.ones((8, 8), dtype=np.uint16))
+    return folder
+
+
+@pytest.mark.parametrize("problem", [KeyboardInterrupt, InputError("no"), RuntimeError("ours")])
+def test_a_run_that_fails_or_is_interrupted_leaves_nothing(
+    problem, small_maps, tmp_path, monkeypatch
+):
+    def fail(notebook, parameters, *, folder):
+        from pathlib import Path
+
+        (Path(parameters["save_to"]) / "elements.csv").write_text("half", encoding="utf-8")
+        raise problem
+
+    monkeypatch.setattr("spattermap.report.run_notebook", fail)
+    with pytest.raises(problem if isinstance(problem, type) else type(problem)):
+        write_report(small_maps, tmp_path / "out")
+    assert [item.name for item in tmp_path.iterdir()] == ["maps"]

@@ -163,7 +163,8 @@ def run_notebook(notebook: Path, parameters: Mapping[str, object], *, folder: Pa
                 str(folder / notebook.name),
                 parameters=dict(parameters),
                 kernel_name="python3",
-                progress_bar=False,
+                # shown in a terminal only: elsewhere a bar is noise in a log
+                progress_bar={"disable": None, "desc": "Analysing", "unit": "step"},
                 kernel_manager_class=_this_python(),
                 cwd=str(notebook.parent),
             )
