@@ -4,6 +4,7 @@ import functools
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from spattermap.analysis import analyse
@@ -51,6 +52,7 @@ def test_sizes(name):
 
 def test_brass_shares_and_count():
     truth, found = truth_of("brass_burst"), analysed("brass_burst")
+    assert len(found.streaks) == 0
     # Droplets set against each other may be read as one; a fifth at most.
     assert 0.8 < found.summary()["droplet_count"] / truth["droplet_count"] < 1.05
     rows = found.elements.set_index("element")
@@ -103,3 +105,22 @@ def test_oxide_is_shown_where_metal_hides_the_glass():
     # Copper droplets without oxygen under the same beam must not be given any.
     brass = analysed("brass_burst").elements.set_index("element")
     assert "oxide is likely" not in brass.loc["O", "reasons"]
+
+
+def test_molybdenum_streaks_and_their_direction():
+    truth, found = truth_of("molybdenum_streaks"), analysed("molybdenum_streaks")
+    assert abs(len(found.streaks) - truth["streak_count"]) <= 4
+    directed = found.streaks[found.streaks["directed"]]
+    assert len(directed) >= 0.8 * truth["streak_count"]
+
+    def mean_direction(angles):
+        return np.degrees(np.angle(np.exp(1j * np.radians(angles)).mean()))
+
+    wanted = mean_direction([row["angle_deg"] for row in truth["streaks"]])
+    assert mean_direction(directed["angle_deg"]) == pytest.approx(wanted, abs=3.0)
+
+
+def test_molybdenum_signal_in_droplets_streaks_and_haze():
+    truth, found = truth_of("molybdenum_streaks"), analysed("molybdenum_streaks").summary()
+    for part in ("share_droplets", "share_streaks", "share_haze"):
+        assert found[part] == pytest.approx(truth[part], abs=0.06), part

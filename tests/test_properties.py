@@ -104,11 +104,38 @@ def test_rotation_by_quarter_turns(seed, turns):
 
 
 @FEW
+@given(seed=SEEDS, turns=st.integers(1, 3))
+def test_angles_turn_with_the_picture(seed, turns):
+    first, maps = analysed(seed), scene(seed)
+    second = analyse(rebuilt(maps, np.rot90(maps.counts.values, turns, (1, 2))), settings=QUICK)
+    # numpy turns counter-clockwise on the picture, as angles are counted.
+    assert_angles(first, second, lambda angle: angle + 90.0 * turns)
+
+
+@FEW
 @given(seed=SEEDS, axis=st.sampled_from([1, 2]))
 def test_mirror(seed, axis):
     first, maps = analysed(seed), scene(seed)
     second = analyse(rebuilt(maps, np.flip(maps.counts.values, axis)), settings=QUICK)
     assert_same_deposit(first, second)
+
+
+@FEW
+@given(seed=SEEDS, axis=st.sampled_from([1, 2]))
+def test_angles_in_the_mirror(seed, axis):
+    first, maps = analysed(seed), scene(seed)
+    second = analyse(rebuilt(maps, np.flip(maps.counts.values, axis)), settings=QUICK)
+    assert_angles(first, second, lambda angle: -angle if axis == 1 else 180.0 - angle)
+
+
+def assert_angles(first, second, expected):
+    """Compare the streaks' angles, each with the nearest in the other table."""
+    assert len(second.streaks) == len(first.streaks)
+    for angle, directed in zip(first.streaks["angle_deg"], first.streaks["directed"], strict=True):
+        period = 360.0 if directed else 180.0
+        others = second.streaks.loc[second.streaks["directed"] == directed, "angle_deg"]
+        apart = np.abs((others - expected(angle) + period / 2) % period - period / 2)
+        assert apart.min() < 2.0
 
 
 @FEW

@@ -97,7 +97,7 @@ def segment(
         false_alarms=settings.false_alarms_per_field,
     )
     found = _drop_small(found, maps, settings)
-    parts = _divide(found, smallest)
+    parts = _divide(found, smallest, stack.valid)
     labels = parts.labels
     return Segmentation(
         labels=labels,
@@ -190,12 +190,12 @@ def _drop_small(found: droplets.Regions, maps: xr.Dataset, settings: Settings) -
     return droplets.keep(found, area >= least)
 
 
-def _divide(found: droplets.Regions, smallest: float) -> _Divided:
+def _divide(found: droplets.Regions, smallest: float, valid: npt.NDArray[np.bool_]) -> _Divided:
     """Give the droplets the first numbers and the streaks those after them."""
     import pandas as pd
 
     limit = smallest if np.isfinite(smallest) else 0.0
-    labels, chosen, shapes = streaks.find(found.labels, smallest=limit)
+    labels, chosen, shapes = streaks.find(found.labels, smallest=limit, valid=valid)
     present = np.bincount(labels.ravel(), minlength=found.confidence.size + 1) > 0
     present[0] = False
     round_ones = [int(k) for k in np.flatnonzero(present) if k not in shapes]

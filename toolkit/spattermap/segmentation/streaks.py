@@ -132,7 +132,9 @@ def _solidity(y: npt.NDArray[np.int64], x: npt.NDArray[np.int64]) -> float:
         return 1.0
 
 
-def find(labels: Labels, *, smallest: float) -> tuple[Labels, list[int], dict[int, Shape]]:
+def find(
+    labels: Labels, *, smallest: float, valid: npt.NDArray[np.bool_] | None = None
+) -> tuple[Labels, list[int], dict[int, Shape]]:
     """Join the pieces of streaks and name the regions that are streaks.
 
     Parameters
@@ -141,6 +143,8 @@ def find(labels: Labels, *, smallest: float) -> tuple[Labels, list[int], dict[in
         Regions 1 to n.
     smallest : float
         Smallest trusted diameter (px); shorter than two of them, nothing is called a streak.
+    valid : numpy.ndarray of bool, dims (y, x), optional
+        False where a pixel must not be used: shapes are cut off there as at the frame.
 
     Returns
     -------
@@ -160,6 +164,7 @@ def find(labels: Labels, *, smallest: float) -> tuple[Labels, list[int], dict[in
         if box is not None and _worth_a_look(labels, box, k)
     }
     labels, shapes = _joined(labels, shapes, boxes)
+    depth = None if valid is None or valid.all() else ndimage.distance_transform_edt(valid)
     chosen = [
         k
         for k, shape in shapes.items()
@@ -167,6 +172,7 @@ def find(labels: Labels, *, smallest: float) -> tuple[Labels, list[int], dict[in
         and shape.solidity >= _SOLID
         and shape.length >= 2 * smallest
         and not _cut_by_frame(shape, labels.shape)
+        and not (depth is not None and _cut_by_mask(shape, depth))
     ]
     return labels, chosen, {k: shapes[k] for k in chosen}
 
@@ -241,3 +247,9 @@ def _cut_by_frame(shape: Shape, field: tuple[int, ...]) -> bool:
     beside_row = line[:, 0].max() < reach or line[:, 0].min() > field[0] - 1 - reach
     beside_column = line[:, 1].max() < reach or line[:, 1].min() > field[1] - 1 - reach
     return bool((beside_row and across < 0.5) or (beside_column and across > 0.87))
+
+
+def _cut_by_mask(shape: Shape, depth: Floats) -> bool:
+    """Return True for a sliver along masked pixels; `depth` is the distance to the nearest."""
+    rows, columns = np.rint(shape.line).astype(np.int64).T
+    return bool(depth[rows, columns].max() < 0.5 * shape.width + 2.5)
