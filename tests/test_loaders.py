@@ -8,6 +8,7 @@ import tifffile
 
 import spattermap
 from spattermap.errors import InputError, InputFileError
+from spattermap.loaders import blank_path
 from spattermap.mapset import facts
 
 REFERENCE = Path(__file__).parent / "reference" / "dacite"
@@ -73,4 +74,108 @@ def test_two_sizes_and_crop(tmp_path):
         spattermap.load(tmp_path)
     maps = spattermap.load(tmp_path, crop=True)
     assert maps.sizes["x"] == 3
+    assert np.array_equal(maps["counts"].values[0], FIELD[:, :3])
     assert any("cropped" in note for note in facts(maps).source["notes"])
+
+
+def test_crop_stated_in_the_sidecar(tmp_path):
+    write(tmp_path, Cu_Ka=FIELD, Zn_Ka=FIELD[:2])
+    (tmp_path / "mapset.toml").write_text("crop = true\n", encoding="utf-8")
+    assert spattermap.load(tmp_path).sizes["y"] == 2
+
+
+def test_more_than_a_border_is_never_cropped(tmp_path):
+    wide = np.zeros((9, 9), dtype=np.uint16)
+    write(tmp_path, Cu_Ka=wide, Zn_Ka=wide[:5])
+    with pytest.raises(InputError, match=r"Zn_Ka\.tif 5 x 9.*same field"):
+        spattermap.load(tmp_path, crop=True)
+
+
+# TIFF 6.0 (1992), tag 274: where the first stored row and column lie, here as the way the stored
+# array is made from the upright one.
+ORIENTATIONS = {
+    1: lambda a: a,
+    2: lambda a: a[:, ::-1],
+    3: lambda a: a[::-1, ::-1],
+    4: lambda a: a[::-1],
+    5: lambda a: a.T,
+    6: np.rot90,  # first row is the right-hand side, first column the top
+    7: lambda a: a[::-1, ::-1].T,
+    8: lambda a: np.rot90(a, -1),  # first row is the left-hand side, first column the bottom
+}
+
+
+@pytest.mark.parametrize("orientation", ORIENTATIONS)
+@pytest.mark.parametrize("chunks", [None, 2])
+def test_marked_corner_under_every_orientation(tmp_path, orientation, chunks):
+    upright = np.array([[9, 5, 1], [0, 0, 0]], dtype=np.uint16)
+    stored = np.ascontiguousarray(ORIENTATIONS[orientation](upright))
+    tags = [(274, "H", 1, orientation, True)]
+    tifffile.imwrite(tmp_path / "Cu.tif", stored, extratags=tags, metadata=None)
+    maps = spattermap.load(tmp_path, chunks=chunks)
+    assert np.array_equal(maps["counts"].values[0], upright)
+
+
+@pytest.mark.parametrize("order", ["yxc", "xyc", "cxy", "ycx"])
+def test_marked_corner_under_every_axis_order(tmp_path, order):
+    import zarr
+
+    scene = np.zeros((2, 3, 4), dtype=np.uint16)
+    scene[:, 0, 0], scene[:, 0, 1] = (9, 8), 5
+    data = scene.transpose(["cyx".index(axis) for axis in order])
+    group = zarr.open_group(str(tmp_path / "image.zarr"), mode="w", zarr_format=3)
+    group.create_array("0", data=np.ascontiguousarray(data))
+    group.attrs["ome"] = {
+        "multiscales": [{"axes": [{"name": axis} for axis in order], "datasets": [{"path": "0"}]}],
+        "omero": {"channels": [{"label": "Fe Ka"}, {"label": "Ni Ka"}]},
+    }
+    assert np.array_equal(spattermap.load(tmp_path / "image.zarr")["counts"].values, scene)
+
+
+def test_falling_axes_keep_the_picture_and_say_so(tmp_path):
+    import h5py
+
+    with h5py.File(tmp_path / "Fe_Ka.nxs", "w") as file:
+        group = file.create_group("data")
+        group.attrs.update({"NX_class": "NXdata", "signal": "counts", "axes": ["y", "x"]})
+        group["counts"] = FIELD
+        group["y"] = [2.0, 1.0, 0.0]
+        group["x"] = [0.0, 1.0, 2.0, 3.0]
+    maps = spattermap.load(tmp_path / "Fe_Ka.nxs")
+    assert np.array_equal(maps["counts"].values[0], FIELD)
+    assert any("axis y falls" in note for note in facts(maps).source["notes"])
+
+
+def test_blank_is_recorded_as_written_and_found(tmp_path):
+    for name in ("deposit", "plate"):
+        (tmp_path / name).mkdir()
+        write(tmp_path / name, Cu_Ka=FIELD)
+    text = 'blank = "../plate"\n'
+    (tmp_path / "deposit" / "mapset.toml").write_text(text, encoding="utf-8")
+    maps = spattermap.load(tmp_path / "deposit")
+    assert facts(maps).source["blank"] == "../plate"
+    assert blank_path(tmp_path / "deposit") == (tmp_path / "plate").resolve()
+    assert blank_path(tmp_path / "plate") is None
+
+
+def test_sidecar_electron_image_beside_one_file(tmp_path):
+    np.save(tmp_path / "Cu_Ka.npy", FIELD)
+    tifffile.imwrite(tmp_path / "image.tif", FIELD + 1)
+    (tmp_path / "mapset.toml").write_text('electron_image = "image.tif"\n', encoding="utf-8")
+    maps = spattermap.load(tmp_path / "Cu_Ka.npy")
+    assert np.array_equal(maps["electron_image"].values, FIELD + 1)
+    assert "image.tif" in facts(maps).source["files"]
+
+
+def test_printing_resolution_is_not_a_pixel_size(tmp_path):
+    tifffile.imwrite(tmp_path / "Cu.tif", FIELD, resolution=(300, 300), resolutionunit="INCH")
+    maps = spattermap.load(tmp_path)
+    assert facts(maps).length_unit == "px"
+    assert any("300 dots an inch" in note for note in facts(maps).source["notes"])
+
+
+def test_unit_in_the_description(tmp_path):
+    tifffile.imwrite(
+        tmp_path / "Cu.tif", FIELD, resolution=(4, 4), description="unit=micron\n", metadata=None
+    )
+    assert facts(spattermap.load(tmp_path)).pixel_size == 0.25

@@ -88,6 +88,9 @@ def _add_report(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
 def _add_look(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     look = commands.add_parser("look", help="say what is in a map set and what is missing")
     look.add_argument("mapset", type=Path, metavar="MAPSET", help="folder or file with the maps")
+    look.add_argument(
+        "--crop", action="store_true", help="cut maps that differ by a border to one size"
+    )
     look.set_defaults(run=_look)
 
 
@@ -142,5 +145,5 @@ def _look(chosen: argparse.Namespace) -> int:
     from spattermap.loaders import load
     from spattermap.look import as_text
 
-    print(as_text(load(chosen.mapset)))
+    print(as_text(load(chosen.mapset, crop=chosen.crop)))
     return DONE

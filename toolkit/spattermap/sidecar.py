@@ -13,8 +13,9 @@ from spattermap.mapset import QUANTITIES
 SIDECAR_NAME = "mapset.toml"
 _TEXT = ("title", "quantity", "electron_image", "blank", "dataset")
 _NUMBERS = {"pixel_size_um": "um", "beam_energy_keV": "keV"}
+_SWITCHES = ("crop",)
 _TABLES = ("alloy", "substrate", "lines", "process", "measured")
-KNOWN_KEYS = (*_TEXT, *_NUMBERS, *_TABLES)
+KNOWN_KEYS = (*_TEXT, *_NUMBERS, *_SWITCHES, *_TABLES)
 
 
 def find_sidecar(path: Path) -> Path | None:
@@ -80,12 +81,8 @@ def read_sidecar(path: str | Path) -> dict[str, Any]:
 
 def _checked(file: Path, key: str, value: Any) -> Any:
     where = f"{file}: {key}"
-    if key in _NUMBERS:
-        return positive(value, where, unit=_NUMBERS[key])
-    if key in _TEXT:
-        if not isinstance(value, str):
-            raise InputTypeError(f"{where} must be text in quotes, got {value!r}. Add quotes.")
-        return one_of(value, where, QUANTITIES) if key == "quantity" else value
+    if key in (*_NUMBERS, *_TEXT, *_SWITCHES):
+        return _plain(where, key, value)
     if not isinstance(value, dict):
         raise InputTypeError(
             f"{where} must be a table, got {value!r}. Write [{key}] on a line of its own."
@@ -100,6 +97,19 @@ def _checked(file: Path, key: str, value: Any) -> Any:
     if key == "lines":
         return {element_symbol(symbol, where): str(line) for symbol, line in value.items()}
     return value
+
+
+def _plain(where: str, key: str, value: Any) -> Any:
+    """Return a checked number, text or switch."""
+    if key in _NUMBERS:
+        return positive(value, where, unit=_NUMBERS[key])
+    if key in _SWITCHES:
+        if not isinstance(value, bool):
+            raise InputTypeError(f"{where} must be true or false, got {value!r}. Correct it.")
+        return value
+    if not isinstance(value, str):
+        raise InputTypeError(f"{where} must be text in quotes, got {value!r}. Add quotes.")
+    return one_of(value, where, QUANTITIES) if key == "quantity" else value
 
 
 def _inside(file: Path, name: str) -> str:

@@ -253,9 +253,10 @@ def _one_size(
     height, width = (min(size[axis] for size in sizes.values()) for axis in (0, 1))
     spread = max(max(size[0] - height, size[1] - width) for size in sizes.values())
     listed = ", ".join(f"{name} {size[0]} x {size[1]}" for name, size in sorted(sizes.items()))
-    if spread > MOST_CROPPED or not request.crop:
+    if spread > MOST_CROPPED or not (request.crop or request.sidecar.get("crop", False)):
         step = (
-            "They differ by a border only: use crop=True (--crop) to cut to the common size."
+            "They differ by a border only: to cut to the common size use --crop (crop=True), or "
+            "state crop = true in mapset.toml."
             if spread <= MOST_CROPPED
             else "Export every map over the same field with the same number of pixels."
         )

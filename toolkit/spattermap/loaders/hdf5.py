@@ -171,6 +171,11 @@ def _nxdata(group: Any, path: Path, request: Request) -> Stack:
             )
         stack.pixel_size_um, stack.pixel_size_from = known[0], f"axes of {group.name}"
     stack.format_name = "NeXus NXdata"
+    stack.notes += [
+        f"axis {axis} falls along the array: rows and columns were kept as stored"
+        for axis in axes
+        if axis in ("x", "y") and axis in group and _falls(group[axis])
+    ]
     title = group.get("title")
     if isinstance(title, h5py.Dataset) and title.ndim == 0:
         stack.facts["title"] = _text(title[()])
@@ -178,6 +183,11 @@ def _nxdata(group: Any, path: Path, request: Request) -> Stack:
     if isinstance(errors, h5py.Dataset) and errors.shape == group[signal].shape:
         stack.variance = channels.to_planes(np.asarray(errors[()], dtype=float) ** 2, axes, path)
     return stack
+
+
+def _falls(axis: Any) -> bool:
+    """Return True where a coordinate gets smaller along the array."""
+    return axis.ndim == 1 and axis.size > 1 and axis.dtype.kind in "uif" and axis[0] > axis[-1]
 
 
 def _step(axis: Any) -> float | None:

@@ -164,6 +164,15 @@ def _pixel_size(axes: Any, where: object) -> float | None:
     return sizes[0] if np.isfinite(sizes[0]) and sizes[0] > 0 else None
 
 
+def _fall_notes(axes: Any) -> list[str]:
+    """Say which axes run backwards; the picture is kept as stored."""
+    return [
+        f"axis {axis.name} falls along the array: rows and columns were kept as stored"
+        for axis in axes
+        if axis.is_uniform and axis.scale < 0
+    ]
+
+
 def _facts(signal: Any) -> dict[str, Any]:
     beam = _item(signal, "Acquisition_instrument.*.beam_energy")
     title = signal.metadata.get_item("General.title", default="")
@@ -205,7 +214,7 @@ def _cube(signal: Any, request: Request, where: object) -> Stack:
     check_size(cube.shape, cube.dtype, where, lazy=hasattr(cube, "dask"))
     if cube.dtype.kind not in "uif":
         raise InputError(f"{where} must hold counts, got type {cube.dtype}. Export counts.")
-    facts, notes = _facts(signal), []
+    facts, notes = _facts(signal), _fall_notes((x_axis, y_axis))
     beam = request.sidecar.get("beam_energy_keV") or facts["beam_energy_keV"]
     if beam is None:
         beam = ASSUMED_BEAM_KEV
@@ -269,6 +278,7 @@ def _maps(signal: Any, request: Request, where: object) -> Stack:
         pixel_size_um=_pixel_size((x_axis, y_axis), where),
         pixel_size_from="axes of the signal",
         facts=_facts(signal),
+        notes=_fall_notes((x_axis, y_axis)),
     )
 
 
