@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import dask
@@ -109,3 +112,56 @@ def test_active_cluster_is_used():
     with cluster, Client(cluster):
         found = dict(engine.run(double, range(5), lost=said))
     assert found == {k: 2 * k for k in range(5)}
+
+
+DRIVER = """
+import os, sys, time
+sys.path.insert(0, {place!r})
+from sleepers import sleep_long
+from spattermap.sweeps import engine
+if __name__ == "__main__":
+    list(engine.run(sleep_long, [{folder!r}], lost=str, scheduler="processes", workers=1))
+"""
+SLEEPERS = """
+import os, time
+from pathlib import Path
+
+def sleep_long(folder):
+    (Path(folder) / "worker").write_text(str(os.getpid()))
+    time.sleep(600)
+"""
+
+
+def alive(process_id):
+    try:
+        os.kill(process_id, 0)
+    except ProcessLookupError:
+        return False
+    return True
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs a signal that kills")
+def test_workers_end_with_a_killed_driver(tmp_path):
+    (tmp_path / "sleepers.py").write_text(SLEEPERS, encoding="utf-8")
+    script = tmp_path / "driver.py"
+    script.write_text(DRIVER.format(place=str(tmp_path), folder=str(tmp_path)), encoding="utf-8")
+    here = str(Path(engine.__file__).parents[2])
+    places = os.pathsep.join([here, str(tmp_path)])
+    driver = subprocess.Popen(
+        [sys.executable, str(script)], env=os.environ | {"PYTHONPATH": places}
+    )
+    told = tmp_path / "worker"
+    wait_until(lambda: told.exists() and told.read_text())
+    worker = int(told.read_text())
+    assert alive(worker)
+    driver.kill()
+    driver.wait()
+    wait_until(lambda: not alive(worker))
+
+
+def wait_until(true):
+    for _ in range(600):
+        if true():
+            return
+        time.sleep(0.1)
+    raise AssertionError("waited for a minute")

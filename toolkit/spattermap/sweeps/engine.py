@@ -7,8 +7,10 @@ use before one is loaded.
 from __future__ import annotations
 
 import contextlib
+import multiprocessing
 import os
 import sys
+import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import (
@@ -24,6 +26,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from spattermap.errors import InputError
 
 if TYPE_CHECKING:
+    from multiprocessing.process import BaseProcess
+
     from distributed import Client
 
 In = TypeVar("In")
@@ -127,10 +131,22 @@ def _as_completed(waiting: set[Future[Any]]) -> Iterator[Future[Any]]:
         yield from done
 
 
-def single_threaded() -> None:
-    """Keep a worker to one thread: as many workers as cores already use the machine."""
+def start_worker() -> None:
+    """Prepare a worker process.
+
+    It uses one thread, for as many workers as cores already use the machine, and ends with its
+    driver: a worker whose driver was killed would else wait for work for ever.
+    """
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"):
         os.environ[name] = "1"
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
+
+
+def _end_with(parent: BaseProcess) -> None:
+    parent.join()
+    os._exit(1)  # results appear in one step, so nothing half-done is left
 
 
 def _in_processes(
@@ -195,11 +211,9 @@ def _until_broken(
 
 
 def _pool(workers: int) -> ProcessPoolExecutor:
-    import multiprocessing
-
     # A fresh interpreter each: forking a process that runs threads can hang it.
     return ProcessPoolExecutor(
-        workers, mp_context=multiprocessing.get_context("spawn"), initializer=single_threaded
+        workers, mp_context=multiprocessing.get_context("spawn"), initializer=start_worker
     )
 
 
