@@ -91,7 +91,7 @@ def best_settings(samples: pd.DataFrame, process: Sequence[str]) -> pd.DataFrame
                 {
                     "goal": word,
                     "sample": row["sample"],
-                    "value": float(row[name]) if name in samples else float(values.max()),
+                    "value": float(row[name]) if name in samples else None,
                     **{setting: row[setting] for setting in process},
                 }
             )

@@ -74,7 +74,8 @@ def rank_effects(
     -------
     pandas.DataFrame
         process, result, alloy ("all" or one), n_samples, rho, rho_low, rho_high, p_value,
-        p_adjusted (Holm, over the whole table), reading.
+        p_adjusted (Holm, over the whole table), shown (True where that is below 1 - level),
+        reading.
 
     Notes
     -----
@@ -99,6 +100,7 @@ def rank_effects(
                 lines.append({"process": setting, "result": result, "alloy": alloy, **found})
     table = pd.DataFrame(lines, columns=_RANK_COLUMNS)
     table["p_adjusted"] = adjusted(table["p_value"].to_numpy(float))
+    table["shown"] = (table["p_adjusted"] <= 1 - level).astype(bool)
     table["reading"] = [_reading(line, 1 - level) for line in table.to_dict("records")]
     return table
 
@@ -222,7 +224,7 @@ def regression(
     -------
     table : pandas.DataFrame
         result, term, n_samples, effect (change of the result for one standard deviation of the
-        setting), effect_low, effect_high, p_value, p_adjusted, explained (R squared).
+        setting), effect_low, effect_high, p_value, explained (R squared), p_adjusted, shown.
     note : str
         What was fitted, or why nothing was.
 
@@ -261,7 +263,8 @@ def regression(
     table = pd.DataFrame(lines, columns=_FIT_COLUMNS)
     if table.empty:
         return table, "No regression: settings move together, or no result varies."
-    table["p_adjusted"] = adjusted(table["p_value"].to_numpy())
+    table["p_adjusted"] = adjusted(table["p_value"].to_numpy(float))
+    table["shown"] = (table["p_adjusted"] <= 1 - level).astype(bool)
     return table, f"Least squares with {what}, {n} samples."
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from spattermap import __version__
+from spattermap.sweeps.tables import FRACTIONS
 from spattermap.wording import figures, percent
 
 if TYPE_CHECKING:
@@ -21,7 +22,9 @@ if TYPE_CHECKING:
 _STYLE = Path(__file__).parents[1] / "_templates" / "page" / "style.css"
 _POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'"
 _MOST_CHARTS = 4
+_MOST_EFFECTS = 5
 _MOST_GROUPS = 5
+_SMALL_P = 1e-4
 
 # What a column is called on the page; others are shown with spaces for underlines.
 _WORDS = {
@@ -33,8 +36,8 @@ _WORDS = {
     "p_adjusted": "p, adjusted",
     "p_value": "p",
 }
-# Columns shown as percent.
-_FRACTIONS = ("coverage", "share_", "kept_alloy", "largest_region_share", "sheet_conductance_ratio")
+# Columns whose cells are names of columns.
+_NAMES = ("process", "result", "goal", "term")
 
 
 def overview(found: Sweep) -> str:
@@ -94,19 +97,32 @@ def _answer(found: Sweep) -> str:
         said.append(
             f"Best so far, conductance first: sample {row['sample']}{_made(row, found.process)}."
         )
-    shown = found.effects[found.effects["reading"].astype(str).str.contains(" with ")]
-    said += [
-        f"{_words(str(row['result']))} {'rises' if row['rho'] > 0 else 'falls'} with "
-        f"{_words(str(row['process']))}{'' if row['alloy'] == 'all' else ' for ' + row['alloy']} "
-        f"(rank correlation {figures(row['rho'])})."
-        for row in shown.head(4).to_dict("records")
-    ]
-    if len(found.effects) and not len(shown):
+    told = _shown_effects(found)
+    said += told[:_MOST_EFFECTS]
+    if len(found.effects) and not told:
         said.append("No effect of a setting is beyond doubt with these samples.")
     if found.n_errors:
         said.append(f"{found.n_errors} map sets could not be used; see Errors.")
-    told = " ".join(sentence[0].upper() + sentence[1:] for sentence in said)
-    return f'<div class="answer"><p>{escape(told)}</p></div>'
+    text = " ".join(sentence[0].upper() + sentence[1:] for sentence in said)
+    return f'<div class="answer"><p>{escape(text)}</p></div>'
+
+
+def _shown_effects(found: Sweep) -> list[str]:
+    """Return a sentence for every effect that is beyond doubt, each once."""
+    told = {}
+    for row in _rows(found.effects[found.effects["shown"].astype(bool)]):
+        whose = "" if row["alloy"] == "all" else f" for {row['alloy']}"
+        way = "rises" if row["rho"] > 0 else "falls"
+        told[row["result"], row["process"]] = (
+            f"{_words(row['result'])} {way} with {_words(row['process'])}{whose} "
+            f"(rank correlation {figures(row['rho'])})."
+        )
+    if "shown" in found.regression:
+        for row in _rows(found.regression[found.regression["shown"].astype(bool)]):
+            way = "rises" if row["effect"] > 0 else "falls"
+            sentence = f"{_words(row['result'])} {way} with {_words(row['term'])} (least squares)."
+            told.setdefault((row["result"], row["term"]), sentence)
+    return list(told.values())
 
 
 def _made(row: Any, process: Sequence[str]) -> str:
@@ -207,7 +223,9 @@ def _resistance(found: Sweep) -> str:
     html = _table(table, columns, caption)
     conducting = table[table["sheet_conductance_ratio"] > 0]
     if len(conducting) > 1:
-        html += _figure(sweep_chart(conducting, "sheet_conductance_ratio", [name]))
+        group = "alloy" if 1 < conducting["alloy"].nunique() <= _MOST_GROUPS else None
+        chart = sweep_chart(conducting, "sheet_conductance_ratio", [name], group=group)
+        html += _figure(chart)
     return html
 
 
@@ -299,7 +317,11 @@ def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def _cell(row: dict[str, Any], name: str) -> str:
-    shown = escape(_shown(name, row.get(name)))
+    value = row.get(name)
+    fraction = name == "value" and str(row.get("goal", row.get("result", ""))).startswith(
+        ("least share", *FRACTIONS)
+    )
+    shown = escape(percent(value) if fraction else _shown(name, value))
     ends = [row.get(f"{name}_{end}") for end in ("low", "high")]
     if not any(_missing(end) for end in ends):
         shown += f"<small>{escape(' to '.join(_shown(name, end) for end in ends))}</small>"
@@ -312,13 +334,23 @@ def _shown(name: str, value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, (int, float)):
-        return percent(float(value)) if name.startswith(_FRACTIONS) else figures(float(value))
-    return str(value)
+        return _number(name, float(value))
+    return " x ".join(map(_words, str(value).split(" x "))) if name in _NAMES else str(value)
+
+
+def _number(name: str, value: float) -> str:
+    if name.startswith(FRACTIONS):
+        return percent(value)
+    if name.startswith("p_") and value < _SMALL_P:
+        return f"below {_SMALL_P:g}"
+    return f"{value:.0f}" if value == int(value) else figures(value)
 
 
 def _words(name: str) -> str:
     from spattermap.figures.sweeps import words_of
 
+    if name.startswith("least share_"):
+        return f"least {_words(name.removeprefix('least '))}"
     return _WORDS.get(name) or words_of(name)
 
 

@@ -37,6 +37,8 @@ RESULTS = (
     "kept_alloy",
     "times_bulk",
 )
+# Results that cannot be above one.
+FRACTIONS = ("coverage", "share_", "kept_alloy", "largest_region_share", "sheet_conductance_ratio")
 
 
 def fields_table(
@@ -160,6 +162,9 @@ def samples_table(
 
     Notes
     -----
+    All results are zero or positive and most are fractions: an interval ends at zero, and at one
+    for a fraction whose mean is below one, where Student's would go beyond.
+
     A result that lacks in a field (a median diameter without droplets) is averaged over the
     fields that have it. ASTM E562 prescribes the same interval for fractions counted over fields
     (from memory).
@@ -218,8 +223,11 @@ def _over_fields(done: pd.DataFrame, name: str, level: float) -> dict[str, Any]:
     from scipy.stats import t as student
 
     # ASTM E562, 95 % confidence interval over fields: t s / sqrt(n).
-    half = student.ppf(0.5 + level / 2, values.size - 1) * values.std(ddof=1) / values.size**0.5
-    return {name: mean, bounds[0]: mean - float(half), bounds[1]: mean + float(half)}
+    reach = student.ppf(0.5 + level / 2, values.size - 1) * values.std(ddof=1) / values.size**0.5
+    low, high = mean - float(reach), mean + float(reach)
+    if name.startswith(FRACTIONS) and mean <= 1:
+        high = min(high, 1.0)
+    return {name: mean, bounds[0]: max(low, 0.0) if mean >= 0 else low, bounds[1]: high}
 
 
 def verdict_tables(
