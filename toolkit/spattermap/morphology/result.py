@@ -361,7 +361,7 @@ def _notes(
     if (weight > 0).any() and shaky:
         notes.append(
             f"Too few droplets decide {', '.join(str(name) for name in shaky)}: "
-            "the intervals given are too narrow."
+            "the intervals given may be too narrow."
         )
     if fits and fits[0].p_value < 0.01:
         notes.append(

@@ -1,0 +1,86 @@
+"""Pictures of fits, spacing and the decision behind the coverage: what they draw, and from what."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from spattermap.figures import droplets
+from spattermap.mapset import make_map_set
+from spattermap.morphology import describe
+from spattermap.regions import measure_regions
+from spattermap.segmentation.result import Segmentation
+from spattermap.settings import Settings
+
+
+def analysed(n=60, pixel_size=0.5):
+    """Return what the pictures read of an analysis: round droplets on a jittered grid."""
+    import pandas as pd
+
+    rng = np.random.default_rng(3)
+    side = 200
+    labels = np.zeros((side, side), dtype=np.int32)
+    y, x = np.mgrid[:side, :side]
+    places = [(r, c) for r in range(14, side - 10, 20) for c in range(14, side - 10, 20)]
+    for k, (row, column) in enumerate(places[:n]):
+        centre = np.array([row, column]) + rng.uniform(-3, 3, 2)
+        radius = rng.lognormal(np.log(4), 0.25)
+        labels[(y - centre[0]) ** 2 + (x - centre[1]) ** 2 <= radius**2] = k + 1
+    metal = labels > 0
+    found = Segmentation(
+        labels=labels,
+        n_droplets=int(labels.max()),
+        n_streaks=0,
+        metal=metal,
+        log_odds=np.where(metal, 3.0, -3.0).astype(np.float32),
+        metal_means={"Cu": 5.0},
+        bare_means={"Cu": 0.5},
+        information=5.0,
+        blur_px=0.5,
+        smallest_trusted_px=2.0,
+        confidence=np.ones(int(labels.max())),
+        streaks=pd.DataFrame(),
+    )
+    table = measure_regions(labels, pixel_size=pixel_size)
+    form = describe(found, table, pixel_size=pixel_size)
+    maps = make_map_set(labels[None], ["Cu"], pixel_size_um=pixel_size)
+    return SimpleNamespace(maps=maps, droplets=table, morphology=form, settings=Settings())
+
+
+def test_bars_are_border_corrected_shares_and_curves_the_best_fits():
+    result = analysed()
+    sheet = droplets.fitted_sizes(result)
+    left, right = sheet.axes
+    for axes in (left, right):
+        assert sum(bar.get_height() for bar in axes.patches) == pytest.approx(1)
+        assert len(axes.lines) == min(3, len(result.morphology.fits))
+    # A curve of shares in bins of this width encloses the same area as the bars: about one.
+    grid, curve = left.lines[0].get_data()
+    width = np.log(left.patches[1].get_x() / left.patches[0].get_x())
+    inside = np.isfinite(curve)
+    total = np.sum(curve[inside]) * np.log(grid[1] / grid[0]) / width
+    assert total == pytest.approx(1, abs=0.01)
+    assert "best first" in sheet.alt
+
+
+def test_spacing_is_drawn_with_its_envelope():
+    result = analysed()
+    sheet = droplets.spacing_curve(result)
+    axes = sheet.axes[0]
+    drawn = axes.lines[1].get_ydata()
+    np.testing.assert_array_equal(drawn, result.morphology.spacing.g["g"])
+    assert result.morphology.spacing.pattern in sheet.alt
+
+
+def test_the_decision_is_drawn_with_the_interval_of_the_coverage():
+    result = analysed()
+    axes = droplets.coverage_decision(result).axes[0]
+    np.testing.assert_allclose(
+        axes.lines[0].get_ydata(), 100 * result.morphology.sensitivity["coverage"]
+    )
+
+
+def test_too_few_droplets_say_so():
+    few = analysed(n=2)
+    assert droplets.fitted_sizes(few).nothing
+    assert "fewer than 10 droplets" in droplets.spacing_curve(few).alt
