@@ -255,3 +255,12 @@ def test_haze_is_the_mean_of_bare_blocks_less_the_blank(stand_in):
     assert n[0, 0] == 256
     assert mean[0, 0] == 2.5
     assert mean[1, 1] == -0.5
+
+
+def test_a_share_that_no_element_has_gets_no_panel(stand_in):
+    analysis = stand_in()
+    analysis.elements["share_with_alloy"] = float("nan")
+    sheet = figures.share_bars(analysis)
+    assert [axes.get_xlabel() for axes in sheet.axes] == ["share in droplets"]
+    analysis.elements["share_in_droplets"] = float("nan")
+    assert figures.share_bars(analysis).nothing
