@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from spattermap.separation.composition import DropletComposition, droplet_composition
 from spattermap.separation.evidence import Estimate, Evidence
 from spattermap.separation.gather import Context, gather
 from spattermap.separation.judging import judge, judge_all
@@ -15,9 +16,11 @@ __all__ = [
     "CONDITIONS",
     "Condition",
     "Context",
+    "DropletComposition",
     "Estimate",
     "Evidence",
     "decide",
+    "droplet_composition",
     "evidence_of",
     "gather",
     "judge",

@@ -116,6 +116,10 @@ class DropletComposition:
                     f"{word} (log odds {trend.value:+.2f}, {trend.low:+.2f} to {trend.high:+.2f}"
                     f"{' a doubling of the diameter' if trend is self.with_size else ''})."
                 )
+                if trend is self.rim_to_centre:
+                    said.append(
+                        "A film between the droplets blurs into their rims and may do that."
+                    )
         return tuple(said)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from spattermap.separation.evidence import Estimate, Evidence
+from spattermap.separation.evidence import UNKNOWN, Estimate, Evidence
 from spattermap.separation.gather import Context, gather
 from spattermap.separation.oxygen import oxygen_evidence, oxygen_sentences
 from spattermap.separation.rules import Condition, decide
@@ -103,6 +103,9 @@ def _lies_apart(e: Evidence) -> bool:
 
 
 def _row(e: Evidence, condition: Condition, line: str) -> dict[str, Any]:
+    if condition.verdict in ("substrate", "not_detected") and e.role != "substrate":
+        # Shares of a deposit that is not there are noise over noise.
+        e = replace(e, in_droplets=UNKNOWN, with_alloy=UNKNOWN, rest=UNKNOWN)
     return {
         "element": e.element,
         "line": line,

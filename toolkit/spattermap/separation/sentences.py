@@ -159,11 +159,21 @@ def next_step(e: Evidence, condition: Condition) -> str:
             "the deposit."
         )
     if condition.verdict == "undecided":
-        if e.blank or e.z_metal_best < PRESENT_Z:
-            return _longer(e) or "Count longer, or map a larger area."
-        more = _longer(e, also=True) if condition.name == "on metal, rest open" else ""
-        return f"{blank}{more or ' to know the background'}."
+        return _settling(e, condition, blank)
     return _longer(e) if condition.verdict == "not_detected" and e.role == "alloy" else ""
+
+
+def _settling(e: Evidence, condition: Condition, blank: str) -> str:
+    if e.blank and e.z_metal_best >= PRESENT_Z and not on_metal(e):
+        # No counting time helps where the background itself is in doubt.
+        return (
+            f"Map a piece of the alloy without {e.element} for the background on metal, or fit the "
+            "background in the spectra."
+        )
+    if e.blank or e.z_metal_best < PRESENT_Z:
+        return _longer(e) or "Count longer, or map a larger area."
+    more = _longer(e, also=True) if condition.name == "on metal, rest open" else ""
+    return f"{blank}{more or ' to know the background'}."
 
 
 def counting_factor(e: Evidence) -> float:
