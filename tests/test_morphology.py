@@ -93,3 +93,23 @@ def test_cut_droplets_stand_for_none():
     # A 4 x 4 px droplet in a frame of 60 x 60 px: 55 of 59 rows and columns keep it uncut.
     alike = measure_regions(labels).area_um2.to_numpy() == 16
     assert result.border_weight[alike][0] == pytest.approx((59 / 55) ** 2)
+
+
+def test_masked_pixels_count_nowhere():
+    labels = grid_of_squares()
+    valid = np.ones(labels.shape, dtype=bool)
+    valid[:, 40:] = False
+    seen = np.where(valid, labels, 0)
+    seen = np.where(np.isin(seen, np.unique(labels[~valid])), 0, seen)
+    result = described(seen, valid=valid)
+    assert result.coverage.value == pytest.approx((seen > 0)[valid].mean())
+    whole = described(seen[:, :40])
+    assert result.coverage.value == pytest.approx(whole.coverage.value)
+    middle = result.sensitivity.set_index("log_odds").coverage[0.0]
+    assert middle == pytest.approx(result.coverage.value)
+    # The weights are those of the part that is left, to the pixel.
+    np.testing.assert_allclose(
+        result.border_weight / result.border_weight.mean(),
+        whole.border_weight / whole.border_weight.mean(),
+        rtol=0.02,
+    )

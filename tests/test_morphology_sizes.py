@@ -10,6 +10,7 @@ from spattermap.morphology import (
     cap_volume,
     droplets_needed,
     how_many_more,
+    masked_border_weights,
     moment_mean,
     moment_mean_error,
     particles_needed,
@@ -163,6 +164,26 @@ def test_border_weights_give_back_the_share_of_large_discs():
     weights = border_weights(d[kept], d[kept], frame=(512, 512))
     assert large.mean() == pytest.approx(0.40248, abs=0.02)
     assert np.average(large, weights=weights) == pytest.approx(0.5, abs=0.02)
+
+
+def test_masked_weights_of_a_whole_field_are_those_of_the_rectangle():
+    # A pixel all round must be free too, which takes a row and a column off the frame.
+    sizes = np.array([3.0, 10.0, 25.0, 40.0])
+    found = masked_border_weights(sizes, sizes, valid=np.ones((80, 80), dtype=bool))
+    expected = 80**2 / (79 - sizes) ** 2
+    np.testing.assert_allclose(found, expected, rtol=0.01)
+
+
+def test_masked_weights_by_hand():
+    # Two fields of 30 x 30 px side by side, one column between them masked: a box of 10 px with
+    # its margin of 1 px fits at 19 x 19 places in each; 1800 pixels are valid.
+    valid = np.ones((30, 61), dtype=bool)
+    valid[:, 30] = False
+    found = masked_border_weights([10], [10], valid=valid, n_sizes=50)
+    assert found[0] == pytest.approx(1800 / (2 * 19**2), rel=0.01)
+    # What fits nowhere stands for nothing.
+    assert masked_border_weights([40], [40], valid=valid)[0] == 0
+    assert len(masked_border_weights([], [], valid=valid)) == 0
 
 
 def test_a_droplet_as_large_as_the_frame_is_refused():

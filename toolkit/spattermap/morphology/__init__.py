@@ -13,6 +13,7 @@ from spattermap.morphology.coverage import (
     threshold_sensitivity,
     wilson_bounds,
 )
+from spattermap.morphology.enough import how_many_more
 from spattermap.morphology.fits import SizeFit, fit_sizes, fit_table
 from spattermap.morphology.means import (
     LognormalSizes,
@@ -29,7 +30,7 @@ from spattermap.morphology.neighbours import (
     ripley_k,
 )
 from spattermap.morphology.pattern import Spacing, spacing
-from spattermap.morphology.result import Morphology, describe, how_many_more
+from spattermap.morphology.result import Morphology, describe
 from spattermap.morphology.shapes import (
     Satellites,
     ellipse_circularity,
@@ -40,6 +41,7 @@ from spattermap.morphology.shapes import (
 from spattermap.morphology.sizes import (
     border_weights,
     cap_volume,
+    masked_border_weights,
     percentile,
     size_summary,
 )
@@ -67,6 +69,7 @@ __all__ = [
     "fit_sizes",
     "fit_table",
     "how_many_more",
+    "masked_border_weights",
     "moment_mean",
     "moment_mean_error",
     "nearest_distances",

@@ -356,7 +356,10 @@ def fields_needed(
 
 
 def threshold_sensitivity(
-    log_odds: npt.ArrayLike, *, shifts: Sequence[float] = (-2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 2.0)
+    log_odds: npt.ArrayLike,
+    *,
+    valid: npt.ArrayLike | None = None,
+    shifts: Sequence[float] = (-2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 2.0),
 ) -> pd.DataFrame:
     """Return how the coverage moves when the decision between metal and bare is shifted.
 
@@ -364,6 +367,8 @@ def threshold_sensitivity(
     ----------
     log_odds : array_like, dims (y, x)
         Natural-log odds of metal against bare in each pixel.
+    valid : array_like of bool, dims (y, x), optional
+        False where a pixel must not be used.
     shifts : sequence of float
         Log-odds above which a pixel counts as metal; 0 is the segmentation's own decision.
 
@@ -375,6 +380,8 @@ def threshold_sensitivity(
     import pandas as pd
 
     odds = image_2d(log_odds, "log_odds")
+    if valid is not None:
+        odds = odds[image_2d(valid, "valid").astype(bool)]
     return pd.DataFrame(
         {
             "log_odds": list(shifts),

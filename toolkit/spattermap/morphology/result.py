@@ -10,19 +10,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from spattermap.checks import one_of, positive
+from spattermap.checks import image_2d, one_of, positive
 from spattermap.morphology.arrival import Findings, evidence
 from spattermap.morphology.coverage import (
     Coverage,
     coverage_interval,
-    fields_needed,
     threshold_sensitivity,
 )
+from spattermap.morphology.enough import geometric_spread, how_many_more
 from spattermap.morphology.fits import SizeFit, fit_sizes
-from spattermap.morphology.means import (
-    droplets_needed,
-    particles_needed,
-)
 from spattermap.morphology.pattern import Spacing, spacing
 from spattermap.morphology.shapes import (
     Satellites,
@@ -33,6 +29,7 @@ from spattermap.morphology.shapes import (
 )
 from spattermap.morphology.sizes import (
     border_weights,
+    masked_border_weights,
     size_summary,
 )
 from spattermap.regions import region_shapes
@@ -44,9 +41,6 @@ if TYPE_CHECKING:
     from spattermap.segmentation.result import Segmentation
 
 Floats = npt.NDArray[np.float64]
-
-# Relative accuracy that "enough" means, unless asked otherwise.
-ENOUGH = 0.05
 
 # Two rims are parted by at least a bare pixel, centre to centre two; blurred rims run together
 # within the full width at half height of the blur, 2 sqrt(2 ln 2) standard deviations.
@@ -180,7 +174,8 @@ def describe(
         level=chosen.level,
         grain_px=max(1.0, segmentation.smallest_trusted_px),
     )
-    weight = _border_weight(segmentation, rows)
+    use = None if valid is None else image_2d(valid, "valid").astype(bool)
+    weight = _border_weight(segmentation, rows, use)
     diameter = rows["diameter_um"].to_numpy(dtype=np.float64)
     sizes = partial(size_summary, level=chosen.level, seed=chosen.seed)
     fits = _fits(segmentation, diameter[weight > 0], size, chosen)
@@ -202,11 +197,11 @@ def describe(
         unit=length_unit,
         satellites_excess=near.excess,
         satellites_p=near.p_value,
-        sigma_g=_sigma_g(diameter, weight),
+        sigma_g=geometric_spread(diameter, weight),
     )
     return Morphology(
         coverage=coverage,
-        sensitivity=threshold_sensitivity(segmentation.log_odds),
+        sensitivity=threshold_sensitivity(segmentation.log_odds, valid=use),
         droplet_count=len(rows),
         sizes=corrected,
         sizes_uncorrected=sizes(diameter, n_resamples=200),
@@ -216,20 +211,26 @@ def describe(
         shape_class=classes,
         shapes=shapes,
         satellites=near,
-        spacing=_spacing(segmentation, rows, size, chosen),
+        spacing=_spacing(segmentation, rows, size, use, chosen),
         arrival=evidence(found),
         texture=texture,
         notes=tuple(_notes(coverage, corrected, fits, weight)),
     )
 
 
-def _border_weight(segmentation: Segmentation, rows: pd.DataFrame) -> Floats:
+def _border_weight(
+    segmentation: Segmentation, rows: pd.DataFrame, use: npt.NDArray[np.bool_] | None
+) -> Floats:
     """Return 1 / P for the droplets inside, 0 for those the border cuts."""
     shapes = region_shapes(segmentation.labels)
     at = np.searchsorted(shapes.label, rows["label"].to_numpy())
     box = shapes.box[at]
     extent = box[:, 2:] - box[:, :2]
     inside = ~rows["touches_border"].to_numpy(dtype=bool)
+    if use is not None and not use.all():
+        weight = np.zeros(len(rows))
+        weight[inside] = masked_border_weights(extent[inside, 0], extent[inside, 1], valid=use)
+        return weight
     # A droplet that occupies a pixel of the outermost row counts as cut, so one row and one
     # column of positions are lost.
     frame = (segmentation.labels.shape[0] - 1.0, segmentation.labels.shape[1] - 1.0)
@@ -252,14 +253,18 @@ def _fits(
 
 
 def _spacing(
-    segmentation: Segmentation, rows: pd.DataFrame, size: float, settings: Settings
+    segmentation: Segmentation,
+    rows: pd.DataFrame,
+    size: float,
+    use: npt.NDArray[np.bool_] | None,
+    settings: Settings,
 ) -> Spacing:
     height, width = segmentation.labels.shape
-    clearance = None
-    if segmentation.n_streaks:
-        # Droplets cannot lie on streaks: without this, their absence there looks like clusters.
-        streaks = segmentation.labels > segmentation.n_droplets
-        clearance = distance_to(streaks).astype(np.float64) * size
+    # Droplets cannot lie on streaks or masked pixels: their absence there is no cluster.
+    taken = segmentation.labels > segmentation.n_droplets
+    if use is not None:
+        taken |= ~use
+    clearance = distance_to(taken).astype(np.float64) * size if taken.any() else None
     return spacing(
         rows["y_um"].to_numpy(dtype=np.float64),
         rows["x_um"].to_numpy(dtype=np.float64),
@@ -270,78 +275,6 @@ def _spacing(
         level=settings.level,
         seed=settings.seed,
     )
-
-
-def _sigma_g(diameter: Floats, weight: Floats) -> float:
-    kept = weight > 0
-    if kept.sum() < 3:
-        return float("nan")
-    logs = np.log(diameter[kept])
-    mean = np.average(logs, weights=weight[kept])
-    return float(np.exp(np.sqrt(np.average((logs - mean) ** 2, weights=weight[kept]))))
-
-
-def how_many_more(
-    diameter: npt.ArrayLike,
-    weights: npt.ArrayLike,
-    *,
-    coverage: Coverage | None = None,
-    error: float = ENOUGH,
-    level: float = 0.95,
-) -> pd.DataFrame:
-    """Return what was measured against what is needed, and how many more such fields to map.
-
-    Parameters
-    ----------
-    diameter : array_like, dims (droplet,)
-        Diameters.
-    weights : array_like, dims (droplet,)
-        Number of droplets each entry stands for; 0 where it is not used.
-    coverage : Coverage, optional
-        Of the same field.
-    error : float
-        Relative error that counts as enough (half width of the interval).
-    level : float
-        Confidence level (0 to 1).
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``quantity, n_measured, n_needed, n_needed_with_fit, more_fields``. `n_needed` is for the
-        value taken straight from the droplets; `n_needed_with_fit` supposes a lognormal fit
-        (ISO 13322-1). For coverage they count fields. NaN where it cannot be told.
-    """
-    import pandas as pd
-
-    d, w = np.asarray(diameter, dtype=np.float64), np.asarray(weights, dtype=np.float64)
-    d, w = d[w > 0], w[w > 0]
-    spread = _sigma_g(d, w)
-    rows = []
-    for name, p, q, power, basis in (
-        ("D[1,0]", 1, 0, 1.0, 0.0),
-        ("D[3,2]", 3, 2, 1.0, 2.0),
-        ("D[4,3]", 4, 3, 1.0, 3.0),
-    ):
-        needed = droplets_needed(d, p, q, weights=w, error=error, level=level)
-        fitted = float("nan")
-        if np.isfinite(spread):
-            fitted = particles_needed(spread, error=error, level=level, power=power, basis=basis)
-        more = max(0.0, np.ceil(needed / len(d)) - 1) if len(d) else float("nan")
-        rows.append((name, float(len(d)), needed, fitted, more))
-    if coverage is not None:
-        needed = float("nan")
-        if coverage.value > 0 and coverage.standard_error > 0:
-            needed = float(
-                fields_needed(
-                    coverage.value,
-                    coverage.standard_error,
-                    relative_accuracy=100 * error,
-                    level=level,
-                )
-            )
-        rows.append(("coverage", 1.0, needed, float("nan"), max(0.0, needed - 1)))
-    columns = ["quantity", "n_measured", "n_needed", "n_needed_with_fit", "more_fields"]
-    return pd.DataFrame(rows, columns=columns)
 
 
 def _notes(

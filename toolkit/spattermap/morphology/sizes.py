@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from spattermap.checks import image_2d
 from spattermap.errors import InputError
 from spattermap.morphology.means import WEIGHTINGS, checked_sizes, moment_mean, moment_mean_error
 
@@ -103,6 +104,43 @@ def border_weights(
         )
     weights: Floats = frame[0] * frame[1] / ((frame[0] - h) * (frame[1] - w))
     return weights
+
+
+def masked_border_weights(
+    height: npt.ArrayLike, width: npt.ArrayLike, *, valid: npt.ArrayLike, n_sizes: int = 24
+) -> Floats:
+    """Return the same as `border_weights` for a field of any outline, in pixels.
+
+    Parameters
+    ----------
+    height, width : array_like, dims (droplet,)
+        Extent of each droplet along y and x (px).
+    valid : array_like of bool, dims (y, x)
+        True inside the field; the image's own edge bounds it too.
+    n_sizes : int
+        Sizes at which the chance is counted; between them its square root is taken as straight,
+        which is exact for a rectangle.
+
+    Returns
+    -------
+    numpy.ndarray, dims (droplet,)
+        ``1 / P``, with P the share of places at which a square as large as the droplet's box,
+        and a pixel around it, lies wholly inside; 0 where it fits nowhere.
+    """
+    use = image_2d(valid, "valid").astype(bool)
+    side = np.sqrt(np.asarray(height, dtype=np.float64) * np.asarray(width, dtype=np.float64))
+    if len(side) == 0:
+        return np.zeros(0)
+    table = np.zeros((use.shape[0] + 1, use.shape[1] + 1), dtype=np.int64)
+    table[1:, 1:] = use.cumsum(axis=0).cumsum(axis=1)
+    sizes = np.unique(np.linspace(1, min(np.ceil(side.max()) + 1, *use.shape), n_sizes).astype(int))
+    chances = []
+    for size in sizes + 2:
+        inside = table[size:, size:] - table[:-size, size:] - table[size:, :-size]
+        inside += table[:-size, :-size]
+        chances.append((inside == size**2).sum() / use.sum() if inside.size else 0.0)
+    chance = np.interp(side, sizes, np.sqrt(chances)) ** 2
+    return np.where(chance > 0, 1 / np.where(chance > 0, chance, 1), 0.0)
 
 
 def cap_volume(diameter: npt.ArrayLike, *, contact_angle_deg: float = 90.0) -> Floats:
