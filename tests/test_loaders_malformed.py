@@ -451,6 +451,11 @@ def oblong_table(folder):
     return table(folder, ["0,0,1", "1,0,2", "0,3,3", "1,3,4"])
 
 
+@case("a name for each of its 3 columns")
+def a_table_with_too_many_names(folder):
+    return table(folder, ["0,0,1", "1,0,2", "0,1,3", "1,1,4"], "x,y,Fe_Ka,Ni_Ka")
+
+
 @case("must name its 1 maps")
 def a_table_without_elements(folder):
     return table(folder, ["0,0,1", "1,0,2", "0,1,3", "1,1,4"], "x,y,height")

@@ -2,9 +2,9 @@
 
     python tests/benchmarks/loaders.py [side] [elements]
 
-Prints one row a format: bytes on disk, seconds to load at once (with hashing every file), seconds
+Prints one row a format: bytes on disk, CPU seconds to load at once (with hashing every file), seconds
 and memory of the plain library call where there is one, peak memory over the size of the data,
-and seconds to open lazily and read one 256 x 256 corner of one element.
+and CPU seconds to open lazily and read one 256 x 256 corner of one element.
 """
 
 import importlib.util
@@ -46,9 +46,9 @@ def plain(name, path):
 
 
 def seconds(call):
-    begun = time.perf_counter()
+    begun = time.process_time()
     result = call()
-    return time.perf_counter() - begun, result
+    return time.process_time() - begun, result
 
 
 def main():

@@ -55,8 +55,9 @@ def read(path: Path, request: Request) -> Stack:
     import xarray as xr
 
     try:
-        with h5py.File(path, "r"):  # refuses what is no HDF5 more cleanly than what builds on it
-            pass
+        with h5py.File(path, "r") as file:  # refuses damage more cleanly than what builds on it
+            file.attrs.get("_nc3_strict")
+            list(file)
         with xr.open_dataset(path, engine="h5netcdf", chunks={} if request.lazy else None) as maps:
             require_layout(maps, path, lazy=request.lazy)
             return from_dataset(maps if request.lazy else maps.load(), path, FORMAT)

@@ -17,6 +17,7 @@ from spattermap.errors import InputError, InputFileError, SpattermapWarning, unk
 from spattermap.loaders.display import STRETCHED
 from spattermap.loaders.limits import check_size
 from spattermap.mapset import make_map_set, set_facts, validate
+from spattermap.noise import lattice_gain
 from spattermap.sidecar import find_sidecar, read_sidecar
 
 # Two statements of one pixel size may differ by rounding in a tag, not by more.
@@ -196,12 +197,12 @@ def _in_counts(maps: Any, beside: Mapping[str, Any]) -> tuple[Any, list[str]]:
 
 
 def _may_hide_gain(maps: Any) -> bool:
-    """Return False at once for the usual case, whole numbers with odd and even among them."""
+    """Return False at once for the usual case, judged by a sample of each map."""
     data = maps["counts"].data
-    if data.dtype.kind == "f" or data.dtype == np.uint8:
-        return True
-    corner = np.asarray(data[:, :1024, :1024])
-    return any(int(np.gcd.reduce(plane, axis=None)) > 1 for plane in corner)
+    steps = [max(1, n // 256) for n in data.shape[1:]]
+    sample = np.asarray(data[:, :: steps[0], :: steps[1]])
+    gains = [lattice_gain(plane.astype(np.float64)) for plane in sample]
+    return any(gain is not None and gain != 1.0 for gain in gains)
 
 
 def _add_electron_image(stack: Stack, file: Path, sidecar_file: Path | None) -> None:

@@ -79,6 +79,11 @@ def read(path: Path, request: Request) -> Stack:
     places = {name: k for k, name in enumerate(header)}
     x_name, y_name = (_axis_column(header, wanted) for wanted in (_X_NAMES, _Y_NAMES))
     if x_name is not None and y_name is not None:
+        if len(header) != table.shape[1]:
+            raise InputError(
+                f"{path} must have a name for each of its {table.shape[1]} columns, got "
+                f"{len(header)}. Correct the header."
+            )
         return _long(path, table, places, (x_name, y_name), request)
     elements, lines = channels.name_channels([stem(path)], 1, request, path)
     return Stack(
