@@ -445,3 +445,19 @@ def test_streaked_scene_drawn_with_finer_pixels(seed):
 def test_bad_arguments(more, message):
     with pytest.raises(InputError, match=message):
         sheet_conductance(np.ones((3, 4), dtype=bool), **more)
+
+
+@pytest.mark.parametrize("bare", [1e-3, 1e-6, 1e-9])
+def test_nearly_insulating_ground_comes_close_to_insulating(bare):
+    metal = smooth_film(120, 0.75, 21)
+    insulating, leaky = sheet_conductance(metal), sheet_conductance(metal, bare=bare)
+    assert leaky.residual < 1e-8
+    assert leaky.ratio_low >= insulating.ratio_low * (1 - 1e-7)
+    # The leak adds to the current in first order; here its share is below a hundred times `bare`.
+    assert leaky.ratio_low == pytest.approx(insulating.ratio_low, rel=100 * bare + 1e-6)
+
+
+def test_holes_in_the_thickness_insulate():
+    thickness = np.ones((6, 6))
+    thickness[:, 3] = 0
+    assert sheet_conductance(np.ones((6, 6), dtype=bool), thickness=thickness).ratio_low == 0

@@ -346,3 +346,35 @@ def test_demo_sheet(tmp_path):
     assert {row.process["wire"] for row in rows} == {"brass", "nichrome"}
     assert [row.path.is_dir() for row in rows] == [True] * 24 + [False, True]
     assert any("sheet_resistance_ohm_per_sq" in row.measured for row in rows)
+
+
+# --- pages of deposits ----------------------------------------------------------------------
+
+
+def test_pages_are_added_and_tables_stay(workshop, tmp_path, monkeypatch):
+    import spattermap.report
+
+    made = []
+
+    def write_report(path, out, **options):
+        made.append((path, options["blank"]))
+        (out / "figures").mkdir(parents=True)
+        (out / "figures" / "one.png").write_bytes(b"picture")
+        (out / "summary.json").write_text("without the sheet's facts", encoding="utf-8")
+        (out / "report.html").write_text("page", encoding="utf-8")
+        return out / "report.html"
+
+    monkeypatch.setattr(spattermap.report, "write_report", write_report)
+    out = tmp_path / "out"
+    first = sweep([workshop / "burst_0a"], out=out, scheduler="synchronous")
+    folder = out / "deposits" / first.fields["result"].iloc[0]
+    before = (folder / "summary.json").read_bytes()
+    for _ in range(2):  # the second time nothing is left to do
+        again = sweep([workshop / "burst_0a"], out=out, scheduler="synchronous", reports=True)
+        assert again.n_skipped == 1
+    assert len(made) == 1
+    assert (folder / "report.html").read_text(encoding="utf-8") == "page"
+    assert (folder / "figures" / "one.png").is_file()
+    assert (folder / "summary.json").read_bytes() == before
+    assert f"{folder.name}/report.html" in again.page.read_text(encoding="utf-8")
+    assert not list((out / "deposits").glob(".spattermap_*"))

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
+import tempfile
 import traceback
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -21,7 +23,7 @@ if TYPE_CHECKING:
     from spattermap.analysis import Analysis
     from spattermap.moments import BlockMoments
 
-RECORD, MOMENTS = "deposit.json", "moments.npz"
+RECORD, MOMENTS, PAGE = "deposit.json", "moments.npz", "report.html"
 # Folders are named by this many figures of the content hash.
 _KEY_LENGTH = 16
 
@@ -227,12 +229,24 @@ def _plain(parts: dict[str, float]) -> dict[str, float | None]:
 
 
 def _add_report(task: Task, blank: Path | None, target: Path) -> None:
-    """Write the page of a finished deposit into its folder, unless it is there."""
-    if (target / "report.html").is_file():
+    """Write the page of a finished deposit into its folder, unless it is there.
+
+    The page knows the facts of the sidecar only, so its tables are left out: those in the folder
+    know the sheet's too.
+    """
+    page = target / PAGE
+    if page.is_file():
         return
     from spattermap.report import write_report
 
-    write_report(task.row.path, target, settings=task.settings, blank=blank, overwrite=True)
+    with tempfile.TemporaryDirectory(prefix=".spattermap_", dir=target.parent) as scratch:
+        made = write_report(task.row.path, Path(scratch) / "r", settings=task.settings, blank=blank)
+        pictures = target / "figures"
+        if (made.parent / "figures").is_dir() and not pictures.exists():
+            # Another worker may be quicker with the same row.
+            with contextlib.suppress(OSError):
+                (made.parent / "figures").rename(pictures)
+        made.replace(page)
 
 
 def save_moments(moments: BlockMoments, file: Path) -> None:
