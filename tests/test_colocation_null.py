@@ -15,9 +15,10 @@ from spattermap.colocation import (
     shifted_correlations,
     spatial_null,
 )
-from spattermap.colocation.nulls import pair_nulls
+from spattermap.colocation.nulls import block_p_values, pair_nulls
 from spattermap.errors import InputError
 from spattermap.mapset import make_map_set
+from spattermap.moments import block_moments
 
 CHECKERBOARD = np.indices((8, 8)).sum(axis=0) % 2
 HALVES = np.repeat([0, 1], 32).reshape(8, 8)
@@ -189,6 +190,22 @@ def test_unrelated_clustered_maps_are_seldom_rejected():
     # Four binomial standard errors of 120 trials at 5 % (STYLE): 8 points.
     assert ours <= 0.05 + 4 * np.sqrt(0.05 * 0.95 / 120)
     assert naive > 0.15  # the trap: independent pixels are taken for granted
+
+
+def test_block_sums_alone_seldom_reject_unrelated_maps():
+    rng = np.random.default_rng(19)
+    p = [block_p_values(block_moments(two_unrelated(rng)))[0, 1] for _ in range(120)]
+    assert np.mean(np.array(p) < 0.05) <= 0.05 + 4 * np.sqrt(0.05 * 0.95 / 120)
+
+
+def test_block_sums_alone_find_related_maps():
+    rng = np.random.default_rng(20)
+    cover = clustered(rng, 96, 3.0, 0.25)
+    maps = make_map_set(rng.poisson(np.stack([cover, cover, 1 - cover])), ["Cu", "Zn", "Si"])
+    p = block_p_values(block_moments(maps))
+    assert (p[np.triu_indices(3, 1)] < 0.01).all()
+    assert (p > 0).all()
+    assert (np.diag(p) == 1).all()
 
 
 @pytest.mark.calibration

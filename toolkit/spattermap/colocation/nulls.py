@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     import numpy.typing as npt
     import xarray as xr
 
+    from spattermap.block_sums import BlockMoments
+
     Floats = npt.NDArray[np.float64]
 
 # Bins a side at most: enough to shift about, few enough to transform at once.
@@ -239,6 +241,46 @@ def _rank(field: _Field, top: Floats, near: float, found: dict[str, Floats]) -> 
             bound = max(abs(top[i, j]) / whole * (1 - 1e-12), np.finfo(float).tiny)
             beyond = int(np.count_nonzero(np.abs(null) >= bound * scale))
             found["p_shift"][i, j] = found["p_shift"][j, i] = (1 + beyond) / (1 + shifts)
+
+
+def block_p_values(moments: BlockMoments) -> Floats:
+    """Test every pair from block sums alone, where the maps are no longer at hand.
+
+    Parameters
+    ----------
+    moments : BlockMoments
+        Block moments of one field or several.
+
+    Returns
+    -------
+    numpy.ndarray, dims (element, element)
+        Two-sided p-values of zero covariance, never zero; 1 on the diagonal and where there are
+        fewer than two blocks.
+
+    Notes
+    -----
+    Unrelated maps give each block a covariance that is as often positive as negative. The sum
+    over the blocks, less the noise covariance, is compared with its spread by Student's t.
+    Products of unrelated maps reach less far than either map, so the blocks count as independent.
+    """
+    from scipy import stats
+
+    blocks = moments.n_blocks - moments.n_fields
+    size = len(moments.elements)
+    if blocks < 1:
+        return np.ones((size, size))
+    n = moments.n
+    fields = np.eye(moments.n_fields)[moments.field]
+    means = (fields.T @ moments.s1) / (fields.T @ n)[:, None]
+    away = moments.s1 - n[:, None] * means[moments.field]
+    noise = np.nan_to_num(moments.noise)
+    parts = moments.comoment - noise + away[:, :, None] * away[:, None, :] / n[:, None, None]
+    spread = np.sqrt((parts**2).sum(axis=0))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = np.where(spread > 0, np.abs(parts.sum(axis=0)) / spread, 0.0)
+    p = np.maximum(2 * stats.t.sf(t, blocks), np.finfo(float).tiny)
+    np.fill_diagonal(p, 1.0)
+    return np.asarray(p)
 
 
 def shifted_correlations(

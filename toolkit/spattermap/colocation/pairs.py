@@ -22,7 +22,7 @@ from spattermap.colocation.correlation import (
 from spattermap.colocation.intervals import FIELDS_DISAGREE, Resampling
 from spattermap.colocation.log_ratio import PERCENTS, log_ratio_moments
 from spattermap.colocation.multiple import adjusted
-from spattermap.colocation.nulls import as_fields, pair_nulls
+from spattermap.colocation.nulls import as_fields, block_p_values, pair_nulls
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -56,7 +56,8 @@ def pair_table(
     moments : BlockMoments
         Block moments of the map set, or merged ones of several fields.
     maps : xarray.Dataset or sequence of xarray.Dataset, optional
-        The map set itself, or the fields, for the spatial null; without it the p-values are NaN.
+        The map set itself, or the fields, for the spatial null; without it the p-values are
+        those of `block_p_values`.
     roles : Roles, optional
         Puts alloy elements first, then substrate, then others.
     settings : Settings, optional
@@ -172,7 +173,9 @@ def _null_columns(
 ) -> dict[str, Any]:
     names = ("p_value", "p_shift", "p_effective", "effective_size")
     if not fields:
-        return {name: np.full(i.size, np.nan) for name in (*names, "p_holm")}
+        columns = {name: np.full(i.size, np.nan) for name in names}
+        columns["p_value"] = block_p_values(moments)[i, j]
+        return columns | {"p_holm": adjusted(columns["p_value"], method="holm")}
     noise = np.nan_to_num(moments.noise.sum(axis=0) / moments.n.sum())
     found = pair_nulls(fields, length_px=moments.length_px, noise=noise)
     columns = {name: found[name][i, j] for name in names}
