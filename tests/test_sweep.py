@@ -266,6 +266,19 @@ def test_other_folders_are_left_alone(workshop, tmp_path):
         sweep(workshop / "sheet.csv", out=tmp_path, scheduler="synchronous")
 
 
+def test_nothing_but_errors_is_still_a_page(workshop, tmp_path):
+    sheet = tmp_path / "sheet.csv"
+    sheet.write_text(
+        f"path,blank,charge_J\nnone,,1\nalso_none,nothing,2\n{workshop / 'burst_0a'},nothing,3\n",
+        encoding="utf-8",
+    )
+    found = sweep(sheet, out=tmp_path / "out", scheduler="synchronous")
+    assert found.n_errors == 3
+    assert found.faults == ()
+    assert found.fields["error"].str.contains("must be an existing file or folder").all()
+    assert "0 of 3 map sets were analysed" in found.page.read_text(encoding="utf-8")
+
+
 def test_a_fault_of_ours_is_a_row_too(workshop, tmp_path, monkeypatch):
     import spattermap.analysis
 

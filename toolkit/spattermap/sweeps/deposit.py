@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from spattermap import __version__
-from spattermap.errors import OutputError, SpattermapError
+from spattermap.errors import InputFileError, OutputError, SpattermapError
 from spattermap.outputs import staged_folder
 from spattermap.settings import Settings
 from spattermap.sweeps.sheet import SheetRow
@@ -136,8 +136,8 @@ def content_key(task: Task, blank: Path | None) -> str:
 
     Raises
     ------
-    OSError
-        If an input cannot be read.
+    InputFileError
+        If an input is not there or cannot be read.
     """
     facts = {
         "version": __version__,
@@ -153,6 +153,10 @@ def content_key(task: Task, blank: Path | None) -> str:
 
 def _file_hashes(path: Path) -> dict[str, str]:
     """Return the SHA-256 of each file of a map set, by its name in the folder."""
+    if not path.exists():
+        raise InputFileError(
+            f"{path} must be an existing file or folder, got nothing there. Correct the sheet."
+        )
     if path.is_dir():
         files = sorted(item for item in path.rglob("*") if item.is_file())
         return {item.relative_to(path).as_posix(): _sha256(item) for item in files}
@@ -164,8 +168,13 @@ def _file_hashes(path: Path) -> dict[str, str]:
 
 
 def _sha256(file: Path) -> str:
-    with file.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+    try:
+        with file.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError as problem:
+        raise InputFileError(
+            f"{file} must be readable, got: {problem.strerror or problem}. Check its rights."
+        ) from problem
 
 
 def _store(task: Task, blank: Path | None, target: Path) -> None:
