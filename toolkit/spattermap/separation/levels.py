@@ -223,7 +223,9 @@ def _base(
         likely = np.nanmin(np.where(weight > 0, bare / weight, np.inf), axis=1)
         most = np.nanmin(np.where(weight > 0, upper * spread / weight, np.inf), axis=1)
     likely, most = (np.where(np.isfinite(v), v, 0.0)[:, None] * weight for v in (likely, most))
-    likely, most = np.minimum(likely, bare), np.minimum(most * spread, bare)
+    # Under metal the continuum may be what the bare area's few counts leave possible, not only
+    # what they happen to show: a bare area without a single count bounds nothing at zero.
+    likely, most = np.minimum(likely, bare), np.minimum(most * spread, upper)
     base = np.where(glass, bare, likely)
     return base, np.where(glass, base, 0.0), np.where(glass, base, most), float("nan")
 
