@@ -52,3 +52,15 @@ def test_text_names_size_scale_and_costs():
     assert "40 x 50 px" in text
     assert "0.25 um" in text
     assert "blank: an element outside the droplets" in text
+
+
+def test_spectrum_cube_shows_its_windows():
+    from pathlib import Path
+
+    import spattermap
+
+    reference = Path(__file__).parent / "reference" / "dacite" / "dacite_1s.hspy"
+    text = as_text(spattermap.load(reference))
+    assert "Net counts from the spectra" in text
+    assert "Ca Ka" in text
+    assert "fit, with K Kb: needs fitting" in text

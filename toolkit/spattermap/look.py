@@ -156,6 +156,7 @@ def as_text(maps: xr.Dataset) -> str:
 
     known = facts(maps)
     lines = [known.title or "untitled", *_facts_lines(maps, known), "", _table_text(describe(maps))]
+    lines += _spectrum_lines(known)
     notes = [str(note).removeprefix("Warning: ") for note in known.source.get("notes", [])]
     doubts = [
         model.note for model in noise_model(maps) if model.kind in ("smoothed", "scaled counts")
@@ -167,6 +168,27 @@ def as_text(maps: xr.Dataset) -> str:
         if items:
             lines += ["", heading, *(f"  - {item}" for item in items)]
     return "\n".join(lines)
+
+
+def _spectrum_lines(known: Facts) -> list[str]:
+    """Return how net counts were made from a spectrum cube: lines, windows, energy scale."""
+    spectrum = known.source.get("spectrum")
+    if not spectrum:
+        return []
+    scale = spectrum["energy_scale"]
+    shift = f"{scale['offset_eV']:+.1f} eV, stretched by {100 * (scale['gain'] - 1):+.2f} %"
+    width = f"{scale['fwhm_Mn_Ka_eV']:.0f} eV at Mn Ka"
+    lines = ["", "Net counts from the spectra (eV)"]
+    lines.append(f"  energy scale shifted by {shift}, width {width}")
+    for element, made in spectrum["lines"].items():
+        low, high = made["window_eV"]
+        sides = " and ".join(f"{a:.0f}-{b:.0f}" for a, b in made["background_eV"])
+        with_others = f", with {', '.join(made['overlaps'])}" if made["overlaps"] else ""
+        lines.append(
+            f"  {element:<3} {made['line']:<6} {low:.0f}-{high:.0f}, background {sides}: "
+            f"{made['method']}{with_others}"
+        )
+    return lines
 
 
 def _facts_lines(maps: xr.Dataset, known: Facts) -> list[str]:

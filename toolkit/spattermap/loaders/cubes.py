@@ -312,15 +312,18 @@ def apply(cube: Any, filters: Sequence[LineFilter]) -> tuple[Any, Any]:
             meta=np.empty((0, 0, 0), dtype=np.float32),
         )
         return out[:n], out[n:]
-    out = np.empty((2 * n, *cube.shape[:2]), dtype=np.float32)
-    rows = max(1, _BLOCK_BYTES // max(1, cube.shape[1] * cube.shape[2] * 8))
-    for top in range(0, cube.shape[0], rows):
-        out[:, top : top + rows] = _product(cube[top : top + rows], both)
+    out = _product(cube, both)
     return out[:n], out[n:]
 
 
 def _product(block: np.ndarray, weights: Floats) -> np.ndarray:
-    return np.moveaxis(block.astype(np.float64) @ weights.T, 2, 0).astype(np.float32)
+    """Return weighted sums over channels, a few rows at a time to bound the memory."""
+    out = np.empty((len(weights), *block.shape[:2]), dtype=np.float32)
+    rows = max(1, _BLOCK_BYTES // max(1, block.shape[1] * block.shape[2] * 8))
+    for top in range(0, block.shape[0], rows):
+        part = block[top : top + rows].astype(np.float64) @ weights.T
+        out[:, top : top + rows] = np.moveaxis(part, 2, 0)
+    return out
 
 
 def describe(filters: Sequence[LineFilter], found: Found) -> Mapping[str, Any]:
