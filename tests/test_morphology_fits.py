@@ -7,6 +7,7 @@ from scipy import stats
 from spattermap.errors import InputError
 from spattermap.morphology import LognormalSizes, fit_sizes, fit_table
 from spattermap.morphology.families import FAMILIES
+from spattermap.morphology.visible import _process_covariance
 
 RNG = np.random.default_rng
 
@@ -146,6 +147,16 @@ def test_goodness_of_fit_keeps_its_level_and_sees_a_wrong_family():
     assert true <= 0.05 + 4 * np.sqrt(0.05 * 0.95 / 40)
     wrong = _rejections(lambda r, n: r.gamma(2.0, 1.0, n), 300, 10, "lognormal", 0.01)
     assert wrong >= 0.9
+
+
+def test_covariance_of_the_process_is_the_mean_product():
+    # Reference: the process of every droplet written out, and multiplied.
+    rng = RNG(2)
+    d, at = np.sort(rng.random(50)), np.array([0.2, 0.5, 0.9])
+    model, slope, influence = at**1.1, rng.normal(size=(3, 2)), rng.normal(size=(50, 2))
+    process = (d[:, None] <= at) - model - influence @ slope.T
+    found = _process_covariance(d, at, model, slope, influence)
+    np.testing.assert_allclose(found, process.T @ process / 50, rtol=1e-12, atol=1e-14)
 
 
 @pytest.mark.calibration

@@ -146,11 +146,32 @@ def goodness_of_fit(
     observed = float((weight * (empirical - model) ** 2).mean() * n)
     # Kojadinovic & Yan (2012), eq. 2: 1(x_i <= x) - F(x) - dF(x)' I^-1 score_i.
     slope = gradient(lambda t: _seen_cumulative(seen, t, at), theta)
-    influence = np.linalg.pinv(scores.T @ scores / n) @ scores.T
-    process = (d[:, None] <= at) - model - (slope @ influence).T
-    values, vectors = np.linalg.eigh(process.T @ process / n)
+    influence = scores @ np.linalg.pinv(scores.T @ scores / n)
+    covariance = _process_covariance(d, at, model, slope, influence)
+    values, vectors = np.linalg.eigh(covariance)
     root = vectors * np.sqrt(np.clip(values, 0, None))
     rng = np.random.default_rng([seed, 2])
     drawn = rng.standard_normal((n_draws, len(values))) @ root.T
     null = (weight * drawn**2).mean(axis=1)
     return float((1 + (null >= observed).sum()) / (n_draws + 1))
+
+
+def _process_covariance(
+    d: Floats, at: Floats, model: Floats, slope: Floats, influence: Floats
+) -> Floats:
+    """Return the mean over droplets of the products of the corrected process at two points.
+
+    Each droplet contributes ``1(d_i <= a) - F(a) - slope(a) . influence_i``. Multiplied out, all
+    that is needed of the droplets are running sums up to each point.
+    """
+    n = len(d)
+    upto = np.searchsorted(d, at, side="right")
+    share = upto / n
+    sums = np.vstack([np.zeros(influence.shape[1]), np.cumsum(influence, axis=0)]) / n
+    below, mean = sums[upto], sums[-1]
+    # E[(1_a - F_a)(1_b - F_b)], then the cross terms, then the influences among themselves.
+    found = np.minimum.outer(share, share) - np.outer(share, model) - np.outer(model, share)
+    found += np.outer(model, model)
+    cross = (below - np.outer(model, mean)) @ slope.T
+    result: Floats = found - cross - cross.T + slope @ (influence.T @ influence / n) @ slope.T
+    return result
