@@ -57,7 +57,7 @@ def element_maps(analysis: Any, *, columns: int = 3) -> Picture:
     mapped = [str(name) for name in analysis.maps["element"].values]
     lines = dict(zip(mapped, map(str, analysis.maps["line"].values), strict=True))
     quantity = str(analysis.maps.attrs.get("quantity", "counts"))
-    columns = min(columns, max(2, len(elements)))
+    columns = 2 if len(elements) == 4 else min(columns, max(2, len(elements)))  # 2 x 2, not 3 + 1
     rows = -(-len(elements) // columns)
     height, width = analysis.maps.sizes["y"], analysis.maps.sizes["x"]
     panel = min(max(height / width, 0.3), 2.2) * 2.0 + 0.6
