@@ -67,7 +67,7 @@ def test_report_opens_with_the_network_off_and_asks_for_nothing(browser, report,
     assert wide <= 0, "the page must not scroll sideways"
     broken = page.evaluate("[...document.images].filter(i => !i.naturalWidth).length")
     assert broken == 0
-    assert page.evaluate("document.images.length") >= 8
+    assert page.evaluate("document.images.length") >= 6
     keep_picture(page, f"report_{width}_{scheme}", full_page=True)
     context.close()
 
