@@ -166,7 +166,8 @@ def outline_pixels(labels: npt.NDArray[np.int32], zoom: int) -> npt.NDArray[np.i
     Examples
     --------
     >>> import numpy as np
-    >>> outline_pixels(np.array([[0, 0, 0], [0, 7, 0], [0, 0, 0]], dtype=np.int32), 3).sum() // 7
+    >>> one = np.array([[0, 0, 0], [0, 7, 0], [0, 0, 0]], dtype=np.int32)
+    >>> int(outline_pixels(one, 3).sum()) // 7
     8
     """
     fine = np.repeat(np.repeat(labels, zoom, axis=0), zoom, axis=1)
