@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from spattermap.errors import InputError
 from spattermap.mapset import facts, valid_mask
 from spattermap.roles import Roles
-from spattermap.segmentation import droplets, haze, streaks
+from spattermap.segmentation import cracks, droplets, haze, local, streaks
 from spattermap.segmentation.directions import circular_summary
-from spattermap.segmentation.estimation import estimate, sample_of
+from spattermap.segmentation.estimation import Estimate, estimate, sample_of
+from spattermap.segmentation.filters import Filter
 from spattermap.segmentation.likelihood import (
+    Array,
     Classes,
     Stack,
     log_odds,
@@ -29,6 +32,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
 _NO_SETTINGS = Settings()
+_MOST_LEVELLINGS = 4  # what the first mask took for metal may turn out to be haze
 _SAME_DOSE = (0.8, 1.25)  # a blank within this ratio was taken under the same conditions
 
 
@@ -75,16 +79,19 @@ def segment(
     stack = _stack(maps, roles)
     notes: list[str] = []
     known = estimate(sample_of(stack))
+    if stack.variance is not None and "variance" not in maps:
+        stack = _with_texture(stack, known)
+        known = estimate(sample_of(stack))
     classes, used = known.classes, known.filter
     if classes.information == 0 or used is None:
         return _nothing(stack, classes)
-    raw = metal_fraction(stack, classes)
-    fraction = used.apply(raw, stack.valid)
+    raw, fraction = _levelled(stack, known, used, notes)
     found = droplets.find_regions(
         fraction,
         classes,
         used,
         valid=stack.valid,
+        raw=raw,
         split_strength=settings.split_strength,
         false_alarms=settings.false_alarms_per_field,
         poisson=stack.variance is None,
@@ -122,11 +129,72 @@ def segment(
             margin=2 + 2.5 * max(used.blur, 0.5),
             level=settings.level,
         ),
+        cracks=_cracks(maps, stack, parts.labels, settings, notes),
         elements_used=tuple(
             e for e, w in zip(stack.elements, classes.weights, strict=True) if w != 0
         ),
         notes=tuple(notes),
     )
+
+
+def _cracks(
+    maps: xr.Dataset,
+    stack: Stack,
+    labels: npt.NDArray[np.int32],
+    settings: Settings,
+    notes: list[str],
+) -> dict[str, Any]:
+    if settings.cracks == "off":
+        return {}
+    if "electron_image" not in maps:
+        if settings.cracks == "on":
+            notes.append(
+                "Cracks were asked for, but the map set has no electron image to find them in."
+            )
+        return {}
+    image = np.asarray(maps["electron_image"].values)
+    return cracks.find_cracks(image, labels, stack.valid, seed=settings.seed)
+
+
+def _levelled(stack: Stack, known: Estimate, used: Filter, notes: list[str]) -> tuple[Array, Array]:
+    """Return the metal fraction raw and filtered, freed of an uneven bare level."""
+    raw = metal_fraction(stack, known.classes)
+    fraction = used.apply(raw, stack.valid)
+    for turn in range(_MOST_LEVELLINGS):
+        level = local.bare_level(
+            raw,
+            fraction,
+            stack.valid,
+            diameter=known.structure.diameter if known.structure else 16.0,
+            noise=known.classes.sigma_bare,
+        )
+        if level is None:
+            break
+        if turn == 0:
+            notes.append(
+                "The bare level is uneven (haze or background): droplets were drawn against "
+                "their surroundings."
+            )
+        raw = raw - level * (1 - np.clip(fraction, 0, 1))
+        fraction = used.apply(raw, stack.valid)
+    return raw, fraction
+
+
+def _with_texture(stack: Stack, known: Estimate) -> Stack:
+    """Return the stack with at least the variance that each plane has inside the metal.
+
+    Where the noise had to be estimated, what varies inside the metal at the finest scale cannot
+    tell metal from bare, whether it is noise or relief.
+    """
+    if known.filter is None or stack.variance is None or known.classes.information == 0:
+        return stack
+    inside = known.filter.apply(metal_fraction(stack, known.classes), stack.valid) > 0.5
+    inside = ndimage.binary_erosion(inside & stack.valid, iterations=2)
+    if np.count_nonzero(inside) < 100:
+        return stack
+    spread = np.array([float(p[inside].var(dtype=np.float64)) for p in stack.planes])
+    floor = spread.astype(np.float32)[:, None, None]
+    return replace(stack, variance=np.maximum(stack.variance, floor))
 
 
 def _nothing(stack: Stack, classes: Classes) -> Segmentation:

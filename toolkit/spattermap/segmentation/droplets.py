@@ -16,7 +16,9 @@ Labels = npt.NDArray[np.int32]
 
 _ADMITTED = 0.2  # lowest edge level a droplet can have; below it lie haze and noise
 _NECK = 0.2  # two hills part where the pass is this much lower than the lower summit
-_DIP = 4.0  # ... and, for the fraction itself, this many noise standard deviations
+_DIP = 6.0  # ... and, for the fraction itself, this many noise standard deviations
+_CLEAR = 0.6  # fraction that noise may reach at the false-alarm rate without a wider look
+_WIDER = (1.5, 4.0)  # Gaussian averages of the wider looks, in standard deviations of the edge
 _FULL = 0.9  # fraction above which the signal says nothing of necks
 _BAY = 0.4  # px; shallower necks are those of the pixel grid
 _JITTERS = 0.35  # ... or of edges displaced by noise, in their standard deviations
@@ -48,6 +50,7 @@ def find_regions(
     used: Filter,
     *,
     valid: Mask,
+    raw: Array | None = None,
     split_strength: float = 1.0,
     false_alarms: float = 0.05,
     poisson: bool = True,
@@ -65,6 +68,8 @@ def find_regions(
         The filter.
     valid : numpy.ndarray of bool, dims (y, x)
         Pixels to use.
+    raw : numpy.ndarray, dims (y, x), optional
+        The unfiltered fraction; with it, faint large droplets are looked for with wider filters.
     split_strength : float, optional
         1 by default; 0 never parts.
     false_alarms : float, optional
@@ -84,16 +89,69 @@ def find_regions(
     noise = float(np.sqrt(used.gain * (classes.weights**2 @ classes.noise_metal)))
     labels, n = _part(mask, height, sigma=sigma, noise=noise, strength=split_strength)
     labels, n = _with_true_edges(labels, height, n, used)
-    summit = _maximum(labels, fraction, n)
-    deviates = alarms.gaussian_equivalent(summit, classes, used, poisson=poisson)
+    deviates, expected = _evidence(
+        labels,
+        n,
+        fraction,
+        raw=raw,
+        valid=valid,
+        poisson=poisson,
+        classes=classes,
+        filters=looks(
+            classes, used, n_pixels=int(np.count_nonzero(valid)), false_alarms=false_alarms
+        ),
+    )
+    return keep(Regions(labels, deviates, np.exp(-expected)), expected <= false_alarms)
+
+
+def looks(classes: Classes, used: Filter, *, n_pixels: int, false_alarms: float) -> list[Filter]:
+    """Return the filters through which a field is searched: more than one where counts are few.
+
+    Parameters
+    ----------
+    classes : Classes
+        Class means.
+    used : Filter
+        The filter of the fraction.
+    n_pixels : int
+        Pixels of the field.
+    false_alarms : float
+        Expected number of false regions a field.
+
+    Returns
+    -------
+    list of Filter
+        `used` alone where half metal already stands out against its noise; else also wider ones,
+        which see large droplets better.
+    """
+    u = alarms.threshold(n_pixels=n_pixels, roughness=used.roughness, false_alarms=false_alarms)
+    if u * alarms.noise_sd(classes, used) < _CLEAR:
+        return [used]
+    return [used, *(used.widened(w * used.sigma) for w in _WIDER)]
+
+
+def _evidence(
+    labels: Labels,
+    n: int,
+    fraction: Array,
+    *,
+    raw: Array | None,
+    valid: Mask,
+    poisson: bool,
+    classes: Classes,
+    filters: list[Filter],
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return each region's best deviate and the number of noise peaks expected as high."""
     n_pixels = int(np.count_nonzero(valid))
-    wanted = alarms.threshold(
-        n_pixels=n_pixels, roughness=used.roughness, false_alarms=false_alarms
-    )
-    confidence = np.exp(
-        -alarms.expected_peaks(deviates, n_pixels=n_pixels, roughness=used.roughness)
-    )
-    return keep(Regions(labels, deviates, confidence), deviates >= wanted)
+    best, expected = np.full(n, -np.inf), np.full(n, np.inf)
+    for k, one in enumerate(filters if raw is not None else filters[:1]):
+        picture = fraction if k == 0 or raw is None else one.apply(raw, valid)
+        top = _maximum(labels, picture, n)
+        z = alarms.gaussian_equivalent(top, classes, one, poisson=poisson)
+        peaks = alarms.expected_peaks(z, n_pixels=n_pixels, roughness=one.roughness)
+        # Each further look is one more chance for noise.
+        best, expected = np.maximum(best, z), np.minimum(expected, len(filters) * peaks)
+    return best, expected
 
 
 def keep(found: Regions, wanted: npt.NDArray[np.bool_]) -> Regions:
@@ -194,7 +252,12 @@ def smallest_trusted(
     The blurred and filtered disc must rise above the half height, and above the height that noise
     passes `false_alarms` times a field.
     """
-    u = alarms.threshold(n_pixels=n_pixels, roughness=used.roughness, false_alarms=false_alarms)
-    needed = max(0.5, u * alarms.noise_sd(classes, used))
-    enough = np.flatnonzero(used.peaks >= needed)
+    filters = looks(classes, used, n_pixels=n_pixels, false_alarms=false_alarms)
+    seen = np.zeros(used.peaks.size, dtype=bool)
+    for one in filters:
+        u = alarms.threshold(
+            n_pixels=n_pixels, roughness=one.roughness, false_alarms=false_alarms / len(filters)
+        )
+        seen |= one.peaks >= u * alarms.noise_sd(classes, one)
+    enough = np.flatnonzero(seen & (used.peaks >= 0.5))
     return 2 * RADIUS_STEP * float(enough[0] + 1) if enough.size else float("inf")

@@ -8,7 +8,7 @@ regression of every plane on the filtered fraction gives the direction.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -144,7 +144,8 @@ def _rescaled(
     floor = _floor(stack, overall)
     bare = np.maximum(classes.bare + found.bare * step, floor)
     metal = bare + _possible(bare, (found.metal - found.bare) * step, floor)
-    return _with_noise(stack, bare, metal)
+    middle = np.float32(0.5 * (found.bare + found.metal))
+    return _with_noise(stack, bare, metal, inside=picture > middle)
 
 
 def _redirected(
@@ -166,7 +167,8 @@ def _redirected(
     level = float(raw[stack.valid].mean(dtype=np.float64))
     floor = _floor(stack, overall)
     bare = np.maximum(overall - level * step, floor)
-    return _with_noise(stack, bare, bare + _possible(bare, step, floor))
+    metal = bare + _possible(bare, step, floor)
+    return _with_noise(stack, bare, metal, inside=picture > 0.5)
 
 
 def _floor(stack: Stack, overall: Floats) -> Floats:
@@ -185,12 +187,17 @@ def _possible(bare: Floats, step: Floats, floor: Floats) -> Floats:
     return np.asarray(step * min(1.0, float(room.min())))
 
 
-def _with_noise(stack: Stack, bare: Floats, metal: Floats) -> Classes:
+def _with_noise(stack: Stack, bare: Floats, metal: Floats, *, inside: Mask) -> Classes:
+    """Return classes with the noise of each: its own mean, or the mean of carried variances."""
     if stack.variance is None:
         noise = bare, metal
     else:
-        mean = _noise(stack, bare)
-        noise = mean, mean
+        everywhere = _noise(stack, bare)
+        noise_bare, noise_metal = (
+            _noise(replace(stack, valid=stack.valid & part), bare) for part in (~inside, inside)
+        )
+        few = 1e-3 * everywhere  # a class without pixels has no variance of its own
+        noise = np.maximum(noise_bare, few), np.maximum(noise_metal, few)
     return classes_from_means(
         bare, metal, noise_bare=noise[0], noise_metal=noise[1], signs=stack.signs
     )
@@ -289,8 +296,6 @@ def sample_of(stack: Stack) -> Stack:
         At most four times `_SAMPLE_SIDE` squared pixels, so that the estimates of a large field
         cost no more than those of a middling one.
     """
-    from dataclasses import replace
-
     height, width = stack.shape
     if height * width <= 4 * _SAMPLE_SIDE**2:
         return stack

@@ -96,6 +96,11 @@ class Filter:
         k, step = self.nodes[1:], self.nodes[1]
         return np.asarray(_RADII * step * (special.j1(np.outer(_RADII, k)) @ self.total[1:]))
 
+    def widened(self, scale: float) -> Filter:
+        """Return this filter followed by a Gaussian average of standard deviation `scale` (px)."""
+        more = np.exp(-0.5 * (self.nodes * scale) ** 2)
+        return Filter(self.nodes, self.transfer * more, self.blur)
+
     @property
     def sigma(self) -> float:
         """Standard deviation (px) of the Gaussian whose edge is as steep as the filtered one."""
@@ -172,7 +177,12 @@ def best_filter(structure: Structure, *, information: float) -> Filter:
     Notes
     -----
     Wiener (1949): ``H = S B / (S B^2 + N)`` with the spectrum S of a random set of discs, the
-    blur's transfer B and white noise N, scaled to keep the mean.
+    blur's transfer B and white noise N, scaled to keep the mean. Chosen by experiment: on 48
+    seeded scenes (39 of them resolvable), all else equal, the mean object F1 was 0.89 (0.93) with
+    this filter; 0.84 (0.89) with the best of three Gaussian averages set by the information per
+    pixel; 0.83 (0.88) with the best of three strengths of total variation, whose level set is the
+    two-class Potts or graph-cut optimum; 0.76 (0.82) with significant wavelet coefficients at five
+    scales (``tests/benchmarks/segmentation.py regularisers``).
     """
     k = np.linspace(0, np.pi * np.sqrt(2), _NODES)
     spectrum = structure.spectrum(k)

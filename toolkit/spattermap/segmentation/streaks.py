@@ -15,6 +15,7 @@ _ELONGATED = 2.5  # length over width from which a region is called a streak
 _PIECE = 2.5  # ... and from which one of two touching pieces may be part of a streak
 _NARROW = 0.75  # a piece of a tail is narrower than this part of the head it is joined to
 _SOLID = 0.4  # least part of its convex hull that a comet fills; branched chains fill less
+_WAIST = 0.25  # deepest narrowing, over the width, that counting noise explains
 _LEAN = 0.1  # relative difference of the halves' areas from which head and tail are told
 _IN_LINE = 20.0  # deg; pieces of one streak lie along one line
 
@@ -45,6 +46,9 @@ class Shape:
         Centre line from head to tail, rows and columns.
     solidity : float
         Area over the area of the convex hull.
+    waist : float
+        Deepest narrowing between two wider places, over the greatest width: near 0 for a bar or a
+        comet, large for a chain of droplets.
     area : int
         Pixels.
     """
@@ -58,6 +62,7 @@ class Shape:
     head: tuple[float, float]
     line: Floats
     solidity: float
+    waist: float
     area: int
 
     @property
@@ -115,8 +120,18 @@ def describe(y: npt.NDArray[np.int64], x: npt.NDArray[np.int64]) -> Shape:
     head = (cy + head_at * float(np.sin(turn)), cx + head_at * float(np.cos(turn)))
     return Shape(
         cy, cx, length, width, degrees % (360 if directed else 180), directed, head, line,
-        _solidity(y, x), int(y.size),
+        _solidity(y, x), _waist(along - low, high - low, y.size), int(y.size),
     )  # fmt: skip
+
+
+def _waist(along: Floats, length: float, area: int) -> float:
+    thick = max(1.5, area / length / 3)
+    # Slices finer than the width show necks; the caps at both ends are left out.
+    n = np.bincount((along / thick).astype(np.int64))[1:-1]
+    if n.size < 3:
+        return 0.0
+    left, right = np.maximum.accumulate(n), np.maximum.accumulate(n[::-1])[::-1]
+    return float(np.max(np.minimum(left, right) - n) / n.max())
 
 
 def _solidity(y: npt.NDArray[np.int64], x: npt.NDArray[np.int64]) -> float:
@@ -164,15 +179,16 @@ def find(
         if box is not None and _worth_a_look(labels, box, k)
     }
     labels, shapes = _joined(labels, shapes, boxes)
-    depth = None if valid is None or valid.all() else ndimage.distance_transform_edt(valid)
+    rim = _on_frame(labels, valid)
     chosen = [
         k
         for k, shape in shapes.items()
         if shape.elongation >= _ELONGATED
         and shape.solidity >= _SOLID
+        and shape.waist <= _WAIST
         and shape.length >= 2 * smallest
-        and not _cut_by_frame(shape, labels.shape)
-        and not (depth is not None and _cut_by_mask(shape, depth))
+        # Droplets cut off by the frame or a mask make slivers along it; a streak only crosses it.
+        and rim[k] <= 0.5 * shape.length
     ]
     return labels, chosen, {k: shapes[k] for k in chosen}
 
@@ -233,23 +249,16 @@ def _tail_like(first: int, second: int, whole: dict[int, Shape], long: set[int])
 
 
 def _one_streak(union: Shape, pieces: list[Shape]) -> bool:
-    if union.elongation < _ELONGATED + 0.5 or union.solidity < _SOLID:
+    if union.elongation < _ELONGATED + 0.5 or union.solidity < _SOLID or union.waist > _WAIST:
         return False
     turns = [abs((union.angle - p.angle + 90) % 180 - 90) for p in pieces]
     return max(turns) < _IN_LINE and all(union.length > 1.1 * p.length for p in pieces)
 
 
-def _cut_by_frame(shape: Shape, field: tuple[int, ...]) -> bool:
-    """Return True for a sliver along the frame: a droplet cut off, not a streak."""
-    line = shape.line
-    reach = 0.5 * shape.width + 1.5
-    across = abs(np.sin(np.radians(shape.angle)))
-    beside_row = line[:, 0].max() < reach or line[:, 0].min() > field[0] - 1 - reach
-    beside_column = line[:, 1].max() < reach or line[:, 1].min() > field[1] - 1 - reach
-    return bool((beside_row and across < 0.5) or (beside_column and across > 0.87))
+def _on_frame(labels: Labels, valid: npt.NDArray[np.bool_] | None) -> npt.NDArray[np.int64]:
+    """Return how many pixels of each label lie on the frame of the field or beside a mask."""
+    from scipy import ndimage
 
-
-def _cut_by_mask(shape: Shape, depth: Floats) -> bool:
-    """Return True for a sliver along masked pixels; `depth` is the distance to the nearest."""
-    rows, columns = np.rint(shape.line).astype(np.int64).T
-    return bool(depth[rows, columns].max() < 0.5 * shape.width + 2.5)
+    whole = np.ones(labels.shape, dtype=bool) if valid is None else valid
+    inner = ndimage.binary_erosion(whole, border_value=0)
+    return np.bincount(labels[~inner], minlength=int(labels.max(initial=0)) + 1)

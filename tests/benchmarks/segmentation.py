@@ -1,0 +1,212 @@
+"""Segmentation against known truth: ``python tests/benchmarks/segmentation.py [WHAT]``.
+
+Without WHAT: one line a scene for 48 scenes, then means, and 50 fields of pure noise.
+``regularisers``: the same scenes with other ways to tame the noise, all else equal.
+``size``: time and peak memory from 1024 to 4096 pixels a side, 8 elements.
+"""
+
+from __future__ import annotations
+
+import resource
+import sys
+import time
+
+import numpy as np
+import segmentation_scenes as scenes
+from scipy import ndimage
+
+from spattermap.segmentation import chain, droplets, estimation, segment, streaks
+from spattermap.segmentation.filters import Filter, gaussian_filter
+from spattermap.segmentation.likelihood import metal_fraction
+
+COLUMNS = "f1 plain coverage_bias plain_coverage d50_bias resolvable".split()
+
+
+def one(i, spec):
+    """Return the scores of one scene and print them."""
+    maps, roles, truth, labels = scenes.scene(spec, 500 + i)
+    found = segment(maps, roles)
+    plain = scenes.plain_script(maps, roles.alloy)
+    true_cover = np.count_nonzero(labels) / labels.size
+    least = found.smallest_trusted_px
+    ours = scenes.whole_diameters(found.labels, found.n_droplets, least)
+    true = scenes.whole_diameters(labels, truth["droplet_count"], least)
+    row = {
+        "f1": scenes.f1(found.labels, labels),
+        "plain": scenes.f1(plain, labels),
+        "coverage_bias": found.metal.mean() / true_cover - 1,
+        "plain_coverage": (plain > 0).mean() / true_cover - 1,
+        "d50_bias": np.median(ours) / np.median(true) - 1 if ours.size and true.size else np.nan,
+        "resolvable": float(scenes.resolvable(spec)),
+        "streaks": scenes.streak_scores(found, labels, truth),
+        "counts": spec.counts_per_pixel,
+        "few": ours.size < 10 or true.size < 10,
+    }
+    print(
+        f"{i:2d} {spec.counts_per_pixel:6.2f} {true_cover:5.2f} {spec.droplets.d50_px:5.1f} "
+        f"{spec.blur_px:4.1f} {spec.droplets.profile:4s} {spec.haze.thickness_um:5.3f} "
+        f"| {found.information:7.2f} {found.blur_px:5.2f} {least:5.1f} "
+        f"{found.n_droplets:4d}/{truth['droplet_count']:<4d} "
+        f"{found.n_streaks:2d}/{truth['streak_count']:<2d} "
+        f"| {row['f1']:.3f} {row['plain']:.3f} {row['coverage_bias']:+.3f} "
+        f"{row['d50_bias']:+.3f} {'' if row['resolvable'] else 'beyond'}",
+        flush=True,
+    )
+    return row
+
+
+def table():
+    """Print the comparison over all scenes."""
+    print(" i counts cover   D50 blur prof haze  |    info  blur trust droplets streaks "
+          "|    F1 plain cover    D50")  # fmt: skip
+    rows = [one(i, spec) for i, spec in enumerate(scenes.design())]
+    for name, kept in (
+        ("all", rows),
+        ("resolvable", [r for r in rows if r["resolvable"]]),
+        ("resolvable, 0.15 to 0.3 counts", [
+            r for r in rows if r["resolvable"] and 0.15 <= r["counts"] <= 0.3]),
+    ):  # fmt: skip
+        sums = {c: np.array([r[c] for r in kept]) for c in COLUMNS}
+        sized = np.array([r["d50_bias"] for r in kept if not r["few"]])
+        print(
+            f"{name} ({len(kept)} scenes): F1 {sums['f1'].mean():.3f} (plain "
+            f"{sums['plain'].mean():.3f}); coverage bias {sums['coverage_bias'].mean():+.3f}, "
+            f"its mean size {abs(sums['coverage_bias']).mean():.3f} (plain "
+            f"{sums['plain_coverage'].mean():+.2f}); D50 bias {np.nanmean(sized):+.3f}, "
+            f"its mean size {np.nanmean(abs(sized)):.3f} ({sized.size} scenes of ten or more)"
+        )
+        n_found, n_true, hits = (sum(r["streaks"][k] for r in kept) for k in range(3))
+        errors = np.concatenate([r["streaks"][3] for r in kept] or [[]])
+        print(
+            f"   streaks: found {n_found}, true {n_true}, matched {hits}: F1 "
+            f"{2 * hits / max(1, n_found + n_true):.3f}; angle error median "
+            f"{np.median(errors) if errors.size else np.nan:.2f} deg, mean "
+            f"{errors.mean() if errors.size else np.nan:.2f} deg"
+        )
+
+
+def noise(n=50):
+    """Print in how many fields of pure noise anything is reported."""
+    doses = (0.1, 0.5, 2.0, 10.0, 50.0)
+    hits = 0
+    for seed in range(n):
+        maps = scenes.noise_only(seed, doses[seed % len(doses)])
+        hits += segment(maps, scenes.roles_of(maps)).labels.any()
+    print(f"pure noise: {hits} of {n} fields with anything reported")
+
+
+def total_variation(raw, strength, rounds=150):
+    """Return the minimiser of ``||u - raw||^2 / 2 + strength TV(u)``.
+
+    Accelerated primal-dual steps of Chambolle & Pock (2011). Its level set at one half is the
+    exact minimiser of the two-class Potts (Markov random field) energy with the same boundary
+    weight (Chambolle 2005; Darbon & Sigelle 2006): a graph cut, without the grid's directions.
+    """
+    u = raw.copy()
+    bar, p, q = u.copy(), np.zeros_like(u), np.zeros_like(u)
+    tau, sigma = 0.25, 0.5
+    for _ in range(rounds):
+        p[:-1] += sigma * np.diff(bar, axis=0)
+        q[:, :-1] += sigma * np.diff(bar, axis=1)
+        norm = np.maximum(1, np.hypot(p, q) / strength)
+        p /= norm
+        q /= norm
+        div = p + q
+        div[1:] -= p[:-1]
+        div[:, 1:] -= q[:, :-1]
+        old = u
+        u = (u + tau * div + tau * raw) / (1 + tau)
+        theta = 1 / np.sqrt(1 + 2 * tau)
+        tau, sigma = tau * theta, sigma / theta
+        bar = u + theta * (u - old)
+    return u
+
+
+def multiscale(raw, noise_sd, cut=3.0):
+    """Return the sum of the significant parts of an undecimated wavelet transform.
+
+    B3-spline wavelets at five scales (Starck, Murtagh & Bijaoui 1998), hard threshold at `cut`
+    standard deviations of each scale's noise.
+    """
+    random = np.random.default_rng(0).standard_normal((256, 256)).astype(np.float32)
+    smooth, trial, kept = raw, random, np.zeros_like(raw)
+    taps = np.array([1, 4, 6, 4, 1]) / 16
+    for scale in range(5):
+        kernel = np.zeros(4 * 2**scale + 1)
+        kernel[:: 2**scale] = taps
+
+        def blur(x, k=kernel):
+            return ndimage.convolve1d(ndimage.convolve1d(x, k, axis=0), k, axis=1)
+
+        detail, ours = smooth - blur(smooth), trial - blur(trial)
+        kept += np.where(np.abs(detail) > cut * noise_sd * ours.std(), detail, 0)
+        smooth, trial = smooth - detail, trial - ours
+    return kept + smooth
+
+
+def smoothing_for(information, sharpness):
+    """Return the Gaussian whose half height stands `sharpness` noise deviations above bare."""
+    wanted = (0.5 / sharpness) ** 2 * information
+    scale = 0.0 if wanted >= 1 else np.sqrt(1 / (4 * np.pi * wanted))
+    return gaussian_filter(float(np.clip(scale, 0.3, 8.0)))
+
+
+def regularisers():
+    """Print the mean F1 of several regularisers on the same classes and the same parting."""
+    totals: dict[str, list[float]] = {}
+    for i, spec in enumerate(scenes.design()):
+        maps, roles, _, labels = scenes.scene(spec, 500 + i)
+        stack = chain._stack(maps, roles)
+        known = estimation.estimate(stack)
+        classes, used = known.classes, known.filter
+        raw = metal_fraction(stack, classes)
+        sd = 1 / np.sqrt(classes.information)
+        ways: dict[str, tuple[np.ndarray, Filter]] = {"this package": (
+            used.apply(raw, stack.valid), used)}  # fmt: skip
+        for z in (2.2, 2.8, 3.4):
+            g = smoothing_for(classes.information, z)
+            ways[f"Gaussian, half height at {z} sd"] = (g.apply(raw, stack.valid), g)
+        for k in (0.5, 1.0, 2.0):
+            ways[f"total variation / Potts, {k} sd"] = (
+                total_variation(raw, k * sd).astype(np.float32), gaussian_filter(0.5))  # fmt: skip
+        ways["wavelet detection, 3 sd"] = (
+            multiscale(raw, sd).astype(np.float32), gaussian_filter(0.7))  # fmt: skip
+        for name, (picture, as_filter) in ways.items():
+            found = droplets.find_regions(
+                picture, classes, as_filter, valid=stack.valid, false_alarms=1e9
+            )
+            joined, _, _ = streaks.find(found.labels, smallest=3.0)
+            totals.setdefault(name, []).append(scenes.f1(joined, labels))
+    for name, values in totals.items():
+        good = [v for v, s in zip(values, scenes.design(), strict=True) if scenes.resolvable(s)]
+        print(f"{name:36s} F1 all {np.mean(values):.3f}  resolvable {np.mean(good):.3f}")
+
+
+def size():
+    """Print time and memory of large fields."""
+    from spattermap.mapset import make_map_set
+
+    rate = {}
+    for side in (256, 1024, 2048, 4096):
+        spec = scenes.design(1, 512)[0].with_changes(counts_per_pixel=2.0, blur_px=1.0)
+        maps, *_ = scenes.scene(spec, 7)
+        tile = np.tile(maps["counts"].values, (2, 1, 1))[:8]
+        planes = np.tile(tile, (1, -(-side // 512), -(-side // 512)))[:, :side, :side]
+        names = ["Cu", "Zn", "Si", "O", "Ni", "Sn", "Al", "Ca"]
+        large = make_map_set(planes, names, alloy={"Cu": 70.0, "Zn": 30.0}, substrate=["Si", "O"])
+        start = time.perf_counter()
+        found = segment(large, scenes.roles_of(large))
+        taken = time.perf_counter() - start
+        rate[side] = taken / side**2
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
+        print(
+            f"{side}: {taken:.1f} s, {1e9 * rate[side]:.0f} ns a pixel, {found.n_droplets} "
+            f"droplets, peak {peak:.2f} GiB with an input of {planes.nbytes / 2**30:.2f} GiB",
+            flush=True,
+        )
+    print(f"time per pixel, 4096 over 1024: {rate[4096] / rate[1024]:.2f}")
+
+
+if __name__ == "__main__":
+    asked = sys.argv[1] if len(sys.argv) > 1 else ""
+    {"": lambda: (table(), noise()), "regularisers": regularisers, "size": size}[asked]()
