@@ -179,3 +179,15 @@ def test_unit_in_the_description(tmp_path):
         tmp_path / "Cu.tif", FIELD, resolution=(4, 4), description="unit=micron\n", metadata=None
     )
     assert facts(spattermap.load(tmp_path)).pixel_size == 0.25
+
+
+@pytest.mark.parametrize("bad", [-1.0, np.nan])
+def test_lazy_values_are_checked_where_they_are_read(tmp_path, bad):
+    plane = np.full((600, 600), 2.0, dtype=np.float32)
+    plane[590, 3] = bad
+    np.save(tmp_path / "Cu_Ka.npy", plane)
+    (tmp_path / "mapset.toml").write_text('quantity = "counts"\n', encoding="utf-8")
+    maps = spattermap.load(tmp_path / "Cu_Ka.npy", chunks=64)
+    assert maps["counts"][0, :64, :64].values.min() == 2.0  # this part is fine
+    with pytest.raises(InputError, match="finite values of at least 0"):
+        maps["counts"].values  # noqa: B018 - reading is what is tested

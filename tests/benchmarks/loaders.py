@@ -2,9 +2,9 @@
 
     python tests/benchmarks/loaders.py [side] [elements]
 
-Prints one row a format: bytes on disk, CPU seconds to load at once (with hashing every file), seconds
-and memory of the plain library call where there is one, peak memory over the size of the data,
-and CPU seconds to open lazily and read one 256 x 256 corner of one element.
+Prints one row a format: bytes on disk, CPU seconds to load at once (with hashing every file), CPU
+seconds of the plain library call where there is one, peak memory over the size of the data, and
+CPU seconds to open lazily and read one 256 x 256 corner of one element.
 """
 
 import importlib.util

@@ -10,7 +10,7 @@ import numpy as np
 
 from spattermap.errors import InputError, InputTypeError, SpattermapError
 from spattermap.loaders import channels, cubes, names, spectra
-from spattermap.loaders.limits import check_size
+from spattermap.loaders.limits import check_ratio, check_size
 from spattermap.loaders.stack import SAME_SIZE, Request, Stack, readable
 
 FORMAT = "HyperSpy signal"
@@ -64,6 +64,8 @@ def read(path: Path, request: Request) -> Stack:
 
             loaded = hs.load(str(path), lazy=True)
             signal = _one_of(loaded, path)
+            if path.is_file() and path.suffix.lower() != ".rpl":
+                check_ratio(int(signal.data.nbytes), path.stat().st_size, path)
             stack = from_signal(signal, request, where=path)
             if not request.lazy:  # take what is needed, then let go of the file
                 for name in ("counts", "variance"):

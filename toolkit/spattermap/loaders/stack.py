@@ -157,13 +157,18 @@ def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request
         if name in beside:
             facts[name] = beside[name]
     facts.setdefault("title", path.stem if path.is_file() else path.resolve().name)
+    # Where pixels are masked, NaN may stand in them; only their reader can tell.
+    least = None if stack.valid is not None else 0.0 if quantity == "counts" else -np.inf
+    spread = None if stack.valid is not None else 0.0
     try:
         maps = make_map_set(
-            _chunked(stack.counts, request, path),
+            _chunked(stack.counts, request, path, least),
             stack.elements,
             lines=_lines(stack, beside, sidecar_file),
             pixel_size_um=size,
-            variance=None if stack.variance is None else _chunked(stack.variance, request, path),
+            variance=None
+            if stack.variance is None
+            else _chunked(stack.variance, request, path, spread),
             electron_image=stack.electron_image,
             valid=stack.valid,
             quantity=quantity,
@@ -199,8 +204,11 @@ def _in_counts(maps: Any, beside: Mapping[str, Any]) -> tuple[Any, list[str]]:
 def _may_hide_gain(maps: Any) -> bool:
     """Return False at once for the usual case, judged by a sample of each map."""
     data = maps["counts"].data
-    steps = [max(1, n // 256) for n in data.shape[1:]]
-    sample = np.asarray(data[:, :: steps[0], :: steps[1]])
+    if hasattr(data, "dask"):  # a window, so that a mosaic is not read whole to open it
+        cut = [slice((n - 256) // 2 if n > 256 else 0, (n + 256) // 2) for n in data.shape[1:]]
+    else:
+        cut = [slice(None, None, max(1, n // 256)) for n in data.shape[1:]]
+    sample = np.asarray(data[:, cut[0], cut[1]])
     gains = [lattice_gain(plane.astype(np.float64)) for plane in sample]
     return any(gain is not None and gain != 1.0 for gain in gains)
 
@@ -303,7 +311,8 @@ def _same_line(one: str, other: str) -> bool:
     return a.startswith(b) or b.startswith(a)
 
 
-def _chunked(array: Any, request: Request, path: Path) -> Any:
+def _chunked(array: Any, request: Request, path: Path, least: float | None) -> Any:
+    """Return the array in memory, or in checked chunks; `least` None leaves values unchecked."""
     if not request.lazy:
         check_size(array.shape, array.dtype, path, lazy=False)
         if not hasattr(array, "dask"):
@@ -321,9 +330,22 @@ def _chunked(array: Any, request: Request, path: Path) -> Any:
         )
     elif isinstance(sizes, int):
         sizes = (1, sizes, sizes)
-    if hasattr(array, "dask"):
-        return array.rechunk(sizes)
-    return da.from_array(array, chunks=sizes)
+    lazy = array.rechunk(sizes) if hasattr(array, "dask") else da.from_array(array, chunks=sizes)
+    if least is None:
+        return lazy
+    return lazy.map_blocks(_checked, str(path), least, dtype=lazy.dtype, meta=lazy._meta)
+
+
+def _checked(block: Any, where: str, least: float) -> Any:
+    """Return a part of a lazy stack once its values are found to be allowed."""
+    if block.size:
+        low, high = float(block.min()), float(block.max())
+        if not (np.isfinite(low) and np.isfinite(high)) or low < least:
+            raise InputError(
+                f"{where} must hold finite values of at least {least:g}, got {low:g} to {high:g}. "
+                'State quantity = "net_counts" if a background was subtracted.'
+            )
+    return block
 
 
 def sha256(path: Path) -> str:
