@@ -166,7 +166,7 @@ def estimate(draws: Floats, settings: Settings, n_blocks: int) -> Estimate:
     """Return the value of row 0 with the percentile interval of the rest."""
     value = float(draws[0])
     rest = draws[1:]
-    rest = rest[~np.isnan(rest)]
+    rest = rest[np.isfinite(rest)]  # a share of nothing is no number
     if not np.isfinite(value) or rest.size < len(draws) / 2:
         return UNKNOWN
     low, high = interval(rest, value, level=settings.level, n_blocks=n_blocks)
@@ -200,7 +200,7 @@ def split_signal(levels: Levels, element: str, partners: tuple[str, ...]) -> Spl
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = on_metal[:, e] / on_metal[:, which].sum(axis=1)
         haze = np.maximum(between[:, which].sum(axis=1), 0.0)
-        rest = outside - levels.n_bare * np.maximum(np.nan_to_num(ratio), 0.0) * haze
+        rest = outside - levels.n_bare * np.maximum(np.nan_to_num(ratio, posinf=0.0), 0.0) * haze
     else:
         rest = outside
     return Split(metal, outside, rest, metal + outside)

@@ -138,13 +138,14 @@ def measure_levels(
     weights = bootstrap_weights(sums.n_blocks, settings.n_resamples, settings.seed)
     n, s = sums.resampled(weights)
     with np.errstate(divide="ignore", invalid="ignore"):
-        bare = s[:, FAR] / n[:, FAR, None]
+        bare = _filled(s[:, FAR] / n[:, FAR, None], n[:, FAR])
         footprint = s[:, DROPLET] + s[:, STREAK]
         n_metal = n[:, DROPLET] + n[:, STREAK]
         # Counts that the blur carried over the rim belong to the metal, and the rim's own level
         # to the bare area.
         metal = (footprint + s[:, RIM] - bare * n[:, RIM, None]) / n_metal[:, None]
-        in_droplets = n[:, DROPLET] / n_metal
+        metal = _filled(metal, n_metal)
+        in_droplets = _filled(n[:, DROPLET] / n_metal, n_metal)
         droplet_part = np.where(footprint > 0, s[:, DROPLET] / footprint, in_droplets[:, None])
     leaks = leak_bounds(state)
     visible = _visible(bare, metal, sums.elements, roles, state)
@@ -161,6 +162,12 @@ def measure_levels(
         base, low, high, under, under_low, under_high, _leak(metal, sums.elements, leaks), leaks,
         visible, dose, sums.n_blocks, roles.substrate,
     )  # fmt: skip
+
+
+def _filled(level: Floats, n_pixels: Floats) -> Floats:
+    """Return levels with those of the whole field where a resample drew none of their pixels."""
+    level[n_pixels == 0] = level[0]
+    return level
 
 
 def hard_substrate(elements: tuple[str, ...], roles: Roles, state: Conditions) -> list[int]:
