@@ -276,3 +276,33 @@ def test_parts_below_the_limit_are_replaced_not_infinite():
     expected = 0.5 * np.log(0.65 * 6 / 100)
     np.testing.assert_allclose(ratios.counts[0, :4], expected, atol=1e-12)
     assert (ratios["variance"][0, :4] == 0).all()
+
+
+# --- Maps that hold next to nothing --------------------------------------------------------------
+@pytest.mark.parametrize(
+    "counts",
+    [
+        np.zeros((3, 32, 32), dtype=int),
+        np.random.default_rng(1).poisson(2, (3, 3, 3)),
+        np.random.default_rng(2).poisson(2, (3, 1, 50)),
+        np.random.default_rng(3).poisson([[[2]], [[0]], [[0.01]]], (3, 64, 64)),
+    ],
+    ids=["empty", "3 x 3 px", "one row", "dead elements"],
+)
+def test_poor_maps_are_answered_in_words(counts):
+    maps = make_map_set(counts, ["Cu", "Zn", "Si"])
+    moments = block_moments(maps, labels=(counts[0] > 2).astype(int), n_droplets=1)
+    roles = Roles(("Cu", "Zn"), ("Si",))
+    pairs = colocation.pair_table(moments, maps=maps, roles=roles, settings=QUICK)
+    assert (pairs.note != "").all()
+    assert pairs.p_value.between(0, 1, inclusive="right").all()
+    assert (colocation.shares(moments, roles, settings=QUICK).note != "").all()
+
+
+def test_few_valid_pixels_are_still_counts():
+    keep = np.zeros((64, 64), dtype=bool)
+    keep[:10, :12] = True
+    counts = np.random.default_rng(4).poisson(2, (2, 64, 64))
+    moments = block_moments(make_map_set(counts, ["Cu", "Zn"], valid=keep))
+    assert moments.noise_source == "counting"
+    assert moments.n.sum() == 120

@@ -17,7 +17,7 @@ import numpy as np
 from spattermap.autocovariance import Structure, structure_of
 from spattermap.block_sums import CLASSES, SUMS, BlockMoments, Totals
 from spattermap.errors import InputError
-from spattermap.mapset import facts
+from spattermap.mapset import facts, valid_mask
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -38,7 +38,7 @@ LEAST_BLOCKS_PER_SIDE = 5
 LEAST_LENGTHS_PER_BLOCK = 4.0
 # Side of the window on which counts are checked to be counts (px).
 NOISE_PROBE_PX = 128
-LEAST_NOISE_PROBE_PX = 24
+LEAST_NOISE_PIXELS = 600
 
 
 def block_moments(
@@ -180,11 +180,11 @@ def _estimated_noise(maps: xr.Dataset) -> tuple[str, Any, list[str]]:
     from spattermap.counting import noise_model
 
     quantity = facts(maps).quantity
-    if quantity == "counts" and min(maps.sizes["y"], maps.sizes["x"]) < LEAST_NOISE_PROBE_PX:
-        return "counting", None, []  # too small a field to doubt what it is said to hold
     look = {a: max(0, (maps.sizes[a] - NOISE_PROBE_PX) // 2) for a in ("y", "x")}
     # Counts only need to be found to be counts, and a window in the middle shows that.
     probe = maps.isel({a: slice(s, s + NOISE_PROBE_PX) for a, s in look.items()})
+    if quantity == "counts" and valid_mask(probe).sum() < LEAST_NOISE_PIXELS:
+        return "counting", None, []  # too few pixels to doubt what they are said to hold
     models = noise_model(probe if quantity == "counts" else maps)
     notes = [model.note for model in models if model.note]
     if all(model.kind == "poisson" for model in models):

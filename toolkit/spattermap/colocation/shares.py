@@ -203,8 +203,8 @@ def _following(
         return dict.fromkeys(FOLLOWING, _UNDEFINED._replace(note=NOISE_UNKNOWN))
     metal = _MetalPixels(moments, alloy, substrate)
     covariance = totals.resampled(resampling.once)[1]
-    r2 = float(correlations(covariance, 1, 2)[0, 0] ** 2)
-    divided = bool(substrate) and r2 < COLLINEAR_R2
+    r = float(correlations(covariance, 1, 2)[0, 0])
+    divided = bool(substrate) and r**2 < COLLINEAR_R2
 
     def at(weights: Floats, level: tuple[float, float]) -> Floats:
         mean, c = totals.resampled(weights)
@@ -230,13 +230,19 @@ def _following(
         shares[0] = _UNDEFINED._replace(note=NO_ALLOY_VARIATION if flat else nothing)
     if divided:
         return dict(zip(FOLLOWING, shares, strict=True))
-    note = "no other substrate element was mapped"
-    if substrate:
-        note = (
-            f"alloy and substrate signals mirror each other (r squared {min(r2, 1):.2f}): what "
-            "follows the one cannot be told from what avoids the other"
-        )
+    note = _undivided_note(r) if substrate else "no other substrate element was mapped"
     return dict.fromkeys(FOLLOWING, _UNDEFINED._replace(note=note)) | {FOLLOWING[0]: shares[0]}
+
+
+def _undivided_note(r: float) -> str:
+    """Return why alloy and substrate signals that correlate by r cannot both be fitted."""
+    if not np.isfinite(r):
+        return "alloy and substrate signals do not both vary beyond the noise"
+    how = "mirror each other" if r < 0 else "rise and fall together"
+    return (
+        f"alloy and substrate signals {how} (r squared {min(r**2, 1.0):.2f}): what follows the one "
+        f"cannot be told from what {'avoids' if r < 0 else 'follows'} the other"
+    )
 
 
 class _MetalPixels:
