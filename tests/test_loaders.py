@@ -1,6 +1,7 @@
 """The door: what it takes, what it refuses, and the one sentence it says then."""
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -8,7 +9,7 @@ import tifffile
 
 import spattermap
 from spattermap.errors import InputError, InputFileError
-from spattermap.loaders import blank_path
+from spattermap.loaders import blank_path, multipage
 from spattermap.mapset import facts
 
 REFERENCE = Path(__file__).parent / "reference" / "dacite"
@@ -191,3 +192,17 @@ def test_lazy_values_are_checked_where_they_are_read(tmp_path, bad):
     assert maps["counts"][0, :64, :64].values.min() == 2.0  # this part is fine
     with pytest.raises(InputError, match="finite values of at least 0"):
         maps["counts"].values  # noqa: B018 - reading is what is tested
+
+
+@pytest.mark.parametrize(
+    ("facts_of_file", "labels"),
+    [
+        ({"Labels": ["Fe_Ka", "Ni_Ka"], "unit": "um"}, ["Fe_Ka", "Ni_Ka"]),
+        ({"Labels": ["Fe_Ka"]}, []),  # not one a page
+        ({"unit": "um"}, []),
+        ("Labels", []),
+    ],
+)
+def test_labels_are_found_in_any_dialect_of_metadata(facts_of_file, labels):
+    tiff = SimpleNamespace(flags={"stacked"}, stacked_metadata=facts_of_file)
+    assert multipage._labels_of_file(tiff, 2) == labels

@@ -98,9 +98,7 @@ def _pages(tiff: Any, path: Path, request: Request) -> Stack:
         labels.append(_label(page))
     number = len(tiff.pages)
     pictures.check_page(first, path, lazy=request.lazy, pages=number)
-    stacked = tiff.imagej_metadata or {}
-    if isinstance(stacked.get("Labels"), list) and len(stacked["Labels"]) == number:
-        labels = [str(label) for label in stacked["Labels"]]
+    labels = _labels_of_file(tiff, number) or labels
     if not any(names.candidates(label) for label in labels):
         labels = channels.single_plane_label(path.stem, number)
     keep = [k for k, label in enumerate(labels) if not names.is_electron_image(label)]
@@ -124,6 +122,16 @@ def _pages(tiff: Any, path: Path, request: Request) -> Stack:
         electron_image=None if electron is None else np.asarray(data[electron]),
         notes=list(notes),
     )
+
+
+def _labels_of_file(tiff: Any, number: int) -> list[str]:
+    """Return a label for each page from whatever dialect of metadata the file has."""
+    for dialect in sorted(tiff.flags):
+        facts = getattr(tiff, f"{dialect}_metadata", None)
+        labels = facts.get("Labels") if isinstance(facts, dict) else None
+        if isinstance(labels, list) and len(labels) == number:
+            return [str(label) for label in labels]
+    return []
 
 
 def _label(page: Any) -> str:
