@@ -314,6 +314,7 @@ def coverage(n: int) -> str:
             total[name] += held
             parts.append(f"{name} {100 * held / n:.0f} % ({(high - low).mean():.3f})")
         lines.append(f"  {design[0]}: " + ", ".join(parts))
+        sys.stderr.write(lines[-1] + "\n")
     sums = ", ".join(f"{k} {100 * v / n / len(DESIGNS):.1f} %" for k, v in total.items())
     lines.append(f"  all: {sums}")
     return "\n".join(lines)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from spattermap.separation.composition import DropletComposition, droplet_composition
 from spattermap.separation.evidence import Estimate, Evidence
+from spattermap.separation.fields import join_fields, judge_fields
 from spattermap.separation.gather import Context, gather
 from spattermap.separation.judging import judge, judge_all
 from spattermap.separation.metal_shares import metal_shares
@@ -23,8 +24,10 @@ __all__ = [
     "droplet_composition",
     "evidence_of",
     "gather",
+    "join_fields",
     "judge",
     "judge_all",
+    "judge_fields",
     "metal_shares",
     "next_step",
     "oxygen_evidence",

@@ -37,7 +37,7 @@ class Context:
     Parameters
     ----------
     maps : xarray.Dataset
-        The map set.
+        The map set; of several fields the first.
     sums : ZoneSums
         Zone sums of the deposit.
     blank : ZoneSums or None
@@ -60,6 +60,8 @@ class Context:
         True where the alloy was stated in mass percent.
     settings : Settings
         Choices.
+    more : tuple of xarray.Dataset
+        Further fields of the same deposit.
     """
 
     maps: xr.Dataset
@@ -74,6 +76,12 @@ class Context:
     droplet_um: float | None
     stated: bool
     settings: Settings
+    more: tuple[xr.Dataset, ...] = ()
+
+    @property
+    def fields(self) -> list[xr.Dataset]:
+        """Every field's map set."""
+        return [self.maps, *self.more]
 
 
 def gather(

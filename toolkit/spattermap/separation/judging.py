@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from spattermap.separation.evidence import UNKNOWN, Estimate, Evidence
 from spattermap.separation.gather import Context, gather
 from spattermap.separation.oxygen import oxygen_evidence, oxygen_sentences
-from spattermap.separation.rules import Condition, decide
+from spattermap.separation.rules import CLAIMS, Condition, decide
 from spattermap.separation.sentences import next_step, reasons
 from spattermap.separation.weighing import evidence_of
 from spattermap.settings import Settings
@@ -98,8 +98,7 @@ def judge_all(context: Context) -> pd.DataFrame:
 
 
 def _lies_apart(e: Evidence) -> bool:
-    found = decide(e).verdict in ("separated", "partly_separated", "foreign")
-    return e.role == "alloy" and not e.is_matrix and found
+    return e.role == "alloy" and not e.is_matrix and decide(e).verdict in CLAIMS
 
 
 def _row(e: Evidence, condition: Condition, line: str) -> dict[str, Any]:

@@ -34,8 +34,13 @@ LEAST_CONTRAST = 0.25
 # An alloy element that moves with the others has a noise-corrected correlation near 1 with them;
 # uneven thickness and background lower it a little. Below this, upper bound included, it does not.
 LEAST_R = 0.7
+# "with_alloy" is not said while the lower bound of that correlation is below this. The main element
+# is spared: against a minor one with few counts no correlation is known well.
+LEAST_TOGETHER = 0.3
 # Correlation with the substrate lines that makes a common glass former "substrate" without blank.
 SUBSTRATE_R = 0.5
+# Words that say an element did not come down with the alloy.
+CLAIMS = ("separated", "partly_separated", "foreign")
 # Elements that come from air, residual gas and handling: never "foreign".
 AMBIENT = ("C", "N", "O", "H")
 
@@ -79,6 +84,11 @@ def moves_apart(e: Evidence) -> bool:
     deposited = e.r_substrate.known and e.r_substrate.high < 0.0
     moves = e.r_alloy.known and e.r_alloy.high < LEAST_R
     return bool(e.partners) and not e.is_matrix and deposited and moves
+
+
+def moves_along(e: Evidence) -> bool:
+    """Say whether nothing speaks against moving with the alloy; few counts may leave r unknown."""
+    return e.is_matrix or not e.r_alloy.known or e.r_alloy.low >= LEAST_TOGETHER
 
 
 def own_pattern(e: Evidence) -> bool:
@@ -192,7 +202,11 @@ CONDITIONS: tuple[Condition, ...] = (
     ),
     Condition(
         "on metal", _METALS,
-        lambda e: on_metal(e) and hidden_little(e), "with_alloy",
+        lambda e: on_metal(e) and hidden_little(e) and moves_along(e), "with_alloy",
+    ),
+    Condition(
+        "on metal, correlation open", _METALS,
+        lambda e: on_metal(e) and hidden_little(e), "undecided",
     ),
     Condition("on metal, rest open", _METALS, on_metal, "undecided"),
     Condition("too few counts", _METALS, lambda _: True, "undecided"),

@@ -6,10 +6,13 @@ import math
 
 from spattermap.separation.evidence import Estimate, Evidence
 from spattermap.separation.rules import (
+    LEAST_TOGETHER,
     MOST_HIDDEN,
     PRESENT_Z,
     Condition,
     between,
+    hidden_little,
+    moves_along,
     on_metal,
 )
 
@@ -43,6 +46,9 @@ _OPENINGS = {
     "moves apart": (
         "It lies on the metal, but not where the rest of the alloy does, nor where the glass is "
         "open."
+    ),
+    "on metal, correlation open": (
+        "It lies on the metal, but the counts do not show that it moves with the rest of the alloy."
     ),
     "on metal, rest open": (
         "It lies on the metal, but the counts do not exclude that a part lies elsewhere."
@@ -159,6 +165,8 @@ def next_step(e: Evidence, condition: Condition) -> str:
             "the deposit."
         )
     if condition.verdict == "undecided":
+        if condition.name == "on metal, correlation open":
+            return _longer(e) or "Map a larger area."
         return _settling(e, condition, blank)
     return _longer(e) if condition.verdict == "not_detected" and e.role == "alloy" else ""
 
@@ -181,6 +189,10 @@ def counting_factor(e: Evidence) -> float:
 
     Significance grows with the root of the time while the ratio of signal to background stays.
     """
+    if on_metal(e) and not moves_along(e) and hidden_little(e):
+        # So does that of a correlation limited by counting.
+        room = e.r_alloy.value - LEAST_TOGETHER
+        return ((e.r_alloy.value - e.r_alloy.low) / room) ** 2 if room > 0 else math.inf
     seen = max(e.z_metal_best, e.z_rest_best)
     if on_metal(e) and e.rest.known and e.rest_most > MOST_HIDDEN:
         # The half width of the interval shrinks with the root of the time.

@@ -261,14 +261,15 @@ def _with_group(context: Context, element: str, group: tuple[str, ...]) -> Estim
 
 def _p_value(context: Context, element: str, group: tuple[str, ...]) -> float:
     """Return the p-value of the spatial null of an element against the sum of others."""
-    maps = context.maps
-    together = maps["counts"].sel(element=list(group)).sum("element")
-    pair = maps[["counts"]].sel(element=[element, group[0]]).copy()
-    pair["counts"] = pair["counts"].astype(np.float64)
-    pair["counts"][1] = together
-    if "valid" in maps:
-        pair["valid"] = maps["valid"]
-    return float(spatial_null(pair, element, group[0]).p_value)
+    pairs = []
+    for maps in context.fields:
+        pair = maps[["counts"]].sel(element=[element, group[0]]).copy()
+        pair["counts"] = pair["counts"].astype(np.float64)
+        pair["counts"][1] = maps["counts"].sel(element=list(group)).sum("element")
+        if "valid" in maps:
+            pair["valid"] = maps["valid"]
+        pairs.append(pair)
+    return float(spatial_null(pairs, element, group[0]).p_value)
 
 
 def _pattern(context: Context, element: str) -> tuple[bool | None, Estimate]:

@@ -1,0 +1,56 @@
+"""One rock at three doses: the words may be withdrawn as counts fall, never contradicted.
+
+The maps are real (dacite, 20 keV; source and licence beside the data in tests/reference). A rock is
+no deposit, so the words fit loosely; what is tested is that doses agree.
+"""
+
+import functools
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from spattermap.analysis import analyse
+from spattermap.loaders import load
+from spattermap.settings import Settings
+
+DATA = Path(__file__).parent / "reference" / "dacite"
+MICA = Settings(alloy=("Fe", "Mg", "K", "Ti"), substrate=("Si", "O"), n_resamples=500)
+# Words that say "not where the alloy is" to a different degree.
+APART = {"separated", "partly_separated", "foreign"}
+WITHDRAWN = {"undecided", "not_detected"}
+
+
+@functools.cache
+def elements(dose):
+    maps = load(DATA / f"dacite_{dose}_tif").assign_attrs(beam_energy_keV=20.0)
+    return analyse(maps, settings=MICA).elements.set_index("element")
+
+
+@pytest.mark.parametrize("dose", ["6s", "1s"])
+def test_no_claim_contradicts_that_of_another_dose(dose):
+    many, few = elements("30s"), elements(dose)
+    contradicted = {}
+    for element in many.index:
+        word, fewer = many.loc[element, "verdict"], few.loc[element, "verdict"]
+        same = word == fewer or {word, fewer} <= APART
+        if not same and not {word, fewer} & WITHDRAWN:
+            contradicted[element] = (word, fewer)
+    assert contradicted == {}
+
+
+def test_a_fifth_of_the_dose_keeps_most_words():
+    many, some = elements("30s"), elements("6s")
+    kept = [
+        many.loc[e, "verdict"] == some.loc[e, "verdict"]
+        or {many.loc[e, "verdict"], some.loc[e, "verdict"]} <= APART
+        for e in many.index
+    ]
+    assert np.mean(kept) >= 0.8
+
+
+def test_correlations_of_the_doses_overlap():
+    for element in ("Fe", "Mg", "K", "Ti", "Al", "Na"):
+        lows = [elements(d).loc[element, "r_alloy_low"] for d in ("30s", "6s", "1s")]
+        highs = [elements(d).loc[element, "r_alloy_high"] for d in ("30s", "6s", "1s")]
+        assert max(lows) <= min(highs), element
