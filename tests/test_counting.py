@@ -242,3 +242,12 @@ def test_lazy_maps_stay_lazy():
     variance = counting.noise_variance(lazy)
     assert variance.chunks is not None
     assert np.array_equal(variance.values[0], counts)
+
+
+@pytest.mark.parametrize("shape", [(20, 30), (75, 100)])
+@pytest.mark.parametrize("mean", [0.001, 0.01, 0.1, 1.0])
+def test_few_raw_counts_are_not_taken_for_smoothed(shape, mean):
+    rng = np.random.default_rng(11)
+    kinds = [counting.noise_model(one(rng.poisson(mean, shape)))[0].kind for _ in range(60)]
+    # Three standard errors: at most one in a hundred, so two in sixty are past believing.
+    assert kinds.count("poisson") >= 58

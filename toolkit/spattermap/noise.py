@@ -26,6 +26,8 @@ LEAST_QUIET = 0.5
 # 0.5 px leaves 0.45, a 3 x 3 median 0.49, a 3 x 3 mean 0.16, doubling by interpolation 0.03.
 LEAST_FLATNESS = 0.48
 BLOCK_PX = 32
+# Counts a block must hold before its scatter says anything.
+LEAST_IN_BLOCK = 100
 # A gain is believed when the noise agrees with it as closely as structure allows.
 GAIN_AGREES = (0.8, 1.6)
 LEAST_DISTINCT = 3
@@ -252,14 +254,24 @@ def model_of(maps: xr.Dataset, place: int) -> NoiseModel:
             **measured,
         )  # fmt: skip
     # A comparison with NaN is False: an empty map of counts stays what it was said to be.
-    damped = (
-        dispersion < LEAST_DISPERSION or quiet < LEAST_QUIET if counts else flat < LEAST_FLATNESS
-    )
+    pixels = int(used.sum())
+    damped = _too_even(dispersion, quiet, mean, pixels) if counts else flat < LEAST_FLATNESS
     if gain is None and damped:
         return _smoothed_model(plane, used, measured)
     if counts or gain is not None:
         return NoiseModel(kind="poisson", gain=1.0, constant=0.0, correctable=True, **measured)
     return _estimated_model(plane, used, measured)
+
+
+def _too_even(dispersion: float, quiet: float, mean: float, pixels: int) -> bool:
+    """Return True where counts scatter less than counting makes them, beyond chance."""
+    if not mean > 0:
+        return False
+    # Relative standard error of the filtered variance of Poisson counts: normal part (squares
+    # correlated over the 3 x 3 mask), and single counts of which the border sees a part only.
+    error = np.sqrt((6.0 + 0.5 / mean) / pixels)
+    enough = pixels >= 8 * BLOCK_PX**2 and mean * BLOCK_PX**2 >= LEAST_IN_BLOCK
+    return bool(dispersion < LEAST_DISPERSION - 3 * error or (enough and quiet < LEAST_QUIET))
 
 
 def _window(maps: xr.Dataset, place: int) -> tuple[np.ndarray, np.ndarray]:
