@@ -16,6 +16,7 @@ from spattermap.morphology import (
     particles_needed,
     percentile,
     size_summary,
+    spread_ties,
 )
 
 # Hatch-Choate: exponents b seen in Encyclopedia of Environmental Science and Engineering, chapter
@@ -268,3 +269,17 @@ def test_how_many_more_fields():
     assert row.n_needed_with_fit < row.n_needed
     empty = how_many_more([], [])
     assert empty.more_fields.isna().all()
+
+
+def test_rounding_to_pixels_does_not_decide_the_percentiles():
+    # 20,000 droplets of about 4 px: areas in whole pixels leave a median between two of them.
+    rng = np.random.default_rng(2)
+    true = rng.lognormal(np.log(4.1), 0.2, 20_000)
+    whole = np.sqrt(np.rint(np.pi / 4 * true**2) * 4 / np.pi)
+    raw = size_summary(whole, n_resamples=200).loc["number D50"]
+    spread = size_summary(whole, n_resamples=200, area_step=1.0).loc["number D50"]
+    assert raw.high - raw.low == 0  # rounding hides the uncertainty altogether
+    assert spread.value == pytest.approx(np.median(true), rel=0.005)
+    assert spread.low < spread.value < spread.high
+    # The mean area stays as it was.
+    assert (spread_ties(whole, 1.0) ** 2).mean() == pytest.approx((whole**2).mean(), rel=1e-12)

@@ -44,6 +44,7 @@ from spattermap.morphology.sizes import (
     masked_border_weights,
     percentile,
     size_summary,
+    spread_ties,
 )
 
 __all__ = [
@@ -82,6 +83,7 @@ __all__ = [
     "shape_shares",
     "size_summary",
     "spacing",
+    "spread_ties",
     "t_multiplier",
     "threshold_sensitivity",
     "wilson_bounds",

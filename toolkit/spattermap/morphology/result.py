@@ -177,7 +177,7 @@ def describe(
     use = None if valid is None else image_2d(valid, "valid").astype(bool)
     weight = _border_weight(segmentation, rows, use)
     diameter = rows["diameter_um"].to_numpy(dtype=np.float64)
-    sizes = partial(size_summary, level=chosen.level, seed=chosen.seed)
+    sizes = partial(size_summary, level=chosen.level, seed=chosen.seed, area_step=size**2)
     fits = _fits(segmentation, diameter[weight > 0], size, chosen)
     corrected = sizes(diameter, weights=weight, n_resamples=chosen.n_resamples)
     classes = shape_class(rows, pixel_size=size)

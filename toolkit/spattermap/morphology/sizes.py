@@ -62,6 +62,43 @@ def percentile(
     return found
 
 
+def spread_ties(diameter: npt.ArrayLike, area_step: float) -> Floats:
+    """Spread droplets that share an area evenly over the pixel that the area was rounded to.
+
+    Parameters
+    ----------
+    diameter : array_like, dims (droplet,)
+        Area-equivalent diameters.
+    area_step : float
+        Area of a pixel, in the square of the unit of `diameter`; 0 changes nothing.
+
+    Returns
+    -------
+    numpy.ndarray, dims (droplet,)
+        Diameters; one that no other shares is not moved, and the mean area stays.
+
+    Notes
+    -----
+    Thousands of small droplets pile up on a few areas; a percentile would then be the nearest of
+    those, and its interval have no width.
+
+    Examples
+    --------
+    >>> (spread_ties([2.0, 2.0, 5.0], np.pi / 4) ** 2).round(9).tolist()
+    [3.75, 4.25, 25.0]
+    """
+    d = np.asarray(diameter, dtype=np.float64)
+    if area_step <= 0 or len(d) == 0:
+        return d
+    _, group, count = np.unique(d, return_inverse=True, return_counts=True)
+    order = np.argsort(group, kind="stable")
+    rank = np.empty(len(d))
+    rank[order] = np.arange(len(d)) - np.repeat(np.cumsum(count) - count, count)
+    offset = (rank + 0.5) / count[group] - 0.5
+    spread: Floats = np.sqrt(np.maximum(d**2 + offset * area_step * 4 / np.pi, 0.01 * d**2))
+    return spread
+
+
 def border_weights(
     height: npt.ArrayLike, width: npt.ArrayLike, *, frame: tuple[float, float]
 ) -> Floats:
@@ -194,6 +231,7 @@ def size_summary(
     level: float = 0.95,
     n_resamples: int = 2000,
     seed: int = 0,
+    area_step: float = 0.0,
 ) -> pd.DataFrame:
     """Return percentiles and mean diameters with bootstrap intervals.
 
@@ -209,6 +247,8 @@ def size_summary(
         Bootstrap resamples; fewer are drawn beyond ten million resample-droplet pairs.
     seed : int
         Seed of the resampling.
+    area_step : float
+        Area of a pixel: droplets of one and the same area are spread over theirs (`spread_ties`).
 
     Returns
     -------
@@ -232,6 +272,7 @@ def size_summary(
     import pandas as pd
 
     d, w = checked_sizes(diameter, weights)
+    d = spread_ties(d, area_step)
     names = [f"{kind} D{percent}" for kind, percent in _PERCENTILES]
     names += [f"D[{p},{q}]" for p, q in _MEANS]
     values = [
