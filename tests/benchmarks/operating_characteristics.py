@@ -85,7 +85,7 @@ def draw(rows: pd.DataFrame, out: Path) -> None:
 
     # Okabe & Ito: told apart by readers of every colour vision.
     colours = ["#009E73", "#E69F00", "#D55E00", "#56B4E9", "#CC79A7", "#999999", "#000000"]
-    figure = Figure(figsize=(11, 6.2), layout="constrained")
+    figure = Figure(figsize=(11, 6.6), layout="constrained")
     axes = figure.subplots(2, 3, sharex=True, sharey=True).ravel()
     zinc = rows[rows["element"] == "Zn"]
     for panel, share in zip(axes, SHARES, strict=True):
@@ -94,15 +94,20 @@ def draw(rows: pd.DataFrame, out: Path) -> None:
             line = here[here["verdict"] == verdict]
             if line["fraction"].max() == 0:
                 continue
-            error = [line["fraction"] - line["fraction_low"],
-                     line["fraction_high"] - line["fraction"]]  # fmt: skip
-            panel.errorbar(line["counts_per_pixel"], line["fraction"], yerr=error, color=colour,
-                           marker="o", capsize=2, label=verdict)  # fmt: skip
-        panel.set_title(f"zinc, {share:.0%} between the droplets", fontsize=10)
+            counts = line["counts_per_pixel"]
+            panel.fill_between(
+                counts, line["fraction_low"], line["fraction_high"], color=colour, alpha=0.12, lw=0
+            )
+            panel.plot(counts, line["fraction"], color=colour, marker="o", label=verdict)
+        panel.set_title(f"zinc, {100 * share:.0f} % between the droplets", fontsize=10)
         panel.set_xscale("log")
-        panel.legend(fontsize=8)
+    entries = {}
+    for panel in axes:
+        lines, labels = panel.get_legend_handles_labels()
+        entries.update(zip(labels, lines, strict=True))
+    figure.legend(entries.values(), entries.keys(), loc="outside upper center", ncols=len(entries))
     figure.supxlabel("counts per pixel on metal (copper and zinc lines together)")
-    figure.supylabel("fraction of deposits given the verdict (95 % Wilson interval)")
+    figure.supylabel("fraction of deposits given the verdict \n(band: 95 % Wilson interval)")
     figure.savefig(out, dpi=150)
 
 
