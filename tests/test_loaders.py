@@ -9,7 +9,7 @@ import tifffile
 
 import spattermap
 from spattermap.errors import InputError, InputFileError
-from spattermap.loaders import blank_path, multipage
+from spattermap.loaders import blank_path, multipage, stack
 from spattermap.mapset import facts
 
 REFERENCE = Path(__file__).parent / "reference" / "dacite"
@@ -206,3 +206,10 @@ def test_lazy_values_are_checked_where_they_are_read(tmp_path, bad):
 def test_labels_are_found_in_any_dialect_of_metadata(facts_of_file, labels):
     tiff = SimpleNamespace(flags={"stacked"}, stacked_metadata=facts_of_file)
     assert multipage._labels_of_file(tiff, 2) == labels
+
+
+@pytest.mark.parametrize("shape", [(1, 0), (2, 0, 4), (3, 4)])
+def test_a_reader_that_finds_no_pixels_is_refused_at_the_door(tmp_path, shape):
+    found = stack.Stack(counts=np.zeros(shape), elements=["Cu"], format_name="damaged")
+    with pytest.raises(InputError, match="at least one pixel"):
+        stack.finish(found, tmp_path, None, stack.Request())

@@ -201,6 +201,14 @@ def tiff_claiming_no_pixels(folder):
     return raw(folder, "Cu_Ka.tif", patched(tiff_bytes(), 256, 0))
 
 
+@case("got shape (3, 0)")
+def pages_without_pixels(folder):
+    with tifffile.TiffWriter(folder / "stack.tif") as writer:
+        writer.write(PLANE, contiguous=False, extratags=[(285, "s", 0, "Fe_Ka", True)])
+    data = (folder / "stack.tif").read_bytes()
+    return raw(folder, "stack.tif", patched(data, 256, 0)) / "stack.tif"
+
+
 @case("must")
 def tiff_directory_beyond_the_end(folder):
     return raw(folder, "Cu_Ka.tif", b"II*\0" + struct.pack("<I", 2**31) + bytes(64))

@@ -4,6 +4,10 @@
 
 Every load must give a map set or a one-line SpattermapError, within 20 s and 1 GiB. Anything else
 is printed with the seed of the try, and the exit status is 1.
+
+Last long runs: 10 min with seed 1 (3,732 tries, 1 traceback) and 9 min with seed 2 (over 10,000
+tries, 1 traceback, 1 try of 21 s on an overloaded machine, 0.03 s when repeated); both tracebacks
+were mended and have a test. Peak 272 MiB.
 """
 
 import importlib.util

@@ -129,6 +129,11 @@ def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request
         If the files and the sidecar contradict each other, or a value is not allowed.
     """
     beside = request.sidecar
+    if stack.counts.ndim != 3 or 0 in stack.counts.shape:
+        raise InputError(
+            f"{path} must hold maps with at least one pixel, got shape "
+            f"{tuple(stack.counts.shape)}. Export it again."
+        )
     if stack.counts.dtype.kind not in "uif":
         raise InputError(
             f"{path} must hold real numbers, got type {stack.counts.dtype}. Export the numbers."
