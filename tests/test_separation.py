@@ -268,3 +268,42 @@ def test_evidence_names_what_it_rests_on():
     assert zinc.partners == ("Cu",)
     assert zinc.patterned
     assert evidence_of(context, "Cu").patterned is not True
+
+
+def odd_maps():
+    scene = make_deposit(SMALL.with_changes(shape=(96, 96)), seed=1)
+    return scene.maps, scene.labels, scene.truth["droplet_count"]
+
+
+def test_percent_maps_are_judged_with_a_caution():
+    maps, labels, n = odd_maps()
+    counts = maps["counts"].values.astype(float)
+    percent = make_map_set(
+        100 * counts / np.maximum(counts.sum(axis=0), 1.0),
+        [str(e) for e in maps["element"].values],
+        quantity="mass_percent", alloy={"Cu": 70.0, "Zn": 30.0}, substrate=["Si", "O"],
+    )  # fmt: skip
+    table = verdicts(percent, labels, n)
+    assert not table["verdict"].isin(["separated", "partly_separated", "foreign"]).any()
+    assert table["reasons"].str.contains("sum to 100").all()
+
+
+def test_a_field_without_bare_area_is_undecided():
+    maps, labels, _ = odd_maps()
+    table = verdicts(maps, np.ones_like(labels), 1)
+    assert table.loc["Zn", "verdict"] == "undecided"
+    assert "edge of the deposit" in table.loc["Zn", "next_step"]
+
+
+def test_a_blank_without_one_of_the_elements_does_not_count_as_a_blank():
+    maps, labels, n = odd_maps()
+    plate = make_blank(SMALL.with_changes(shape=(96, 96)), seed=5).maps
+    with_part = verdicts(maps, labels, n, blank=plate.sel(element=["Si", "O", "Cu"]))
+    without = verdicts(maps, labels, n)
+    pd.testing.assert_series_equal(with_part["verdict"], without["verdict"])
+
+
+def test_lazy_maps_give_the_same_words():
+    maps, labels, n = odd_maps()
+    lazy = verdicts(maps.chunk({"y": 32, "x": 48}), labels, n)
+    pd.testing.assert_frame_equal(lazy, verdicts(maps, labels, n))

@@ -257,46 +257,68 @@ DESIGNS = (
 )  # fmt: skip
 
 
-def true_division(scene: Any, blur_px: float) -> Segmentation:
-    """Return the scene's own regions as a segmentation."""
-    labels, droplets = scene.labels, scene.truth["droplet_count"]
+def true_division(labels: Any, n_droplets: int, blur_px: float) -> Segmentation:
+    """Return true regions as a segmentation."""
     return Segmentation(
-        labels=labels, n_droplets=droplets, n_streaks=scene.truth["streak_count"],
-        metal=labels > 0, log_odds=np.zeros(labels.shape, np.float32), metal_means={},
-        bare_means={}, information=1.0, blur_px=blur_px, smallest_trusted_px=2.0,
-        confidence=np.ones(droplets), streaks=pd.DataFrame(),
+        labels=labels, n_droplets=n_droplets, n_streaks=0, metal=labels > 0,
+        log_odds=np.zeros(labels.shape, np.float32), metal_means={}, bare_means={},
+        information=1.0, blur_px=blur_px, smallest_trusted_px=2.0,
+        confidence=np.ones(n_droplets), streaks=pd.DataFrame(),
     )  # fmt: skip
 
 
 def repeats(design: tuple[str, Deposit, str, bool], n: int, *, first: int = 0) -> pd.DataFrame:
-    """Return the intervals of one design over many seeds, with what is true of each field."""
+    """Return the intervals of one design over many fields, with what is true of the deposit.
+
+    Fields are cut from large deposits, as at the microscope: a made field would have exactly the
+    coverage asked for, so that fields would be more alike than nature's are.
+    """
     _, spec, element, blank = design
-    rows = []
-    for seed in range(first, first + n):
-        scene = make_deposit(spec, seed=seed)
-        plate = make_blank(spec, seed=seed + 10**6).maps if blank else None
-        known = facts(scene.maps)
+    side = spec.shape[0]
+    wide = spec.with_changes(shape=(FIELDS_A_SIDE * side, FIELDS_A_SIDE * side))
+    rows: list[dict[str, float]] = []
+    truths = []
+    for seed in range(first, first + -(-n // FIELDS_A_SIDE**2)):
+        scene = make_deposit(wide, seed=seed)
         names = [str(e) for e in scene.maps["element"].values]
-        roles = stated_roles(
-            names, alloy=list(known.alloy), substrate=list(known.substrate), how="stated"
-        )
-        found = true_division(scene, spec.blur_px)
-        moments = block_moments(scene.maps, labels=scene.labels, n_droplets=found.n_droplets)
-        table = judge(
-            scene.maps, moments, roles, found, blank=plate, settings=Settings(n_resamples=400)
-        ).set_index("element")
-        row = table.loc[element]
-        means, order = scene.truth["mean_maps"], names.index
-        pair = np.stack([means[order(element)].ravel(), means[order("Cu")].ravel()]).astype(float)
-        share = sum(layer.share or 0.0 for layer in spec.layers)
-        rows.append({
+        means = scene.truth["mean_maps"]
+        pair = [means[names.index(e)].ravel().astype(float) for e in (element, "Cu")]
+        truths.append({
             "share_in_droplets": scene.truth["elements"][element]["share_in_droplets"],
-            "share_not_following": share, "r_alloy": float(np.corrcoef(pair)[0, 1]),
-            **{f"{name}{end}": row[f"{name}{end}"] for name in JUDGED for end in ("_low", "_high")},
+            "share_not_following": sum(layer.share or 0.0 for layer in spec.layers),
+            "r_alloy": float(np.corrcoef(pair)[0, 1]),
         })  # fmt: skip
-    return pd.DataFrame(rows)
+        for k in range(min(FIELDS_A_SIDE**2, n - len(rows))):
+            y, x = side * (k // FIELDS_A_SIDE), side * (k % FIELDS_A_SIDE)
+            box = {"y": slice(y, y + side), "x": slice(x, x + side)}
+            plate = make_blank(spec, seed=10**6 + 100 * seed + k).maps if blank else None
+            row = one_field(scene, box, spec, element=element, plate=plate)
+            rows.append(
+                {f"{j}{end}": row[f"{j}{end}"] for j in JUDGED for end in ("_low", "_high")}
+            )
+    return pd.DataFrame(rows).assign(**pd.DataFrame(truths).mean().to_dict())
 
 
+def one_field(
+    scene: Any, box: dict[str, slice], spec: Deposit, *, element: str, plate: Any
+) -> pd.Series:
+    """Judge one field cut from a large deposit, its true division given."""
+    maps = scene.maps.isel(box)
+    whole = scene.labels[box["y"], box["x"]]
+    number = {label: k for k, label in enumerate(np.unique(whole[whole > 0]), start=1)}
+    labels = np.vectorize(lambda label: number.get(label, 0), otypes=[np.int32])(whole)
+    known = facts(maps)
+    names = [str(e) for e in maps["element"].values]
+    roles = stated_roles(
+        names, alloy=list(known.alloy), substrate=list(known.substrate), how="stated"
+    )
+    found = true_division(labels, len(number), spec.blur_px)
+    moments = block_moments(maps, labels=labels, n_droplets=len(number))
+    table = judge(maps, moments, roles, found, blank=plate, settings=Settings(n_resamples=400))
+    return table.set_index("element").loc[element]
+
+
+FIELDS_A_SIDE = 4
 JUDGED = ("share_in_droplets", "share_not_following", "r_alloy")
 
 

@@ -87,6 +87,8 @@ class Evidence:
         True where the field holds both metal and bare area.
     is_matrix : bool
         True for the main element of the alloy, with which the others are compared.
+    closed : bool
+        True for maps that sum to 100 (percent), whose correlations are biased by that.
     glass_former : bool
         True for elements that common glasses are made of.
     blank_is_glass : bool
@@ -131,6 +133,7 @@ class Evidence:
     blank: bool
     divided: bool = True
     is_matrix: bool = False
+    closed: bool = False
     glass_former: bool = False
     blank_is_glass: bool = False
     over_blank: float = float("nan")

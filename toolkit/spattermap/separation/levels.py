@@ -227,8 +227,9 @@ def _base(
     # counts may be empty by chance, so the bound is taken at their upper limit.
     with np.errstate(divide="ignore", invalid="ignore"):
         upper = bare + (1.645 * np.sqrt(bare * n_far[:, None]) + 2.71) / n_far[:, None]
-        likely = np.nanmin(np.where(weight > 0, bare / weight, np.inf), axis=1)
-        most = np.nanmin(np.where(weight > 0, upper * spread / weight, np.inf), axis=1)
+        # Without bare area there is no bound: fmin passes over what is not a number.
+        likely = np.fmin.reduce(np.where(weight > 0, bare / weight, np.inf), axis=1)
+        most = np.fmin.reduce(np.where(weight > 0, upper * spread / weight, np.inf), axis=1)
     likely, most = (np.where(np.isfinite(v), v, 0.0)[:, None] * weight for v in (likely, most))
     # Under metal the continuum may be what the bare area's few counts leave possible, not only
     # what they happen to show: a bare area without a single count bounds nothing at zero.

@@ -83,7 +83,7 @@ def moves_apart(e: Evidence) -> bool:
     """Say whether it lies where neither the alloy nor the open glass does."""
     deposited = e.r_substrate.known and e.r_substrate.high < 0.0
     moves = e.r_alloy.known and e.r_alloy.high < LEAST_R
-    return bool(e.partners) and not e.is_matrix and deposited and moves
+    return bool(e.partners) and not (e.is_matrix or e.closed) and deposited and moves
 
 
 def moves_along(e: Evidence) -> bool:

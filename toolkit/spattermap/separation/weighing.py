@@ -114,6 +114,8 @@ def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) 
         r_alloy=r_alloy,
         r_substrate=r_substrate,
         p_value=p_value,
+        closed=bool(_notes(context)),
+        notes=_notes(context),
     )
 
 
@@ -227,6 +229,15 @@ def _clipped(one: Estimate) -> Estimate:
     return Estimate(*(float(np.clip(v, 0.0, 1.0)) for v in (one.value, one.low, one.high)))
 
 
+def _notes(context: Context) -> tuple[str, ...]:
+    quantities = {str(field.attrs.get("quantity", "counts")) for field in context.fields}
+    if quantities & {"mass_percent", "atomic_percent"}:
+        return (
+            "Percent maps sum to 100, so one element pushes the others down: export raw counts.",
+        )
+    return ()
+
+
 def _over_blank(levels: Levels, e: int) -> float:
     if not levels.has_blank or not levels.base[0, e] > 0:
         return float("nan")
@@ -274,6 +285,9 @@ def _p_value(context: Context, element: str, group: tuple[str, ...]) -> float:
 
 def _pattern(context: Context, element: str) -> tuple[bool | None, Estimate]:
     if context.bare is None or element in context.roles.substrate:
+        return None, UNKNOWN
+    if any(str(field.attrs.get("quantity", "")).endswith("_percent") for field in context.fields):
+        # Closed maps sum to 100: where one element lies, every other shows a pattern of its own.
         return None, UNKNOWN
     found = own_pattern(
         context.bare, element, context.roles, borrowed=_borrowed(context, element),
