@@ -127,13 +127,10 @@ def _fit(found: Any) -> list[str]:
     if not found.fits:
         return []
     best = found.fits[0]
+    family = best.family.replace("_", " ")
     values = ", ".join(f"{name} {figures(value)}" for name, value in best.parameters.items())
-    return [
-        (
-            f"Best fit to the diameters: {best.family.replace('_', ' ')} ({values}; goodness of fit "
-            f"p = {figures(best.p_value, significant=2)})."
-        )
-    ]
+    quality = f"goodness of fit p = {figures(best.p_value, significant=2)}"
+    return [f"Best fit to the diameters: {family} ({values}; {quality})."]
 
 
 def _more_fields(found: Any) -> list[str]:
