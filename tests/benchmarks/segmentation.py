@@ -187,16 +187,17 @@ def size():
     from spattermap.mapset import make_map_set
 
     rate = {}
-    for side in (256, 1024, 2048, 4096):
+    for side in (256, 1024, 4096):
         spec = scenes.design(1, 512)[0].with_changes(counts_per_pixel=2.0, blur_px=1.0)
         maps, *_ = scenes.scene(spec, 7)
         tile = np.tile(maps["counts"].values, (2, 1, 1))[:8]
         planes = np.tile(tile, (1, -(-side // 512), -(-side // 512)))[:, :side, :side]
         names = ["Cu", "Zn", "Si", "O", "Ni", "Sn", "Al", "Ca"]
         large = make_map_set(planes, names, alloy={"Cu": 70.0, "Zn": 30.0}, substrate=["Si", "O"])
-        start = time.perf_counter()
+        # Processor time, which other work on the machine does not lengthen.
+        start = time.process_time()
         found = segment(large, scenes.roles_of(large))
-        taken = time.perf_counter() - start
+        taken = time.process_time() - start
         rate[side] = taken / side**2
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
         print(

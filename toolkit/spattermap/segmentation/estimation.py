@@ -30,6 +30,7 @@ from spattermap.segmentation.structure import Structure, fit_structure
 Floats = npt.NDArray[np.float64]
 
 _BLOCK_SIDES = (1, 2, 4, 8, 16)
+_MOST_BLOCKS = 1 << 20
 _STEADY = 0.005  # relative change of the class steps at which the iteration stops
 _MOST_ROUNDS = 12
 _SAMPLE_SIDE = 1536  # px; the estimates use at most four windows of this side in all
@@ -250,7 +251,9 @@ def _excess_covariance(stack: Stack, noise: Floats, side: int) -> Floats | None:
     n = int(np.count_nonzero(used))
     if n < 64:
         return None
-    table = np.stack([_block_means(p, side, height, width)[used] for p in stack.planes])
+    thin = -(-n // _MOST_BLOCKS)  # a million blocks tell the covariance well enough
+    table = np.stack([_block_means(p, side, height, width)[used][::thin] for p in stack.planes])
+    n = table.shape[1]
     scaled = (table - table.mean(axis=1, keepdims=True)) / np.sqrt(noise)[:, None]
     excess = (scaled @ scaled.T / n * side**2 - np.eye(noise.size)) * np.sqrt(n)
     if stack.variance is None:
