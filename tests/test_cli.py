@@ -2,10 +2,12 @@
 
 import subprocess
 import sys
+import warnings
 
 import pytest
 
 from spattermap import cli
+from spattermap.errors import SpattermapWarning
 
 HEAVY = ("numpy", "pandas", "xarray", "hyperspy", "matplotlib", "numba", "dask", "scipy")
 
@@ -50,3 +52,14 @@ def test_bad_choices_are_status_2_and_one_line(tmp_path, capsys, words, said):
     assert said in error
     assert error.count("\n") == 1
     assert not out.exists()
+
+
+@pytest.mark.filterwarnings("always")
+def test_our_warnings_are_one_line(monkeypatch, capsys):
+    def warns(*_):
+        warnings.warn("lossy\nfile", SpattermapWarning, stacklevel=1)
+        return 0
+
+    monkeypatch.setattr(cli, "_look", warns)
+    assert cli.main(["look", "anything"]) == 0
+    assert capsys.readouterr().err == "spattermap: warning: lossy file\n"

@@ -59,8 +59,9 @@ def _deposit(i, a, b, c, d, e, g, h, *, size):
 def resolvable(spec):
     """Return True where a median droplet is wider than its blur and holds counts enough.
 
-    Stated before any result was seen: the diameter exceeds the full width of the blur at half
-    maximum (2.35 standard deviations) twice, and the droplet gives at least 30 alloy counts.
+    The diameter exceeds the full width of the blur at half maximum (2.35 standard deviations)
+    twice, and the droplet gives at least 30 alloy counts. This limit was drawn after earlier
+    results on such scenes had been seen, so read the row of all scenes first.
     """
     d50 = spec.droplets.d50_px
     return d50 >= 4.7 * spec.blur_px and spec.counts_per_pixel * np.pi / 4 * d50**2 >= 30

@@ -9,12 +9,13 @@ from __future__ import annotations
 import argparse
 import sys
 import traceback
+import warnings
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
 from spattermap import __version__
-from spattermap.errors import InputError, SpattermapError
+from spattermap.errors import InputError, SpattermapError, SpattermapWarning
 
 if TYPE_CHECKING:
     from spattermap.settings import Settings
@@ -37,7 +38,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     chosen = _parser().parse_args(arguments)
     try:
-        return int(chosen.run(chosen))
+        with warnings.catch_warnings():
+            warnings.showwarning = _show_warning
+            return int(chosen.run(chosen))
     except SpattermapError as problem:
         # One line, whatever a library put into its own message.
         print(f"spattermap: {' '.join(str(problem).split())}", file=sys.stderr)
@@ -53,6 +56,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
             file=sys.stderr,
         )
         return OUR_FAULT
+
+
+def _show_warning(  # noqa: PLR0917 (the signature that warnings.showwarning asks for)
+    message: Warning | str,
+    category: type[Warning],
+    filename: str,
+    lineno: int,
+    file: TextIO | None = None,
+    line: str | None = None,
+) -> None:
+    """Print our own warnings as one line; those of libraries stay as Python shows them."""
+    if issubclass(category, SpattermapWarning):
+        print(f"spattermap: warning: {' '.join(str(message).split())}", file=sys.stderr)
+    else:
+        text = warnings.formatwarning(message, category, filename, lineno, line)
+        print(text, end="", file=file or sys.stderr)
 
 
 def _parser() -> argparse.ArgumentParser:

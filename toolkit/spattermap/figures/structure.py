@@ -182,10 +182,11 @@ def streak_rose(analysis: Any) -> Picture:
         axes.bar(middle, outer - inner, bottom=inner, width=width, color="none", edgecolor=SOFT,
                  hatch="////", linewidth=0.6, label="not told")  # fmt: skip
     most = float((known + unknown).max())
-    steps = np.unique(np.round(np.array([0.25, 0.5, 1.0]) * most, 0 if most >= 4 else 1))
-    steps = steps[steps > 0]
+    # Streaks come in whole numbers, so rings do too; one ring at least.
+    steps = np.unique(np.floor(np.array([0.25, 0.5, 1.0]) * most))
+    steps = steps[steps > 0] if most >= 1 else np.array([1.0])
     axes.set_rgrids(np.sqrt(steps), [f"{step:g}" for step in steps], fontsize=8, color=SOFT)
-    axes.set_ylim(0, np.sqrt(most) * 1.05)
+    axes.set_ylim(0, np.sqrt(max(most, 1.0)) * 1.05)
     axes.set_thetagrids(range(0, 360, 45), fontsize=9, color=INK)
     axes.grid(color=RULE, linewidth=0.7)
     axes.spines["polar"].set_color(RULE)

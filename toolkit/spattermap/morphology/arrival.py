@@ -64,6 +64,11 @@ class Findings:
     satellites_p: float = float("nan")
     sigma_g: float = float("nan")
 
+    @property
+    def shown_unit(self) -> str:
+        """The unit as a reader writes it."""
+        return "µm" if self.unit == "um" else self.unit
+
 
 def evidence(found: Findings) -> pd.DataFrame:
     """Weigh the ways in which the metal can have arrived.
@@ -125,7 +130,7 @@ def _drops(found: Findings) -> tuple[object, ...]:
     share = _share(found, "droplets")
     pro, contra = _weigh_share(share, "droplets")
     if found.n_droplets == 0:
-        contra.append(f"No droplet of {found.smallest:.3g} {found.unit} or more was found.")
+        contra.append(f"No droplet of {found.smallest:.3g} {found.shown_unit} or more was found.")
     round_share, low, high = _shape(found, "round")
     if np.isfinite(round_share):
         sentence = (
@@ -188,7 +193,8 @@ def _haze(found: Findings) -> tuple[object, ...]:
         contra.append("The signal between droplets agrees with none within its interval.")
     if pro:
         contra.append(
-            f"Droplets below {found.smallest:.3g} {found.unit} would look the same in these maps."
+            f"Droplets below {found.smallest:.3g} {found.shown_unit} would look the same in these "
+            "maps."
         )
     step = (
         "A bare plate mapped under the same conditions as the zero, and one field at several "
@@ -209,7 +215,8 @@ def _film(found: Findings) -> tuple[object, ...]:
         contra.append(f"{covered}, so the film has holes, or the droplets have not yet joined.")
     if found.texture > 0:
         contra.append(
-            f"The metal has a texture of about {found.texture:.3g} {found.unit}: separate features."
+            f"The metal has a texture of about {found.texture:.3g} {found.shown_unit}: separate "
+            "features."
         )
     step = "The sheet resistance across the field, against the connected area."
     return ("continuous film", nan, nan, nan, tuple(pro), tuple(contra), step)

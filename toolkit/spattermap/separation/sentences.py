@@ -21,7 +21,7 @@ LONGEST_FACTOR = 100.0
 
 # What the line of the table says, where the numbers that follow do not say it.
 _OPENINGS = {
-    "glass constituent": "An element of the substrate; no excess that needs another source.",
+    "glass constituent": "An element of the substrate.",
     "glass constituent with an excess over the blank": (
         "An element of the substrate, but more of it lies between the deposits than on the blank."
     ),
