@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 
+from spattermap.continuity import connectivity
 from spattermap.mapset import make_map_set
 from spattermap.roles import Roles
 from spattermap.settings import Settings
@@ -96,7 +97,9 @@ def hand_made_analysis(*, droplets=12, pixel_size_um=0.25, electron_image=True, 
             blur_px=0.8,
             metal=metal,
         ),
-        continuity=SimpleNamespace(x=_insulating(), y=_insulating()),
+        continuity=SimpleNamespace(
+            x=_insulating(), y=_insulating(), edges=connectivity(labels > 0)
+        ),
         elements=_elements(means),
         pairs=_pairs(counts, list(means)),
         settings=Settings(),

@@ -12,6 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from spattermap.figures.canvas import Picture, nothing_to_draw
+from spattermap.figures.connection import connected_region
+from spattermap.figures.droplets import coverage_decision, fitted_sizes, spacing_curve
 from spattermap.figures.elements import (
     correlation_matrix,
     density_scatter,
@@ -34,6 +36,7 @@ REPORT_PICTURES: dict[str, Callable[[Any], Picture]] = {
     "droplet_composition": droplet_composition,
     "rim_to_centre": rim_to_centre,
     "streak_rose": streak_rose,
+    "connected_region": connected_region,
     "current_density": current_density,
 }
 
@@ -42,11 +45,14 @@ __all__ = [
     "Picture",
     "alt_text",
     "composite",
+    "connected_region",
     "correlation_matrix",
+    "coverage_decision",
     "current_density",
     "density_scatter",
     "droplet_composition",
     "element_maps",
+    "fitted_sizes",
     "haze_map",
     "nothing_to_draw",
     "outlined_segmentation",
@@ -54,6 +60,7 @@ __all__ = [
     "save_all",
     "share_bars",
     "size_histogram",
+    "spacing_curve",
     "streak_rose",
     "sweep_chart",
     "ternary",
