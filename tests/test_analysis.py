@@ -156,5 +156,5 @@ def test_terminal_and_notebook_forms(analysis):
 def test_what_is_not_a_map_set_is_refused(scene):
     with pytest.raises(InputTypeError, match=r"xarray\.Dataset"):
         spattermap.analyse(np.ones((2, 3, 3)))
-    with pytest.raises(InputError, match="got 'Ag'"):
+    with pytest.raises(InputError, match=r"got Ag\. Mapped are: Cu, Zn, Si, O"):
         spattermap.analyse(scene.maps, settings=spattermap.Settings(alloy=("Ag",)))

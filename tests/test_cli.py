@@ -41,6 +41,7 @@ def test_a_fault_of_ours_is_status_1(monkeypatch, capsys):
     [
         (["--alloy", ","], "--alloy must list element symbols"),
         (["--alloy", "Xx"], "symbol of a chemical element"),
+        (["--alloy", "Cu Xx"], "got 'Xx'"),
         (["--settings", "missing.toml"], "readable settings file"),
     ],
 )

@@ -142,7 +142,7 @@ def test_gap_is_in_length_units_and_bridging_closes_it():
     assert found.summary()["connected_y"] is True
     assert "connected_x_bridged" not in found.summary()
     assert any("crosses the field in y but not in x" in reason for reason in found.reasons)
-    assert any("1.5 um in x" in reason for reason in found.reasons)
+    assert any("1.5 µm in x" in reason for reason in found.reasons)
     closed = told(broken_film(), bridging=1.5).summary()
     assert closed["connected_x_bridged"] is True
     assert closed["connected_x"] is False

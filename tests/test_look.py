@@ -52,6 +52,22 @@ def test_text_names_size_scale_and_costs():
     assert "40 x 50 px" in text
     assert "0.25 um" in text
     assert "blank: an element outside the droplets" in text
+    assert "State what you know in mapset.toml" in text
+
+
+def test_look_refuses_a_blank_that_is_not_there(tmp_path, capsys):
+    import tifffile
+
+    from spattermap import cli
+
+    for element in ("Cu", "Si"):
+        counts = np.arange(2000, dtype=np.uint16).reshape(40, 50)
+        tifffile.imwrite(tmp_path / f"{element}_Ka.tif", counts)
+    (tmp_path / "mapset.toml").write_text('blank = "../bare_plate"\n', encoding="utf-8")
+    assert cli.main(["look", str(tmp_path)]) == 2
+    said = capsys.readouterr()
+    assert "40 x 50 px" in said.out  # what was understood is still told
+    assert "got '../bare_plate', which is not there" in said.err
 
 
 def test_spectrum_cube_shows_its_windows():

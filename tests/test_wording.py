@@ -30,12 +30,18 @@ def element(name, role, verdict, step=""):
     return {"element": name, "role": role, "verdict": verdict, "reasons": "r", "next_step": step}
 
 
-def an_answer(rows, *, n_streaks=0, roles=None, **changes):
+def sizes(*, trusted=True):
+    table = pd.DataFrame({"value": [3.21], "trusted": [trusted]}, index=["number D50"])
+    return SimpleNamespace(sizes=table)
+
+
+def an_answer(rows, *, n_streaks=0, roles=None, trusted=True, **changes):
     analysis = SimpleNamespace(
         summary=lambda: {**SUMMARY, **changes},
         elements=pd.DataFrame(rows),
         roles=roles or Roles(("Cu", "Zn"), ("Si", "O")),
         segmentation=SimpleNamespace(n_streaks=n_streaks),
+        morphology=sizes(trusted=trusted),
     )
     return wording.answer(analysis)
 
@@ -105,6 +111,22 @@ def test_the_substrates_own_elements_are_no_news():
 def test_a_film_is_not_called_droplets():
     text = an_answer([element("Cu", "alloy", "with_alloy")], largest_region_share=0.94)
     assert "Most of it (94 %) is one joined region, a film with gaps; 12 droplets can be" in text
+
+
+def test_a_size_from_too_few_droplets_is_called_so():
+    rows = [element("Cu", "alloy", "with_alloy")]
+    warning = "Too few whole droplets were seen to rely on that size or its interval."
+    assert f"across. {warning}" in an_answer(rows, trusted=False)
+    assert warning not in an_answer(rows)
+    assert warning not in an_answer(rows, trusted=False, droplet_count=0)
+
+
+def test_two_assumed_metals_take_the_plural():
+    text = an_answer(
+        [element("Cu", "alloy", "undecided", "state it.")],
+        roles=Roles(("Cu", "Zn"), ("Si",), assumed=True),
+    )
+    assert "Cu and Zn were assumed from the maps." in text
 
 
 def test_assumed_roles_are_said_to_be():

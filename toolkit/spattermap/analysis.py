@@ -281,7 +281,7 @@ def find_roles(maps: xr.Dataset, moments: BlockMoments, settings: Settings) -> R
     alloy = settings.alloy or tuple(known.alloy) or None
     substrate = settings.substrate or tuple(known.substrate) or None
     if alloy:
-        where = "in the settings" if settings.alloy else "in the map set's sidecar"
+        where = "in the settings" if settings.alloy else "with the map set"
         return stated_roles(names, alloy=alloy, substrate=substrate, how=f"stated {where}")
     inferred = infer_roles(moments)
     if not substrate:

@@ -136,7 +136,7 @@ def chosen_settings(chosen: argparse.Namespace) -> Settings:
     for role in ("alloy", "substrate"):
         text = getattr(chosen, role)
         if text is not None:
-            symbols = tuple(part for part in text.replace(" ", "").split(",") if part)
+            symbols = tuple(part for part in text.replace(",", " ").split())
             if not symbols:
                 raise InputError(
                     f"--{role} must list element symbols, got {text!r}. Write --{role} Cu,Zn."
@@ -161,8 +161,9 @@ def _report(chosen: argparse.Namespace) -> int:
 
 
 def _look(chosen: argparse.Namespace) -> int:
-    from spattermap.loaders import load
+    from spattermap.loaders import blank_path, load
     from spattermap.look import as_text
 
     print(as_text(load(chosen.mapset, crop=chosen.crop)))
+    blank_path(chosen.mapset)  # a blank that is named but not there would stop the report
     return DONE

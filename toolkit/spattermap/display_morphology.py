@@ -12,6 +12,9 @@ from spattermap.mapset import facts
 from spattermap.wording import figures, percent
 
 # What each mean is called beside its ISO 9276-2 symbol.
+# The other shapes are shares of the resolved droplets, this one is a share of all.
+_SHAPE_WORDS = {"unresolved": "of all droplets too small to tell"}
+
 _SIZE_NAMES = {
     "number D10": "D10, by number",
     "number D50": "D50, by number",
@@ -68,12 +71,12 @@ def shapes_and_spacing(analysis: Any) -> Fragment:
     found = analysis.morphology
     said = []
     shares = [
-        f"{percent(row['share'])} ({_span(row)}) {row['shape']}"
+        f"{percent(row['share'])} ({_span(row)}) {_SHAPE_WORDS.get(row['shape'], row['shape'])}"
         for _, row in found.shapes.iterrows()
         if row["n"] > 0
     ]
     if shares:
-        said.append(f"Shapes: {', '.join(shares)}.")
+        said.append(f"Shapes of the resolved droplets: {', '.join(shares)}.")
     spacing = found.spacing
     if math.isfinite(spacing.index):
         said.append(

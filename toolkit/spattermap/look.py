@@ -167,6 +167,9 @@ def as_text(maps: xr.Dataset) -> str:
     ):
         if items:
             lines += ["", heading, *(f"  - {item}" for item in items)]
+    if missing(maps):
+        told = "State what you know in mapset.toml beside the maps; the README lists its keys."
+        lines += ["", told]
     return "\n".join(lines)
 
 
@@ -200,7 +203,7 @@ def _facts_lines(maps: xr.Dataset, known: Facts) -> list[str]:
         ("size", f"{height} x {width} px (y x x), {maps.sizes['element']} elements"),
         (
             "pixel size",
-            f"{known.pixel_size:.6g} um, from {source.get('pixel_size_from', 'the caller')}"
+            f"{known.pixel_size:.6g} um, from {_origin(source)}"
             if unit == "um"
             else "not stated: lengths in px",
         ),
@@ -212,6 +215,10 @@ def _facts_lines(maps: xr.Dataset, known: Facts) -> list[str]:
         ("unusable pixels", _unusable(maps)),
     ]
     return [f"  {name:<16}{value}" for name, value in pairs if value]
+
+
+def _origin(source: dict[str, Any]) -> str:
+    return str(source.get("pixel_size_from", "the caller")).replace("sidecar", "mapset.toml")
 
 
 def _unusable(maps: xr.Dataset) -> str | None:

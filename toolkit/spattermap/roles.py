@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from spattermap.errors import InputError, unknown_name
+from spattermap.errors import InputError
 
 ROLES = ("alloy", "substrate", "other")
 
@@ -79,7 +79,10 @@ def stated_roles(
     wanted = list(alloy or ())
     in_alloy = tuple(element for element in mapped if element in wanted)
     if wanted and not in_alloy:
-        raise InputError(unknown_name("alloy: element", wanted[0], mapped))
+        raise InputError(
+            f"alloy must name at least one element that was mapped, got {', '.join(wanted)}. "
+            f"Mapped are: {', '.join(mapped)}."
+        )
     glass = list(substrate or ())
     in_substrate = tuple(e for e in mapped if e in glass and e not in in_alloy)
     rest = tuple(e for e in mapped if e not in in_alloy and e not in in_substrate)

@@ -121,7 +121,7 @@ def answer(analysis: Analysis) -> str:
     """
     summary = analysis.summary()
     sentences = [
-        *_form(summary, analysis.segmentation.n_streaks),
+        *_form(summary, analysis),
         *_connection(summary),
         *_assumed(analysis),
         *_alloy(analysis),
@@ -130,7 +130,8 @@ def answer(analysis: Analysis) -> str:
     return " ".join(sentences)
 
 
-def _form(summary: dict[str, Any], n_streaks: int) -> list[str]:
+def _form(summary: dict[str, Any], analysis: Analysis) -> list[str]:
+    n_streaks = analysis.segmentation.n_streaks
     unit = "µm" if summary["length_unit"] == "um" else "px"
     count = summary.get("droplet_count", 0)
     coverage = with_interval(summary, "coverage", as_percent=True)
@@ -155,12 +156,21 @@ def _form(summary: dict[str, Any], n_streaks: int) -> list[str]:
     median = with_interval(summary, f"d50_{summary['length_unit']}")
     if count and not median.startswith("–"):
         said.append(f"Half of the droplets are smaller than {median} {unit} across.")
+        said += _few_droplets(analysis)
     shares = {word: summary.get(f"share_{word}") for word in ("droplets", "streaks", "haze")}
     known = {word: value for word, value in shares.items() if _known(value)}
     if len(known) == 3:
         parts = [f"{percent(value)} is in {word}" for word, value in known.items()]
         said.append(f"Of the metal signal {', '.join(parts[:-1])} and {parts[-1]}.")
     return said
+
+
+def _few_droplets(analysis: Analysis) -> list[str]:
+    """Say that the median's interval is too narrow where too few droplets decide it."""
+    sizes = analysis.morphology.sizes
+    if "number D50" not in sizes.index or sizes.loc["number D50", "trusted"]:
+        return []
+    return ["Too few whole droplets were seen to rely on that size or its interval."]
 
 
 def _connection(summary: dict[str, Any]) -> list[str]:
@@ -183,7 +193,8 @@ def _assumed(analysis: Analysis) -> list[str]:
     if not analysis.roles.assumed:
         return []
     metals = _listed(list(analysis.roles.alloy)) if analysis.roles.alloy else "no element"
-    return [f"Nobody stated what the alloy is; {metals} was assumed from the maps."]
+    verb = "were" if len(analysis.roles.alloy) > 1 else "was"
+    return [f"Nobody stated what the alloy is; {metals} {verb} assumed from the maps."]
 
 
 def _alloy(analysis: Analysis) -> list[str]:

@@ -98,7 +98,8 @@ def _step_towards_crossing(found: Continuity, conducts: bool) -> str:
 
 
 def _crossing(found: Continuity) -> str:
-    share = f"the largest connected region holds {found.edges.largest_share:.0%} of the metal"
+    held = 100 * found.edges.largest_share
+    share = f"the largest connected region holds {held:.0f} % of the metal"
     ways = [way for way, crosses in _ways(found) if crosses]
     if not ways:
         return f"The metal crosses the field in neither direction; {share}."
@@ -117,7 +118,7 @@ def _missing(found: Continuity) -> str:
         "x": found.edges.gap_x_px * found.pixel_size,
         "y": found.edges.gap_y_px * found.pixel_size,
     }
-    unit = found.length_unit
+    unit = "µm" if found.length_unit == "um" else found.length_unit
     parts = [f"{gaps[way]:.3g} {unit} in {way}" for way, crosses in _ways(found) if not crosses]
     told = "The widest gap on the easiest way across is " + " and ".join(parts) + "."
     if found.bridged is not None:
@@ -133,8 +134,8 @@ def _missing(found: Continuity) -> str:
 
 
 def _threshold(found: Continuity) -> str:
-    told = f"Coverage is {found.coverage:.1%}; drops that overlap at random connect at "
-    told += f"{DISC_AREA_THRESHOLD:.1%}, single pixels at {SITE_THRESHOLD_4:.1%}."
+    told = f"Coverage is {100 * found.coverage:.1f} %; drops that overlap at random connect at "
+    told += f"{100 * DISC_AREA_THRESHOLD:.1f} %, single pixels at {100 * SITE_THRESHOLD_4:.1f} %."
     if found.dose_to_connect > 1 and found.coverage < DISC_AREA_THRESHOLD:
         told += f" Random drops would need about {found.dose_to_connect:.2g} times as much metal."
     return told
@@ -159,7 +160,8 @@ def _shape_of_current(found: Continuity) -> list[str]:
         f"An isotropic film of this coverage could reach {found.hashin_shtrikman[1]:.3g} "
         f"(upper bound of Hashin and Shtrikman); this one reaches {mean:.3g}."
     )
-    told.append(f"Half of the heat is set free in {found.half_heat_share:.1%} of the metal.")
+    hot = 100 * found.half_heat_share
+    told.append(f"Half of the heat is set free in {hot:.1f} % of the metal.")
     return told
 
 

@@ -155,13 +155,14 @@ def blank_path(path: str | Path) -> Path | None:
     from spattermap.loaders import stack
 
     sidecar_file, beside = stack.open_sidecar(_existing(path))
-    if "blank" not in beside:
+    if sidecar_file is None or "blank" not in beside:
         return None
     blank = Path(beside["blank"])
     if not blank.exists():
         raise InputFileError(
-            f"{sidecar_file}: blank must be an existing map set, got {blank.name!r}, which is not "
-            "there. Correct the path, or remove the key."
+            f"{sidecar_file}: blank must be an existing map set, got "
+            f"{stack.path_from(blank, sidecar_file.parent)!r}, which is not there. Correct the "
+            "path, which counts from the folder of that file, or remove the key."
         )
     return blank
 

@@ -156,7 +156,7 @@ def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request
         "dtype": str(stack.counts.dtype),
     }
     if "blank" in beside and sidecar_file is not None:
-        source["blank"] = _relative(Path(beside["blank"]), sidecar_file.parent)
+        source["blank"] = path_from(Path(beside["blank"]), sidecar_file.parent)
     facts = {name: value for name, value in stack.facts.items() if value is not None}
     for name in ("title", "beam_energy_keV", "alloy", "substrate", "process", "measured"):
         if name in beside:
@@ -231,7 +231,7 @@ def _add_electron_image(stack: Stack, file: Path, sidecar_file: Path | None) -> 
     stack.files[file.name] = file
 
 
-def _relative(place: Path, folder: Path) -> str:
+def path_from(place: Path, folder: Path) -> str:
     """Return a path as written from a folder, so that the same data give the same bytes."""
     try:
         return Path(os.path.relpath(place, folder.resolve())).as_posix()

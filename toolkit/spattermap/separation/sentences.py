@@ -72,7 +72,7 @@ def reasons(e: Evidence, condition: Condition) -> str:
     """
     said = [_opening(condition)]
     if e.role != "substrate":
-        said += [_metal(e), _outside(e), _pattern(e), _supply(e)]
+        said += [_metal(e), _outside(e), _pattern(e, condition), _supply(e)]
     said += [_leak(e), _correlation(e), *e.notes]
     return " ".join(sentence for sentence in said if sentence)
 
@@ -89,7 +89,8 @@ def _metal(e: Evidence) -> str:
         return f"{text}, {e.z_metal:.0f} standard errors above all that background may be."
     if e.z_metal_best >= PRESENT_Z:
         return f"{text}, which may still be background."
-    return f"{text}, not significant ({e.z_metal_best:.1f} standard errors)."
+    found = f"{e.z_metal_best:.1f} standard errors, {PRESENT_Z:g} are asked"
+    return f"{text}, not significant ({found})."
 
 
 def _outside(e: Evidence) -> str:
@@ -106,8 +107,10 @@ def _outside(e: Evidence) -> str:
     return ""
 
 
-def _pattern(e: Evidence) -> str:
+def _pattern(e: Evidence, condition: Condition) -> str:
     if e.patterned and between(e):
+        if condition.name.startswith("own pattern"):  # the opening has said the rest
+            return f"Relative standard deviation of that pattern: {_span(e.contrast)}."
         return (
             f"Over the bare area it lies in a pattern of its own (relative standard deviation "
             f"{_span(e.contrast)}), unlike the substrate."
