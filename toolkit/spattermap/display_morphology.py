@@ -166,14 +166,18 @@ def _unit(analysis: Any) -> str:
 
 def _table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Fragment:
     head = "".join(f'<th scope="col">{escape(name)}</th>' for name in heads)
+    # On a narrow screen the rows are stacked, and each cell then names its column itself.
     body = "".join(
         f'<tr><th scope="row">{escape(first)}</th>'
-        + "".join(f"<td>{escape(cell)}</td>" for cell in rest)
+        + "".join(
+            f'<td data-label="{escape(name)}">{escape(cell)}</td>'
+            for name, cell in zip(heads[1:], rest, strict=True)
+        )
         + "</tr>"
         for first, *rest in rows
     )
     html = (
-        f"<table><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>"
+        f'<table class="stacked"><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>'
         f"<tbody>{body}</tbody></table>"
     )
     return Fragment(html, "\n".join([caption, *("; ".join(row) for row in rows)]))
