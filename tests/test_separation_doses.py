@@ -54,3 +54,15 @@ def test_correlations_of_the_doses_overlap():
         lows = [elements(d).loc[element, "r_alloy_low"] for d in ("30s", "6s", "1s")]
         highs = [elements(d).loc[element, "r_alloy_high"] for d in ("30s", "6s", "1s")]
         assert max(lows) <= min(highs), element
+
+
+def test_what_is_plainly_on_the_map_is_not_called_not_detected():
+    """Apatite specks hold Ca and P; chlorine's map varies no more than counting (its index of
+    dispersion is 1.00), so only chlorine may be "not detected". Data: CHECKS section 10.
+    """
+    alone = Settings(alloy=("Fe", "Mg", "K", "Ti"))
+    found = analyse(load(DATA / "dacite_30s_tif"), settings=alone).elements
+    word = found.set_index("element")["verdict"]
+    assert word["Ca"] != "not_detected"
+    assert word["P"] != "not_detected"
+    assert word["Cl"] == "not_detected"

@@ -102,6 +102,7 @@ def size_histogram(analysis: Any) -> Picture:
     axes.set_xscale("log")
     axes.set_xlabel(f"area-equivalent diameter ({unit_name(unit)})")
     axes.set_ylabel("droplets in bin")
+    axes.yaxis.get_major_locator().set_params(integer=True)  # droplets come whole
     plain_axes(axes, grid="y")
     _label_log_axis(axes)
     share = _cumulative(axes, diameters, _border_weights(analysis))

@@ -100,6 +100,9 @@ class Evidence:
         cannot be told.
     contrast : Estimate
         Relative standard deviation of that pattern.
+    z_varies : float
+        How far the map varies over the bare area beyond its noise, in standard errors: brightness
+        that no even background gives.
     supply_ratio : Estimate
         Counts outside over the most that the alloy could have supplied, with its tolerance.
     leak_from : tuple of str
@@ -139,6 +142,7 @@ class Evidence:
     over_blank: float = float("nan")
     patterned: bool | None = None
     contrast: Estimate = UNKNOWN
+    z_varies: float = 0.0
     supply_ratio: Estimate = UNKNOWN
     leak_from: tuple[str, ...] = ()
     explained_by_leak: bool = False

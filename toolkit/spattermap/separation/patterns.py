@@ -77,6 +77,39 @@ def bare_moments(
     return found if not np.isnan(found.noise).any() else None
 
 
+def variation_z(bare: BlockMoments | None, element: str) -> float:
+    """Return how far a map varies over the bare area beyond its noise.
+
+    Parameters
+    ----------
+    bare : BlockMoments or None
+        As `bare_moments` gives it.
+    element : str
+        Symbol.
+
+    Returns
+    -------
+    float
+        Excess of the variance between pixels over the noise variance, in standard errors; 0
+        where there is too little bare area.
+
+    Notes
+    -----
+    The variance of a sample variance of n values is ``(2 V^2 + k4) / n``; for Poisson counts the
+    fourth cumulant k4 is the mean V (Kendall and Stuart, vol. 1, eq. 10.9, from memory). For other
+    noise k4 = 0 is used, which is right for normal noise.
+    """
+    if bare is None:
+        return 0.0
+    e = bare.index(element)
+    n = float(bare.n.sum())
+    noise = float(bare.noise[:, e, e].sum()) / n
+    if not noise > 0:
+        return 0.0
+    fourth = noise if bare.noise_source == "counting" else 0.0
+    return float(bare.covariance()[e, e] / np.sqrt((2.0 * noise**2 + fourth) / n))
+
+
 def own_pattern(
     bare: BlockMoments,
     element: str,

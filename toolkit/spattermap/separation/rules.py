@@ -28,6 +28,10 @@ MOST_HIDDEN = 0.3
 LEAST_EXCESS = 0.3
 # Less than this with the alloy is "separated", more is "partly_separated".
 LEAST_FOLLOWING = 0.15
+# A map that varies over the bare area this far beyond its noise (standard errors) is not called
+# "not detected": an even background does not vary. Higher than PRESENT_Z, because haze raises the
+# background a little here and there.
+VARIES_Z = 5.0
 # Relative standard deviation of a pattern of its own, over the bare area, from which an element
 # cannot be glass or continuum.
 LEAST_CONTRAST = 0.25
@@ -159,6 +163,12 @@ CONDITIONS: tuple[Condition, ...] = (
     Condition(
         "own pattern", _METALS,
         lambda e: own_pattern(e) and not (between(e) and oversupplied(e)), "separated",
+    ),
+    Condition(
+        "uneven, but no more than background may be", _METALS,
+        lambda e: not on_metal(e) and not between(e) and not e.explained_by_leak
+        and e.z_varies >= VARIES_Z,
+        "undecided",
     ),
     Condition(
         "no more than background may be", ("other",),

@@ -32,6 +32,10 @@ _OPENINGS = {
         "More lies between the deposits than background or alloy haze give, but without a "
         "blank it may be the substrate or a separate film."
     ),
+    "uneven, but no more than background may be": (
+        "Its map varies over the bare area more than counting noise and an even background do, so "
+        "some of it is there; how much cannot be told from the background."
+    ),
     "a leak could be all of it": (
         "What is seen on metal could be another element's line in this window, so its "
         "co-location is no evidence."
@@ -175,6 +179,8 @@ def next_step(e: Evidence, condition: Condition) -> str:
 
 
 def _settling(e: Evidence, condition: Condition, blank: str) -> str:
+    if condition.name == "uneven, but no more than background may be":
+        return f"{'Fit' if e.blank else f'{blank}, or fit'} the background in the spectra."
     if e.blank and e.z_metal_best >= PRESENT_Z and not on_metal(e):
         # No counting time helps where the background itself is in doubt.
         return (

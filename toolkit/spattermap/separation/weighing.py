@@ -21,7 +21,7 @@ from spattermap.separation.evidence import (
 )
 from spattermap.separation.gather import Context
 from spattermap.separation.levels import Levels
-from spattermap.separation.patterns import own_pattern
+from spattermap.separation.patterns import own_pattern, variation_z
 from spattermap.separation.physics import continuum_tolerance, continuum_weight
 from spattermap.separation.rules import LEAST_CONTRAST, PRESENT_Z
 from spattermap.separation.supply import supply_of
@@ -108,6 +108,7 @@ def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) 
         blank_is_glass=_blank_is_glass(context, e),
         patterned=patterned,
         contrast=contrast,
+        z_varies=variation_z(context.bare, element),
         supply_ratio=_supply_ratio(context, element, partners, split.total),
         leak_from=tuple(s for s, part in sources.items() if part > 0.01),
         explained_by_leak=bool(z_leak >= PRESENT_Z > z_metal),
