@@ -86,6 +86,8 @@ def size_histogram(analysis: Any) -> Picture:
         and so are D10, D50 and D90 (by number), marked with their intervals. Sizes below the
         smallest trusted diameter are shaded.
     """
+    from matplotlib.ticker import MaxNLocator
+
     _, unit = length_scale(analysis)
     diameters = diameters_of(analysis)
     if len(diameters) < FEWEST_DROPLETS_FOR_BINS:
@@ -102,7 +104,7 @@ def size_histogram(analysis: Any) -> Picture:
     axes.set_xscale("log")
     axes.set_xlabel(f"area-equivalent diameter ({unit_name(unit)})")
     axes.set_ylabel("droplets in bin")
-    axes.yaxis.get_major_locator().set_params(integer=True)  # droplets come whole
+    axes.yaxis.set_major_locator(MaxNLocator(integer=True))  # droplets come whole
     plain_axes(axes, grid="y")
     _label_log_axis(axes)
     share = _cumulative(axes, diameters, _border_weights(analysis))
