@@ -243,7 +243,7 @@ def test_haze_within_its_interval_of_nothing_speaks_against():
     some = findings(shares={"fraction_low": 0.1, "fraction_high": 0.2})
     assert any("10 % to 20 %" in s for s in some.loc["vapour or fine haze"].speaks_for)
     # What cannot be told apart is said.
-    assert any("Droplets below 0.5 um would look the same" in s for s in row.speaks_against)
+    assert any("Droplets below 0.5 µm would look the same" in s for s in row.speaks_against)
 
 
 def test_satellites_and_films_count_as_evidence():
@@ -258,4 +258,4 @@ def test_an_empty_field_speaks_against_drops():
         "molten drops"
     ]
     assert row.speaks_for == ()
-    assert any("No droplet of 0.5 um or more" in s for s in row.speaks_against)
+    assert any("No droplet of 0.5 µm or more" in s for s in row.speaks_against)

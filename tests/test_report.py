@@ -164,7 +164,7 @@ def test_parameters_of_the_notebook_are_those_the_report_sets():
     book = nbformat.read(notebook_path("new_map_set.ipynb"), as_version=4)
     cell = next(c for c in book.cells if "parameters" in c.metadata.get("tags", []))
     names = re.findall(r"^(\w+) =", cell.source, flags=re.MULTILINE)
-    assert names == ["map_set", "blank", "settings_file", "save_to", "hands_on"]
+    assert names == ["map_set", "blank", "settings_file", "crop", "save_to", "hands_on"]
 
 
 def test_a_missing_map_set_leaves_nothing(tmp_path):

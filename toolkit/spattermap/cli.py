@@ -100,6 +100,7 @@ def _add_report(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     report.add_argument(
         "--blank", type=Path, metavar="MAPSET", help="bare substrate, same conditions"
     )
+    _add_crop(report)
     _add_choices(report)
     report.set_defaults(run=_report)
 
@@ -107,10 +108,14 @@ def _add_report(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
 def _add_look(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     look = commands.add_parser("look", help="say what is in a map set and what is missing")
     look.add_argument("mapset", type=Path, metavar="MAPSET", help="folder or file with the maps")
-    look.add_argument(
+    _add_crop(look)
+    look.set_defaults(run=_look)
+
+
+def _add_crop(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
         "--crop", action="store_true", help="cut maps that differ by a border to one size"
     )
-    look.set_defaults(run=_look)
 
 
 def _add_sweep(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -155,6 +160,7 @@ def _report(chosen: argparse.Namespace) -> int:
         settings=settings,
         blank=chosen.blank,
         overwrite=chosen.overwrite,
+        crop=chosen.crop,
     )
     print(page)
     return DONE

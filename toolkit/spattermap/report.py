@@ -36,6 +36,7 @@ def write_report(
     settings: Settings | None = None,
     overwrite: bool = False,
     blank: str | Path | None = None,
+    crop: bool = False,
 ) -> Path:
     """Analyse a map set and write a page, its tables and its pictures into a folder.
 
@@ -51,6 +52,8 @@ def write_report(
         Replace results of the same names in `out`; other files there stay.
     blank : str or pathlib.Path, optional
         Map set of the bare substrate; by default the one that the sidecar names.
+    crop : bool, optional
+        Cut maps that differ by a border to one size, as `spattermap.load` does.
 
     Returns
     -------
@@ -67,7 +70,8 @@ def write_report(
     from spattermap.loaders import blank_path, load
 
     with staged_folder(out, overwrite=overwrite) as stage:
-        title = _title(load(path))  # refuse what cannot be read before a kernel is started
+        # What cannot be read is refused before a kernel is started.
+        title = _title(load(path, crop=crop))
         bare = Path(blank) if blank is not None else blank_path(path)
         if bare is not None:
             load(bare)
@@ -81,6 +85,7 @@ def write_report(
                     "blank": "" if bare is None else str(bare.resolve()),
                     "settings_file": str(chosen),
                     "save_to": str(stage),
+                    "crop": crop,
                     "hands_on": False,
                 },
                 folder=Path(scratch),
