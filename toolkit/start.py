@@ -78,15 +78,16 @@ def main() -> int:
     """Run one of the two commands."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("what", choices=("demo", "test", "dev"), help="what to set up and run")
-    parser.add_argument("rest", nargs="*", help="test: arguments passed on to pytest")
-    arguments = parser.parse_args()
+    arguments, rest = parser.parse_known_args()
+    if rest and arguments.what != "test":
+        parser.error(f"only test takes more words (they go to pytest), got {' '.join(rest)}")
     started = time.monotonic()
     python = find_environment()
     install(python, {"demo": "", "test": "test", "dev": "dev"}[arguments.what])
     if arguments.what == "demo":
         code = demo(python)
     elif arguments.what == "test":
-        command = [str(python), "-m", "pytest", *arguments.rest]
+        command = [str(python), "-m", "pytest", *rest]
         code = subprocess.run(command, check=False, cwd=ROOT).returncode
     else:
         code = 0  # dev: only the set-up, for linters and editors
