@@ -85,6 +85,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_report(commands)
     _add_look(commands)
     _add_sweep(commands)
+    _add_convert(commands)
     return parser
 
 
@@ -124,6 +125,26 @@ def _add_sweep(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     sweep = command.add_to(commands)
     _add_choices(sweep)
     sweep.set_defaults(run=lambda chosen: command.run(chosen, chosen_settings(chosen)))
+
+
+def _add_convert(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    convert = commands.add_parser(
+        "convert", help="write a map set, or a grid of tiles, as one mosaic on disk"
+    )
+    convert.add_argument(
+        "source",
+        type=Path,
+        metavar="SOURCE",
+        help="a map set, or a CSV table of tiles: path, y_px, x_px (or y_um, x_um)",
+    )
+    convert.add_argument("--out", type=Path, required=True, metavar="MOSAIC.zarr")
+    convert.add_argument(
+        "--overlap",
+        choices=("refuse", "first"),
+        default="refuse",
+        help="tiles that share pixels: an error (default), or keep the earlier line's",
+    )
+    convert.set_defaults(run=_convert)
 
 
 def _add_choices(command: argparse.ArgumentParser) -> None:
@@ -172,4 +193,11 @@ def _look(chosen: argparse.Namespace) -> int:
 
     print(as_text(load(chosen.mapset, crop=chosen.crop)))
     blank_path(chosen.mapset)  # a blank that is named but not there would stop the report
+    return DONE
+
+
+def _convert(chosen: argparse.Namespace) -> int:
+    from spattermap.mosaics import convert
+
+    print(convert(chosen.source, chosen.out, overlap=chosen.overlap))
     return DONE

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 from typing import Any
 
@@ -158,10 +159,11 @@ def _own(store: Any, attrs: dict[str, Any], path: Path, request: Request) -> Sta
             "Write it with spattermap.loaders.zarr_store.write."
         )
     check_size(counts.shape, counts.dtype, path, lazy=request.lazy)
-    if _lost_chunks(counts):
+    lost = _lost_chunks(counts)
+    if lost:
         raise InputFileError(
-            f"{path} must hold {counts.nchunks} chunks of counts, got "
-            f"{counts.nchunks_initialized}. The rest was lost or never written: write it again."
+            f"{path} must hold {_n_files(counts)} chunks of counts, got "
+            f"{_n_files(counts) - lost}. The rest was lost or never written: write it again."
         )
     labels = [str(name) for name in held.get("elements", [])]
     elements, lines = channels.name_channels(labels, counts.shape[0], request, path)
@@ -275,9 +277,19 @@ def _ome(
 
 def _lost_chunks(array: Any) -> int:
     """Return how many chunks are not there; 0 too where there are too many to look up."""
-    if array.nchunks > MOST_LOOKED_UP:
+    if _n_files(array) > MOST_LOOKED_UP:
         return 0
-    return int(array.nchunks) - int(array.nchunks_initialized)
+    # Of a sharded array the library counts every place of a shard, also those beyond the edge.
+    places = 1
+    if array.shards is not None:
+        places = math.prod(a // b for a, b in zip(array.shards, array.chunks, strict=True))
+    return _n_files(array) - int(array.nchunks_initialized) // places
+
+
+def _n_files(array: Any) -> int:
+    """Return the number of pieces an array is stored in: its chunks, or its shards."""
+    sides = array.chunks if array.shards is None else array.shards
+    return math.prod(-(-n // side) for n, side in zip(array.shape, sides, strict=True))
 
 
 def _absent(array: Any) -> list[str]:
@@ -286,7 +298,7 @@ def _absent(array: Any) -> list[str]:
     if not lost:
         return []
     return [
-        f"{lost} of {array.nchunks} chunks absent and read as {array.fill_value}: empty, or lost"
+        f"{lost} of {_n_files(array)} chunks absent and read as {array.fill_value}: empty, or lost"
     ]
 
 

@@ -1,0 +1,285 @@
+"""Any map set, or a grid of tiles, to one mosaic: a sharded Zarr store that opens at once."""
+
+from __future__ import annotations
+
+import functools
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from spattermap.checks import one_of
+from spattermap.errors import InputError, InputFileError, OutputError
+from spattermap.mosaics.parts import part_of
+from spattermap.mosaics.tiles import Place, in_pixels, is_tile_table, read_tiles, refuse_overlaps
+from spattermap.outputs import staged_folder
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+    import xarray as xr
+
+CHUNK_PX = 1024  # what is read at a time
+SHARD_PX = 4096  # what is one file
+_MOST_OPEN = 4  # tiles held in memory at once
+_FACTS = ("quantity", "pixel_size_um", "beam_energy_keV", "alloy", "substrate", "process")
+
+
+def convert(
+    source: str | Path,
+    out: str | Path,
+    *,
+    overlap: str = "refuse",
+    chunk_px: int = CHUNK_PX,
+    shard_px: int = SHARD_PX,
+) -> Path:
+    """Write a map set, or a grid of tiles, as one mosaic.
+
+    Parameters
+    ----------
+    source : str or pathlib.Path
+        Anything `spattermap.load` reads; or a CSV table with the columns ``path`` and
+        ``y_px, x_px`` (or ``y_um, x_um``): the outer corner of each tile's first pixel.
+    out : str or pathlib.Path
+        New folder, usually ending in ``.zarr``.
+    overlap : {"refuse", "first"}, optional
+        Tiles that share pixels are an error, or the tile of the earlier line is kept: counts of
+        two passes over one place are not added, because their sum would be another dose.
+    chunk_px, shard_px : int, optional
+        Side of a chunk (px), and of a file, a multiple of it.
+
+    Returns
+    -------
+    pathlib.Path
+        The folder; `spattermap.load` opens it, at once with ``chunks=``.
+
+    Raises
+    ------
+    InputError, InputFileError
+        If a tile cannot be read or contradicts another.
+    OutputError
+        If `out` exists.
+
+    Notes
+    -----
+    Written shard by shard under a temporary name, then moved. Places that no tile covers are
+    marked in ``valid``.
+    """
+    one_of(overlap, "overlap", ("refuse", "first"))
+    if chunk_px < 1 or shard_px < chunk_px or shard_px % chunk_px:
+        raise InputError(
+            f"shard_px must be a multiple of chunk_px (px), got {shard_px} and {chunk_px}. "
+            f"Leave both away, or take {CHUNK_PX} and {SHARD_PX}."
+        )
+    place = Path(source)
+    _opened.cache_clear()  # files may have changed since the last call
+    if Path(out).exists():
+        raise OutputError(f"{out} must be a new folder, got an existing one. Choose another.")
+    mosaic = _grid(place, overlap) if is_tile_table(place) else _single(place)
+    with staged_folder(out) as stage:
+        _write(mosaic, stage, chunk_px, shard_px)
+    return Path(out)
+
+
+@dataclass(frozen=True)
+class _Mosaic:
+    """What is to be written, and a way to read any part of it."""
+
+    shape: tuple[int, int]
+    elements: list[str]
+    lines: list[str]
+    attrs: dict[str, Any]
+    dtypes: dict[str, np.dtype[Any]]
+    read: Callable[[str, slice, slice], npt.NDArray[Any]]
+
+
+def _single(place: Path) -> _Mosaic:
+    maps = _opened(place)
+
+    def read(name: str, rows: slice, columns: slice) -> npt.NDArray[Any]:
+        return _values(maps, name, rows, columns)
+
+    return _Mosaic(
+        shape=(maps.sizes["y"], maps.sizes["x"]),
+        elements=[str(e) for e in maps["element"].values],
+        lines=[str(line) for line in maps["line"].values],
+        attrs=dict(maps.attrs),
+        dtypes=_dtypes(maps),
+        read=read,
+    )
+
+
+def _grid(table: Path, overlap: str) -> _Mosaic:
+    tiles = read_tiles(table)
+    first = _opened(tiles[0].path)
+    dtypes = dict(_dtypes(first))
+    corners: list[tuple[int, int, int, int]] = []
+    for tile in tiles:
+        maps = first if tile is tiles[0] else _opened(tile.path)
+        _refuse_unlike(first, maps, f"{table}, line {tile.row} ({tile.path.name})", tiles[0].path)
+        top, left = in_pixels(tile, maps.attrs.get("pixel_size_um"), table)
+        corners.append((top, left, top + maps.sizes["y"], left + maps.sizes["x"]))
+        dtypes = {n: np.promote_types(dtypes[n], kind) for n, kind in _dtypes(maps).items()}
+    origin = np.array(corners)[:, :2].min(axis=0)
+    shift = [*origin, *origin]
+    places = [
+        Place(tile, *(int(a - b) for a, b in zip(corner, shift, strict=True)))
+        for tile, corner in zip(tiles, corners, strict=True)
+    ]
+    if overlap == "refuse":
+        refuse_overlaps(places, table)
+    shape = (max(p.bottom for p in places), max(p.right for p in places))
+    covered = sum((p.bottom - p.top) * (p.right - p.left) for p in places)
+    if covered < shape[0] * shape[1] or overlap == "first":
+        dtypes["valid"] = np.dtype(bool)
+    return _Mosaic(
+        shape=shape,
+        elements=[str(e) for e in first["element"].values],
+        lines=[str(line) for line in first["line"].values],
+        attrs=_joint_attrs(dict(first.attrs), table, tiles=len(tiles)),
+        dtypes=dtypes,
+        read=functools.partial(_read_grid, places, (len(first["element"]), dtypes)),
+    )
+
+
+def _read_grid(
+    places: list[Place],
+    kinds: tuple[int, dict[str, np.dtype[Any]]],
+    name: str,
+    rows: slice,
+    columns: slice,
+) -> npt.NDArray[Any]:
+    """Paste the tiles that reach into a part; the earlier line of the table lies on top."""
+    n_elements, dtypes = kinds
+    size = (rows.stop - rows.start, columns.stop - columns.start)
+    shape = size if name in ("valid", "electron_image") else (n_elements, *size)
+    out = np.zeros(shape, dtypes[name])
+    window = Place(places[0].tile, rows.start, columns.start, rows.stop, columns.stop)
+    for one in reversed(places):
+        if not all(window.overlap(one)):
+            continue
+        top, left = max(one.top, rows.start), max(one.left, columns.start)
+        bottom, right = min(one.bottom, rows.stop), min(one.right, columns.stop)
+        here = (..., slice(top - rows.start, bottom - rows.start),
+                slice(left - columns.start, right - columns.start))  # fmt: skip
+        there = slice(top - one.top, bottom - one.top), slice(left - one.left, right - one.left)
+        out[here] = _values(_opened(one.tile.path), name, *there)
+    return out
+
+
+@functools.lru_cache(maxsize=_MOST_OPEN)
+def _opened(path: Path) -> xr.Dataset:
+    from spattermap.loaders import load
+
+    return load(path, chunks=CHUNK_PX)
+
+
+def _values(maps: xr.Dataset, name: str, rows: slice, columns: slice) -> npt.NDArray[Any]:
+    if name == "valid" and name not in maps:
+        return np.ones((rows.stop - rows.start, columns.stop - columns.start), dtype=bool)
+    return part_of(maps[name], rows, columns)
+
+
+def _dtypes(maps: xr.Dataset) -> dict[str, np.dtype[Any]]:
+    return {
+        name: maps[name].dtype
+        for name in ("counts", "variance", "electron_image", "valid")
+        if name in maps
+    }
+
+
+def _refuse_unlike(first: xr.Dataset, maps: xr.Dataset, where: str, path: Path) -> None:
+    """Raise where a tile cannot lie in one mosaic with the first."""
+    found: dict[str, list[Any]] = {
+        "elements": [[str(e) for e in one["element"].values] for one in (first, maps)],
+        "lines": [[str(e) for e in one["line"].values] for one in (first, maps)],
+        "arrays": [sorted(set(_dtypes(one)) - {"valid"}) for one in (first, maps)],
+        **{name: [one.attrs.get(name) for one in (first, maps)] for name in _FACTS},
+    }
+    for name, (wanted, got) in found.items():
+        if wanted != got:
+            raise InputError(
+                f"{where}: {name} must be those of the first tile ({path.name}), "
+                f"{wanted!r}, got {got!r}. A mosaic is one deposit under one set of conditions: "
+                "correct the tile or leave it out."
+            )
+
+
+def _joint_attrs(attrs: dict[str, Any], table: Path, *, tiles: int) -> dict[str, Any]:
+    source = json.loads(attrs.get("source", "{}"))
+    from spattermap.loaders.stack import sha256
+
+    source["files"] = {table.name: sha256(table)}
+    source["map_files"] = []
+    source["notes"] = [*source.get("notes", []), f"{tiles} tiles joined after {table.name}"]
+    return {**attrs, "title": table.stem, "source": json.dumps(source, sort_keys=True)}
+
+
+def _write(mosaic: _Mosaic, folder: Path, chunk_px: int, shard_px: int) -> None:
+    import zarr
+
+    store = zarr.open_group(str(folder), mode="w", zarr_format=3)
+    attrs = json.dumps(mosaic.attrs, sort_keys=True)
+    store.attrs.update({"spattermap": 1, "attrs": attrs})
+    targets = {name: _array(store, name, mosaic, chunk_px, shard_px) for name in mosaic.dtypes}
+    for rows, columns in shards(mosaic.shape, shard_px):
+        for name, target in targets.items():
+            values = mosaic.read(name, rows, columns)
+            _check(values, name, mosaic, (rows, columns))
+            target[(..., rows, columns)] = values
+
+
+def _array(store: Any, name: str, mosaic: _Mosaic, chunk_px: int, shard_px: int) -> Any:
+    flat = name in ("electron_image", "valid")
+    front = () if flat else (len(mosaic.elements),)
+    ones = () if flat else (1,)
+    target = store.create_array(
+        name,
+        shape=(*front, *mosaic.shape),
+        dtype=mosaic.dtypes[name],
+        chunks=(*ones, chunk_px, chunk_px),
+        shards=(*ones, shard_px, shard_px),
+        config={"write_empty_chunks": True},  # so that a lost chunk is not taken for zeros
+    )
+    if name == "counts":
+        target.attrs["elements"] = mosaic.elements
+        target.attrs["lines"] = mosaic.lines
+    return target
+
+
+def shards(shape: tuple[int, int], side: int) -> Iterator[tuple[slice, slice]]:
+    """Return the rows and columns of every square of a grid, in raster order.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Rows and columns of the whole.
+    side : int
+        Side of a square (px); those at the far edges are smaller.
+
+    Yields
+    ------
+    tuple of slice
+    """
+    for top in range(0, shape[0], side):
+        for left in range(0, shape[1], side):
+            yield (
+                slice(top, min(top + side, shape[0])),
+                slice(left, min(left + side, shape[1])),
+            )
+
+
+def _check(
+    values: npt.NDArray[Any], name: str, mosaic: _Mosaic, where: tuple[slice, slice]
+) -> None:
+    """Refuse NaN before it is written: later, on the other end, nobody knows where it came from."""
+    if values.dtype.kind == "f" and name != "electron_image" and not np.isfinite(values).all():
+        if "valid" in mosaic.dtypes:
+            return  # the reader of masked pixels looks only at the others
+        rows, columns = where
+        raise InputFileError(
+            f"{name} must be finite, got NaN or infinity in rows {rows.start} to {rows.stop}, "
+            f"columns {columns.start} to {columns.stop}. Mark unusable pixels in 'valid'."
+        )
