@@ -13,6 +13,20 @@ from spattermap.report import as_page, notebook_path, run_notebook, write_report
 NASTY = "plate <b>7</b> & $x$"
 
 
+def test_the_median_tile_says_when_too_few_droplets_decide_it(stand_in):
+    tiles = {name: told for name, _, told in display.headline(stand_in(droplets=12))}
+    assert tiles["Median diameter (µm)"].endswith("(too few droplets)")
+    tiles = {name: told for name, _, told in display.headline(stand_in(droplets=40))}
+    assert tiles["Median diameter (µm)"].endswith("(95 %)")
+
+
+def test_no_share_is_shown_of_what_may_be_background():
+    row = {"role": "alloy", "verdict": "undecided", "z_on_metal": 1.2, "z_between": -2.0}
+    assert display._may_be_background(row)
+    assert not display._may_be_background({**row, "z_on_metal": 3.1})
+    assert not display._may_be_background({**row, "verdict": "separated"})
+
+
 class Reader(HTMLParser):
     """Collects tags with their attributes."""
 

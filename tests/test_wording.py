@@ -35,15 +35,23 @@ def sizes(*, trusted=True):
     return SimpleNamespace(sizes=table)
 
 
-def an_answer(rows, *, n_streaks=0, roles=None, trusted=True, **changes):
+def an_answer(rows, *, n_streaks=0, roles=None, trusted=True, smallest=4.0, **changes):
     analysis = SimpleNamespace(
         summary=lambda: {**SUMMARY, **changes},
         elements=pd.DataFrame(rows),
         roles=roles or Roles(("Cu", "Zn"), ("Si", "O")),
-        segmentation=SimpleNamespace(n_streaks=n_streaks),
+        segmentation=SimpleNamespace(n_streaks=n_streaks, smallest_trusted_px=smallest),
         morphology=sizes(trusted=trusted),
     )
     return wording.answer(analysis)
+
+
+def test_noise_alone_says_neither_bare_nor_disconnected():
+    # An even film varies no more than noise either, and it may conduct.
+    text = an_answer([element("Cu", "alloy", "undecided")], smallest=float("inf"), coverage=0.0)
+    assert text.startswith(wording.UNDIVIDED)
+    assert "connect" not in text
+    assert "covers" not in text
 
 
 def test_a_whole_answer():

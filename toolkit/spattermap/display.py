@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from spattermap import wording
 from spattermap.look import missing
 from spattermap.mapset import facts
+from spattermap.separation.rules import PRESENT_Z
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -51,6 +52,13 @@ CAUTIONS = (
         "Inert gas suffocates without warning: ventilate and monitor oxygen."
     ),
     "Local rules, your safety officer and licensed practice come before anything written here.",
+)
+
+
+_MORE_COLUMNS = (
+    "The file elements.csv holds more: among it z_on_metal and z_between, how many standard errors "
+    "the element stands above all that background, glass and leaking lines may give, on the metal "
+    f"and between it ({PRESENT_Z:g} and more count as present)."
 )
 
 
@@ -121,10 +129,21 @@ def headline(analysis: Any) -> list[tuple[str, str, str]]:
     unit = summary.get("length_unit", "um")
     printed = "µm" if unit == "um" else "px"
     level = f"{100 * analysis.settings.level:g} %"
+    if not wording.could_divide(analysis):
+        return [
+            (name, "not told", "the maps show noise alone") for name in ("Coverage", "Connected")
+        ]
+    median, interval = _split(summary, f"d50_{unit}")
+    relied_on = not wording.too_few_droplets(analysis)
     tiles = [
         ("Coverage", *_split(summary, "coverage", as_percent=True), level),
         ("Droplets", str(summary.get("droplet_count", 0)), "", ""),
-        (f"Median diameter ({printed})", *_split(summary, f"d50_{unit}"), level),
+        (
+            f"Median diameter ({printed})",
+            median,
+            interval,
+            level if relied_on else "too few droplets",
+        ),
     ]
     if analysis.segmentation.n_streaks:
         tiles.insert(2, ("Streaks", str(analysis.segmentation.n_streaks), "", ""))
@@ -172,20 +191,32 @@ def verdicts(analysis: Any) -> Fragment:
         role = f"{row['role']}{', assumed' if analysis.roles.assumed else ''}"
         line = escape(str(row.get("line") or row["element"]))
         element = f"{escape(str(row['element']))}<small>{line}, {escape(role)}</small>"
+        hidden = _may_be_background(row)
+        shares = [
+            "–<small>may be background</small>" if hidden else _interval(row, name, as_percent=True)
+            for name in ("share_in_droplets", "share_with_alloy")
+        ]
         cells = [
             f'<th scope="rowgroup" rowspan="2">{element}</th>',
             _cell(names[1], _badge(str(row["verdict"]))),
-            _cell(names[2], _interval(row, "share_in_droplets", as_percent=True)),
-            _cell(names[3], _interval(row, "share_with_alloy", as_percent=True)),
-            _cell(names[4], _interval(row, "r_alloy")),
+            _cell(names[2], shares[0]),
+            _cell(names[3], shares[1]),
+            _cell(names[4], _interval(row, "r_alloy") if wording.could_divide(analysis) else "–"),
         ]
         groups.append(f"<tbody><tr>{''.join(cells)}</tr>{_why(row)}</tbody>")
     html = (
         f'<table class="verdicts"><caption>Shares and correlations with their intervals '
-        f"({100 * analysis.settings.level:g} %).</caption>"
+        f"({100 * analysis.settings.level:g} %). {_MORE_COLUMNS}</caption>"
         f"<thead><tr>{head}</tr></thead>{''.join(groups)}</table>"
     )
     return Fragment(html, wording.verdict_lines(analysis.elements))
+
+
+def _may_be_background(row: Any) -> bool:
+    """Return whether nothing shows that any of the element is there: its shares mean nothing."""
+    if row["role"] == "substrate" or row["verdict"] not in ("undecided", "not_detected"):
+        return False
+    return bool(max(row.get("z_on_metal", 0.0), row.get("z_between", 0.0)) < PRESENT_Z)
 
 
 def _why(row: Any) -> str:
@@ -209,6 +240,8 @@ def _badge(verdict: str) -> str:
 
 def _interval(row: Any, name: str, *, as_percent: bool = False) -> str:
     value, interval = _split(row, name, as_percent=as_percent)
+    if value == "–" and interval:
+        interval = "not told"  # an unknown value between its outermost bounds says no more
     return escape(value) + (f"<small>{escape(interval)}</small>" if interval else "")
 
 

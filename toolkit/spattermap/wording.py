@@ -26,6 +26,13 @@ VERDICT_SENTENCES = {
 }
 
 
+# Where no map varies beyond its counting noise, nothing about form or connection can be said.
+UNDIVIDED = (
+    "The maps vary no more than counting noise does: the field is bare, or evenly covered, and "
+    "these maps cannot tell which. No droplet or streak can be shown."
+)
+
+
 def percent(value: float | None, *, digits: int = 0) -> str:
     """Return a fraction as percent, or a dash where it is unknown.
 
@@ -120,14 +127,32 @@ def answer(analysis: Analysis) -> str:
         Sentences: coverage, form, connection, alloy, what to do next.
     """
     summary = analysis.summary()
+    divided = could_divide(analysis)
     sentences = [
-        *_form(summary, analysis),
-        *_connection(summary),
+        *(_form(summary, analysis) if divided else [UNDIVIDED]),
+        *(_connection(summary) if divided else []),
         *_assumed(analysis),
         *_alloy(analysis),
         *_next(analysis),
     ]
     return " ".join(sentences)
+
+
+def could_divide(analysis: Analysis) -> bool:
+    """Return whether the maps let metal and bare area be told apart at all.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        A finished analysis.
+
+    Returns
+    -------
+    bool
+        False where the maps vary no more than counting noise does; then nothing found does not
+        mean that nothing is there.
+    """
+    return math.isfinite(analysis.segmentation.smallest_trusted_px)
 
 
 def _form(summary: dict[str, Any], analysis: Analysis) -> list[str]:
@@ -165,10 +190,24 @@ def _form(summary: dict[str, Any], analysis: Analysis) -> list[str]:
     return said
 
 
-def _few_droplets(analysis: Analysis) -> list[str]:
-    """Say that the median's interval is too narrow where too few droplets decide it."""
+def too_few_droplets(analysis: Analysis) -> bool:
+    """Return whether too few droplets decide the median for its interval to be relied on.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        A finished analysis.
+
+    Returns
+    -------
+    bool
+    """
     sizes = analysis.morphology.sizes
-    if "number D50" not in sizes.index or sizes.loc["number D50", "trusted"]:
+    return "number D50" in sizes.index and not sizes.loc["number D50", "trusted"]
+
+
+def _few_droplets(analysis: Analysis) -> list[str]:
+    if not too_few_droplets(analysis):
         return []
     return ["Too few whole droplets were seen to rely on that size or its interval."]
 

@@ -124,8 +124,8 @@ def correlation_matrix(analysis: Any) -> Picture:
     Returns
     -------
     Picture
-        Pairs whose interval holds zero are printed in grey italics; pairs that cannot be told
-        (no variance left after the noise is taken off) show a dash.
+        Pairs whose interval holds zero stay white and are printed in grey italics; pairs that
+        cannot be told (no variance left after the noise is taken off) show a dash.
     """
     from cmcrameri import cm
 
@@ -136,7 +136,7 @@ def correlation_matrix(analysis: Any) -> Picture:
     matrix = np.full((len(names), len(names)), np.nan)
     for _, row in table.iterrows():
         i, j = sorted((names.index(row["element_a"]), names.index(row["element_b"])))
-        matrix[j, i] = row["r"]
+        matrix[j, i] = np.nan if _unsure(row) else row["r"]
     side = 1.5 + 0.56 * len(names)
     sheet = picture(side + 0.5, side - 0.2, alt=_alt_pairs(table))
     sheet.set_layout_engine("compressed", w_pad=0.1, h_pad=0.1)  # square cells, fixed shape
@@ -159,11 +159,16 @@ def correlation_matrix(analysis: Any) -> Picture:
     return sheet
 
 
-def _write_pair(axes: Axes, x: int, y: int, row: Any) -> None:
+def _unsure(row: Any) -> bool:
+    """Return whether the interval of a pair leaves the sign of its correlation open."""
     r, low, high = (float(row[name]) for name in ("r", "r_low", "r_high"))
-    told = np.isfinite(r)
-    unsure = not told or not np.isfinite([low, high]).all() or low <= 0.0 <= high
-    dark = told and abs(r) > 0.45
+    return not np.isfinite([r, low, high]).all() or low <= 0.0 <= high
+
+
+def _write_pair(axes: Axes, x: int, y: int, row: Any) -> None:
+    r = float(row["r"])
+    told, unsure = bool(np.isfinite(r)), _unsure(row)
+    dark = not unsure and abs(r) > 0.45
     ink = "white" if dark else (SOFT if unsure else INK)
     axes.text(
         x,
@@ -190,7 +195,7 @@ def _write_pair(axes: Axes, x: int, y: int, row: Any) -> None:
 
 
 def _alt_pairs(table: Any) -> str:
-    told = table[np.isfinite(table["r"].astype(float))]
+    told = table[~table.apply(_unsure, axis=1).astype(bool)]
     ranked = told.reindex(told["r"].astype(float).abs().sort_values(ascending=False).index)
     best = [
         f"{row['element_a']} with {row['element_b']} {row['r']:+.2f} (plain {row['r_plain']:+.2f})"

@@ -148,7 +148,9 @@ def _alt_outline(analysis: Any) -> str:
     )
 
 
-def outline_pixels(labels: npt.NDArray[np.int32], zoom: int) -> npt.NDArray[np.int32]:
+def outline_pixels(
+    labels: npt.NDArray[np.int32], zoom: int, *, width: int | None = None
+) -> npt.NDArray[np.int32]:
     """Return the label on the rim of each region and 0 elsewhere, on a grid `zoom` times finer.
 
     Parameters
@@ -156,8 +158,9 @@ def outline_pixels(labels: npt.NDArray[np.int32], zoom: int) -> npt.NDArray[np.i
     labels : numpy.ndarray of int32, dims (y, x)
         The label image.
     zoom : int
-        Fine pixels a side of a map pixel; the outline is half a map pixel wide, inside the
-        region.
+        Fine pixels a side of a map pixel.
+    width : int, optional
+        Width of the outline, inside the region (fine pixels); by default half a map pixel.
 
     Returns
     -------
@@ -172,7 +175,7 @@ def outline_pixels(labels: npt.NDArray[np.int32], zoom: int) -> npt.NDArray[np.i
     """
     fine = np.repeat(np.repeat(labels, zoom, axis=0), zoom, axis=1)
     rim = np.zeros(fine.shape, dtype=bool)
-    for step in range(1, max(1, zoom // 2) + 1):
+    for step in range(1, (width or max(1, zoom // 2)) + 1):
         across, down = fine[:, step:] != fine[:, :-step], fine[step:] != fine[:-step]
         rim[:, step:] |= across
         rim[:, :-step] |= across
@@ -191,6 +194,9 @@ def _draw_outlines(axes: Axes, analysis: Any, *, highlight: int) -> None:
     zoom = max(1, min(4, 1200 // max(labels.shape)))
     rim = outline_pixels(labels, zoom)
     paint = np.zeros((*rim.shape, 4), dtype=np.float32)
+    if zoom > 1:
+        # A dark seam inside the bright line sets it off from bright metal, in grey print too.
+        paint[outline_pixels(labels, zoom, width=zoom // 2 + 1) > 0] = to_rgba("black")
     paint[(rim > 0) & (rim <= analysis.segmentation.n_droplets)] = to_rgba(ORANGE)
     streak = rim > analysis.segmentation.n_droplets
     yy, xx = np.nonzero(streak)

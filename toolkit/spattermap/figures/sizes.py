@@ -136,11 +136,8 @@ def _label_log_axis(axes: Axes) -> None:
 
 def _border_weights(analysis: Any) -> npt.NDArray[np.float64]:
     """Return how many droplets each one stands for: those cut by the border are not measured."""
-    shape = getattr(analysis, "morphology", None)
-    weights = np.ones(len(analysis.droplets))
-    if shape is not None and float(np.sum(shape.border_weight)) > 0:
-        weights = np.asarray(shape.border_weight, dtype=np.float64)
-    return weights
+    weights = np.asarray(analysis.morphology.border_weight, dtype=np.float64)
+    return weights if weights.sum() > 0 else np.ones(len(analysis.droplets))
 
 
 def _cumulative(

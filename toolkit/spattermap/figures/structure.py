@@ -128,7 +128,7 @@ def rim_to_centre(analysis: Any, elements: list[str] | None = None) -> Picture:
         if not len(table) or not table["mean"].max() > 0:
             continue
         x, top = table["distance_px"] * size, table["mean"].max()
-        style = _STYLES[k // len(_LINES) % len(_STYLES)]
+        style = _STYLES[k % len(_STYLES)]  # told apart in grey print too
         colour = _LINES[k % len(_LINES)]
         axes.plot(x, table["mean"] / top, color=colour, linestyle=style, linewidth=1.8,
                   label=f"{element} ({analysis.roles.of(element)})")  # fmt: skip

@@ -74,7 +74,8 @@ def coverage_interval(
         Confidence level (0 to 1).
     grain_px : float
         Diameter of the smallest feature that could have been seen (px); bounds the interval
-        where the field is wholly bare or wholly covered.
+        where the field is wholly bare or wholly covered. Infinite where none could have been
+        seen: the interval is then 0 to 1.
 
     Returns
     -------
@@ -108,6 +109,9 @@ def coverage_interval(
         )
     n = int(use.sum())
     value = float(picture[use].mean())
+    if not np.isfinite(grain_px):
+        # No feature of any size could have been seen: whatever was found bounds nothing.
+        return Coverage(value, 0.0, 1.0, 0.0, 0.0, 0.0, level, trusted=False)
     if value in (0.0, 1.0):
         n_grains = max(1.0, n / max(1.0, np.pi / 4 * grain_px**2))
         low, high = wilson_bounds(value, n_grains, level=level)
