@@ -10,6 +10,7 @@ import numpy as np
 from spattermap.errors import InputError
 from spattermap.figures.canvas import (
     INK,
+    RULE,
     SOFT,
     Picture,
     draw_map,
@@ -106,7 +107,7 @@ def _alt_maps(analysis: Any, elements: list[str], quantity: str) -> str:
 def composite(analysis: Any, elements: Sequence[str] | None = None) -> Picture:
     """Draw up to three elements in one picture, with the single maps beside it.
 
-    Mixed colours are easily misread, so each element also stands alone in its own colour.
+    Mixed colours are easily misread, so each element also stands alone, with its colour named.
 
     Parameters
     ----------
@@ -138,9 +139,12 @@ def composite(analysis: Any, elements: Sequence[str] | None = None) -> Picture:
         factor = shrink_factor(plane.shape)
         small = shrink(plane, factor)
         low, high = _display_range(plane)
-        paint = np.clip((small - low) / (high - low), 0, 1)[..., None] * np.array(colour)
-        total = total + paint
-        _draw_paint(panels[element], paint, factor)
+        level = np.clip((small - low) / (high - low), 0, 1)[..., None]
+        total = total + level * np.array(colour)
+        # Alone, each is drawn in grey: a dark hue hides what there is. Its colour stands beside.
+        _draw_paint(panels[element], np.repeat(level, 3, axis=2), factor)
+        panels[element].plot([0.97], [1.09], "s", color=colour, markersize=8, clip_on=False,
+                             transform=panels[element].transAxes)  # fmt: skip
         panels[element].set_title(element, loc="left", fontsize=10, fontweight="bold", color=INK)
     _draw_paint(panels["all"], np.clip(total, 0, 1), factor)
     panels["all"].set_title(
@@ -189,7 +193,7 @@ def haze_map(analysis: Any, *, block_px: int = 16) -> Picture:
     -------
     Picture
         Counts per pixel of the alloy's elements on bare ground, less those of the blank where one
-        was given. Blocks with fewer than 20 bare pixels are left empty. Bare pixels nearer to a
+        was given. Blocks with fewer than 20 bare pixels are hatched. Bare pixels nearer to a
         deposit than three times the blur are left out, because its edge spills over them.
     """
     from cmcrameri import cm
@@ -206,11 +210,11 @@ def haze_map(analysis: Any, *, block_px: int = 16) -> Picture:
     )
     sheet = picture(5.8, min(5.0 * height / width, 7.0) + 0.5, alt=alt)
     axes = sheet.subplots()
-    axes.set_facecolor("#e8e8e8")
-    edge = max(abs(float(v)) for v in np.nanpercentile(mean, (1, 99))) or 1.0
+    # Hatched, so that what is covered differs from the palest value in grey print too.
+    axes.patch.set(facecolor="white", hatch="////", edgecolor=RULE)
+    low, high = (float(v) for v in np.nanpercentile(mean, (1, 99)))
     image = axes.imshow(
-        np.ma.masked_invalid(mean), cmap=cm.vik if analysis.blank is not None else cm.lipari,
-        vmin=-edge if analysis.blank is not None else 0, vmax=edge,
+        np.ma.masked_invalid(mean), cmap=cm.lipari, vmin=min(low, 0.0), vmax=max(high, 1e-12),
         extent=(0, mean.shape[1] * block_px, mean.shape[0] * block_px, 0),
     )  # fmt: skip
     axes.set(xticks=[], yticks=[])
