@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
 from spattermap.errors import InputError
-from spattermap.mapset import facts, valid_mask
+from spattermap.mapset import facts, noise_is_known, valid_mask
 from spattermap.roles import Roles
 from spattermap.segmentation import cracks, droplets, haze, local, streaks
 from spattermap.segmentation.directions import circular_summary
-from spattermap.segmentation.estimation import Estimate, estimate, sample_of
+from spattermap.segmentation.estimation import Estimate, sample_of
 from spattermap.segmentation.filters import Filter
+from spattermap.segmentation.ground import ground_of
 from spattermap.segmentation.likelihood import (
     Array,
     Classes,
@@ -32,7 +32,10 @@ if TYPE_CHECKING:
     import xarray as xr
 
 _NO_SETTINGS = Settings()
-_MOST_LEVELLINGS = 4  # what the first mask took for metal may turn out to be haze
+MOST_LEVELLINGS = 4  # what the first mask took for metal may turn out to be haze
+UNEVEN = (
+    "The bare level is uneven (haze or background): droplets were drawn against their surroundings."
+)
 _SAME_DOSE = (0.8, 1.25)  # a blank within this ratio was taken under the same conditions
 
 
@@ -78,10 +81,8 @@ def segment(
     """
     stack = _stack(maps, roles)
     notes: list[str] = []
-    known = estimate(sample_of(stack))
-    if stack.variance is not None and "variance" not in maps:
-        stack = _with_texture(stack, known)
-        known = estimate(sample_of(stack))
+    ground = ground_of(sample_of(stack), noise_known=noise_is_known(maps))
+    stack, known = ground.noisy(stack), ground.known
     classes, used = known.classes, known.filter
     if classes.information == 0 or used is None:
         return _nothing(stack, classes)
@@ -160,41 +161,23 @@ def _levelled(stack: Stack, known: Estimate, used: Filter, notes: list[str]) -> 
     """Return the metal fraction raw and filtered, freed of an uneven bare level."""
     raw = metal_fraction(stack, known.classes)
     fraction = used.apply(raw, stack.valid)
-    for turn in range(_MOST_LEVELLINGS):
-        level = local.bare_level(
-            raw,
-            fraction,
-            stack.valid,
-            diameter=known.structure.diameter if known.structure else 16.0,
+    reach = local.Reach.of(known.diameter, stack.shape)
+    for turn in range(MOST_LEVELLINGS):
+        bare = reach.bare(fraction, stack.valid)
+        level = local.level_of(
+            local.bare_sums(raw, bare, stack.valid, side=reach.side),
+            reach,
+            shape=stack.shape,
             noise=known.classes.sigma_bare,
         )
         if level is None:
             break
         if turn == 0:
-            notes.append(
-                "The bare level is uneven (haze or background): droplets were drawn against "
-                "their surroundings."
-            )
-        raw = raw - level * (1 - np.clip(fraction, 0, 1))
+            notes.append(UNEVEN)
+        whole = (slice(0, n) for n in stack.shape)
+        raw = raw - level.at(*whole) * (1 - np.clip(fraction, 0, 1))
         fraction = used.apply(raw, stack.valid)
     return raw, fraction
-
-
-def _with_texture(stack: Stack, known: Estimate) -> Stack:
-    """Return the stack with at least the variance that each plane has inside the metal.
-
-    Where the noise had to be estimated, what varies inside the metal at the finest scale cannot
-    tell metal from bare, whether it is noise or relief.
-    """
-    if known.filter is None or stack.variance is None or known.classes.information == 0:
-        return stack
-    inside = known.filter.apply(metal_fraction(stack, known.classes), stack.valid) > 0.5
-    inside = ndimage.binary_erosion(inside & stack.valid, iterations=2)
-    if np.count_nonzero(inside) < 100:
-        return stack
-    spread = np.array([float(p[inside].var(dtype=np.float64)) for p in stack.planes])
-    floor = spread.astype(np.float32)[:, None, None]
-    return replace(stack, variance=np.maximum(stack.variance, floor))
 
 
 def _nothing(stack: Stack, classes: Classes) -> Segmentation:
@@ -227,27 +210,10 @@ def _stack(maps: xr.Dataset, roles: Roles) -> Stack:
     elements = [str(e) for e in maps["element"].values]
     signs = [1 if e in roles.alloy else -1 if e in roles.substrate else 0 for e in elements]
     planes = np.asarray(maps["counts"].values)
-    variance: npt.NDArray[np.generic] | None = None
-    if "variance" in maps:
-        variance = np.asarray(maps["variance"].values)
-    elif facts(maps).quantity != "counts":
-        variance = _estimated_variance(planes)
+    variance = np.asarray(maps["variance"].values) if "variance" in maps else None
     return stack_of(
         planes, elements=elements, signs=signs, valid=valid_mask(maps), variance=variance
     )
-
-
-def _estimated_variance(planes: npt.NDArray[np.generic]) -> npt.NDArray[np.float32]:
-    """White-noise variance of each plane from differences of neighbours (median of squares)."""
-    out = np.empty(planes.shape, np.float32)
-    for k, plane in enumerate(planes):
-        p = plane.astype(np.float32)
-        # Second differences cancel levels and slopes; the median ignores the edges (Rank et al.
-        # 1999). 0.6745 is the median of |N(0, 1)|, and the coefficients square-sum to 36.
-        d = p[1:-1, 1:-1] * 4 - 2 * (p[:-2, 1:-1] + p[2:, 1:-1] + p[1:-1, :-2] + p[1:-1, 2:])
-        d += p[:-2, :-2] + p[:-2, 2:] + p[2:, :-2] + p[2:, 2:]
-        out[k] = max((float(np.median(np.abs(d))) / 0.6745) ** 2 / 36, 1e-12)
-    return out
 
 
 def _drop_small(found: droplets.Regions, maps: xr.Dataset, settings: Settings) -> droplets.Regions:

@@ -54,6 +54,11 @@ class Estimate:
     structure: Structure | None
     filter: Filter | None
 
+    @property
+    def diameter(self) -> float:
+        """Typical diameter of the structure (px); a middling one where none was found."""
+        return self.structure.diameter if self.structure else 16.0
+
 
 def estimate(stack: Stack) -> Estimate:
     """Estimate classes, structure and filter.
@@ -285,6 +290,27 @@ def _largest_eigenvalue_of_noise(n_planes: int) -> float:
     return float(np.quantile(tops, 0.998))
 
 
+def sample_lines(
+    shape: tuple[int, int],
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]] | None:
+    """Return rows and columns of the windows by which a large field is known; None: all of it.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Rows and columns of the field.
+
+    Returns
+    -------
+    tuple of numpy.ndarray, or None
+        At most four windows, `_SAMPLE_SIDE` squared pixels each, so that the estimates of a large
+        field cost no more than those of a middling one.
+    """
+    if shape[0] * shape[1] <= 4 * _SAMPLE_SIDE**2:
+        return None
+    return _windows(shape[0]), _windows(shape[1])
+
+
 def sample_of(stack: Stack) -> Stack:
     """Return the stack, or four windows of a large one side by side.
 
@@ -296,15 +322,11 @@ def sample_of(stack: Stack) -> Stack:
     Returns
     -------
     Stack
-        At most four times `_SAMPLE_SIDE` squared pixels, so that the estimates of a large field
-        cost no more than those of a middling one.
     """
-    height, width = stack.shape
-    if height * width <= 4 * _SAMPLE_SIDE**2:
+    lines = sample_lines(stack.shape)
+    if lines is None:
         return stack
-    rows = _windows(height)
-    columns = _windows(width)
-    index = np.ix_(rows, columns)
+    index = np.ix_(*lines)
     planes = np.stack([plane[index] for plane in stack.planes])
     variance = None if stack.variance is None else np.stack([v[index] for v in stack.variance])
     return replace(stack, planes=planes, variance=variance, valid=stack.valid[index])

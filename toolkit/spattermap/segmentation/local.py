@@ -2,70 +2,185 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cached_property
+
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from spattermap.segmentation.blocks import block_areas, block_sums
+
 Array = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
+Floats = npt.NDArray[np.float64]
 
 _UNEVEN = 0.05  # standard deviation of the bare level, in units of the step to metal
 _WIDTH = 2.5  # smoothing of the bare level in diameters: wide enough to see between droplets
+MOST_MARGIN = 4  # px from a region within which no pixel counts as bare
 
 
-def bare_level(
-    raw: Array, fraction: Array, valid: Mask, *, diameter: float, noise: float
-) -> Array | None:
-    """Return the metal fraction of the bare plate around every pixel, or None where it is even.
+@dataclass(frozen=True)
+class Reach:
+    """How widely the bare level is smoothed.
 
     Parameters
     ----------
-    raw, fraction : numpy.ndarray, dims (y, x)
-        Metal fraction before and after filtering.
-    valid : numpy.ndarray of bool, dims (y, x)
-        Pixels to use.
-    diameter : float
-        Typical diameter of the droplets (px).
-    noise : float
-        Noise standard deviation of `raw` in one bare pixel.
+    scale : float
+        Standard deviation of the smoothing (px).
+    side : int
+        Side of the blocks on which it is done (px).
+    margin : int
+        Distance (px) from a region within which no pixel counts as bare.
+    """
+
+    scale: float
+    side: int
+    margin: int
+
+    @classmethod
+    def of(cls, diameter: float, shape: tuple[int, int]) -> Reach:
+        """Return the reach for a typical diameter of the droplets (px) in a field."""
+        scale = float(np.clip(_WIDTH * diameter, 16.0, 0.25 * min(shape)))
+        margin = max(1, round(min(0.25 * diameter, float(MOST_MARGIN))))
+        return cls(scale, max(1, int(scale / 4)), margin)
+
+    def bare(self, fraction: Array, valid: Mask) -> Mask:
+        """Return the pixels that count as bare; those `margin` from the edge need what is there."""
+        below = (fraction < 0.5) & valid
+        return np.asarray(ndimage.binary_erosion(below, iterations=self.margin, border_value=1))
+
+
+@dataclass(frozen=True)
+class BareSums:
+    """Sums over the bare pixels of every block, dims (block row, block column).
+
+    Parameters
+    ----------
+    n : numpy.ndarray
+        Bare pixels.
+    total : numpy.ndarray
+        Sum of the unfiltered metal fraction over them.
+    n_valid : numpy.ndarray
+        Valid pixels.
+    """
+
+    n: Floats
+    total: Floats
+    n_valid: Floats
+
+
+def bare_sums(raw: Array, bare: Mask, valid: Mask, *, side: int) -> BareSums:
+    """Return the sums of a field, or of a part of it that starts on a block's border.
+
+    Parameters
+    ----------
+    raw : numpy.ndarray of float32, dims (y, x)
+        Unfiltered metal fraction.
+    bare, valid : numpy.ndarray of bool, dims (y, x)
+        Bare pixels; pixels to use.
+    side : int
+        Side of a block (px).
 
     Returns
     -------
-    numpy.ndarray of float32, dims (y, x), or None
+    BareSums
     """
-    scale = float(np.clip(_WIDTH * diameter, 16.0, 0.25 * min(raw.shape)))
-    margin = max(1, round(min(0.25 * diameter, 4.0)))
-    bare = ndimage.binary_erosion((fraction < 0.5) & valid, iterations=margin, border_value=1)
-    if np.count_nonzero(bare) < 0.02 * bare.size:
+    total, n = block_sums(raw, bare, side)
+    _, n_valid = block_sums(raw, valid, side)
+    return BareSums(n.astype(np.float64), total, n_valid.astype(np.float64))
+
+
+@dataclass(frozen=True)
+class Level:
+    """The uneven part of the bare level, known on blocks and interpolated between them.
+
+    Parameters
+    ----------
+    weight, total : numpy.ndarray of float32, dims (block row, block column)
+        Smoothed share of bare pixels and smoothed sum of the metal fraction over them.
+    mean : float
+        Bare level of the whole field.
+    side : int
+        Side of a block (px).
+    """
+
+    weight: Array
+    total: Array
+    mean: float
+    side: int
+
+    def at(self, rows: slice, columns: slice) -> Array:
+        """Return the metal fraction of the bare plate around pixels, less the field's mean.
+
+        Parameters
+        ----------
+        rows, columns : slice
+            Which pixels.
+
+        Returns
+        -------
+        numpy.ndarray of float32, dims (y, x)
+        """
+        weight = self._interpolated(self.weight, rows, columns)
+        return self._combined(weight, self._interpolated(self.total, rows, columns))
+
+    @cached_property
+    def coarse(self) -> Array:
+        """The level at the middle of every block."""
+        return self._combined(self.weight, self.total)
+
+    def _combined(self, weight: Array, total: Array) -> Array:
+        level = total / np.maximum(weight, np.float32(1e-3)) - np.float32(self.mean)
+        # Where no bare plate is near, the field's mean is the better guess.
+        return np.asarray(np.minimum(weight / np.float32(0.05), np.float32(1)) * level)
+
+    def _interpolated(self, values: Array, rows: slice, columns: slice) -> Array:
+        mixed = _between(values, _at(rows, self.side))
+        return np.ascontiguousarray(_between(mixed.T, _at(columns, self.side)).T)
+
+
+def level_of(sums: BareSums, reach: Reach, *, shape: tuple[int, int], noise: float) -> Level | None:
+    """Return the bare level around every pixel, or None where it is even.
+
+    Parameters
+    ----------
+    sums : BareSums
+        Of the whole field.
+    reach : Reach
+        How widely it is smoothed.
+    shape : tuple of int
+        Rows and columns of the field.
+    noise : float
+        Noise standard deviation of the unfiltered fraction in one bare pixel.
+
+    Returns
+    -------
+    Level or None
+    """
+    area = block_areas(shape, reach.side)
+    part = float(sums.n.sum() / area.sum())
+    if part < 0.02:
         return None
-    weight = _coarse(bare.astype(np.float32), scale)
-    level = _coarse(np.where(bare, raw, np.float32(0)), scale) / np.maximum(weight, 1e-3)
-    # Where no bare plate is near, the field's mean is the better guess.
-    mean = np.float32(raw[bare].mean(dtype=np.float64))
-    trust = np.minimum(weight / 0.05, 1)
-    level = mean + trust * (level - mean)
-    noise_left = noise / np.sqrt(4 * np.pi * scale**2 * max(float(bare.mean()), 0.02))
-    spread = float(level[valid].std(dtype=np.float64))
-    if spread < max(_UNEVEN, 3 * noise_left):
-        return None
-    uneven: Array = (level - mean).astype(np.float32)
-    return uneven
+    weight, total = (
+        ndimage.gaussian_filter(
+            (values / area).astype(np.float32), reach.scale / reach.side, mode="nearest"
+        )
+        for values in (sums.n, sums.total)
+    )
+    level = Level(weight, total, float(sums.total.sum() / sums.n.sum()), reach.side)
+    noise_left = noise / np.sqrt(4 * np.pi * reach.scale**2 * max(part, 0.02))
+    share = sums.n_valid / sums.n_valid.sum()
+    middle = float((share * level.coarse).sum())
+    spread = float(np.sqrt((share * (level.coarse - middle) ** 2).sum()))
+    return None if spread < max(_UNEVEN, 3 * noise_left) else level
 
 
-def _coarse(picture: Array, scale: float) -> Array:
-    """Smooth widely at little cost: on block means, brought back by linear interpolation."""
-    side = max(1, int(scale / 4))
-    height, width = (-(-n // side) for n in picture.shape)
-    room = ((0, height * side - picture.shape[0]), (0, width * side - picture.shape[1]))
-    padded = np.pad(picture, room, mode="edge")
-    small = padded.reshape(height, side, width, side).mean(axis=(1, 3), dtype=np.float32)
-    small = ndimage.gaussian_filter(small, scale / side, mode="nearest")
-    at = [(np.arange(n) + 0.5) / side - 0.5 for n in picture.shape]
-    rows = _interpolated(small, at[0])
-    return np.ascontiguousarray(_interpolated(rows.T, at[1]).T)
+def _at(pixels: slice, side: int) -> Floats:
+    return np.asarray((np.arange(pixels.start, pixels.stop) + 0.5) / side - 0.5)
 
 
-def _interpolated(values: Array, at: npt.NDArray[np.float64]) -> Array:
+def _between(values: Array, at: Floats) -> Array:
     low = np.clip(np.floor(at).astype(np.int64), 0, max(values.shape[0] - 2, 0))
     part = np.clip(at - low, 0, 1).astype(np.float32)[:, None]
     high = np.minimum(low + 1, values.shape[0] - 1)
