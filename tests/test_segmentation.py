@@ -17,7 +17,7 @@ from spattermap.segmentation.cracks import find_cracks
 from spattermap.segmentation.directions import circular_summary
 from spattermap.segmentation.edges import disc_edge_level, disc_peak
 from spattermap.segmentation.filters import gaussian_filter
-from spattermap.segmentation.haze import field_of, texture
+from spattermap.segmentation.haze import field_of, sums_of, texture
 from spattermap.segmentation.likelihood import stack_of
 from spattermap.segmentation.parting import part
 from spattermap.segmentation.streaks import describe
@@ -362,7 +362,7 @@ def test_texture_tells_unresolved_droplets_from_a_film():
             plane[None], elements=["Cu"], signs=[1], valid=np.ones(shape, bool), variance=None
         )
         field = field_of(stack, np.zeros(shape, np.int32), 0, margin=-np.inf)
-        found = texture(field, zero=0.0)
+        found = texture(sums_of(field, origin=0.0), zero=0.0)
         for side in (1, 2, 4):
             error = 4 * found[f"excess_{side}px_err"]
             assert abs(found[f"excess_{side}px"] - expected) < error

@@ -282,7 +282,9 @@ def _haze(
         zero = (zero[0] * dose, zero[1] * dose)
     step = float((classes.metal - classes.bare)[alloy].sum())
     field = haze.field_of(stack, parts.labels, parts.n_droplets, margin=margin)
-    return haze.measure(field, blank=zero, step=step, level=level)
+    origin = float(classes.bare[alloy].sum())
+    sums = haze.sums_of(field, origin=origin)
+    return haze.measure(sums, blank=zero, step=step, level=level)
 
 
 def _dose_ratio(stack: Stack, blank: Stack, classes: Classes) -> float:

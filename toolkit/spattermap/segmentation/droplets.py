@@ -8,13 +8,13 @@ import numpy as np
 import numpy.typing as npt
 
 from spattermap.segmentation import alarms, parting
-from spattermap.segmentation.edges import signed_distance
+from spattermap.segmentation.edges import inner_distance
 from spattermap.segmentation.filters import RADIUS_STEP, Filter
 from spattermap.segmentation.likelihood import Array, Classes, Mask
 
 Labels = npt.NDArray[np.int32]
 
-_ADMITTED = 0.2  # lowest edge level a droplet can have; below it lie haze and noise
+ADMITTED = 0.2  # lowest edge level a droplet can have; below it lie haze and noise
 _NECK = 0.2  # two hills part where the pass is this much lower than the lower summit
 _DIP = 6.0  # ... and, for the fraction itself, this many noise standard deviations
 _CLEAR = 0.6  # fraction that noise may reach at the false-alarm rate without a wider look
@@ -22,6 +22,7 @@ _WIDER = (1.5, 4.0)  # Gaussian averages of the wider looks, in standard deviati
 _FULL = 0.9  # fraction above which the signal says nothing of necks
 _BAY = 0.4  # px; shallower necks are those of the pixel grid
 _JITTERS = 0.35  # ... or of edges displaced by noise, in their standard deviations
+FARTHEST = 256.0  # px; deeper inside, metal is a film, and how far its edge is says nothing
 _BLUNT = 0.4  # smoothing of the distance map, in standard deviations of the edge
 
 
@@ -83,11 +84,10 @@ def find_regions(
     -------
     Regions
     """
-    height = np.where(valid, fraction + np.float32(offset), np.float32(-1))
-    sigma = max(used.sigma, 0.29)  # 0.29 px: a pixel averages over its width
-    mask = _without_pinholes(height > 0.5, sigma)
-    noise = float(np.sqrt(used.gain * (classes.weights**2 @ classes.noise_metal)))
-    labels, n = _part(mask, height, sigma=sigma, noise=noise, strength=split_strength)
+    height = height_of(fraction, valid, offset)
+    rule = Parting.of(classes, used, strength=split_strength)
+    mask = without_pinholes(height > 0.5, rule.least_area)
+    labels, n = _part(mask, height, rule)
     labels, n = _with_true_edges(labels, height, n, used)
     deviates, expected = _evidence(
         labels,
@@ -102,6 +102,69 @@ def find_regions(
         ),
     )
     return keep(Regions(labels, deviates, np.exp(-expected)), expected <= false_alarms)
+
+
+def height_of(fraction: Array, valid: Mask, offset: float) -> Array:
+    """Return the height map in which droplets are the hills.
+
+    Parameters
+    ----------
+    fraction : numpy.ndarray of float32, dims (y, x)
+        Filtered metal fraction.
+    valid : numpy.ndarray of bool, dims (y, x)
+        Pixels to use.
+    offset : float
+        Added to the fraction.
+
+    Returns
+    -------
+    numpy.ndarray of float32, dims (y, x)
+    """
+    return np.asarray(np.where(valid, fraction + np.float32(offset), np.float32(-1)))
+
+
+@dataclass(frozen=True)
+class Parting:
+    """Where hills part, from the classes and the filter of the field.
+
+    Parameters
+    ----------
+    sigma : float
+        Standard deviation of the edge (px).
+    ratio : float
+        Two hills stay apart where the pass is lower than this part of the lower summit.
+    dip : float
+        ... and at least this much below it, for the metal fraction; infinite: nothing is parted.
+    bay : float
+        ... and for the distance to the edge (px).
+    """
+
+    sigma: float
+    ratio: float
+    dip: float
+    bay: float
+
+    @classmethod
+    def of(cls, classes: Classes, used: Filter, *, strength: float) -> Parting:
+        """Return the rule for a strength: 1 by default, 0 never parts."""
+        sigma = max(used.sigma, 0.29)  # 0.29 px: a pixel averages over its width
+        if strength == 0:
+            return cls(sigma, 1.0, np.inf, np.inf)
+        noise = float(np.sqrt(used.gain * (classes.weights**2 @ classes.noise_metal)))
+        # Noise displaces an edge by its height over the slope there; such bays part nothing.
+        jitter = noise * sigma * np.sqrt(2 * np.pi)
+        bay = max(_BAY, _JITTERS * jitter) / strength
+        return cls(sigma, 1 - _NECK / strength, _DIP * noise / strength, float(bay))
+
+    @property
+    def least_area(self) -> float:
+        """Area (px) below which holes and specks are not resolved."""
+        return max(4.0, np.pi * self.sigma**2)
+
+    @property
+    def blunt(self) -> float:
+        """Smoothing (px) of the distance, so that pixels of a ragged edge make no summits."""
+        return max(0.7, _BLUNT * self.sigma)
 
 
 def looks(classes: Classes, used: Filter, *, n_pixels: int, false_alarms: float) -> list[Filter]:
@@ -173,11 +236,22 @@ def keep(found: Regions, wanted: npt.NDArray[np.bool_]) -> Regions:
     return Regions(table[found.labels], found.deviates[wanted], found.confidence[wanted])
 
 
-def _without_pinholes(mask: Mask, sigma: float) -> Mask:
-    """Fill holes and drop specks too small to be resolved: noise, and ruinous for distances."""
+def without_pinholes(mask: Mask, least: float) -> Mask:
+    """Fill holes and drop specks too small to be resolved: noise, and ruinous for distances.
+
+    Parameters
+    ----------
+    mask : numpy.ndarray of bool, dims (y, x)
+        Metal. In a part of a field, pixels within twice `least` of its border may come out wrong.
+    least : float
+        Smallest area that is kept (px).
+
+    Returns
+    -------
+    numpy.ndarray of bool, dims (y, x)
+    """
     from scipy import ndimage
 
-    least = max(4.0, np.pi * sigma**2)
     out = mask.copy()
     for value in (False, True):
         pieces, n = ndimage.label(out == value, structure=None if value else np.ones((3, 3)))
@@ -188,36 +262,51 @@ def _without_pinholes(mask: Mask, sigma: float) -> Mask:
     return out
 
 
-def _part(
-    mask: Mask, height: Array, *, sigma: float, noise: float, strength: float
-) -> tuple[Labels, int]:
+def _part(mask: Mask, height: Array, rule: Parting) -> tuple[Labels, int]:
     """Part the mask twice: where the signal dips between two summits, and at narrow necks."""
     from scipy import ndimage
 
-    if strength == 0:
+    if np.isinf(rule.dip):
         labels, n = ndimage.label(mask, structure=np.ones((3, 3)))
         return labels.astype(np.int32), int(n)
-    ratio = 1 - _NECK / strength
-    labels, _ = parting.part(
-        height, mask.astype(np.int32), ratio=ratio, least=_DIP * noise / strength
-    )
-    # The distance is blunted a little, so that single pixels of a ragged edge make no summits.
-    distance = np.maximum(signed_distance(mask), 0)
-    distance = ndimage.gaussian_filter(distance, max(0.7, _BLUNT * sigma))
-    # Noise displaces an edge by its height over the slope there; such bays part nothing.
-    jitter = noise * sigma * np.sqrt(2 * np.pi)
-    return parting.part(
-        distance, labels, ratio=ratio, least=max(_BAY, _JITTERS * jitter) / strength
-    )
+    labels, _ = parting.part(height, mask.astype(np.int32), ratio=rule.ratio, least=rule.dip)
+    distance = blunted_distance(mask, rule.blunt)
+    return parting.part(distance, labels, ratio=rule.ratio, least=rule.bay)
+
+
+def blunted_distance(mask: Mask, blunt: float) -> Array:
+    """Return the distance to the edge inside a mask, smoothed; no more than `FARTHEST`.
+
+    Parameters
+    ----------
+    mask : numpy.ndarray of bool, dims (y, x)
+        Metal.
+    blunt : float
+        Standard deviation of the smoothing (px).
+
+    Returns
+    -------
+    numpy.ndarray of float32, dims (y, x)
+        px. In a part of a field, wrong within `FARTHEST` and the smoothing's reach of its border.
+    """
+    from scipy import ndimage
+
+    distance = np.minimum(inner_distance(mask), np.float32(FARTHEST))
+    return np.asarray(ndimage.gaussian_filter(distance, blunt))
+
+
+def edge_table(used: Filter) -> Array:
+    """Return the height at the edge of a droplet against its radius, in steps of `RADIUS_STEP`."""
+    levels = np.concatenate([[0.0], used.edge_levels])
+    return np.asarray(np.maximum(levels, ADMITTED), dtype=np.float32)
 
 
 def _with_true_edges(labels: Labels, height: Array, n: int, used: Filter) -> tuple[Labels, int]:
     """Cut each region's basin at the height its own size calls for."""
     if n == 0:
         return labels, 0
-    table = np.maximum(np.concatenate([[0.0], used.edge_levels]), _ADMITTED).astype(np.float32)
-    basins = parting.grow(labels, height, _ADMITTED)
-    return parting.renumber(parting.cut(basins, height, n, table, RADIUS_STEP))
+    basins = parting.grow(labels, height, ADMITTED)
+    return parting.renumber(parting.cut(basins, height, n, edge_table(used), RADIUS_STEP))
 
 
 def _maximum(labels: Labels, values: Array, n: int) -> npt.NDArray[np.float64]:

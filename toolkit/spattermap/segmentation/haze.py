@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from spattermap.segmentation.blocks import block_sums
 from spattermap.segmentation.edges import signed_distance
 from spattermap.segmentation.likelihood import Stack
 
@@ -81,15 +83,112 @@ def _sum(
     return total
 
 
-def measure(
-    field: Field, *, blank: tuple[float, float] | None, step: float, level: float
-) -> dict[str, float]:
-    """Return the haze, its interval, the shares of the metal signal, and the texture.
+@dataclass(frozen=True)
+class HazeSums:
+    """Additive sums from which the haze follows.
+
+    Parameters
+    ----------
+    sums, counts : numpy.ndarray, dims (block,)
+        Signal and number of the clear pixels of blocks that are clear enough.
+    noise : float
+        Noise variance of those pixels.
+    n_valid, n_regions : float
+        Pixels to use; pixels of regions.
+    signal, noise_valid : float
+        Signal and noise variance of all pixels to use.
+    kind_n, kind_signal : numpy.ndarray, dims (3,)
+        Pixels and signal outside regions, on droplets, on streaks.
+    texture : numpy.ndarray, dims (side, 6)
+        For each of `_TEXTURE_SIDES`: number of wholly clear blocks, sums of the first four powers
+        of their signal less `origin` a pixel, and of their noise variance.
+    origin : float
+        See `texture`.
+    """
+
+    sums: Floats
+    counts: Floats
+    noise: float
+    n_valid: float
+    n_regions: float
+    signal: float
+    noise_valid: float
+    kind_n: Floats
+    kind_signal: Floats
+    texture: Floats
+    origin: float
+
+    def merge(self, other: HazeSums) -> HazeSums:
+        """Return the sums of two parts of one field together."""
+        blocks = ("sums", "counts")
+        added = (
+            "noise", "n_valid", "n_regions", "signal", "noise_valid", "kind_n", "kind_signal",
+            "texture",
+        )  # fmt: skip
+        changes: dict[str, Any] = {
+            name: np.concatenate([getattr(self, name), getattr(other, name)]) for name in blocks
+        }
+        changes.update({name: getattr(self, name) + getattr(other, name) for name in added})
+        return replace(self, **changes)
+
+
+def sums_of(field: Field, *, origin: float) -> HazeSums:
+    """Return the sums of a field, or of a part of it whose corner lies on a multiple of 32 px.
 
     Parameters
     ----------
     field : Field
         From `field_of`.
+    origin : float
+        A level near that of the bare plate, the same for every part; it keeps digits.
+
+    Returns
+    -------
+    HazeSums
+    """
+    sums, counts = _blocks(field.signal, field.clear, _BLOCK)
+    noise, _ = _blocks(field.noise, field.clear, _BLOCK)
+    enough = counts >= 0.25 * _BLOCK**2
+    kind = _kind(field)
+    on = [field.valid & (kind == k) for k in range(3)]
+    return HazeSums(
+        sums=sums[enough],
+        counts=counts[enough],
+        noise=float(noise[enough].sum()),
+        n_valid=float(np.count_nonzero(field.valid)),
+        n_regions=float(np.count_nonzero(field.labels)),
+        signal=float(np.sum(field.signal, where=field.valid, dtype=np.float64)),
+        noise_valid=float(np.sum(field.noise, where=field.valid, dtype=np.float64)),
+        kind_n=np.array([float(np.count_nonzero(kind == k)) for k in range(3)]),
+        kind_signal=np.array(
+            [float(np.sum(field.signal, where=one, dtype=np.float64)) for one in on]
+        ),
+        texture=_texture_sums(field, origin),
+        origin=origin,
+    )
+
+
+def _texture_sums(field: Field, origin: float) -> Floats:
+    out = np.zeros((len(_TEXTURE_SIDES), 6))
+    for row, side in zip(out, _TEXTURE_SIDES, strict=True):
+        sums, counts = _blocks(field.signal, field.clear, side)
+        noise, _ = _blocks(field.noise, field.clear, side)
+        whole = counts == side * side
+        away = sums[whole] - origin * side**2
+        row[0], row[5] = np.count_nonzero(whole), noise[whole].sum()
+        row[1:5] = [np.sum(away**k) for k in (1, 2, 3, 4)]
+    return out
+
+
+def measure(
+    sums: HazeSums, *, blank: tuple[float, float] | None, step: float, level: float
+) -> dict[str, float]:
+    """Return the haze, its interval, the shares of the metal signal, and the texture.
+
+    Parameters
+    ----------
+    sums : HazeSums
+        From `sums_of`, merged over the parts of the field.
     blank : tuple of float or None
         Mean alloy signal of the bare plate and its standard error; None takes the darkest tenth
         of the bare blocks as zero, which an even film everywhere would hide.
@@ -114,56 +213,51 @@ def measure(
     """
     from scipy import special
 
-    sums, counts = _blocks(np.where(field.clear, field.signal, np.float32(0)), field.clear, _BLOCK)
-    enough = counts >= 0.25 * _BLOCK**2
-    if np.count_nonzero(enough) < 2 or step <= 0:
+    k = sums.sums.size
+    if k < 2 or step <= 0:
         return {}
-    sums, counts = sums[enough], counts[enough]
-    mean = float(sums.sum() / counts.sum())
-    rest = sums - mean * counts
-    k = sums.size
-    error = float(np.sqrt(np.sum(rest**2) * k / (k - 1)) / counts.sum())
-    zero, zero_error = blank or _darkest(field, sums, counts)
+    mean = float(sums.sums.sum() / sums.counts.sum())
+    rest = sums.sums - mean * sums.counts
+    error = float(np.sqrt(np.sum(rest**2) * k / (k - 1)) / sums.counts.sum())
+    zero, zero_error = blank or _darkest(sums)
     reach = float(special.stdtrit(k - 1, 0.5 + level / 2)) * float(np.hypot(error, zero_error))
     haze = mean - zero
     out = {
         "fraction": haze / step,
         "fraction_low": (haze - reach) / step,
         "fraction_high": (haze + reach) / step,
-        "n_pixels": float(counts.sum()),
+        "n_pixels": float(sums.counts.sum()),
         "zero_from_blank": float(blank is not None),
     }
-    out.update(_shares(field, haze=haze, reach=reach, zero=zero, zero_error=zero_error))
-    out.update(texture(field, zero=zero))
+    out.update(_shares(sums, haze=haze, reach=reach, zero=zero, zero_error=zero_error))
+    out.update(texture(sums, zero=zero))
     return out
 
 
-def _darkest(field: Field, sums: Floats, counts: Floats) -> tuple[float, float]:
+def _darkest(sums: HazeSums) -> tuple[float, float]:
     """Return the level of the darkest blocks, freed of the luck that made them dark."""
     from scipy import special
 
-    noise, _ = _blocks(np.where(field.clear, field.noise, np.float32(0)), field.clear, _BLOCK)
-    level = float(noise.sum() / counts.sum())
-    means = sums / counts
-    sd = float(np.sqrt(level / counts.mean()))
+    level = sums.noise / sums.counts.sum()
+    means = sums.sums / sums.counts
+    sd = float(np.sqrt(level / sums.counts.mean()))
     low = float(np.quantile(means, _DARKEST)) - float(special.ndtri(_DARKEST)) * sd
     # The quantile of k normal blocks scatters by about 1.7 sd / sqrt(k) at one tenth.
-    return min(low, float(sums.sum() / counts.sum())), 1.7 * sd / float(np.sqrt(means.size))
+    whole = float(sums.sums.sum() / sums.counts.sum())
+    return min(low, whole), 1.7 * sd / float(np.sqrt(means.size))
 
 
 def _shares(
-    field: Field, *, haze: float, reach: float, zero: float, zero_error: float
+    sums: HazeSums, *, haze: float, reach: float, zero: float, zero_error: float
 ) -> dict[str, float]:
-    n = int(np.count_nonzero(field.valid))
-    outside = n - int(np.count_nonzero(field.labels))
-    total = float(np.sum(field.signal, where=field.valid, dtype=np.float64)) - zero * n
-    kind = _kind(field).ravel()
-    used = np.where(field.valid, field.signal, np.float32(0)).ravel()
-    on = np.bincount(kind, weights=used, minlength=3) - zero * np.bincount(kind, minlength=3)
+    n = sums.n_valid
+    outside = n - sums.n_regions
+    total = sums.signal - zero * n
+    on = sums.kind_signal - zero * sums.kind_n
     regions = float(on[1] + on[2])
     if total <= 0:
         return {}
-    error = float(np.sqrt(np.sum(field.noise, where=field.valid, dtype=np.float64)))
+    error = float(np.sqrt(sums.noise_valid))
     streaky = float(on[2] / regions) if regions > 0 else 0.0
     part = haze * outside / total
     spread = reach * outside / total + abs(part) * 2 * (error + zero_error * n) / total
@@ -184,13 +278,13 @@ def _kind(field: Field) -> npt.NDArray[np.int8]:
     return kind
 
 
-def texture(field: Field, *, zero: float) -> dict[str, float]:
+def texture(sums: HazeSums, *, zero: float) -> dict[str, float]:
     """Return how much more the clear area varies than counting, at several scales.
 
     Parameters
     ----------
-    field : Field
-        From `field_of`.
+    sums : HazeSums
+        From `sums_of`.
     zero : float
         Signal of the bare plate.
 
@@ -204,31 +298,23 @@ def texture(field: Field, *, zero: float) -> dict[str, float]:
         for haze that varies smoothly.
     """
     out: dict[str, float] = {}
-    for side in _TEXTURE_SIDES:
-        sums, counts = _blocks(
-            np.where(field.clear, field.signal, np.float32(0)), field.clear, side
-        )
-        noise, _ = _blocks(np.where(field.clear, field.noise, np.float32(0)), field.clear, side)
-        whole = counts == side * side
-        n = int(np.count_nonzero(whole))
+    for side, (n, *powers, noise) in zip(_TEXTURE_SIDES, sums.texture.tolist(), strict=True):
         if n < 30:
             break
-        metal = float(sums[whole].mean()) - zero * side**2
+        first, second, third, fourth = (value / n for value in powers)
+        metal = first + (sums.origin - zero) * side**2
         if metal <= 0:
             continue
-        squares = (sums[whole] - sums[whole].mean()) ** 2
-        excess = float(squares.sum() / (n - 1) - noise[whole].mean())
+        variance = max(second - first**2, 0.0)
+        about = fourth - 4 * first * third + 6 * first**2 * second - 3 * first**4
+        excess = variance * n / (n - 1) - noise / n
         out[f"excess_{side}px"] = excess / metal
-        out[f"excess_{side}px_err"] = float(squares.std() / np.sqrt(n)) / metal
+        scatter = np.sqrt(max(about - variance**2, 0.0))  # of the squares about the mean
+        out[f"excess_{side}px_err"] = float(scatter / np.sqrt(n)) / metal
     return out
 
 
-def _blocks(picture: npt.NDArray[np.generic], used: Mask, side: int) -> tuple[Floats, Floats]:
+def _blocks(picture: Array, used: Mask, side: int) -> tuple[Floats, Floats]:
     """Return sums and numbers of used pixels of square blocks, flat."""
-    rows, columns = (np.arange(0, n, side) for n in picture.shape)
-
-    def add(values: npt.NDArray[np.generic]) -> Floats:
-        by_row = np.add.reduceat(values, rows, axis=0, dtype=np.float64)
-        return np.asarray(np.add.reduceat(by_row, columns, axis=1)).ravel()
-
-    return add(picture), add(used)
+    sums, counts = block_sums(picture, used, side)
+    return sums.ravel(), counts.ravel().astype(np.float64)

@@ -225,7 +225,6 @@ def grow(label: Labels, height: Array, floor: float) -> Labels:
     return np.maximum(out, np.int32(0))
 
 
-@njit(cache=True)
 def cut(label: Labels, height: Array, n: int, table: Array, finest: float) -> Labels:
     """Cut each basin at the height that belongs to a blurred disc of the resulting area.
 
@@ -247,6 +246,23 @@ def cut(label: Labels, height: Array, n: int, table: Array, finest: float) -> La
     numpy.ndarray of int32, dims (y, x)
         Labels of what lies above each basin's own level.
     """
+    level = cut_levels(label, height, n, table, finest)
+    return np.where((label > 0) & (height >= level[label]), label, np.int32(0))
+
+
+@njit(cache=True, nogil=True)
+def cut_levels(label: Labels, height: Array, n: int, table: Array, finest: float) -> Array:
+    """Return the height at which each basin is cut; infinite where nothing of it remains.
+
+    Parameters
+    ----------
+    label, height, n, table, finest
+        As in `cut`; `label` and `height` of any one shape.
+
+    Returns
+    -------
+    numpy.ndarray of float32, dims (basin + 1,)
+    """
     count = np.zeros(n + 2, np.int64)
     for i in range(label.size):
         count[label.flat[i] + 1] += 1
@@ -266,9 +282,4 @@ def cut(label: Labels, height: Array, n: int, table: Array, finest: float) -> La
             if part[i] >= table[min(int(radius / finest), table.size - 1)]:
                 level[k] = part[i]
                 break
-    out = np.zeros(label.shape, np.int32)
-    for i in range(label.size):
-        mine = label.flat[i]
-        if mine > 0 and height.flat[i] >= level[mine]:
-            out.flat[i] = mine
-    return out
+    return level

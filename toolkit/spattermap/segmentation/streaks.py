@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +18,7 @@ _NARROW = 0.75  # a piece of a tail is narrower than this part of the head it is
 _SOLID = 0.4  # least part of its convex hull that a comet fills; branched chains fill less
 _WAIST = 0.25  # deepest narrowing, over the width, that counting noise explains
 _LEAN = 0.1  # relative difference of the halves' areas from which head and tail are told
+_LARGEST = 2**23  # px; what is larger is a film, and is not looked at as a streak
 _IN_LINE = 20.0  # deg; pieces of one streak lie along one line
 
 COLUMNS = (
@@ -137,9 +139,16 @@ def _waist(along: Floats, length: float, area: int) -> float:
 def _solidity(y: npt.NDArray[np.int64], x: npt.NDArray[np.int64]) -> float:
     from scipy.spatial import ConvexHull, QhullError
 
+    # Only the ends of rows can be corners of the hull.
+    rows = y - y.min()
+    left, right = np.full(rows.max() + 1, np.iinfo(np.int64).max), np.full(rows.max() + 1, -1)
+    np.minimum.at(left, rows, x)
+    np.maximum.at(right, rows, x)
+    used = np.flatnonzero(right >= 0)
+    y_end, x_end = np.tile(used + y.min(), 2), np.concatenate([left[used], right[used]])
     # The corners of the pixels, so that one row of them still has a hull with an area.
     corners = np.concatenate(
-        [np.stack([y + a, x + b], axis=1) for a in (-0.5, 0.5) for b in (-0.5, 0.5)]
+        [np.stack([y_end + a, x_end + b], axis=1) for a in (-0.5, 0.5) for b in (-0.5, 0.5)]
     )
     try:
         return float(y.size / ConvexHull(corners).volume)
@@ -172,14 +181,86 @@ def find(
     """
     from scipy import ndimage
 
-    boxes = ndimage.find_objects(labels)
-    shapes = {
-        k: describe(*_pixels(labels, box, k))
-        for k, box in enumerate(boxes, start=1)
-        if box is not None and _worth_a_look(labels, box, k)
-    }
-    labels, shapes = _joined(labels, shapes, boxes)
-    rim = _on_frame(labels, valid)
+    from spattermap.segmentation.parting import contacts
+
+    places = ndimage.find_objects(labels)
+    n = len(places)
+    boxes = np.zeros((n + 1, 4), np.int64)
+    for k, place in enumerate(places, start=1):
+        if place is not None:
+            boxes[k] = [place[0].start, place[1].start, place[0].stop, place[1].stop]
+    table, chosen, shapes = find_among(
+        Outlook(boxes, np.bincount(labels.ravel(), minlength=n + 1), _on_frame(labels, valid)),
+        contacts(labels),
+        lambda k: _pixels(labels, places[k - 1], k),
+        smallest=smallest,
+    )
+    return table[labels], chosen, shapes
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """What is known of every region without looking at its pixels again; entry 0 is the ground.
+
+    Parameters
+    ----------
+    boxes : numpy.ndarray of int64, dims (region, 4)
+        First row, first column, row after the last, column after the last.
+    area : numpy.ndarray of int64, dims (region,)
+        Pixels.
+    rim : numpy.ndarray of int64, dims (region,)
+        Pixels on the frame of the field or beside a mask.
+    """
+
+    boxes: npt.NDArray[np.int64]
+    area: npt.NDArray[np.int64]
+    rim: npt.NDArray[np.int64]
+
+    @property
+    def worth_a_look(self) -> npt.NDArray[np.bool_]:
+        """False for what is surely compact: it fills its box as only a round thing does."""
+        height, width = self.boxes[:, 2] - self.boxes[:, 0], self.boxes[:, 3] - self.boxes[:, 1]
+        longer, shorter = np.maximum(height, width), np.minimum(height, width)
+        filled = self.area / np.maximum(height * width, 1)
+        # A disc fills 0.785; a diagonal streak less than 0.6.
+        told = (longer >= 1.8 * shorter) | (filled < 0.62)
+        told[0] = False
+        return np.asarray(told & (longer >= 4) & (self.area > 0) & (self.area <= _LARGEST))
+
+
+def find_among(
+    outlook: Outlook,
+    touching: list[tuple[int, int]],
+    pixels: Callable[[int], tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]],
+    *,
+    smallest: float,
+) -> tuple[npt.NDArray[np.int32], list[int], dict[int, Shape]]:
+    """Join the pieces of streaks and name the regions that are streaks, without a picture.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        Boxes, areas and pixels on the frame of all regions.
+    touching : list of tuple of int
+        Regions that touch, in ascending order; pairs without a region worth a look may be left out.
+    pixels : callable
+        Gives rows and columns of a region's pixels in raster order.
+    smallest : float
+        As in `find`.
+
+    Returns
+    -------
+    table : numpy.ndarray of int32, dims (region,)
+        New label of every region: another one's where it was joined to it.
+    streaks : list of int
+        Labels of the streaks.
+    shapes : dict of int to Shape
+        Geometry of each of them.
+    """
+    looked = np.flatnonzero(outlook.worth_a_look).tolist()
+    shapes = {k: describe(*pixels(k)) for k in looked}
+    table, shapes = _joined(shapes, touching, outlook.area, pixels)
+    rim = np.bincount(table, outlook.rim, minlength=table.size)
     chosen = [
         k
         for k, shape in shapes.items()
@@ -190,7 +271,7 @@ def find(
         # Droplets cut off by the frame or a mask make slivers along it; a streak only crosses it.
         and rim[k] <= 0.5 * shape.length
     ]
-    return labels, chosen, {k: shapes[k] for k in chosen}
+    return table, chosen, {k: shapes[k] for k in chosen}
 
 
 def _pixels(
@@ -200,44 +281,34 @@ def _pixels(
     return y + box[0].start, x + box[1].start
 
 
-def _worth_a_look(labels: Labels, box: Box, k: int) -> bool:
-    """Return False for what is surely compact: it fills its box as only a round thing does."""
-    height, width = (s.stop - s.start for s in box)
-    if max(height, width) < 4:
-        return False
-    if max(height, width) >= 1.8 * min(height, width):
-        return True
-    filled = np.count_nonzero(labels[box] == k) / (height * width)
-    return bool(filled < 0.62)  # a disc fills 0.785; a diagonal streak less than 0.6
-
-
 def _joined(
-    labels: Labels, shapes: dict[int, Shape], boxes: list[Box]
-) -> tuple[Labels, dict[int, Shape]]:
+    shapes: dict[int, Shape],
+    touching: list[tuple[int, int]],
+    area: npt.NDArray[np.int64],
+    pixels: Callable[[int], tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]],
+) -> tuple[npt.NDArray[np.int32], dict[int, Shape]]:
     """Join touching pieces that lie in one line, at least one of them elongated itself."""
-    from spattermap.segmentation.parting import contacts
-
     long = {k for k, shape in shapes.items() if shape.elongation >= _PIECE}
-    table = np.arange(len(boxes) + 1, dtype=np.int32)
+    table = np.arange(area.size, dtype=np.int32)
+    members: dict[int, list[int]] = {}
     whole = dict(shapes)
-    for a, b in contacts(labels):
+    for a, b in touching:
         first, second = int(table[a]), int(table[b])
         if first == second or not ({first, second} & long):
             continue
-        parts = [
-            _pixels(labels, boxes[k - 1], k)
-            for k in np.flatnonzero(np.isin(table, (first, second))).tolist()
-            if k > 0
-        ]
-        union = describe(*(np.concatenate(v) for v in zip(*parts, strict=True)))
+        parts = sorted(members.get(first, [first]) + members.get(second, [second]))
+        if area[parts].sum() > _LARGEST:
+            continue
+        union = describe(*(np.concatenate(v) for v in zip(*map(pixels, parts), strict=True)))
         if _tail_like(first, second, whole, long) and _one_streak(
             union, [whole[k] for k in (first, second) if k in long]
         ):
-            table[table == second] = first
+            members[first] = parts
+            table[parts] = first
             whole.pop(second, None)
             whole[first] = union
             long.add(first)
-    return table[labels], whole
+    return table, whole
 
 
 def _tail_like(first: int, second: int, whole: dict[int, Shape], long: set[int]) -> bool:
