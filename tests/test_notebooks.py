@@ -1,8 +1,10 @@
 """Every notebook runs from top to bottom on the demo deposits, and is committed without outputs."""
 
 import nbformat
+import numpy as np
 import pytest
 
+import spattermap
 from spattermap.report import notebook_path, run_notebook
 
 FOLDER = notebook_path("new_map_set.ipynb").parent
@@ -31,3 +33,18 @@ def test_runs_from_top_to_bottom(name, tmp_path):
     assert not [out for out in outputs if out.output_type == "error"]
     words = [out.text for out in outputs if out.output_type == "stream" and out.name == "stderr"]
     assert not words
+
+
+def test_your_own_data_takes_net_counts(tmp_path):
+    # Net counts go below zero and carry their variance; a spectrum cube gives such maps.
+    rng = np.random.default_rng(3)
+    y, x = np.mgrid[:48, :64]
+    metal = ((y % 24 - 12) ** 2 + (x % 32 - 16) ** 2) < 49
+    gross = rng.poisson([np.where(metal, 8.0, 1.0), np.where(metal, 2.0, 8.0)])
+    maps = spattermap.make_map_set(
+        gross - 1.0, ["Cu", "Si"], quantity="net_counts", variance=gross + 0.2
+    )
+    maps.to_netcdf(tmp_path / "net.nc", engine="h5netcdf")
+    run_notebook(
+        FOLDER / "your_own_data.ipynb", {"map_set": str(tmp_path / "net.nc")}, folder=tmp_path
+    )
