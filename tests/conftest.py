@@ -1,5 +1,8 @@
-"""Shared by several test files: what an analysis holds, made by hand."""
+"""Shared by several test files: what an analysis holds, made by hand; the list of checks."""
 
+import importlib.util
+import sys
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -11,6 +14,27 @@ from spattermap.continuity import connectivity
 from spattermap.mapset import make_map_set
 from spattermap.roles import Roles
 from spattermap.settings import Settings
+
+# The tests are no package, so what stands beside them is loaded by its place.
+_SPEC = importlib.util.spec_from_file_location(
+    "outside_checks", Path(__file__).with_name("outside_checks.py")
+)
+outside_checks = importlib.util.module_from_spec(_SPEC)
+sys.modules[_SPEC.name] = outside_checks  # dataclasses look their module up
+_SPEC.loader.exec_module(outside_checks)
+
+
+def pytest_addoption(parser):
+    parser.addoption(
+        "--write-checks",
+        metavar="FILE",
+        help="write the table of outside checks and how they ended into this page",
+    )
+
+
+def pytest_configure(config):
+    page = config.getoption("--write-checks")
+    config.pluginmanager.register(outside_checks.Collector(page and Path(page)), "outside_checks")
 
 
 def hand_made_analysis(*, droplets=12, pixel_size_um=0.25, electron_image=True, streaks=2, side=96):

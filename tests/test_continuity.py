@@ -34,21 +34,47 @@ def crosses(metal, axis, structure=None):
 # --- thresholds -----------------------------------------------------------------------------
 
 
-def test_thresholds():
-    # Seen: 0.592746, default of R SPSL ssi20; 0.6763 and 1.128 after Quintanilla and Ziff 2007;
-    # 4.508 to 4.515, Balister, Bollobas and Walters 2004. The other digits are from memory.
+@pytest.mark.outside(
+    "Percolation threshold of sites with four neighbours",
+    source="0.592746, default of ssi20 in the R package SPSL",
+    known="seen",
+    tolerance="half the last printed digit",
+)
+@pytest.mark.outside(
+    "Percolation threshold of equal discs: covered area, filling and neighbours",
+    source="Quintanilla & Ziff 2007: 0.6763 and 1.128; Balister, Bollobas & Walters 2004: 4.508 "
+    "to 4.515",
+    known="seen",
+    tolerance="half the last printed digit; within the interval",
+)
+def test_thresholds_as_seen():
     assert pytest.approx(0.592746, abs=5e-7) == SITE_THRESHOLD_4
-    assert pytest.approx(0.40725395, abs=5e-9) == SITE_THRESHOLD_8
-    assert BOND_THRESHOLD == 0.5  # Kesten 1980, from memory
     assert pytest.approx(0.6763, abs=5e-5) == DISC_AREA_THRESHOLD
     assert pytest.approx(1.128, abs=5e-4) == DISC_FILLING_THRESHOLD
-    assert pytest.approx(1.12808737, abs=2e-8) == DISC_FILLING_THRESHOLD  # from memory
     assert 4.508 < DISC_NEIGHBOUR_THRESHOLD < 4.515
 
 
+@pytest.mark.outside(
+    "Percolation thresholds: eight neighbours, bonds, discs to eight digits",
+    source="Jacobsen 2015 by the matching lattice; Kesten 1980; Mertens & Moore, PRE 86 (2012) "
+    "061109",
+    known="from memory",
+    tolerance="half the last digit; 1/2 exactly; 2e-8",
+)
+def test_thresholds_from_memory():
+    assert pytest.approx(0.40725395, abs=5e-9) == SITE_THRESHOLD_8
+    assert BOND_THRESHOLD == 0.5
+    assert pytest.approx(1.12808737, abs=2e-8) == DISC_FILLING_THRESHOLD
+
+
+@pytest.mark.outside(
+    "Probability that a critical field is crossed, by its aspect ratio",
+    source="Cardy, J. Phys. A 25 (1992) L201, by mpmath",
+    known="computed",
+    tolerance="5e-11",
+)
 @pytest.mark.parametrize(
     ("ratio", "probability"),
-    # Computed with mpmath from Cardy's formula (J. Phys. A 25 (1992) L201); one half is exact.
     [
         (0.5, 0.8243531062),
         (1.0, 0.5),
@@ -67,13 +93,18 @@ def spanning_rate(p, neighbours, n_maps, seed, side=256):
     return np.mean([crosses(rng.random((side, side)) < p, 1, structure) for _ in range(n_maps)])
 
 
+@pytest.mark.outside(
+    "Random maps cross at the site thresholds, and not beside them",
+    source="Cardy 1992: one half at the threshold",
+    known="exact",
+    tolerance="4 standard errors of 150 maps; none below, all above",
+)
 @pytest.mark.parametrize(
     ("neighbours", "threshold", "below", "above"),
     [(4, SITE_THRESHOLD_4, 0.55, 0.63), (8, SITE_THRESHOLD_8, 0.365, 0.45)],
 )
 def test_random_maps_cross_at_the_threshold(neighbours, threshold, below, above):
-    # Crossing probability one half at the threshold: Cardy 1992 (above). 0.5 +- 4 binomial
-    # standard errors of 150 maps; 0.08 asked for with 400, see the calibration.
+    # 4 binomial standard errors of 150 maps; 0.08 with 400 of them, see the calibration.
     assert spanning_rate(threshold, neighbours, 150, 1) == pytest.approx(0.5, abs=0.163)
     assert spanning_rate(below, neighbours, 20, 2) == 0
     assert spanning_rate(above, neighbours, 20, 3) == 1
@@ -85,6 +116,12 @@ def test_random_maps_cross_at_the_threshold_long(neighbours, threshold):
     assert spanning_rate(threshold, neighbours, 400, 4) == pytest.approx(0.5, abs=0.08)
 
 
+@pytest.mark.outside(
+    "Crossing of oblong random maps at the threshold",
+    source="Cardy 1992",
+    known="computed",
+    tolerance="4 standard errors of 300 maps",
+)
 @pytest.mark.parametrize(
     ("ratio", "sides"), [(0.5, (256, 128)), (2.0, (128, 256)), (3.0, (96, 288))]
 )
@@ -110,9 +147,14 @@ def duality(n_maps, seed):
     return violations
 
 
+@pytest.mark.outside(
+    "Either metal crosses one way or bare ground the other, on 300 random maps",
+    source="matching lattices (Sykes & Essam 1964, from memory)",
+    known="exact",
+    tolerance="no violation",
+)
 def test_duality_without_violation():
-    # Exactly one of "metal crosses in x with 4" and "bare crosses in y with 8" (exact; matching
-    # lattices, Sykes and Essam 1964, from memory). Zero violations, no tolerance.
+    # Exactly one of "metal crosses in x with 4" and "bare crosses in y with 8".
     assert duality(300, 6) == 0
 
 
@@ -193,8 +235,9 @@ def test_neck(width):
     metal[:, :20] = metal[:, 40:] = True
     metal[20 - width // 2 : 21 + width // 2] = True
     found = connectivity(metal)
-    assert found.neck_x_px == pytest.approx(width, abs=1)
-    assert found.neck_y_px == pytest.approx(20, abs=20)  # the edge of the field is no edge
+    assert found.neck_x_px == width
+    # The edge of the field is no edge: 20 columns go on beyond it, as wide as their mirror image.
+    assert found.neck_y_px == 2 * 20 - 1
 
 
 def test_nothing_and_everything():
@@ -219,10 +262,28 @@ def test_bad_arguments():
 # --- mixing rules ---------------------------------------------------------------------------
 
 
+@pytest.mark.outside(
+    "Bounds of the conductance of an isotropic two-phase sheet",
+    source="Hashin & Shtrikman 1962, in two dimensions; formula from memory, digits by a separate "
+    "script",
+    known="from memory, computed",
+    tolerance="5e-8",
+)
+@pytest.mark.outside(
+    "Effective-medium conductance of a two-phase sheet",
+    source="Bruggeman 1935, in two dimensions; formula from memory, digits by a separate script",
+    known="from memory, computed",
+    tolerance="5e-8",
+)
+@pytest.mark.outside(
+    "Bounds of the conductance of any two-phase sheet",
+    source="stripes along and across (Wiener)",
+    known="exact",
+    tolerance="1e-6",
+)
 @pytest.mark.parametrize(
     ("f", "low", "high", "medium"),
-    # Discs of conductance 10 in 1. Formulas from memory (Hashin and Shtrikman 1962, Bruggeman
-    # 1935), numbers computed by an independent script.
+    # Discs of conductance 10 in 1.
     [
         (0.05, 1.0853081, 1.2531969, 1.0883363),
         (0.1, 1.1782178, 1.5183246, 1.1916594),
@@ -239,9 +300,14 @@ def test_mixing_rules(f, low, high, medium):
     )
 
 
+@pytest.mark.outside(
+    "Conductance of a sheet with insulating discs",
+    source="Maxwell Garnett in two dimensions, (1 - f)/(1 + f)",
+    known="from memory",
+    tolerance="5e-8",
+)
 @pytest.mark.parametrize(("f", "expected"), [(0.1, 0.8181818), (0.3, 0.5384615), (0.5, 1 / 3)])
 def test_insulating_discs(f, expected):
-    # (1 - f)/(1 + f), exact to second order in f (Maxwell Garnett in two dimensions, from memory).
     assert hashin_shtrikman(1 - f)[1] == pytest.approx(expected, abs=5e-8)
 
 

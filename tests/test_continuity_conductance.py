@@ -29,11 +29,16 @@ def smooth_film(n, coverage, seed, scale=3.0):
 # --- exact sheets ---------------------------------------------------------------------------
 
 
+@pytest.mark.outside(
+    "Sheet conductance of a full film, both ways and any shape",
+    source="R = Rs L / W",
+    known="exact",
+    tolerance="1e-9",
+)
 @pytest.mark.parametrize("shape", [(1, 1), (1, 7), (7, 1), (2, 2), (30, 70)])
 @pytest.mark.parametrize("direction", ["x", "y"])
 def test_full_film(shape, direction):
     found = sheet_conductance(np.ones(shape, dtype=bool), direction=direction)
-    # R = Rs L / W, exact.
     assert found.ratio == pytest.approx(1, abs=1e-9)
     assert found.ratio_low == pytest.approx(1, abs=1e-9)
     assert found.ratio_high == pytest.approx(1, abs=1e-9)
@@ -42,9 +47,14 @@ def test_full_film(shape, direction):
     assert found.current_y == pytest.approx(np.full(shape, expected[1]), abs=1e-6)
 
 
+@pytest.mark.outside(
+    "Sheet conductance along and across stripes of 1 and 10",
+    source="series and parallel: 5.5 and 20/11",
+    known="exact",
+    tolerance="1e-7",
+)
 @pytest.mark.parametrize("links", ["cell", "corner", "both"])
 def test_laminates(links):
-    # Exact: 5.5 along and 1.8181818 across stripes of 1 and 10 in equal parts.
     striped = np.zeros((40, 40), dtype=bool)
     striped[::2] = True
     along = sheet_conductance(striped, direction="x", bare=0.1, links=links)
@@ -53,6 +63,12 @@ def test_laminates(links):
     assert across.ratio * 10 == pytest.approx(20 / 11, abs=1e-7)
 
 
+@pytest.mark.outside(
+    "Sheet conductance of stripes on an insulator",
+    source="one stripe in four: 1/4 and 0",
+    known="exact",
+    tolerance="1e-12",
+)
 def test_stripes_with_insulating_ground():
     striped = np.zeros((8, 12), dtype=bool)
     striped[::4] = True
@@ -60,6 +76,12 @@ def test_stripes_with_insulating_ground():
     assert sheet_conductance(striped, direction="y").ratio == 0
 
 
+@pytest.mark.outside(
+    "Sheet conductance of two strips of unequal thickness",
+    source="series and parallel",
+    known="exact",
+    tolerance="1e-9",
+)
 def test_thickness_is_relative_to_its_mean():
     # Two strips side by side, one three times as thick: along x they add, across they follow on.
     thickness = np.ones((10, 10))
@@ -76,24 +98,65 @@ def test_thickness_is_relative_to_its_mean():
 
 # --- one disc in a square with bus bars -----------------------------------------------------
 
-# Square array of discs, which by symmetry is one disc in a square with bars left and right:
-# Perrins, McKenzie and McPhedran, Proc. R. Soc. A 369 (1979) 207 (column of perfect conductors
-# from memory, all reproduced by Rayleigh multipoles; the other columns computed by them).
-PERFECT = {0.1: 1.2222, 0.2: 1.5003, 0.3: 1.8602, 0.4: 2.3510, 0.5: 3.0802, 0.7: 7.4327}
-TENFOLD = {0.1: 1.1782, 0.2: 1.3915, 0.3: 1.6520, 0.4: 1.9806, 0.5: 2.4155, 0.7: 4.0617}
+# Square array of discs, which by symmetry is one disc in a square with bars left and right.
+PERFECT = {
+    0.1: 1.2222,
+    0.2: 1.5003,
+    0.3: 1.8602,
+    0.4: 2.3510,
+    0.5: 3.0802,
+    0.6: 4.3418,
+    0.7: 7.4327,
+}
+FIFTYFOLD = {0.1: 1.2126, 0.2: 1.4760, 0.3: 1.8125, 0.4: 2.2633, 0.5: 2.9146}
+TENFOLD = {
+    0.1: 1.1782,
+    0.2: 1.3915,
+    0.3: 1.6520,
+    0.4: 1.9806,
+    0.5: 2.4155,
+    0.6: 3.0372,
+    0.7: 4.0617,
+}
 
 
-@pytest.mark.parametrize("f", [0.1, 0.2, 0.3, 0.4, 0.5])
+@pytest.mark.outside(
+    "Sheet conductance of a disc of tenfold conductance in a square",
+    source="Perrins, McKenzie & McPhedran, Proc. R. Soc. A 369 (1979) 207; Rayleigh multipoles",
+    known="computed",
+    tolerance="0.5 % at 200 pixels a side",
+)
+@pytest.mark.parametrize("f", TENFOLD)
 def test_disc_of_tenfold_conductance(f):
     found = sheet_conductance(disc(200, f), bare=0.1)
     assert found.ratio_low * 10 == pytest.approx(TENFOLD[f], rel=0.005)
     assert found.ratio * 10 == pytest.approx(TENFOLD[f], rel=0.005)
 
 
-@pytest.mark.parametrize("f", [0.1, 0.2, 0.3, 0.4, 0.5, 0.7])
+@pytest.mark.outside(
+    "Sheet conductance of a disc of fiftyfold conductance in a square",
+    source="Perrins, McKenzie & McPhedran, Proc. R. Soc. A 369 (1979) 207; Rayleigh multipoles",
+    known="computed",
+    tolerance="1 % at 200 pixels a side",
+)
+@pytest.mark.parametrize("f", FIFTYFOLD)
+def test_disc_of_fiftyfold_conductance(f):
+    found = sheet_conductance(disc(200, f), bare=0.02)
+    assert found.ratio_low * 50 == pytest.approx(FIFTYFOLD[f], rel=0.01)
+    assert found.ratio * 50 == pytest.approx(FIFTYFOLD[f], rel=0.01)
+
+
+@pytest.mark.outside(
+    "Sheet conductance of an insulating disc in a square",
+    source="Perrins, McKenzie & McPhedran, Proc. R. Soc. A 369 (1979) 207, perfectly conducting "
+    "discs; reciprocity (Keller 1964, seen in arXiv:2006.16313, eq. 1)",
+    known="from memory, computed",
+    tolerance="1.5 % to half of the area, 3 % beyond, at 200 pixels a side",
+)
+@pytest.mark.parametrize("f", PERFECT)
 def test_insulating_disc(f):
     found = sheet_conductance(~disc(200, f))
-    # Keller's reciprocity (arXiv:2006.16313, eq. 1, seen): the reciprocal of a perfect conductor.
+    # By Keller's reciprocity the reciprocal of a perfect conductor.
     assert found.ratio == pytest.approx(1 / PERFECT[f], rel=0.015 if f <= 0.5 else 0.03)
     assert found.ratio_low == pytest.approx(1 / PERFECT[f], rel=0.015 if f <= 0.5 else 0.03)
 
@@ -104,8 +167,14 @@ def test_disc_converges_with_the_pixel():
     assert error[0] > 1.5 * error[1] > 1.5 * 1.5 * error[2]
 
 
+@pytest.mark.outside(
+    "Sheet conductance of a disc of a tenth of the conductance",
+    source="Perrins, McKenzie & McPhedran, Proc. R. Soc. A 369 (1979) 207; reciprocity (Keller "
+    "1964): 0.41399 = 1 / 2.4155",
+    known="computed",
+    tolerance="0.5 %",
+)
 def test_weak_disc_is_the_reciprocal():
-    # s = 0.1 at f = 0.5: 0.41399 = 1 / 2.4155 (Keller).
     found = sheet_conductance(~disc(200, 0.5), bare=0.1)
     assert found.ratio == pytest.approx(0.41399, rel=0.005)
 
@@ -113,9 +182,14 @@ def test_weak_disc_is_the_reciprocal():
 # --- duality and bounds ---------------------------------------------------------------------
 
 
+@pytest.mark.outside(
+    "Conductance of a resistor network times that of its dual",
+    source="duality of planar networks (Keller 1964)",
+    known="exact",
+    tolerance="1e-10",
+)
 @pytest.mark.parametrize("seed", range(8))
 def test_the_two_networks_are_dual(seed):
-    # Keller reciprocity on the networks themselves: exact, another algebraic route.
     rng = np.random.default_rng(seed)
     sheet = np.exp(rng.normal(0, 2, size=tuple(rng.integers(1, 60, 2))))
     cells = solve(cell_network(sheet), tolerance=1e-13).conductance
@@ -134,10 +208,16 @@ def test_bounds_close_in_from_both_sides():
     assert found[0].potential.shape == found[2].potential.shape == (64, 64)
 
 
+@pytest.mark.outside(
+    "Reciprocity of the conductance of a random map with its phases exchanged",
+    source="Keller 1964; Van Siclen, arXiv:2006.16313, eq. 1",
+    known="seen",
+    tolerance="1e-9",
+)
 @pytest.mark.parametrize("seed", range(6))
 def test_keller_reciprocity_of_every_map(seed):
-    # s(p,a; q,b) in x times s(p,b; q,a) in y = a b (arXiv:2006.16313, eq. 1, seen), exact for
-    # the lower bound of one map and the upper bound of the other.
+    # s(p,a; q,b) in x times s(p,b; q,a) in y = a b, exact for the lower bound of one map and the
+    # upper bound of the other.
     metal = np.random.default_rng(seed).random((40, 55)) < 0.5
     one = sheet_conductance(metal, bare=0.1, links="cell", tolerance=1e-12).ratio * 10
     other = sheet_conductance(
@@ -159,10 +239,20 @@ def random_cells(n_maps, side, seed):
     )
 
 
+@pytest.mark.outside(
+    "Conductance of random cells of 1 and 10, one pixel a cell, harmonic links",
+    source="separate finite-difference script: 2.584 +- 0.013 over 12 maps",
+    known="computed",
+    tolerance="4 standard errors",
+)
+@pytest.mark.outside(
+    "Conductance of random cells of 1 and 10, dual pair of networks",
+    source="Keller 1964 and Dykhne: sqrt(a b) = 3.1622777",
+    known="seen",
+    tolerance="4 standard errors of 24 maps",
+)
 def test_random_cells_under_one_link_rule():
-    # One pixel a cell is biased under any one link rule: an independent script with harmonic
-    # links measured 2.584 +- 0.013 over 12 maps (true value 3.162). Four standard errors of the
-    # difference; the dual pair has its geometric mean at sqrt(a b) = 3.1622777 (Dykhne; seen).
+    # One pixel a cell is biased under any one link rule; four standard errors of the difference.
     low, both = random_cells(24, 1, 8)
     assert low == pytest.approx(2.584, abs=4 * math.hypot(0.013, 0.0092))
     assert both == pytest.approx(math.sqrt(10), abs=4 * 0.016)
@@ -177,8 +267,14 @@ def test_random_cells_finely_drawn():
     assert both == pytest.approx(math.sqrt(10), rel=0.01)
 
 
+@pytest.mark.outside(
+    "Conductance of a checkerboard of 1 and 100",
+    source="Keller 1964, Dykhne; Ovchinnikov & Dyugaev: sqrt(a b) = 10",
+    known="seen",
+    tolerance="2 %, and between the bounds",
+)
 def test_checkerboard_is_square_root():
-    # Checkerboard of 1 and 100: 10 (Dykhne; seen). 8 x 8 fields of 16 x 16 pixels.
+    # 8 x 8 fields of 16 x 16 pixels.
     board = (np.add.outer(np.arange(8), np.arange(8)) % 2).astype(bool)
     found = sheet_conductance(board.repeat(16, 0).repeat(16, 1), bare=0.01)
     assert found.ratio_low * 100 < 10 < found.ratio_high * 100
@@ -198,19 +294,29 @@ def between(k, a, b):
     return 1 / solve(with_contacts(*node_grid(k), first, second), tolerance=1e-12).conductance
 
 
+@pytest.mark.outside(
+    "Resistance from corner to corner of a grid of unit resistors",
+    source="exact fractions by a separate script; the sequence in OEIS from memory",
+    known="from memory, computed",
+    tolerance="1e-9",
+)
 @pytest.mark.parametrize(
     ("k", "expected"),
-    # Corner to opposite corner of unit resistors, exact fractions (computed; the sequence is
-    # known from memory).
+    # Corner to opposite corner of unit resistors.
     [(2, 1), (3, 3 / 2), (4, 13 / 7), (5, 47 / 22), (6, 1171 / 495), (7, 6385 / 2494)],
 )
 def test_corner_to_corner(k, expected):
     assert between(k, (0, 0), (k - 1, k - 1)) == pytest.approx(expected, abs=1e-9)
 
 
+@pytest.mark.outside(
+    "Resistance between nodes of an infinite grid",
+    source="Cserti, Am. J. Phys. 68 (2000) 896",
+    known="from memory",
+    tolerance="2e-4, amid 201 x 201 nodes",
+)
 @pytest.mark.parametrize(
     ("step", "expected"),
-    # Infinite square lattice: Cserti, Am. J. Phys. 68 (2000) 896 (from memory).
     [
         ((0, 1), 1 / 2),
         ((1, 1), 2 / math.pi),
@@ -224,9 +330,14 @@ def test_infinite_lattice(step, expected):
     assert found == pytest.approx(expected, abs=2e-4)
 
 
+@pytest.mark.outside(
+    "Conductance of random bonds of 1 and 10 in equal parts",
+    source="self-dual: sqrt(10); a separate script gave 3.1593 +- 0.008 at 64 nodes",
+    known="computed",
+    tolerance="0.08",
+)
 def test_random_bonds_at_one_half():
-    # Random 50:50 bonds of 1 and 10 are self-dual: sqrt(10) = 3.1623; an independent script
-    # measured 3.1593 +- 0.008 at 64 nodes. Four of those standard errors.
+    # Four standard errors of 12 networks.
     rng = np.random.default_rng(9)
     n, found = 64, []
     for _ in range(12):
@@ -241,8 +352,13 @@ def test_random_bonds_at_one_half():
     assert np.mean(found) == pytest.approx(math.sqrt(10), abs=4 * 0.02)
 
 
+@pytest.mark.outside(
+    "Resistance between inner and outer rim of an annulus",
+    source="Corbino disc, Rs ln(b/a) / (2 pi)",
+    known="exact",
+    tolerance="2 % on pixels",
+)
 def test_annulus():
-    # Corbino disc: R = Rs ln(b/a) / (2 pi), exact for circles; e gives 0.159155.
     n, outer = 241, 115.0
     place = np.arange(n) - n // 2
     radius = np.hypot(place[:, None], place)
@@ -253,12 +369,18 @@ def test_annulus():
         assert found == pytest.approx(expected, rel=0.02)
 
 
+@pytest.mark.outside(
+    "Resistance of a strip between contacts",
+    source="R = Rs L / W",
+    known="exact",
+    tolerance="1e-9",
+)
 def test_strip_between_two_contacts():
     strip = np.zeros((9, 22), dtype=bool)
     strip[2:7] = True
     a, b = np.zeros_like(strip), np.zeros_like(strip)
     a[:, 0], b[:, -1] = True, True
-    # R = Rs L / W with 20 pixels between the contacts.
+    # 20 pixels between the contacts.
     assert resistance_between(strip, a, b) == pytest.approx(20 / 5, abs=1e-9)
     strip[:, 11] = False
     assert resistance_between(strip, a, b) == math.inf
@@ -336,8 +458,14 @@ def test_input_is_left_alone_and_answers_repeat():
     np.testing.assert_array_equal(first.potential, second.potential)
 
 
+@pytest.mark.outside(
+    "Potential and conductance of a random film",
+    source="direct solution by scipy.sparse.linalg.spsolve, the installed version",
+    known="computed",
+    tolerance="1e-6",
+)
 def test_against_a_direct_solution():
-    # scipy.sparse.linalg.spsolve on a matrix assembled pixel by pixel here.
+    # The matrix is assembled pixel by pixel here.
     from scipy.sparse import lil_matrix
     from scipy.sparse.linalg import spsolve
 

@@ -48,15 +48,28 @@ def broken_film():
 # --- resistivities --------------------------------------------------------------------------
 
 
+SQUARE = pytest.mark.outside(
+    "Sheet resistance from two equal four-point resistances",
+    source="van der Pauw, Philips Res. Rep. 13 (1958) 1: pi / ln 2 = 4.5323601418",
+    known="seen",
+    tolerance="1e-6",
+)
+OBLONG = pytest.mark.outside(
+    "Sheet resistance from two unequal four-point resistances",
+    source="van der Pauw, Philips Res. Rep. 13 (1958) 1, eq. 1, by scipy's brentq",
+    known="computed",
+    tolerance="1e-6",
+)
+
+
 @pytest.mark.parametrize(
     ("a", "b", "sheet"),
-    # pi / ln 2 seen; the others computed with scipy's brentq from van der Pauw 1958, eq. 1.
     [
-        (1, 1, 4.5323601),
-        (1, 2, 6.5285026),
-        (1, 3, 8.2187915),
-        (1, 5, 11.1721103),
-        (1, 10, 17.4311263),
+        pytest.param(1, 1, 4.5323601, marks=SQUARE),
+        pytest.param(1, 2, 6.5285026, marks=OBLONG),
+        pytest.param(1, 3, 8.2187915, marks=OBLONG),
+        pytest.param(1, 5, 11.1721103, marks=OBLONG),
+        pytest.param(1, 10, 17.4311263, marks=OBLONG),
     ],
 )
 def test_van_der_pauw(a, b, sheet):
@@ -70,17 +83,29 @@ def test_van_der_pauw_of_very_different_resistances():
     assert math.exp(-math.pi / rs) + math.exp(-math.pi * 1e4 / rs) == pytest.approx(1, abs=1e-12)
 
 
+@pytest.mark.outside(
+    "Resistivity from a measured film of 80/20 nickel-chromium",
+    source="maker's data sheet: 1.08 microohm metre at 20 degrees C, so 100 nm is 10.8 ohm per "
+    "square",
+    known="seen",
+    tolerance="1e-12",
+)
 def test_a_full_nichrome_film():
-    # 80/20 NiCr, 1.08 uohm m at 20 degrees C (seen, maker's data sheet): 100 nm is 10.8 ohm/sq.
     found = implied_resistivity(10.8, ratio=1.0, thickness_nm=100, alloy={"Ni": 80, "Cr": 20})
     assert found.resistivity_ohm_m == pytest.approx(1.08e-6, rel=1e-12)
     assert found.reference == "Ni"
     assert found.times_bulk == pytest.approx(1.08e-6 / 6.93e-8, rel=1e-12)
 
 
+@pytest.mark.outside(
+    "Resistivity of pure metals",
+    source="CRC Handbook of Chemistry and Physics, near 293 K",
+    known="from memory",
+    tolerance="0.5 %",
+)
 @pytest.mark.parametrize(
     ("element", "ohm_m"),
-    # CRC Handbook of Chemistry and Physics, near 293 K, 1e-8 ohm m (from memory).
+    # 1e-8 ohm m.
     [("Ag", 1.587), ("Cu", 1.678), ("Au", 2.214), ("Al", 2.65), ("W", 5.28), ("Ni", 6.93)],
 )
 def test_handbook_values(element, ohm_m):
@@ -190,8 +215,14 @@ def test_thin_neck_asks_for_smaller_pixels():
     assert "half the pixel size" in told(metal).next_step
 
 
+@pytest.mark.outside(
+    "Dose at which drops at random connect",
+    source="threshold of discs 1.12808737 (Quintanilla & Ziff; digits from memory) over -ln(1 - "
+    "coverage)",
+    known="from memory",
+    tolerance="1e-7",
+)
 def test_dose_of_random_drops():
-    # 1.128 / -ln(1 - coverage): Quintanilla and Ziff's threshold over the filling factor.
     metal = np.zeros((10, 10), dtype=bool)
     metal[:5] = True
     assert told(metal).dose_to_connect == pytest.approx(1.12808737 / math.log(2), rel=1e-7)

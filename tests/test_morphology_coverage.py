@@ -13,18 +13,29 @@ from spattermap.morphology import (
     wilson_bounds,
 )
 
-# Multipliers t(0.975, n - 1), computed with scipy; ASTM E562 table 1 prints these (from memory).
 T = {5: 2.776, 6: 2.571, 7: 2.447, 8: 2.365, 9: 2.306, 10: 2.262, 11: 2.228, 12: 2.201, 13: 2.179,
      14: 2.160, 15: 2.145, 16: 2.131, 17: 2.120, 18: 2.110, 19: 2.101, 20: 2.093, 21: 2.086,
      22: 2.080, 23: 2.074, 24: 2.069, 25: 2.064, 26: 2.060, 27: 2.056, 28: 2.052, 29: 2.048,
      30: 2.045, 40: 2.023, 60: 2.001, 10**9: 1.960}  # fmt: skip
 
 
+@pytest.mark.outside(
+    "Multiplier t(0.975, n - 1) for n fields",
+    source="ASTM E562, table 1; digits from scipy",
+    known="from memory, computed",
+    tolerance="0.001",
+)
 @pytest.mark.parametrize(("n", "t"), T.items())
 def test_t_multiplier(n, t):
     assert t_multiplier(n) == pytest.approx(t, abs=0.001)
 
 
+@pytest.mark.outside(
+    "Interval of the coverage from three fields",
+    source="ASTM E562: t s / sqrt(n), worked by hand with t(0.975, 2) = 4.302653",
+    known="computed",
+    tolerance="1e-6",
+)
 def test_fields_by_hand():
     found = coverage_over_fields([0.20, 0.24, 0.28])
     # Mean 0.24, s 0.04, t(0.975, 2) = 4.3027.
@@ -37,9 +48,13 @@ def test_fields_by_hand():
     )
 
 
+@pytest.mark.outside(
+    "Four times the fields halve the interval of the coverage",
+    source="ASTM E562, 11.3; 30 to 120 fields: 0.50 t(0.975, 119) / t(0.975, 29) = 0.4841",
+    known="seen",
+    tolerance="5 %",
+)
 def test_four_times_the_fields_halve_the_interval():
-    # ASTM E562, 11.3 (seen, https://www.scribd.com/document/461942031/3): to halve %RA measure
-    # four times the fields. 30 to 120 fields: 0.50 t(0.975, 119) / t(0.975, 29) = 0.4841.
     rng = np.random.default_rng(2)
     ratios = []
     for _ in range(400):
@@ -66,8 +81,12 @@ def test_one_field_is_not_enough_for_fields():
         coverage_over_fields([0.3, 30])
 
 
-# Newcombe, Statist. Med. 17 (1998) 857, table I, Wilson score, 95 % (from memory; statsmodels
-# reproduces every printed digit).
+@pytest.mark.outside(
+    "Wilson's interval of a coverage",
+    source="Newcombe, Statist. Med. 17 (1998) 857, Table I; statsmodels prints the same digits",
+    known="from memory, computed",
+    tolerance="half the last printed digit",
+)
 @pytest.mark.parametrize(
     ("r", "n", "low", "high"),
     [(81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0, 0.1611),
@@ -114,6 +133,18 @@ def exact_standard_error(density, radius, side):
     return float(np.sqrt((pairs * (two_point(density, radius, h) - p**2)).sum()) / side**2)
 
 
+@pytest.mark.outside(
+    "Coverage of a Boolean model of discs",
+    source="Matheron; Stoyan, Kendall & Mecke: p = 1 - exp(-lambda pi r^2) = 0.2695973",
+    known="exact",
+    tolerance="3 standard errors of 60 fields",
+)
+@pytest.mark.outside(
+    "Standard error of the coverage of one field of discs",
+    source="two-point function of the Boolean model (Matheron; Stoyan, Kendall & Mecke)",
+    known="exact",
+    tolerance="15 %; the interval must hold the truth in 95 % of fields less 4 standard errors",
+)
 def test_boolean_coverage_and_its_standard_error():
     side, density, radius = 256, 1e-3, 10
     truth = 0.2695973
@@ -146,6 +177,12 @@ def test_boolean_coverage_covers_between_92_and_98_percent(side, density, radius
     assert 0.92 <= np.mean(hits) <= 0.98
 
 
+@pytest.mark.outside(
+    "Standard error of the coverage of independent pixels",
+    source="binomial, sqrt(p (1 - p) / n)",
+    known="exact",
+    tolerance="25 %",
+)
 def test_uncorrelated_pixels_give_the_binomial_interval():
     metal = np.random.default_rng(0).random((300, 300)) < 0.3
     found = coverage_interval(metal)
@@ -161,6 +198,12 @@ def test_invalid_pixels_do_not_count():
     assert coverage_interval(metal, valid=valid).value == pytest.approx(1 / 3)
 
 
+@pytest.mark.outside(
+    "Upper bound of the coverage of a bare field",
+    source="Wilson's bound at zero, z^2 / (n + z^2)",
+    known="exact",
+    tolerance="1e-4",
+)
 def test_bare_and_full_fields_keep_an_open_bound():
     bare = coverage_interval(np.zeros((100, 100)), grain_px=10)
     assert (bare.value, bare.low) == (0, 0)
@@ -178,6 +221,12 @@ def test_structure_as_large_as_the_field_is_not_trusted():
     assert not coverage_interval(metal).trusted
 
 
+@pytest.mark.outside(
+    "Standard error of the coverage of a large field of discs",
+    source="two-point function of the Boolean model (Matheron; Stoyan, Kendall & Mecke)",
+    known="exact",
+    tolerance="25 %",
+)
 def test_large_fields_are_averaged_without_changing_the_answer():
     rng = np.random.default_rng(1)
     metal = boolean_model(900, 1e-3, 10, rng)

@@ -12,7 +12,7 @@ from spattermap.morphology.visible import _process_covariance
 RNG = np.random.default_rng
 
 
-# The families against scipy.stats, parameters in its own order.
+# Parameters in the order of the families.
 REFERENCE = {
     "lognormal": (np.array([0.3, np.log(0.5)]), stats.lognorm(0.5, scale=np.exp(0.3))),
     "Weibull": (np.array([0.3, np.log(1.7)]), stats.weibull_min(1.7, scale=np.exp(0.3))),
@@ -20,6 +20,12 @@ REFERENCE = {
 }
 
 
+@pytest.mark.outside(
+    "Density, distribution and moments of lognormal, Weibull and gamma",
+    source="scipy.stats, the installed version",
+    known="computed",
+    tolerance="1e-12; moments 1e-9",
+)
 @pytest.mark.parametrize("name", REFERENCE)
 def test_families_against_scipy(name):
     theta, reference = REFERENCE[name]
@@ -30,6 +36,12 @@ def test_families_against_scipy(name):
         assert family.raw_moment(theta, order) == pytest.approx(reference.moment(order), rel=1e-9)
 
 
+@pytest.mark.outside(
+    "Density, distribution and moments of two lognormals",
+    source="weighted sums of scipy.stats.lognorm",
+    known="computed",
+    tolerance="1e-6",
+)
 def test_mixture_is_the_weighted_sum():
     theta = np.array([np.log(0.7 / 0.3), 0.0, np.log(0.2), 1.5, np.log(0.4)])
     family, d = FAMILIES["two lognormals"], np.array([0.5, 1.0, 4.0])
@@ -45,6 +57,12 @@ def test_mixture_is_the_weighted_sum():
     )
 
 
+@pytest.mark.outside(
+    "Lognormal fit without truncation",
+    source="closed form of the maximum likelihood; log-likelihood from scipy.stats",
+    known="exact",
+    tolerance="1e-4; log-likelihood 0.001",
+)
 def test_without_truncation_the_lognormal_fit_is_the_closed_form():
     d = RNG(0).lognormal(1, 0.4, 300)
     fit = fit_sizes(d, families=("lognormal",))[0]
@@ -56,6 +74,12 @@ def test_without_truncation_the_lognormal_fit_is_the_closed_form():
     assert fit.bic == pytest.approx(2 * np.log(300) - 2 * expected, abs=2e-3)
 
 
+@pytest.mark.outside(
+    "Gamma and Weibull fits",
+    source="scipy.stats.gamma.fit and weibull_min.fit, the installed version",
+    known="computed",
+    tolerance="0.1 %",
+)
 def test_other_families_agree_with_scipy_fits():
     d = RNG(1).gamma(3.0, 1.5, 400)
     gamma = fit_sizes(d, families=("gamma",))[0].parameters

@@ -16,8 +16,12 @@ from spattermap.morphology import (
 from spattermap.regions import measure_regions
 
 
-# ISO 9276-6 circularity sqrt(4 pi A) / P (definition from memory; geometry exact, computed with
-# scipy.special.ellipe).
+@pytest.mark.outside(
+    "Circularity of an ellipse",
+    source="ISO 9276-6, sqrt(4 pi A) / P; perimeters from scipy.special.ellipe",
+    known="from memory, computed",
+    tolerance="1e-9",
+)
 @pytest.mark.parametrize(
     ("ratio", "value"),
     [(1, 1), (1.5, 0.9700706920), (2, 0.9171505771), (3, 0.8142823146), (5, 0.6687101227)],
@@ -57,6 +61,18 @@ OUTLINES = {
 }
 
 
+@pytest.mark.outside(
+    "Circularity of drawn discs, polygons, ellipses and a stadium, over all directions",
+    source="exact geometry; ISO 9276-6 definition from memory, perimeter by Cauchy and Crofton",
+    known="exact",
+    tolerance="1 % for the raster",
+)
+@pytest.mark.outside(
+    "Longest and shortest diameter (Feret) and roundness of drawn outlines",
+    source="exact geometry; ISO 9276-6 definition from memory",
+    known="exact",
+    tolerance="1 pixel; roundness 5 %",
+)
 @pytest.mark.parametrize("name", OUTLINES)
 def test_outlines_in_every_direction(name):
     corners, circularity, roundness, ratio = OUTLINES[name]
@@ -126,6 +142,12 @@ def test_classes_do_not_depend_on_the_unit():
     assert shape_class(small)[0] == "unresolved"
 
 
+@pytest.mark.outside(
+    "Interval of the share of a shape class, 6 of 8",
+    source="Wilson's score by statsmodels: 0.4093 to 0.9285",
+    known="computed",
+    tolerance="half the last printed digit",
+)
 def test_shares_by_hand():
     classes = np.array(["round"] * 6 + ["splashed"] * 2 + ["unresolved"] * 2)
     table = shape_shares(classes).set_index("shape")
@@ -133,7 +155,6 @@ def test_shares_by_hand():
     assert table.share["splashed"] == 0.25
     assert table.share["elongated"] == 0
     assert table.share["unresolved"] == 0.2
-    # Wilson, 6 of 8 at 95 %: 0.4093 to 0.9285 (statsmodels).
     assert table.loc["round", ["share_low", "share_high"]].tolist() == pytest.approx(
         [0.4093, 0.9285], abs=5e-5
     )

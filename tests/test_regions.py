@@ -35,6 +35,12 @@ def test_columns_are_those_of_the_droplet_table():
     ]  # fmt: skip
 
 
+@pytest.mark.outside(
+    "Size, axes, diameters (Feret) and perimeter of a rectangle of 2 x 5 pixels",
+    source="second moments, chords and corners by hand",
+    known="exact",
+    tolerance="1e-6",
+)
 def test_a_rectangle_by_hand():
     labels = np.zeros((6, 9), dtype=int)
     labels[1:3, 2:7] = 4  # two rows, five columns
@@ -106,9 +112,14 @@ def test_every_kind_of_count_gives_the_same_sums(kind):
     assert table.Cu_counts.tolist() == expected.tolist()
 
 
+@pytest.mark.outside(
+    "Area, place, hull, largest diameter (Feret), perimeter, axes and angle of random regions",
+    source="skimage.measure.regionprops_table, the installed version",
+    known="computed",
+    tolerance="equal, or 1e-12; angle 1e-9",
+)
 @pytest.mark.parametrize(("scale", "side"), [(0.4, 90), (1.0, 120), (2.5, 160), (5.0, 200)])
 def test_agrees_with_scikit_image(scale, side):
-    # Reference: skimage.measure.regionprops_table, the installed version.
     labels = blobs(side, scale, seed=7)
     ours = region_shapes(labels)
     theirs = regionprops_table(
@@ -139,6 +150,12 @@ def test_agrees_with_scikit_image(scale, side):
     np.testing.assert_allclose(apart[long], np.pi / 2, atol=1e-9)
 
 
+@pytest.mark.outside(
+    "Smallest and largest diameter (Feret) of random regions",
+    source="widths over 7200 directions; hull by scikit-image",
+    known="computed",
+    tolerance="5e-4 and 1e-6",
+)
 def test_feret_diameters_against_every_direction():
     # Reference: the width over 7,200 directions of the same edge midpoints; the largest of the
     # hull image (scikit-image's convention), the smallest of the region.
@@ -209,7 +226,12 @@ def test_refusals(labels, more, problem, words):
         measure_regions(labels, **more)
 
 
-# Lattice points in x^2 + y^2 <= r^2 (OEIS A000328, Gauss circle problem; exact enumeration).
+@pytest.mark.outside(
+    "Pixels of a centred disc",
+    source="Gauss circle problem, OEIS A000328, by enumeration",
+    known="exact",
+    tolerance="equal",
+)
 @pytest.mark.parametrize(
     ("radius", "pixels"),
     [(1, 5), (2, 13), (3, 29), (4, 49), (5, 81), (8, 197), (10, 317), (15, 709), (20, 1257),
@@ -221,8 +243,25 @@ def test_area_of_a_centred_disc(radius, pixels):
     assert shapes.area.tolist() == [pixels]
 
 
-# Random sub-pixel centres: the mean Crofton perimeter over 2 pi r, computed with scikit-image
-# 0.26 (perimeter_crofton, 4 directions); circularity then stays at 1 (Cauchy-Crofton).
+# Random sub-pixel centres: the mean Crofton perimeter over 2 pi r.
+@pytest.mark.outside(
+    "Perimeter of discs at random places",
+    source="scikit-image 0.26.0, perimeter_crofton in four directions",
+    known="computed",
+    tolerance="0.003 of 2 pi r",
+)
+@pytest.mark.outside(
+    "Circularity of discs at random places, over their size",
+    source="Cauchy and Crofton: 1 whatever the size",
+    known="exact",
+    tolerance="0.01; 0.02 at 3 pixels radius",
+)
+@pytest.mark.outside(
+    "Pixels of discs at random places",
+    source="pi r^2 on average",
+    known="exact",
+    tolerance="4 standard errors of 200 discs",
+)
 @pytest.mark.parametrize(
     ("radius", "ratio", "tolerance"),
     [(3, 0.994, 0.02), (5, 0.9975, 0.01), (10, 0.9995, 0.01), (20, 1.0, 0.01)],
@@ -244,10 +283,21 @@ def test_circularity_of_random_discs(radius, ratio, tolerance):
     assert abs(area.mean() - np.pi * radius**2) < 4 * error
 
 
+@pytest.mark.outside(
+    "Axes, area, aspect ratio and angle of a drawn ellipse",
+    source="axes 80 and 40, eccentricity 0.8660254, area 2513.27",
+    known="exact",
+    tolerance="0.3 pixels, 0.002, 0.4 %, 0.02 and 0.5 degrees",
+)
+@pytest.mark.outside(
+    "Circularity of a drawn ellipse 2:1",
+    source="ISO 9276-6 (definition from memory); 0.9171505771 by scipy.special.ellipe",
+    known="from memory, computed",
+    tolerance="0.01",
+)
 @pytest.mark.parametrize("angle", [0, 17, 30, 45, 73, 90, 120])
 def test_a_rasterised_ellipse(angle):
-    # Ellipse with semi-axes 40 and 20 px: axis lengths 80 and 40, eccentricity 0.8660254,
-    # area 2513.27 (geometry exact; the tolerances are those of the pixel raster).
+    # Semi-axes of 40 and 20 px; the tolerances are those of the raster.
     y, x = np.mgrid[-50:51, -50:51]
     turn = np.deg2rad(angle)
     along = x * np.cos(turn) - y * np.sin(turn)  # y points down, the angle up
@@ -262,21 +312,30 @@ def test_a_rasterised_ellipse(angle):
     table = measure_regions(labels)
     assert table.aspect_ratio[0] == pytest.approx(2, abs=0.02)
     assert abs((table.orientation_deg[0] - angle + 90) % 180 - 90) < 0.5
-    # ISO 9276-6 circularity of the ellipse 2:1, 0.9171505771 (scipy.special.ellipe).
     assert table.circularity[0] == pytest.approx(0.91715, abs=0.01)
 
 
+@pytest.mark.outside(
+    "Perimeter of squares along the axes, the worst case",
+    source="scikit-image 0.26.0: 188.50 for a side of 50, 36.81 for 10",
+    known="computed",
+    tolerance="half the last printed digit",
+)
 def test_axis_aligned_squares_are_the_worst_case_of_crofton():
-    # Computed with scikit-image 0.26: side 50 gives 188.50 (-5.8 %), side 10 gives 36.81.
     for side, perimeter in ((50, 188.50), (10, 36.81)):
         labels = np.pad(np.ones((side, side), dtype=int), 2)
         assert region_shapes(labels).perimeter[0] == pytest.approx(perimeter, abs=0.005)
 
 
+@pytest.mark.outside(
+    "Number, areas and area fraction of the 24 coins of a photograph",
+    source="skimage.data.coins by the recipe of scikit-image's gallery (page seen), scikit-image "
+    "0.26.0",
+    known="computed",
+    tolerance="equal; fraction 5e-6",
+)
 def test_coins_of_the_gallery_recipe():
-    # skimage.data.coins with the recipe of scikit-image's gallery (Sobel elevation, markers below
-    # 30 and above 150, watershed, holes filled; page seen): 25 regions, one of 2 px, 24 above
-    # 200 px with areas of 1077 to 3141 px, area fraction 0.33472 (computed, scikit-image 0.26).
+    # 25 regions, one of them of 2 px.
     from skimage import data, filters, segmentation
 
     coins = data.coins()
@@ -292,6 +351,19 @@ def test_coins_of_the_gallery_recipe():
     assert table.area_um2.sum() / coins.size == pytest.approx(0.33472, abs=5e-6)
     # Coins are round (our reading of the picture).
     assert large.circularity.median() == pytest.approx(0.98, abs=0.02)
+
+
+@pytest.mark.outside(
+    "Area of the one region of a silhouette",
+    source="skimage.data.horse (CC0), scikit-image 0.26.0: one component of 43 412 pixels",
+    known="computed",
+    tolerance="equal",
+)
+def test_silhouette_of_a_horse():
+    from skimage import data
+
+    table = measure_regions((~data.horse()).astype(int))
+    assert table.area_um2.tolist() == [43412]
 
 
 @pytest.mark.parametrize("quarter_turns", [1, 2, 3])
