@@ -22,11 +22,16 @@ def write(folder, **planes):
     return folder
 
 
+@pytest.mark.outside(
+    "Elements, lines, size and pixel size of real maps",
+    source="dacite maps of one area at 30, 6 and 1 s (ODC-PDDL 1.0; tests/reference/dacite)",
+    known="seen",
+    tolerance="0.005 um; the rest equal",
+)
 def test_real_folder():
     maps = spattermap.load(REFERENCE / "dacite_6s_tif")
     assert list(maps.element.values) == "Al Ca Cl Fe K Mg Na O P Si Ti".split()
     assert str(maps.line.values[0]) == "Al Ka"
-    # CHECKS 10: 8.74 um pixels, 75 x 100.
     assert facts(maps).pixel_size == pytest.approx(8.74, abs=0.005)
     assert maps.sizes == {"element": 11, "y": 75, "x": 100}
     assert maps["electron_image"].shape == (75, 100)
@@ -92,8 +97,7 @@ def test_more_than_a_border_is_never_cropped(tmp_path):
         spattermap.load(tmp_path, crop=True)
 
 
-# TIFF 6.0 (1992), tag 274: where the first stored row and column lie, here as the way the stored
-# array is made from the upright one.
+# Where the first stored row and column lie, as the way the stored array is made from the upright.
 ORIENTATIONS = {
     1: lambda a: a,
     2: lambda a: a[:, ::-1],
@@ -106,6 +110,12 @@ ORIENTATIONS = {
 }
 
 
+@pytest.mark.outside(
+    "A marked corner under every orientation of a TIFF",
+    source="TIFF 6.0 (1992), tag 274",
+    known="common practice",
+    tolerance="equal",
+)
 @pytest.mark.parametrize("orientation", ORIENTATIONS)
 @pytest.mark.parametrize("chunks", [None, 2])
 def test_marked_corner_under_every_orientation(tmp_path, orientation, chunks):

@@ -127,7 +127,7 @@ def signal_of(cube, elements=(), beam=15.0, units="keV", scale=0.01):
     return signal
 
 
-# Cr Kb lies 48 eV from Mn Ka, 0.37 of the width: no window separates them (CHECKS 6.2 table).
+# Cr Kb lies 48 eV from Mn Ka, 0.37 of the width: no window separates them.
 CHROMIUM = (5411.6, ((5946.71, 0.134),))
 MANGANESE = (5895.0, ((6490.45, 0.135),))
 IRON = (6399.5, ((7057.98, 0.135),))

@@ -42,22 +42,32 @@ def test_parts_by_hand():
     assert table["diameter_px"].tolist() == pytest.approx([2 * np.sqrt(2 / np.pi)] * 2)
 
 
+@pytest.mark.outside(
+    "Likelihood ratio of one composition for all droplets",
+    source="scipy.stats.chi2_contingency with the log-likelihood statistic, the installed version",
+    known="computed",
+    tolerance="1e-12",
+)
 def test_likelihood_ratio_against_scipy():
     stats = pytest.importorskip("scipy.stats")
     k, m = np.array([12.0, 5.0, 30.0, 8.0]), np.array([40.0, 31.0, 70.0, 33.0])
-    # The reference is scipy's contingency test with the log-likelihood statistic.
     expected = stats.chi2_contingency(
         np.stack([k, m - k]), lambda_="log-likelihood", correction=False
     ).statistic
     assert float(_deviance(k, m)) == pytest.approx(expected, rel=1e-12)
 
 
+@pytest.mark.outside(
+    "Slope of the composition with droplet size",
+    source="statsmodels GLM, binomial family, logit link, the installed version",
+    known="computed",
+    tolerance="1e-6",
+)
 def test_size_slope_against_statsmodels():
     api = pytest.importorskip("statsmodels.api")
     rng = np.random.default_rng(1)
     x, m = rng.normal(3.0, 0.5, 40), rng.integers(20, 200, 40).astype(float)
     k = rng.binomial(m.astype(int), 1 / (1 + np.exp(1.5 - 0.4 * x))).astype(float)
-    # statsmodels GLM, binomial family, logit link.
     fit = api.GLM(
         np.column_stack([k, m - k]), api.add_constant(x), family=api.families.Binomial()
     ).fit()
@@ -65,6 +75,12 @@ def test_size_slope_against_statsmodels():
     assert found[0] == pytest.approx(fit.params[1], rel=1e-6)
 
 
+@pytest.mark.outside(
+    "Rim against centre of droplets, pooled log odds and its error",
+    source="Robins et al. 1986, by statsmodels StratifiedTable, the installed version",
+    known="computed",
+    tolerance="1e-9",
+)
 def test_rim_to_centre_against_statsmodels():
     tables = pytest.importorskip("statsmodels.stats.contingency_tables")
     spec = BIG.with_changes(shape=(96, 96))
@@ -97,7 +113,6 @@ def test_rim_to_centre_against_statsmodels():
             [float(scene.maps["counts"].sel(element=e).values[where].sum()) for e in ("Zn", "Cu")]
             for where in (centre, rim)
         ])  # fmt: skip
-    # statsmodels StratifiedTable: logodds_pooled and logodds_pooled_se (Robins et al. 1986).
     pooled = tables.StratifiedTable([np.array(s) for s in strata])
     assert found.n_droplets == len(strata)
     assert found.value == pytest.approx(pooled.logodds_pooled, rel=1e-9)

@@ -142,6 +142,12 @@ def test_every_map_set_has_a_row(swept, workshop):
     assert swept.faults == ()
 
 
+@pytest.mark.outside(
+    "Interval of the coverage of a sample of two fields",
+    source="ASTM E562: t s / sqrt(n) with t(0.975, 1) = 12.706, digits from scipy",
+    known="from memory, computed",
+    tolerance="1e-4",
+)
 def test_fields_of_a_sample_are_combined(swept):
     samples = swept.samples.set_index("sample")
     assert samples["n_fields"].tolist() == [2, 2, 2, 0]
@@ -149,7 +155,7 @@ def test_fields_of_a_sample_are_combined(swept):
     pair = swept.fields[swept.fields["sample"] == "burst 1"]["coverage"].to_numpy(float)
     row = samples.loc["burst 1"]
     assert row["coverage"] == pytest.approx(pair.mean())
-    # ASTM E562: t(0.975, 1) = 12.706 for two fields.
+    # t(0.975, 1) for two fields.
     half = 12.706 * pair.std(ddof=1) / np.sqrt(2)
     assert row["coverage_high"] - row["coverage"] == pytest.approx(half, rel=1e-4)
     assert samples.loc["burst 0", "coverage"] < samples.loc["burst 2", "coverage"]

@@ -35,6 +35,12 @@ def grid(repeats=1, seed=0):
 # --- rank correlation -----------------------------------------------------------------------
 
 
+@pytest.mark.outside(
+    "Spearman's rank correlation",
+    source="scipy.stats.spearmanr, the installed version",
+    known="computed",
+    tolerance="1e-12",
+)
 def test_spearman_against_scipy():
     rng = np.random.default_rng(1)
     x, y = rng.normal(size=30), rng.normal(size=30)
@@ -43,6 +49,25 @@ def test_spearman_against_scipy():
     assert found["rho"] == pytest.approx(stats.spearmanr(x, y).statistic, abs=1e-12)
 
 
+@pytest.mark.outside(
+    "Spearman's rank correlation of a worked pair of 4 x 4 maps",
+    source="scipy 1.17.1, with ties",
+    known="computed",
+    tolerance="1e-9",
+)
+def test_spearman_of_the_worked_pair():
+    a = [0, 2, 4, 6, 1, 3, 5, 7, 0, 0, 8, 9, 2, 2, 6, 4]
+    b = [1, 1, 3, 5, 0, 4, 4, 6, 2, 0, 7, 8, 5, 1, 0, 0]
+    found = effects.spearman(np.array(a, float), np.array(b, float), level=0.95, seed=0)
+    assert found["rho"] == pytest.approx(0.6214455662, abs=1e-9)
+
+
+@pytest.mark.outside(
+    "Exact p-value of a rank correlation of four samples",
+    source="2 of 24 orders",
+    known="exact",
+    tolerance="1e-6",
+)
 def test_exact_p_value_by_hand():
     # Of the 24 orders of four values only the rising and the falling one reach |rho| = 1.
     found = effects.spearman(np.arange(4.0), np.arange(4.0), level=0.95, seed=0)
@@ -50,11 +75,17 @@ def test_exact_p_value_by_hand():
     assert found["p_value"] == pytest.approx(2 / 24)
 
 
+@pytest.mark.outside(
+    "Exact p-value of a rank correlation with ties",
+    source="scipy.stats.permutation_test, exact, the installed version",
+    known="computed",
+    tolerance="1e-12",
+)
 def test_p_value_with_ties_against_scipy():
     x = np.array([50, 50, 100, 200, 200, 200.0])
     y = np.array([1, 3, 2, 5, 4, 6.0])
     found = effects.spearman(x, y, level=0.95, seed=0)
-    # scipy.stats.permutation_test, exact, two-sided by size.
+    # Two-sided by size.
     reference = stats.permutation_test(
         (x,),
         lambda v: abs(stats.spearmanr(v, y).statistic),
@@ -79,9 +110,15 @@ def test_too_few_or_flat():
         assert math.isnan(found["p_value"])
 
 
+@pytest.mark.outside(
+    "Coverage of the interval of a rank correlation",
+    source="rho of normal pairs is (6 / pi) asin(r / 2), Kendall",
+    known="from memory",
+    tolerance="4 standard errors of 400 trials",
+)
 @pytest.mark.parametrize("rho", [0.0, 0.6])
 def test_interval_covers(rho):
-    # Normal pairs: Spearman's rho is (6/pi) asin(r/2) (Kendall; from memory).
+    # Normal pairs.
     rng = np.random.default_rng(5)
     true = 6 / math.pi * math.asin(rho / 2)
     inside = 0
@@ -119,6 +156,12 @@ def test_regression_says_when_there_are_too_few():
     assert note == "No regression: 9 samples with 2 numeric settings; 15 samples would be needed."
 
 
+@pytest.mark.outside(
+    "Slope, interval and p-value of a result against one setting",
+    source="scipy.stats.linregress, the installed version",
+    known="computed",
+    tolerance="1e-10; p-value 1e-6",
+)
 def test_regression_against_scipy_with_one_setting():
     table = grid(repeats=2)
     found, note = effects.regression(table, ["charge_J"], ["coverage"], level=0.95)
