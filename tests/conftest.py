@@ -123,7 +123,7 @@ def hand_made_analysis(*, droplets=12, pixel_size_um=0.25, electron_image=True, 
             metal=metal,
         ),
         continuity=SimpleNamespace(
-            x=_insulating(), y=_insulating(), edges=connectivity(labels > 0)
+            x=_insulating(), y=_insulating(), edges=connectivity(labels > 0), window=None
         ),
         elements=_elements(means),
         pairs=_pairs(counts, list(means)),

@@ -306,3 +306,33 @@ def test_thickness_of_nothing_and_of_the_wrong_signal():
         thickness_from_signal(np.ones((4, 4)), np.eye(4))
     with pytest.raises(InputError, match="signal must have the shape"):
         thickness_from_signal(np.ones((4, 5)), np.eye(4))
+
+
+def test_a_masked_strip_at_the_rim_is_cut_off_and_a_mask_inside_is_told():
+    # A wire from top to bottom, above a legend strip of 4 rows that hides nothing of interest.
+    metal = np.zeros((20, 12), bool)
+    metal[:16, 5:7] = True
+    valid = np.ones(metal.shape, bool)
+    valid[16:] = False
+    choices = {"pixel_size": 1.0, "settings": Settings(), "measured": {}, "alloy": {}}
+    whole = describe(metal, **choices)
+    assert not whole.edges.crosses_y
+    found = describe(metal, valid=valid, **choices)
+    assert found.window == (0, 16, 0, 12)
+    assert found.edges.crosses_y
+    assert found.coverage == pytest.approx(2 / 12)
+    assert found.y.ratio == pytest.approx(2 / 12, rel=1e-6)
+    assert not any("Masked" in words for words in found.reasons)
+
+    valid[4, 5:7] = False  # a hole in the mask that cuts the wire
+    cut = describe(metal, valid=valid, **choices)
+    assert not cut.edges.crosses_y
+    assert cut.masked_inside == pytest.approx(2 / (16 * 12))
+    assert any(words.startswith("Masked pixels, 1 %") for words in cut.reasons)
+
+
+def test_a_mask_of_another_field_is_refused():
+    choices = {"pixel_size": 1.0, "settings": Settings(), "measured": {}, "alloy": {}}
+    for mask in (np.ones((3, 4), bool), np.zeros((4, 4), bool)):
+        with pytest.raises(InputError, match="valid must have the shape of metal"):
+            describe(np.ones((4, 4), bool), valid=mask, **choices)

@@ -221,6 +221,7 @@ def analyse(
         settings=settings,
         measured=known.measured,
         alloy=known.alloy,
+        valid=valid_mask(maps) if "valid" in maps else None,
     )
     evidence = gather(maps, moments, roles, found, blank=blank, settings=settings)
     parts = metal_shares(evidence)

@@ -370,6 +370,9 @@ def connection(analysis: Any) -> Fragment:
     -------
     Fragment
     """
+    if not wording.could_divide(analysis):
+        words = "Metal and bare area could not be told apart, so connection cannot be told either."
+        return _list([words], "connection")
     found = analysis.continuity
     sentences = list(found.reasons)
     if found.next_step:

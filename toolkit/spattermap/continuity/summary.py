@@ -23,6 +23,7 @@ from spattermap.continuity.network import Bools, Floats
 from spattermap.continuity.paths import Connectivity, connectivity
 from spattermap.continuity.resistivity import ImpliedResistivity, implied_resistivity
 from spattermap.continuity.words import next_step, reasons
+from spattermap.errors import InputError
 
 if TYPE_CHECKING:
     from spattermap.settings import Settings
@@ -71,6 +72,11 @@ class Continuity:
         Short sentences with the numbers.
     next_step : str
         The measurement or setting that would settle most.
+    window : tuple of int or None
+        First and last row, first and last column (ends left out) of the usable pixels, to which
+        everything here refers; None for the whole field.
+    masked_inside : float
+        Share of the window that is masked and was counted as bare.
     """
 
     coverage: float
@@ -91,6 +97,8 @@ class Continuity:
     coarsened: int = 1
     reasons: tuple[str, ...] = ()
     next_step: str = ""
+    window: tuple[int, int, int, int] | None = None
+    masked_inside: float = 0.0
 
     def summary(self) -> dict[str, Any]:
         """Return the plain values for ``summary.json``.
@@ -141,6 +149,7 @@ def describe(
     measured: Mapping[str, Any],
     alloy: Mapping[str, float],
     thickness: npt.ArrayLike | None = None,
+    valid: npt.ArrayLike | None = None,
     length_unit: str = "um",
     largest_solved_px: int = LARGEST_SOLVED_PX,
 ) -> Continuity:
@@ -161,6 +170,10 @@ def describe(
         Nominal mass percent by element.
     thickness : array_like, dims (y, x), optional
         Relative thickness of the metal, as for `sheet_conductance`.
+    valid : array_like of bool, dims (y, x), optional
+        False where a pixel must not be used. Rows and columns without any usable pixel at the
+        rim (a legend strip) are cut off; masked pixels inside count as bare, and a sentence says
+        so.
     length_unit : {"um", "px"}, optional
         The map set's length unit, for the sentences.
     largest_solved_px : int, optional
@@ -178,6 +191,12 @@ def describe(
     """
     mask = image_2d(metal, "metal").astype(bool)
     side = positive(pixel_size, "pixel_size")
+    window, masked_inside = None, 0.0
+    if valid is not None:
+        window, masked_inside = _usable_window(image_2d(valid, "valid").astype(bool), mask.shape)
+        part = (slice(*window[:2]), slice(*window[2:]))
+        mask = (mask & np.asarray(valid, dtype=bool))[part]
+        thickness = None if thickness is None else np.asarray(thickness)[part]
     coverage = float(mask.mean())
     edges = connectivity(mask)
     corners = connectivity(mask, connectivity=8)
@@ -202,8 +221,23 @@ def describe(
         half_heat_share=_half_heat_share(mask, x if x.ratio >= y.ratio else y, thickness),
         resistivity=_resistivity(measured, alloy, x, y),
         coarsened=coarsened,
+        window=window,
+        masked_inside=masked_inside,
     )
     return _with_words(found, measured)
+
+
+def _usable_window(valid: Bools, shape: tuple[int, ...]) -> tuple[tuple[int, int, int, int], float]:
+    """Return the smallest window that holds all usable pixels, and its share of masked ones."""
+    if valid.shape != shape or not valid.any():
+        raise InputError(
+            f"valid must have the shape of metal {shape} and at least one True pixel, got shape "
+            f"{valid.shape} with {int(valid.sum())} True. Pass the mask of the same field."
+        )
+    rows, columns = np.flatnonzero(valid.any(axis=1)), np.flatnonzero(valid.any(axis=0))
+    window = (int(rows[0]), int(rows[-1]) + 1, int(columns[0]), int(columns[-1]) + 1)
+    inside = valid[window[0] : window[1], window[2] : window[3]]
+    return window, float(1.0 - inside.mean())
 
 
 def _with_words(found: Continuity, measured: Mapping[str, Any]) -> Continuity:

@@ -45,6 +45,11 @@ def reasons(found: Continuity, measured: Mapping[str, Any]) -> tuple[str, ...]:
     if found.x.ratio > 0 and found.y.ratio > 0:
         told += _shape_of_current(found)
     told += _measured(found, measured)
+    if found.masked_inside > 0:
+        told.append(
+            f"Masked pixels, {100 * found.masked_inside:.2g} % of the field, were counted as bare: "
+            "read connection and conductance as lower estimates."
+        )
     if found.coarsened > 1:
         told.append(
             f"The current was solved on blocks of {found.coarsened} x {found.coarsened} pixels, "

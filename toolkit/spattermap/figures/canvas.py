@@ -358,3 +358,24 @@ def draw_map(axes: Axes, plane: npt.NDArray[Any], **options: Any) -> Any:
     for spine in axes.spines.values():
         spine.set_visible(False)
     return image
+
+
+def field_extent(analysis: Any, shape: tuple[int, ...]) -> tuple[float, float, float, float]:
+    """Return where a picture of the connection lies on the map, in pixels of the map.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+    shape : tuple of int
+        Rows and columns of the picture, which may be coarser than the map.
+
+    Returns
+    -------
+    tuple of float
+        Left, right, bottom, top, as matplotlib's ``extent``.
+    """
+    height = label_image(analysis).shape[0]
+    top, bottom, left, _ = analysis.continuity.window or (0, height, 0, 0)
+    factor = (bottom - top) / shape[0]
+    return (float(left), left + shape[1] * factor, top + shape[0] * factor, float(top))

@@ -10,8 +10,8 @@ from spattermap.figures.canvas import (
     INK,
     Picture,
     draw_map,
+    field_extent,
     heading,
-    label_image,
     nothing_to_draw,
     picture,
     scale_bar,
@@ -54,8 +54,7 @@ def connected_region(analysis: Any) -> Picture:
     sheet = picture(5.6, min(4.7 * height / width, 7.0) + 0.9, alt=alt)
     axes = sheet.subplots()
     image = draw_map(axes, shown, cmap=ListedColormap([_BARE, _OTHER, _LARGEST]), vmin=0, vmax=2)
-    factor = label_image(analysis).shape[0] / height  # the regions may be coarser than the map
-    image.set_extent((0.0, width * factor, height * factor, 0.0))
+    image.set_extent(field_extent(analysis, (height, width)))
     heading(axes, "Largest connected region", f"{share}, {reach}")
     scale_bar(axes, analysis)
     marks = [

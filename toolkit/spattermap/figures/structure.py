@@ -18,6 +18,7 @@ from spattermap.figures.canvas import (
     VERMILION,
     Picture,
     draw_map,
+    field_extent,
     heading,
     label_image,
     length_scale,
@@ -280,8 +281,7 @@ def current_density(analysis: Any, *, direction: str = "auto") -> Picture:
     sheet = picture(5.6, min(4.7 * height / width, 7.0) + 0.6, alt=alt)
     axes = sheet.subplots()
     image = draw_map(axes, density, cmap=cm.lapaz, vmin=0, vmax=top)
-    factor = label_image(analysis).shape[0] / height  # the network may be coarser than the map
-    image.set_extent((0.0, width * factor, height * factor, 0.0))
+    image.set_extent(field_extent(analysis, (height, width)))
     heading(axes, f"Current along {direction}",
             f"sheet conductance {sheet_result.ratio:.3g} of a full film's")  # fmt: skip
     bar = sheet.colorbar(image, ax=axes, fraction=0.05, pad=0.02, extend="max")
