@@ -36,6 +36,10 @@ MOST_LEVELLINGS = 4  # what the first mask took for metal may turn out to be haz
 UNEVEN = (
     "The bare level is uneven (haze or background): droplets were drawn against their surroundings."
 )
+NO_STRUCTURE = (
+    "The maps vary no more than counting noise does: the field is bare or evenly covered. A blank "
+    "plate mapped under the same conditions would tell which."
+)
 _SAME_DOSE = (0.8, 1.25)  # a blank within this ratio was taken under the same conditions
 
 
@@ -197,12 +201,7 @@ def _nothing(stack: Stack, classes: Classes) -> Segmentation:
         smallest_trusted_px=float("inf"),
         confidence=np.zeros(0),
         streaks=pd.DataFrame(columns=list(streaks.COLUMNS)),
-        notes=(
-            (
-                "The maps vary no more than counting noise does: the field is bare or evenly "
-                "covered. A blank plate mapped under the same conditions would tell which."
-            ),
-        ),
+        notes=(NO_STRUCTURE,),
     )
 
 

@@ -205,12 +205,46 @@ def _evidence(
     filters: list[Filter],
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Return each region's best deviate and the number of noise peaks expected as high."""
-    n_pixels = int(np.count_nonzero(valid))
-    best, expected = np.full(n, -np.inf), np.full(n, np.inf)
-    for k, one in enumerate(filters if raw is not None else filters[:1]):
-        picture = fraction if k == 0 or raw is None else one.apply(raw, valid)
-        top = _maximum(labels, picture, n)
-        z = alarms.gaussian_equivalent(top, classes, one, poisson=poisson)
+    used = filters if raw is not None else filters[:1]
+    top = [
+        _maximum(labels, fraction if k == 0 or raw is None else one.apply(raw, valid), n)
+        for k, one in enumerate(used)
+    ]
+    return weigh(
+        np.stack(top), classes, filters, n_pixels=int(np.count_nonzero(valid)), poisson=poisson
+    )
+
+
+def weigh(
+    top: npt.NDArray[np.float64],
+    classes: Classes,
+    filters: list[Filter],
+    *,
+    n_pixels: int,
+    poisson: bool,
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return each region's best deviate and the number of noise peaks expected as high.
+
+    Parameters
+    ----------
+    top : numpy.ndarray, dims (look, region)
+        Highest filtered fraction of each region.
+    classes : Classes
+        Class means.
+    filters : list of Filter
+        The filter of each look.
+    n_pixels : int
+        Pixels of the field.
+    poisson : bool
+        True for counts.
+
+    Returns
+    -------
+    deviates, expected : numpy.ndarray, dims (region,)
+    """
+    best, expected = np.full(top.shape[1], -np.inf), np.full(top.shape[1], np.inf)
+    for highest, one in zip(top, filters, strict=False):
+        z = alarms.gaussian_equivalent(highest, classes, one, poisson=poisson)
         peaks = alarms.expected_peaks(z, n_pixels=n_pixels, roughness=one.roughness)
         # Each further look is one more chance for noise.
         best, expected = np.maximum(best, z), np.minimum(expected, len(filters) * peaks)
@@ -264,12 +298,9 @@ def without_pinholes(mask: Mask, least: float) -> Mask:
 
 def _part(mask: Mask, height: Array, rule: Parting) -> tuple[Labels, int]:
     """Part the mask twice: where the signal dips between two summits, and at narrow necks."""
-    from scipy import ndimage
-
+    labels, n = parting.part(height, mask.astype(np.int32), ratio=rule.ratio, least=rule.dip)
     if np.isinf(rule.dip):
-        labels, n = ndimage.label(mask, structure=np.ones((3, 3)))
-        return labels.astype(np.int32), int(n)
-    labels, _ = parting.part(height, mask.astype(np.int32), ratio=rule.ratio, least=rule.dip)
+        return labels, n
     distance = blunted_distance(mask, rule.blunt)
     return parting.part(distance, labels, ratio=rule.ratio, least=rule.bay)
 

@@ -21,7 +21,8 @@ Floats = npt.NDArray[np.float64]
 
 NOISE_SHARE = 0.6  # below 1 keeps edges and necks sharper than the least mean square does
 _NODES = 1024
-_TILE = 1024
+TILE = 1024  # px; the tiles lie on one grid however a field is read, so that bits agree
+REACH = 80  # px from a tile within which pixels have a say: margin and bridges over gaps
 _MARGIN = 64  # px around a tile; the filters here have died away by then
 RADIUS_STEP = 0.25  # px
 _RADII = np.arange(1, 320) * RADIUS_STEP
@@ -122,24 +123,27 @@ class Filter:
         -------
         numpy.ndarray of float32, dims (y, x)
         """
+        raw = raw if valid.all() else bridged(raw, valid)
+        out = np.empty(raw.shape, np.float32)
+        for top in range(0, raw.shape[0], TILE):
+            for left in range(0, raw.shape[1], TILE):
+                rows = mirrored(top, min(top + TILE, raw.shape[0]), raw.shape[0])
+                columns = mirrored(left, min(left + TILE, raw.shape[1]), raw.shape[1])
+                done = self.apply_tile(raw[np.ix_(rows, columns)])
+                out[top : top + TILE, left : left + TILE] = done
+        return out
+
+    def apply_tile(self, part: Array) -> Array:
+        """Return a filtered tile, from the tile with its margin (`mirrored`) all round."""
         from scipy import fft
 
-        raw = raw if valid.all() else _bridged(raw, valid)
-        out = np.empty(raw.shape, np.float32)
-        for top in range(0, raw.shape[0], _TILE):
-            for left in range(0, raw.shape[1], _TILE):
-                rows = _mirrored(top, min(top + _TILE, raw.shape[0]), raw.shape[0])
-                columns = _mirrored(left, min(left + _TILE, raw.shape[1]), raw.shape[1])
-                part = raw[np.ix_(rows, columns)]
-                size = tuple(fft.next_fast_len(n, real=True) for n in part.shape)
-                h = np.interp(_frequencies(size), self.nodes, self.transfer).astype(np.float32)
-                done = fft.irfft2(fft.rfft2(part, size) * h, size)
-                inner = (
-                    slice(_MARGIN, rows.size - _MARGIN),
-                    slice(_MARGIN, columns.size - _MARGIN),
-                )
-                out[top : top + _TILE, left : left + _TILE] = done[inner]
-        return out
+        size = tuple(fft.next_fast_len(n, real=True) for n in part.shape)
+        done = fft.irfft2(fft.rfft2(part, size) * self._response(size), size)
+        inner = tuple(slice(_MARGIN, n - _MARGIN) for n in part.shape)
+        return np.asarray(done[inner])
+
+    def _response(self, size: tuple[int, ...]) -> Array:
+        return np.interp(_frequencies(size), self.nodes, self.transfer).astype(np.float32)
 
 
 def _frequencies(size: tuple[int, ...]) -> Floats:
@@ -148,13 +152,26 @@ def _frequencies(size: tuple[int, ...]) -> Floats:
     )
 
 
-def _mirrored(start: int, stop: int, n: int) -> npt.NDArray[np.int64]:
+def mirrored(start: int, stop: int, n: int) -> npt.NDArray[np.int64]:
     """Return the indices of a tile with its margin, mirrored at the field's edge."""
     index = np.arange(start - _MARGIN, stop + _MARGIN) % (2 * n)
     return np.where(index < n, index, 2 * n - 1 - index)
 
 
-def _bridged(raw: Array, valid: Mask) -> Array:
+def bridged(raw: Array, valid: Mask) -> Array:
+    """Return the picture with pixels that must not be used filled in from around them.
+
+    Parameters
+    ----------
+    raw : numpy.ndarray of float32, dims (y, x)
+        Picture.
+    valid : numpy.ndarray of bool, dims (y, x)
+        Pixels to use.
+
+    Returns
+    -------
+    numpy.ndarray of float32, dims (y, x)
+    """
     weight = ndimage.gaussian_filter(valid.astype(np.float32), 3.0)
     around = ndimage.gaussian_filter(np.where(valid, raw, np.float32(0)), 3.0)
     return np.where(valid, raw, around / np.maximum(weight, 1e-3)).astype(np.float32)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 import numpy.typing as npt
 from numba import njit
@@ -10,7 +12,15 @@ Array = npt.NDArray[np.float32]
 Labels = npt.NDArray[np.int32]
 
 
-@njit(cache=True)
+class Passes(NamedTuple):
+    """Contacts of two hills each: their labels, smaller first, and the lower of the two heights."""
+
+    first: Labels
+    second: Labels
+    saddle: Array
+
+
+@njit(cache=True, nogil=True)
 def _root(parent: Labels, i: int) -> int:
     while parent[i] != i:
         parent[i] = parent[parent[i]]
@@ -18,8 +28,8 @@ def _root(parent: Labels, i: int) -> int:
     return i
 
 
-@njit(cache=True, inline="always")
-def _uphill(height: Array, region: Labels, here: int) -> int:
+@njit(cache=True, nogil=True, inline="always")
+def uphill(height: Array, region: Labels, here: int) -> int:
     """Return the highest pixel around and including `here` in the same region."""
     rows, columns = height.shape
     y, x = here // columns, here % columns
@@ -36,7 +46,7 @@ def _uphill(height: Array, region: Labels, here: int) -> int:
     return best
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _ascend(height: Array, region: Labels) -> Labels:
     """Label each pixel of a region with the summit its steepest path within it ends on."""
     rows, columns = height.shape
@@ -51,7 +61,7 @@ def _ascend(height: Array, region: Labels) -> Labels:
         while True:
             stack[depth] = here
             depth += 1
-            best = _uphill(height, region, here)
+            best = uphill(height, region, here)
             if best == here:
                 n_labels += 1
                 found = np.int32(n_labels)
@@ -65,7 +75,7 @@ def _ascend(height: Array, region: Labels) -> Labels:
     return label
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _saddles(label: Labels, height: Array, region: Labels) -> tuple[Labels, Labels, Array]:
     """Return each contact of two labels in one region with the lower of the two heights."""
     rows, columns = label.shape
@@ -97,7 +107,7 @@ def _saddles(label: Labels, height: Array, region: Labels) -> tuple[Labels, Labe
     return first, second, saddle
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _merge(passes: tuple[Labels, Labels, Array], peak: Array, ratio: float, least: float) -> Labels:
     """Union the summits, highest pass first, unless both stand well above the pass."""
     first, second, saddle = passes
@@ -147,12 +157,52 @@ def part(height: Array, region: Labels, *, ratio: float, least: float) -> tuple[
     n = int(label.max(initial=0))
     if n < 2:
         return label, n
-    first, second, saddle = _saddles(label, height, region)
-    order = np.lexsort((second, first, -saddle))
     peak = np.zeros(n + 1, np.float32)
     np.maximum.at(peak, label.ravel(), height.ravel())
-    parent = _merge((first[order], second[order], saddle[order]), peak, ratio, least)
+    parent = joined(passes_between(label, height, region), peak, ratio=ratio, least=least)
     return renumber(parent[label])
+
+
+def passes_between(label: Labels, height: Array, region: Labels) -> Passes:
+    """Return every contact of two labelled pixels within one region.
+
+    Parameters
+    ----------
+    label : numpy.ndarray of int32, dims (y, x)
+        Hills, 0 outside them.
+    height : numpy.ndarray of float32, dims (y, x)
+        Height map.
+    region : numpy.ndarray of int32, dims (y, x)
+        Pixels of different regions have no contact.
+
+    Returns
+    -------
+    Passes
+    """
+    return Passes(*_saddles(label, height, region))
+
+
+def joined(passes: Passes, peak: Array, *, ratio: float, least: float) -> Labels:
+    """Join hills without a true pass between them.
+
+    Parameters
+    ----------
+    passes : Passes
+        Contacts, in any order; of one pair only the highest matters.
+    peak : numpy.ndarray of float32, dims (label + 1,)
+        Height of each hill's summit.
+    ratio, least : float
+        As in `part`.
+
+    Returns
+    -------
+    numpy.ndarray of int32, dims (label + 1,)
+        For each label that of the hill it was joined to.
+    """
+    order = np.lexsort((passes.second, passes.first, -passes.saddle))
+    return _merge(
+        (passes.first[order], passes.second[order], passes.saddle[order]), peak, ratio, least
+    )
 
 
 def contacts(labels: Labels) -> list[tuple[int, int]]:
@@ -183,7 +233,7 @@ def renumber(labels: Labels) -> tuple[Labels, int]:
     return table[labels], int(kept.size)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def grow(label: Labels, height: Array, floor: float) -> Labels:
     """Give unlabelled pixels above `floor` to the label their steepest path reaches.
 
@@ -213,7 +263,7 @@ def grow(label: Labels, height: Array, floor: float) -> Labels:
         while True:
             stack[depth] = here
             depth += 1
-            best = _uphill(height, everywhere, here)
+            best = uphill(height, everywhere, here)
             if best == here:
                 break
             if out.flat[best] != 0:

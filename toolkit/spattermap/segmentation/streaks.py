@@ -18,7 +18,7 @@ _NARROW = 0.75  # a piece of a tail is narrower than this part of the head it is
 _SOLID = 0.4  # least part of its convex hull that a comet fills; branched chains fill less
 _WAIST = 0.25  # deepest narrowing, over the width, that counting noise explains
 _LEAN = 0.1  # relative difference of the halves' areas from which head and tail are told
-_LARGEST = 2**23  # px; what is larger is a film, and is not looked at as a streak
+LARGEST = 2**23  # px; what is larger is a film, and is not looked at as a streak
 _IN_LINE = 20.0  # deg; pieces of one streak lie along one line
 
 COLUMNS = (
@@ -225,7 +225,7 @@ class Outlook:
         # A disc fills 0.785; a diagonal streak less than 0.6.
         told = (longer >= 1.8 * shorter) | (filled < 0.62)
         told[0] = False
-        return np.asarray(told & (longer >= 4) & (self.area > 0) & (self.area <= _LARGEST))
+        return np.asarray(told & (longer >= 4) & (self.area > 0) & (self.area <= LARGEST))
 
 
 def find_among(
@@ -297,7 +297,7 @@ def _joined(
         if first == second or not ({first, second} & long):
             continue
         parts = sorted(members.get(first, [first]) + members.get(second, [second]))
-        if area[parts].sum() > _LARGEST:
+        if area[parts].sum() > LARGEST:
             continue
         union = describe(*(np.concatenate(v) for v in zip(*map(pixels, parts), strict=True)))
         if _tail_like(first, second, whole, long) and _one_streak(

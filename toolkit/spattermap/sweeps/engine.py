@@ -77,7 +77,7 @@ def run(
     InputError
         If the scheduler is unknown or cannot be reached.
     """
-    where = _chosen(scheduler)
+    where = chosen(scheduler)
     if not tasks:
         return
     if where == "synchronous":
@@ -94,7 +94,7 @@ def run(
         yield from _on_cluster(function, tasks, lost, where)
 
 
-def _chosen(scheduler: str | Client | None) -> Any:
+def chosen(scheduler: str | Client | None) -> Any:
     """Return one of `LOCAL`, an address or a client."""
     if scheduler is not None and not isinstance(scheduler, str):
         return scheduler

@@ -1,0 +1,82 @@
+"""Mosaics: the parts of a field give what the whole field at once gives."""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from spattermap.mosaics.chain import Workers, segment_parts
+from spattermap.mosaics.grid import Box, Grid, Scratch
+from spattermap.mosaics.source import Source
+from spattermap.segmentation import filters, segment
+from spattermap.settings import Settings
+
+
+def _beside(name):
+    place = Path(__file__).with_name(f"{name}.py")
+    spec = importlib.util.spec_from_file_location(name, place)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+scenes = _beside("mosaic_scenes")
+N_SCENES = 200
+
+
+def settings_of(seed):
+    """Every fourth scene has choices of its own, never parting among them."""
+    if seed % 4:
+        return Settings()
+    return Settings(split_strength=(0.0, 0.5, 2.0)[seed // 4 % 3], smallest_droplet=1.5)
+
+
+def check_scene(kind, seed, folder, monkeypatch):
+    """Compare the parts with the whole: labels, numbers, confidence and streaks, to the bit."""
+    maps = scenes.scene(kind, seed)
+    shape = maps.sizes["y"], maps.sizes["x"]
+    rng = np.random.default_rng([seed, 7])
+    monkeypatch.setattr(filters, "TILE", int(rng.integers(40, 200)))
+    settings = settings_of(seed)
+    whole = segment(maps, scenes.ROLES, settings=settings)
+    grid = Grid(scenes.random_cuts(shape[0], rng), scenes.random_cuts(shape[1], rng))
+    found = segment_parts(
+        Source(maps),
+        scenes.ROLES,
+        scratch=Scratch(folder),
+        grid=grid,
+        settings=settings,
+        workers=Workers(workers=1),
+    )
+    labels = found.labels(Box(0, 0, *shape))
+    np.testing.assert_array_equal(labels, whole.labels)
+    assert (found.n_droplets, found.n_streaks) == (whole.n_droplets, whole.n_streaks)
+    np.testing.assert_array_equal(found.confidence, whole.confidence)
+    np.testing.assert_array_equal(
+        found.area, np.bincount(labels.ravel()) * (np.arange(labels.max() + 1) > 0)
+    )
+    assert found.streaks.equals(whole.streaks)
+    assert found.smallest_trusted_px == whole.smallest_trusted_px
+    assert found.notes == whole.notes
+    return found
+
+
+@pytest.mark.parametrize("kind", scenes.KINDS)
+def test_a_field_cut_anywhere_has_the_regions_of_the_whole(kind, tmp_path, monkeypatch):
+    found = check_scene(kind, 5 + scenes.KINDS.index(kind), tmp_path, monkeypatch)
+    assert found.n_droplets + found.n_streaks > 0
+    if kind == "haze":
+        assert found.notes  # the uneven bare level was freed of, part by part
+    if kind == "few counts":
+        assert found.job.n_looks == 3
+
+
+@pytest.mark.calibration
+def test_200_random_scenes_cut_at_random(tmp_path, monkeypatch):
+    for k in range(N_SCENES):
+        place = tmp_path / str(k)
+        place.mkdir()
+        check_scene(scenes.KINDS[k % len(scenes.KINDS)], 100 + k, place, monkeypatch)

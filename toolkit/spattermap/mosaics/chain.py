@@ -1,0 +1,431 @@
+"""The segmentation of a field that is worked on part by part."""
+
+from __future__ import annotations
+
+import functools
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from spattermap.errors import SpattermapError
+from spattermap.mapset import facts, noise_is_known
+from spattermap.mosaics import basins, hills, pixels, shapes
+from spattermap.mosaics.grid import Box, Grid, Scratch
+from spattermap.mosaics.joining import join
+from spattermap.mosaics.pixels import Found, Job, Task
+from spattermap.mosaics.source import Source
+from spattermap.roles import Roles
+from spattermap.segmentation import droplets, local, streaks
+from spattermap.segmentation.chain import MOST_LEVELLINGS, NO_STRUCTURE, UNEVEN
+from spattermap.segmentation.estimation import Estimate, sample_lines
+from spattermap.segmentation.filters import RADIUS_STEP, Filter, gaussian_filter
+from spattermap.segmentation.ground import ground_of
+from spattermap.segmentation.likelihood import Stack, stack_of
+from spattermap.settings import Settings
+
+if TYPE_CHECKING:
+    from distributed import Client
+
+_BARE_PART = 2048  # px; side of the parts over which bare pixels are summed
+LOST = "A worker was lost with a part of the mosaic: {}"
+
+
+@dataclass(frozen=True)
+class Workers:
+    """Where the parts are worked on.
+
+    Parameters
+    ----------
+    scheduler : str, distributed.Client or None
+        As in `spattermap.sweep`; None takes an active client, else threads.
+    workers : int or None
+        Number of local workers; each holds one part in memory.
+    """
+
+    scheduler: str | Client | None = None
+    workers: int | None = None
+
+    def run(self, function: Callable[[Task], Any], tasks: Sequence[Task]) -> list[Any]:
+        """Return the result of every task, in order."""
+        from spattermap.sweeps.engine import chosen, run
+
+        where = chosen(self.scheduler)
+        if self.scheduler is None and where == "processes":
+            # The loops release the interpreter, and a part is large to send to a process.
+            where = "synchronous" if self.workers == 1 else "threads"
+        results: list[Any] = [None] * len(tasks)
+        for place, result in run(
+            function, tasks, lost=_lost, scheduler=where, workers=self.workers
+        ):
+            results[place] = result
+        return results
+
+
+def _lost(sentence: str) -> Any:
+    raise SpattermapError(LOST.format(sentence))
+
+
+@dataclass(frozen=True)
+class Parted:
+    """A segmentation whose pictures lie on disk.
+
+    Parameters
+    ----------
+    job : Job
+        Field, parts and estimates.
+    estimate : Estimate
+        Classes, structure and filter.
+    n_valid : int
+        Pixels used.
+    n_droplets, n_streaks : int
+        How many of each.
+    area : numpy.ndarray of int64, dims (label + 1,)
+        Pixels of every droplet and streak; entry 0 is 0.
+    box : numpy.ndarray of int64, dims (label + 1, 4)
+        First row and column, row and column after the last.
+    confidence : numpy.ndarray, dims (droplet,)
+        As in `Segmentation`.
+    streaks : pandas.DataFrame
+        As in `Segmentation`, lengths in px.
+    centre_lines : tuple of numpy.ndarray
+        As in `Segmentation`.
+    smallest_trusted_px : float
+        As in `Segmentation`.
+    notes : tuple of str
+        As in `Segmentation`.
+    """
+
+    job: Job
+    estimate: Estimate
+    n_valid: int
+    n_droplets: int
+    n_streaks: int
+    area: npt.NDArray[np.int64]
+    box: npt.NDArray[np.int64]
+    confidence: npt.NDArray[np.float64]
+    streaks: Any
+    centre_lines: tuple[npt.NDArray[np.float64], ...]
+    smallest_trusted_px: float
+    notes: tuple[str, ...] = ()
+
+    def labels(self, box: Box) -> npt.NDArray[np.int32]:
+        """Return a window of the labels: 0 bare, droplets from 1, then streaks."""
+        if self.area.size == 1:
+            return np.zeros(box.shape, np.int32)
+        table = self.job.scratch.recall("labels")
+        return np.asarray(table[self.job.scratch.window("regions", self.job.grid, box)])
+
+
+def segment_parts(
+    source: Source,
+    roles: Roles,
+    *,
+    scratch: Scratch,
+    grid: Grid,
+    settings: Settings | None = None,
+    workers: Workers | None = None,
+) -> Parted:
+    """Divide a field into bare substrate, droplets and streaks, part by part.
+
+    Parameters
+    ----------
+    source : Source
+        The map set.
+    roles : Roles
+        As in `spattermap.segmentation.segment`.
+    scratch : Scratch
+        An empty folder that every worker reaches; about 30 bytes a pixel are written there.
+    grid : Grid
+        The parts; the result is the same however the field is cut.
+    settings : Settings, optional
+        As in `spattermap.segmentation.segment`; cracks are not looked for.
+    workers : Workers, optional
+        Where the parts are worked on.
+
+    Returns
+    -------
+    Parted
+
+    Raises
+    ------
+    InputError, InputFileError
+        If the roles name no mapped element, or the pixels are not allowed.
+    """
+    settings, workers = settings or Settings(), workers or Workers()
+    sample = sampled(source, roles)
+    known = ground_of(sample, noise_known=noise_is_known(source.maps)).known
+    used = known.filter
+    signs = tuple(int(s) for s in sample.signs)
+    classes = known.classes
+    rule = droplets.Parting(1.0, 1.0, np.inf, np.inf)
+    if used is not None and classes.information > 0:
+        rule = droplets.Parting.of(classes, used, strength=settings.split_strength)
+    offset = (
+        settings.metal_sensitivity * (used.gain if used else 0) / max(classes.information, 1e-30)
+    )
+    job = Job(source, scratch, grid, classes, used or gaussian_filter(1.0), rule, offset, signs)
+    n_valid = sum(workers.run(pixels.raw_part, every(job)))
+    if used is None or classes.information == 0:
+        return _nothing(job, known, n_valid)
+    job, notes = _levelled(job, known, workers)
+    looks = droplets.looks(
+        classes, used, n_pixels=n_valid, false_alarms=settings.false_alarms_per_field
+    )
+    job = replace(job, n_looks=len(looks))
+    for look, one in list(enumerate(looks))[1:]:
+        _filter(job, look, one, workers)
+    drawn = _Drawn(job, known, looks, n_valid, _regions(job, workers), tuple(notes))
+    return _divided(drawn, settings, workers)
+
+
+def every(job: Job, more: Any = None, *, grid: Grid | None = None) -> list[Task]:
+    """Return one task for each part."""
+    return [Task(job, k, more) for k in range(len(grid or job.grid))]
+
+
+def sampled(source: Source, roles: Roles) -> Stack:
+    """Return the part of a map set from which classes, structure and filter are estimated.
+
+    Parameters
+    ----------
+    source : Source
+        The map set.
+    roles : Roles
+        Roles of the elements.
+
+    Returns
+    -------
+    Stack
+        The same pixels that `estimation.sample_of` takes of the whole field.
+    """
+    names = [str(e) for e in source.maps["element"].values]
+    signs = [1 if e in roles.alloy else -1 if e in roles.substrate else 0 for e in names]
+    lines = sample_lines(source.shape)
+    rows, columns = lines or tuple(np.arange(n) for n in source.shape)
+    boxes = [
+        [Box(top, left, bottom, right) for left, right in _stretches(columns)]
+        for top, bottom in _stretches(rows)
+    ]
+
+    def picture(name: str) -> npt.NDArray[Any]:
+        read = source.counts if name == "counts" else functools.partial(source.read, name)
+        return np.concatenate(
+            [np.concatenate([read(box) for box in row], axis=-1) for row in boxes], axis=-2
+        )
+
+    return stack_of(
+        picture("counts"),
+        elements=names,
+        signs=signs,
+        valid=picture("valid"),
+        variance=picture("variance") if source.has("variance") else None,
+    )
+
+
+def _stretches(lines: npt.NDArray[np.int64]) -> list[tuple[int, int]]:
+    """Return the first and the one after the last of every stretch without a gap."""
+    breaks = np.flatnonzero(np.diff(lines) != 1) + 1
+    return [(int(part[0]), int(part[-1]) + 1) for part in np.split(lines, breaks)]
+
+
+def _filter(job: Job, look: int, used: Filter, workers: Workers) -> None:
+    workers.run(pixels.filter_tile, every(job, (look, used), grid=job.tiles))
+
+
+def _levelled(job: Job, known: Estimate, workers: Workers) -> tuple[Job, list[str]]:
+    """Filter the metal fraction, freed of an uneven bare level; as `segmentation.chain` does."""
+    _filter(job, 0, job.used, workers)
+    reach = local.Reach.of(known.diameter, job.shape)
+    step = max(1, _BARE_PART // reach.side) * reach.side
+    grid = Grid.squares(job.shape, step)
+    notes: list[str] = []
+    for turn in range(MOST_LEVELLINGS):
+        parts = workers.run(pixels.bare_part, every(job, (reach, grid), grid=grid))
+        sums = local.BareSums(
+            *(
+                np.concatenate(
+                    [
+                        np.concatenate(
+                            [getattr(one, name) for one in parts[i : i + grid.across]], axis=1
+                        )
+                        for i in range(0, len(parts), grid.across)
+                    ]
+                )
+                for name in ("n", "total", "n_valid")
+            )
+        )
+        level = local.level_of(sums, reach, shape=job.shape, noise=job.classes.sigma_bare)
+        if level is None:
+            break
+        notes = [UNEVEN]
+        job.scratch.keep("level", level)
+        name = f"raw{turn + 1}"
+        workers.run(pixels.level_part, every(job, name))
+        job.scratch.drop(job.raw)
+        job = replace(job, raw=name)
+        _filter(job, 0, job.used, workers)
+    return job, notes
+
+
+def _regions(job: Job, workers: Workers) -> tuple[Found, npt.NDArray[np.int64]]:
+    """Draw every region; return what is known of them, in the order of the whole field."""
+    rule, scratch = job.rule, job.scratch
+    found = join(
+        workers.run(pixels.first_hills, every(job)), job.grid, hills.Rule(rule.ratio, rule.dip)
+    )
+    scratch.keep("hills1_tables", found.tables)
+    name = "hills1"
+    if np.isfinite(rule.dip):
+        found = join(
+            workers.run(pixels.second_hills, every(job)), job.grid, hills.Rule(rule.ratio, rule.bay)
+        )
+        scratch.keep("hills2_tables", found.tables)
+        scratch.drop("hills1")
+        name = "hills2"
+    ends = basins.follow(workers.run(pixels.basins_part, every(job, name)), job.grid)
+    scratch.keep("basins_tables", ends)
+    scratch.drop("mask", name)
+    cut = workers.run(pixels.cuts_part, every(job))
+    level = np.full(found.keys.size, np.inf, np.float32)
+    for one in cut:
+        level[one.basin] = one.level
+    shared, heights = basins.shared_levels(
+        cut, table=droplets.edge_table(job.used), finest=RADIUS_STEP
+    )
+    level[shared] = heights
+    scratch.keep("levels", level)
+    parts = workers.run(pixels.regions_part, every(job))
+    scratch.drop("basins")
+    return _merged(parts, found.keys.size, job.n_looks), found.keys
+
+
+def _merged(parts: list[Found], size: int, n_looks: int) -> Found:
+    """Add up what the parts know of each hill."""
+    area, rim = np.zeros(size, np.int64), np.zeros(size, np.int64)
+    box = np.full((size, 4), np.iinfo(np.int64).max)
+    box[:, 2:] = -1
+    top = np.full((n_looks, size), -np.inf)
+    for one in parts:
+        np.add.at(area, one.region, one.area)
+        np.add.at(rim, one.region, one.rim)
+        for column in range(4):
+            meet = np.minimum if column < 2 else np.maximum
+            meet.at(box[:, column], one.region, one.box[:, column])
+        for look in range(n_looks):
+            np.maximum.at(top[look], one.region, one.top[look])
+    return Found(np.arange(size, dtype=np.int32), area, box, rim, top)
+
+
+class _Drawn(NamedTuple):
+    job: Job
+    known: Estimate
+    looks: list[Filter]
+    n_valid: int
+    hills: tuple[Found, npt.NDArray[np.int64]]
+    notes: tuple[str, ...]
+
+
+def _divided(drawn: _Drawn, settings: Settings, workers: Workers) -> Parted:
+    """Keep what noise does not explain, and tell streaks from droplets."""
+    job, known, looks, n_valid, (found, keys), notes = drawn
+    # Hills in the order of the whole field, those of which something is left.
+    order = np.argsort(keys, kind="stable")
+    order = order[found.area[order] > 0]
+    expected = droplets.weigh(
+        found.top[:, order],
+        known.classes,
+        looks,
+        n_pixels=n_valid,
+        poisson=not job.source.has("variance") and noise_is_known(job.source.maps),
+    )[1]
+    wanted = expected <= settings.false_alarms_per_field
+    if settings.smallest_droplet is not None:
+        least = np.pi / 4 * (settings.smallest_droplet / facts(job.source.maps).pixel_size) ** 2
+        wanted &= found.area[order] >= least
+    confidence = np.exp(-expected)[wanted]
+    order = order[wanted]
+    numbers = np.zeros(keys.size, np.int32)
+    numbers[order] = np.arange(1, order.size + 1)
+    job.scratch.keep("numbers", numbers)
+    zero = np.zeros(1, np.int64)
+    area = np.concatenate([zero, found.area[order]])
+    box = np.concatenate([np.zeros((1, 4), np.int64), found.box[order]])
+    outlook = streaks.Outlook(box, area, np.concatenate([zero, found.rim[order]]))
+    smallest = droplets.smallest_trusted(
+        known.classes,
+        looks[0],
+        n_pixels=n_valid,
+        false_alarms=settings.false_alarms_per_field,
+    )
+    table, chosen, shapes_of = _streaks(job, outlook, smallest, workers)
+    present = np.bincount(table[1:], minlength=table.size) > 0
+    round_ones = [int(k) for k in np.flatnonzero(present) if k not in shapes_of]
+    label = np.zeros(table.size, np.int32)
+    label[[*round_ones, *chosen]] = np.arange(1, len(round_ones) + len(chosen) + 1)
+    final = label[table]
+    job.scratch.keep("labels", final[numbers])
+    rows = [shapes_of[k].row(int(label[k])) for k in chosen]
+    import pandas as pd
+
+    n = len(round_ones) + len(chosen)
+    boxes = np.full((n + 1, 4), np.iinfo(np.int64).max)
+    boxes[:, 2:] = -1
+    for column in range(4):
+        (np.minimum if column < 2 else np.maximum).at(boxes[:, column], final, box[:, column])
+    return Parted(
+        job=job,
+        estimate=known,
+        n_valid=n_valid,
+        n_droplets=len(round_ones),
+        n_streaks=len(chosen),
+        area=np.bincount(final[1:], area[1:], minlength=n + 1).astype(np.int64)
+        * (np.arange(n + 1) > 0),
+        box=boxes,
+        confidence=confidence[np.array(round_ones, dtype=np.int64) - 1],
+        streaks=pd.DataFrame(rows, columns=list(streaks.COLUMNS)),
+        centre_lines=tuple(shapes_of[k].line for k in chosen),
+        smallest_trusted_px=smallest,
+        notes=notes,
+    )
+
+
+def _streaks(
+    job: Job, outlook: streaks.Outlook, smallest: float, workers: Workers
+) -> tuple[npt.NDArray[np.int32], list[int], dict[int, streaks.Shape]]:
+    """Name the regions that are streaks, from the runs of those that may be."""
+    looked = outlook.worth_a_look
+    limit = smallest if np.isfinite(smallest) else 0.0
+    if not looked.any():
+        return np.arange(looked.size, dtype=np.int32), [], {}
+    pairs = np.concatenate(workers.run(shapes.contacts_part, every(job)))
+    pairs = np.unique(pairs[looked[pairs].any(axis=1)], axis=0)
+    wanted = looked.copy()
+    wanted[pairs] = True
+    wanted &= outlook.area <= streaks.LARGEST
+    job.scratch.keep("wanted", wanted)
+    gathered = shapes.Gathered(workers.run(shapes.runs_part, every(job, "wanted")))
+    touching = [(int(a), int(b)) for a, b in pairs if wanted[a] and wanted[b]]
+    return streaks.find_among(outlook, touching, gathered.pixels, smallest=limit)
+
+
+def _nothing(job: Job, known: Estimate, n_valid: int) -> Parted:
+    import pandas as pd
+
+    return Parted(
+        job=job,
+        estimate=known,
+        n_valid=n_valid,
+        n_droplets=0,
+        n_streaks=0,
+        area=np.zeros(1, np.int64),
+        box=np.zeros((1, 4), np.int64),
+        confidence=np.zeros(0),
+        streaks=pd.DataFrame(columns=list(streaks.COLUMNS)),
+        centre_lines=(),
+        smallest_trusted_px=math.inf,
+        notes=(NO_STRUCTURE,),
+    )
