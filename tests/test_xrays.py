@@ -281,3 +281,22 @@ def test_relative_sensitivity():
 def test_sensitivity_lies_within_its_tolerance_of_measured_factors(line, k_against_si):
     found = relative_sensitivity(line, "Si Ka", 100.0)
     assert 1 / found.tolerance < found.ratio * k_against_si < found.tolerance
+
+
+# Radiative rates of Scofield, At. Data Nucl. Data Tables 14 (1974) 121, computed with xraylib 4.3.0
+# as RadRate(Z, KB_LINE) / RadRate(Z, KA_LINE); Ti, Fe and Cu are the library's own, to 10 %.
+@pytest.mark.parametrize(
+    ("element", "ratio", "within"),
+    [
+        ("Al", 0.0132, 0.0001), ("Si", 0.0277, 0.0001), ("P", 0.0444, 0.0001),
+        ("S", 0.0617, 0.0001), ("Cl", 0.0807, 0.0001), ("Ca", 0.1257, 0.0001),
+        ("Ti", 0.1300, 0.013), ("Fe", 0.1344, 0.013), ("Cu", 0.1338, 0.014),
+    ],
+)  # fmt: skip
+def test_k_beta_over_k_alpha(element, ratio, within):
+    lines = {line.family: line for line in lines_of(element, 20.0)}
+    assert lines["Kb"].strength / lines["Ka"].strength == pytest.approx(ratio, abs=within)
+
+
+def test_what_has_no_3p_electron_has_no_k_beta():
+    assert "Kb" not in {line.family for line in lines_of("Mg", 20.0)}

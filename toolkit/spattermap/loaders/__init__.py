@@ -74,6 +74,11 @@ def load(path: str | Path, *, chunks: Any = None, crop: bool = False) -> xr.Data
             maps: xr.Dataset = stack.finish(found, place, sidecar_file, request)
     except SpattermapError as problem:
         raise _one_line(problem) from problem.__cause__
+    except Exception as problem:
+        if chunks is None:
+            raise
+        # What stays on disk is first read here, by its library, which raises anything at all.
+        raise _one_line(stack.readable(place, problem, what="readable to its end")) from problem
     return maps
 
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from spattermap.errors import InputError, InputFileError, SpattermapError
-from spattermap.loaders import channels, names
+from spattermap.loaders import channels, names, probe
 from spattermap.loaders.limits import check_ratio, check_size
 from spattermap.loaders.ondisk import Hdf5Dataset, lazily
 from spattermap.loaders.stack import SAME_SIZE, Request, Stack, readable
@@ -56,22 +56,41 @@ def read(path: Path, request: Request) -> Stack:
     InputError
         If it is not clear which data are the maps.
     """
+    probe.start()
     import h5py
 
     try:
+        links = probe.require_harmless(path)
         with h5py.File(path, "r") as file:
-            return _read(file, path, request)
+            return _read(file, path, request, links)
     except SpattermapError:
         raise
     except Exception as problem:  # h5py raises OSError, KeyError, RuntimeError and more
         raise readable(path, problem, what="a readable HDF5 file") from problem
 
 
-def _read(file: Any, path: Path, request: Request) -> Stack:
+def _refuse_leaving(group: Any, names_in_it: Sequence[str], path: Path) -> None:
+    """Refuse names that may lead into another file, where a file is known to have such links."""
+    import h5py
+
+    for name in names_in_it:
+        here = group.file if name.startswith("/") else group
+        for part in name.strip("/").split("/"):
+            link = here.get(part, getlink=True) if part and isinstance(here, h5py.Group) else None
+            if link is None:
+                break
+            if not isinstance(link, h5py.HardLink):
+                probe.refuse_links(path, (f"{here.name}/{part}",))
+            here = here[part]
+
+
+def _read(file: Any, path: Path, request: Request, links: Sequence[str]) -> Stack:
     import h5py
 
     stated = request.sidecar.get("dataset")
     if stated is not None:
+        if links:
+            _refuse_leaving(file, [stated], path)
         if stated not in file:
             raise InputError(
                 f"{path} must hold the dataset the sidecar names, got no {stated!r}. "
@@ -83,6 +102,8 @@ def _read(file: Any, path: Path, request: Request) -> Stack:
         return _group_of_maps(place, path, request)
     group = _default_nxdata(file)
     if group is not None:
+        if links:
+            _refuse_leaving(group, [*group, _text(group.attrs.get("signal", "data"))], path)
         return _nxdata(group, path, request)
     grids = [item for item in _datasets(file) if item.ndim == 3]
     if len(grids) == 1:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from spattermap.errors import InputError, InputTypeError, SpattermapError
-from spattermap.loaders import channels, cubes, names, spectra
+from spattermap.loaders import channels, cubes, names, probe, signal_files, spectra, zarr_chunks
 from spattermap.loaders.limits import check_ratio, check_size
 from spattermap.loaders.stack import SAME_SIZE, Request, Stack, readable
 
@@ -60,9 +60,7 @@ def read(path: Path, request: Request) -> Stack:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of the reading libraries, about their own formats
-            import hyperspy.api as hs
-
-            loaded = hs.load(str(path), lazy=True)
+            loaded = _loaded(path)
             signal = _one_of(loaded, path)
             if path.is_file() and path.suffix.lower() != ".rpl":
                 check_ratio(int(signal.data.nbytes), path.stat().st_size, path)
@@ -81,6 +79,23 @@ def read(path: Path, request: Request) -> Stack:
     stack.files[path.name] = path
     stack.map_files = [path.name] * len(stack.elements)
     return stack
+
+
+def _loaded(path: Path) -> Any:
+    """Return the signal or signals of a file, data left on disk."""
+    if path.suffix.lower() == ".rpl":  # a table of numbers as text: nothing in it to be built
+        import hyperspy.api as hs
+
+        return hs.load(str(path), lazy=True)
+    if path.suffix.lower() == ".hspy":
+        probe.start()
+        import hyperspy.api  # noqa: F401 - while the child starts
+
+        probe.refuse_links(path, probe.require_harmless(path))
+    else:
+        zarr_chunks.check_store(path)
+    found = signal_files.open_signals(path)
+    return found[0] if len(found) == 1 else found
 
 
 def _one_of(loaded: Any, path: Path) -> Any:

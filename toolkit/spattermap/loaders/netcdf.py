@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from spattermap.errors import InputError, SpattermapError
+from spattermap.loaders import probe
 from spattermap.loaders.limits import check_size
 from spattermap.loaders.stack import Request, Stack, readable
 from spattermap.mapset import facts
@@ -51,10 +52,12 @@ def read(path: Path, request: Request) -> Stack:
     InputError
         If it holds no map set.
     """
+    probe.start()
     import h5py
     import xarray as xr
 
     try:
+        probe.refuse_links(path, probe.require_harmless(path))
         with h5py.File(path, "r") as file:  # refuses damage more cleanly than what builds on it
             file.attrs.get("_nc3_strict")
             list(file)

@@ -12,6 +12,8 @@ from typing import Any
 
 import numpy as np
 
+from spattermap.loaders.stack import readable
+
 # Rows are read whole, because most files store them so: about this many pixels at a time.
 _PART_PX = 2**23
 
@@ -31,12 +33,15 @@ class TiffPage:
         import tifffile
         import zarr
 
-        store = tifffile.imread(self.path, key=self.page, aszarr=True)
         try:
-            array: Any = zarr.open(store, mode="r")
-            return np.asarray(array[part]).astype(self.dtype, copy=False)
-        finally:
-            store.close()
+            store = tifffile.imread(self.path, key=self.page, aszarr=True)
+            try:
+                array: Any = zarr.open(store, mode="r")
+                return np.asarray(array[part]).astype(self.dtype, copy=False)
+            finally:
+                store.close()
+        except Exception as problem:  # readers of damaged files raise anything at all
+            raise readable(self.path, problem, what="a whole TIFF file") from problem
 
 
 @dataclass(frozen=True)
@@ -57,8 +62,11 @@ class Hdf5Dataset:
         """Return the part."""
         import h5py
 
-        with h5py.File(self.path, "r") as file:
-            return np.asarray(file[self.name][part])
+        try:
+            with h5py.File(self.path, "r") as file:
+                return np.asarray(file[self.name][part])
+        except Exception as problem:  # h5py raises OSError, KeyError, RuntimeError and more
+            raise readable(self.path, problem, what="a readable HDF5 file") from problem
 
 
 def lazily(source: TiffPage | Hdf5Dataset) -> Any:

@@ -37,8 +37,6 @@ SHAPE_ERROR, TAIL_ERROR, SHAPE_REACH_EV = 0.02, 0.005, 200.0
 SOFT_EV = 1000.0
 # Two photons counted as one, or one that lost a silicon photon: at most this share of a line.
 ARTEFACT_SHARE = 0.01
-# Electrons in 3p: the library gives K-beta of Al to Cl the strength of a full 3p shell.
-_IN_3P = {"Al": 1, "Si": 2, "P": 3, "S": 4, "Cl": 5}
 # Energy scales wander by this much between calibrations (common practice, no source).
 OFFSET_EV, GAIN = 20.0, 0.006
 
@@ -165,8 +163,6 @@ def shell_shape(energies: Floats, lines: Sequence[Line], scale: Scale) -> Floats
     total = np.zeros_like(energies)
     for line in lines:
         share = line.strength / lines[0].strength
-        if line.family == "Kb":
-            share *= _IN_3P.get(line.element, 6) / 6
         total += share * peak_shape(energies, line.energy_eV, scale.width(line.energy_eV))
     return total
 

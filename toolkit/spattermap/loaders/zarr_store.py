@@ -13,12 +13,11 @@ from spattermap.errors import InputError, InputFileError, OutputError, Spatterma
 from spattermap.loaders import channels, names
 from spattermap.loaders.limits import check_ratio, check_size
 from spattermap.loaders.stack import SAME_SIZE, Request, Stack, readable
+from spattermap.loaders.zarr_chunks import MOST_LOOKED_UP, check_chunks
 
 FORMAT = "Zarr map set"
 _SIGNS = ("zarr.json", ".zgroup", ".zarray", ".zattrs")
 _UM_PER = {"micrometer": 1.0, "nanometer": 1e-3, "millimeter": 1e3, "meter": 1e6, "um": 1.0}
-# Each chunk's key is looked up: a second for this many.
-MOST_LOOKED_UP = 200_000
 _ARRAYS = ("variance", "electron_image", "valid")
 
 
@@ -137,6 +136,7 @@ def read(path: Path, request: Request) -> Stack:
 
 def _values(array: Any, path: Path, request: Request) -> Any:
     check_size(array.shape, array.dtype, path, lazy=request.lazy)
+    check_chunks(array, path)
     if request.lazy:
         import dask.array as da
 

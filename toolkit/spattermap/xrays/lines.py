@@ -33,6 +33,12 @@ _SHELL_MEANS = {"K": "Ka", "L": "La", "M": "Ma"}
 _GREEK = str.maketrans({"α": "a", "β": "b", "γ": "g", "ζ": "z", "η": "n", "ι": "l"})
 _NAME = re.compile(r"^([A-Za-z]{1,2})[\s_\-]*([KLMklm])[\s_\-]*([A-Za-z]?)[\s_\-]*(\d?)$")
 
+# K-beta over K-alpha where 3p is not full: the library extrapolates its full-shell fit down to Mg
+# (0.124 to 0.131) although Mg has no 3p electron. Values: radiative rates of Scofield, At. Data
+# Nucl. Data Tables 14 (1974) 121, computed with xraylib 4.3.0, RadRate(Z, KB) / RadRate(Z, KA).
+_KB_PER_KA = {"Mg": 0.0, "Al": 0.0132, "Si": 0.0277, "P": 0.0444, "S": 0.0617, "Cl": 0.0807,
+              "Ar": 0.1020, "K": 0.1156, "Ca": 0.1257}  # fmt: skip
+
 # What lies below this no silicon detector sees; the library's values there are placeholders.
 LEAST_ENERGY_EV = 100.0
 # Below this energy the detector window and the surface absorb by an amount nobody stated.
@@ -76,9 +82,31 @@ def tables(element: str) -> tuple[dict[str, Any], dict[str, Any]]:
     import xraydb
 
     try:
-        return dict(xraydb.xray_lines(element)), dict(xraydb.xray_edges(element))
+        lines, edges = dict(xraydb.xray_lines(element)), dict(xraydb.xray_edges(element))
     except (ValueError, AttributeError):  # light elements without a tabulated line
         return {}, {}
+    return _with_k_beta(element, lines), edges
+
+
+def _with_k_beta(element: str, lines: dict[str, Any]) -> dict[str, Any]:
+    """Return the lines with the K-beta share of `_KB_PER_KA`; a share of zero drops the lines."""
+    if element not in _KB_PER_KA:
+        return lines
+    ratio = _KB_PER_KA[element]
+    shares = {"Ka": 1.0 / (1.0 + ratio), "Kb": ratio / (1.0 + ratio)}
+    sums = {group: _sum_of(lines, group) for group in shares}
+    corrected = {}
+    for name, line in lines.items():
+        share = shares.get(name[:2])
+        if share is None:
+            corrected[name] = line
+        elif share > 0:
+            corrected[name] = line._replace(intensity=line.intensity * share / sums[name[:2]])
+    return corrected
+
+
+def _sum_of(lines: Mapping[str, Any], group: str) -> float:
+    return sum(float(line.intensity) for name, line in lines.items() if name.startswith(group))
 
 
 def parse_line(name: str) -> tuple[str, str]:
