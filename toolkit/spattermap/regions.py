@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -231,10 +231,23 @@ def _measure(
         names = np.concatenate([[0], names[names != 0]]).astype(np.int64)
         largest = len(names) - 1
     runs, per_label = kernels.find_runs(image, n_runs, largest)
+    found = _shapes(runs, per_label)
+    sums = _signal_sums(runs, signal, largest)[found.label]
+    noise_sums = sums if noise is None else _signal_sums(runs, noise, largest)[found.label]
+    if names is not None:
+        found = replace(found, label=names[found.label])
+    return found, sums, noise_sums
+
+
+def _shapes(runs: npt.NDArray[np.int32], per_label: npt.NDArray[np.int64]) -> Regions:
+    """Measure the labels whose runs (label, row, first, after last) come in raster order."""
+    from spattermap import _region_kernels as kernels
+
+    n_labels = per_label.size - 2
     grouped, start = kernels.group_runs(runs, per_label)
-    whole = np.zeros((largest + 1, kernels.N_WHOLE), dtype=np.int64)
-    width = np.zeros(largest + 1)
-    shares = np.linspace(1, largest + 1, _n_threads(n_runs) + 1).astype(int)
+    whole = np.zeros((n_labels + 1, kernels.N_WHOLE), dtype=np.int64)
+    width = np.zeros(n_labels + 1)
+    shares = np.linspace(1, n_labels + 1, _n_threads(len(runs)) + 1).astype(int)
     _in_threads(
         [
             partial(kernels.shape_of_labels, grouped, start, span, whole, width)
@@ -242,11 +255,70 @@ def _measure(
         ]
     )
     present = np.flatnonzero(whole[:, kernels.AREA])
-    label = present if names is None else names[present]
-    found = _to_regions(whole[present], width[present], label)
-    sums = _signal_sums(runs, signal, largest)[present]
-    noise_sums = sums if noise is None else _signal_sums(runs, noise, largest)[present]
-    return found, sums, noise_sums
+    return _to_regions(whole[present], width[present], present)
+
+
+def measure_runs(
+    runs: npt.NDArray[np.int32],
+    sums: Floats,
+    noise_sums: Floats,
+    *,
+    shape: tuple[int, int],
+    elements: Sequence[str] = (),
+    pixel_size: float = 1.0,
+) -> pd.DataFrame:
+    """Return the rows of `measure_regions` for regions given as runs of pixels.
+
+    Parameters
+    ----------
+    runs : numpy.ndarray of int32, dims (run, 4)
+        Label, row, first column, column after the last; rows ascending within a label, and no two
+        runs of a label in one row touching. Labels are positive.
+    sums, noise_sums : numpy.ndarray, dims (region, element)
+        Signal of each region and its noise variance, in the order of the labels.
+    shape : tuple of int
+        Rows and columns of the field.
+    elements : sequence of str
+        Names of the elements.
+    pixel_size : float
+        Side of a pixel, in the unit the table is to be in.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
+    import pandas as pd
+
+    names, dense = np.unique(runs[:, 0], return_inverse=True)
+    own = np.column_stack([dense.reshape(-1) + 1, runs[:, 1:]]).astype(np.int32)
+    per_label = np.concatenate([[0, 0], np.bincount(own[:, 0], minlength=names.size + 1)[1:]])
+    found = replace(_shapes(own, per_label.astype(np.int64)), label=names.astype(np.int64))
+    columns = _shape_columns(found, shape, pixel_size)
+    for index, element in enumerate(elements):
+        columns[f"{element}_counts"] = sums[:, index]
+        columns[f"{element}_counts_err"] = np.sqrt(np.clip(noise_sums[:, index], 0, None))
+    return pd.DataFrame(columns)
+
+
+def signal_sums(labels: npt.NDArray[np.int32], signal: npt.NDArray[np.generic]) -> Floats:
+    """Return the sum of every plane over every label, label 0 left at zero.
+
+    Parameters
+    ----------
+    labels : numpy.ndarray of int32, dims (y, x)
+        Labels.
+    signal : numpy.ndarray, dims (element, y, x)
+        Planes.
+
+    Returns
+    -------
+    numpy.ndarray, dims (label + 1, element)
+    """
+    from spattermap import _region_kernels as kernels
+
+    n_runs, largest, _ = kernels.count_runs(labels)
+    runs, _ = kernels.find_runs(labels, n_runs, largest)
+    return _signal_sums(runs, signal, largest)
 
 
 def _n_threads(n_runs: int) -> int:

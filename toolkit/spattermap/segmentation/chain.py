@@ -130,7 +130,7 @@ def segment(
             stack,
             parts,
             classes,
-            blank=None if blank is None else _plate(stack, roles, blank),
+            blank=None if blank is None else plate(stack, roles, blank),
             margin=2 + 2.5 * max(used.blur, 0.5),
             level=settings.level,
         ),
@@ -269,21 +269,50 @@ def _haze(
     alloy = stack.signs > 0
     if not alloy.any():
         return {}
-    zero = None
-    if blank is not None:
-        whole = haze.field_of(blank, np.zeros(blank.shape, np.int32), 0, margin=-np.inf)
-        values = whole.signal[whole.valid]
-        zero = (
-            float(values.mean(dtype=np.float64)),
-            float(values.std(dtype=np.float64) / np.sqrt(max(1, values.size))),
-        )
-        dose = _dose_ratio(stack, blank, classes)
-        zero = (zero[0] * dose, zero[1] * dose)
-    step = float((classes.metal - classes.bare)[alloy].sum())
     field = haze.field_of(stack, parts.labels, parts.n_droplets, margin=margin)
-    origin = float(classes.bare[alloy].sum())
-    sums = haze.sums_of(field, origin=origin)
-    return haze.measure(sums, blank=zero, step=step, level=level)
+    sums = haze.sums_of(field, origin=float(classes.bare[alloy].sum()))
+    zero = None if blank is None else zero_of(stack, classes, blank)
+    return haze.measure(sums, blank=zero, step=alloy_step(stack, classes), level=level)
+
+
+def alloy_step(stack: Stack, classes: Classes) -> float:
+    """Return the mean alloy signal of typical metal above bare.
+
+    Parameters
+    ----------
+    stack : Stack
+        Tells the alloy's planes.
+    classes : Classes
+        Class means.
+
+    Returns
+    -------
+    float
+    """
+    return float((classes.metal - classes.bare)[stack.signs > 0].sum())
+
+
+def zero_of(stack: Stack, classes: Classes, blank: Stack) -> tuple[float, float]:
+    """Return the mean alloy signal of a blank and its standard error, at the dose of the maps.
+
+    Parameters
+    ----------
+    stack : Stack
+        Tells elements and signs of the maps.
+    classes : Classes
+        Class means of the maps.
+    blank : Stack
+        The bare substrate.
+
+    Returns
+    -------
+    tuple of float
+    """
+    whole = haze.field_of(blank, np.zeros(blank.shape, np.int32), 0, margin=-np.inf)
+    values = whole.signal[whole.valid]
+    error = float(values.std(dtype=np.float64) / np.sqrt(max(1, values.size)))
+    dose = _dose_ratio(stack, blank, classes)
+    return float(values.mean(dtype=np.float64)) * dose, error * dose
 
 
 def _dose_ratio(stack: Stack, blank: Stack, classes: Classes) -> float:
@@ -307,7 +336,27 @@ def _dose_ratio(stack: Stack, blank: Stack, classes: Classes) -> float:
     return float(ratio) if not _SAME_DOSE[0] < ratio < _SAME_DOSE[1] else 1.0
 
 
-def _plate(stack: Stack, roles: Roles, blank: xr.Dataset) -> Stack:
+def plate(stack: Stack, roles: Roles, blank: xr.Dataset) -> Stack:
+    """Return a blank as a stack with the elements of the maps.
+
+    Parameters
+    ----------
+    stack : Stack
+        The maps.
+    roles : Roles
+        Roles of the elements.
+    blank : xarray.Dataset
+        The bare substrate under the same conditions.
+
+    Returns
+    -------
+    Stack
+
+    Raises
+    ------
+    InputError
+        If the blank lacks an alloy element.
+    """
     have = {str(e) for e in blank["element"].values}
     missing = [e for e in roles.alloy if e not in have]
     if missing:
