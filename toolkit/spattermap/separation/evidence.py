@@ -38,6 +38,12 @@ class Estimate:
         """True where there is a value."""
         return bool(np.isfinite(self.value))
 
+    @property
+    def width(self) -> float:
+        """Width of the interval; infinite where there is none."""
+        width = self.high - self.low
+        return width if np.isfinite(width) else float("inf")
+
     def reaching(self, low: float, high: float) -> Estimate:
         """Return the same value with an interval that reaches at least so far."""
         if not self.known:
@@ -111,6 +117,16 @@ class Evidence:
         True where those leaks could be all there is on metal.
     r_alloy, r_substrate : Estimate
         Noise-corrected correlations.
+    together, along_glass : Estimate
+        Noise-corrected correlations with alloy and substrate from the scale that knows them
+        better: single pixels, or counts summed over squares.
+    side_px : int
+        Side of those squares (px); 1 where single pixels know them better.
+    alloy_shown : bool
+        True where the alloy elements it is compared with are on the metal beyond what background
+        and leaking lines can give.
+    set_aside : tuple of str
+        Alloy elements that may lie apart themselves and are therefore no yardstick.
     p_value : float
         Chance of so strong a co-location with the alloy between unrelated maps.
     notes : tuple of str
@@ -148,6 +164,11 @@ class Evidence:
     explained_by_leak: bool = False
     r_alloy: Estimate = UNKNOWN
     r_substrate: Estimate = UNKNOWN
+    together: Estimate = UNKNOWN
+    along_glass: Estimate = UNKNOWN
+    side_px: int = 1
+    alloy_shown: bool = True
+    set_aside: tuple[str, ...] = ()
     p_value: float = float("nan")
     notes: tuple[str, ...] = field(default_factory=tuple)
 

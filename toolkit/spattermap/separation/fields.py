@@ -8,6 +8,7 @@ from functools import reduce
 from typing import TYPE_CHECKING
 
 from spattermap.errors import InputError
+from spattermap.separation.binning import square_moments
 from spattermap.separation.gather import Context
 from spattermap.separation.judging import judge_all
 from spattermap.separation.levels import measure_levels
@@ -46,6 +47,13 @@ def join_fields(contexts: Sequence[Context]) -> Context:
                 f"{', '.join(other.sums.elements)}. Map every field with the same lines."
             )
     sums = reduce(lambda a, b: a.merge(b), (one.sums for one in contexts))
+    # Squares of one size: the smallest, which no field's droplets are too small for.
+    side = min(one.side_px for one in contexts)
+    squares = [
+        one.squares if one.side_px == side else square_moments(one.maps, side=side)
+        for one in contexts
+    ]
+    known = [one for one in squares if one is not None]
     bare = [one.bare for one in contexts if one.bare is not None]
     sizes = [one.droplet_um for one in contexts if one.droplet_um is not None]
     return replace(
@@ -57,6 +65,8 @@ def join_fields(contexts: Sequence[Context]) -> Context:
         moments=reduce(lambda a, b: a.merge(b), (one.moments for one in contexts)),
         bare=reduce(lambda a, b: a.merge(b), bare) if bare else None,
         droplet_um=max(sizes) if sizes else None,
+        squares=reduce(lambda a, b: a.merge(b), known) if known else None,
+        side_px=side,
         more=tuple(field for one in contexts for field in one.fields)[1:],
     )
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from spattermap.mapset import facts
+from spattermap.separation.binning import square_moments, square_side
 from spattermap.separation.levels import Levels, measure_levels
 from spattermap.separation.matrix import alloy_labels, matrix_element
 from spattermap.separation.patterns import bare_moments
@@ -62,6 +63,10 @@ class Context:
         Choices.
     more : tuple of xarray.Dataset
         Further fields of the same deposit.
+    squares : BlockMoments or None
+        Moments of counts summed over squares; None where single pixels hold counts enough.
+    side_px : int
+        Side of those squares (px).
     """
 
     maps: xr.Dataset
@@ -77,6 +82,8 @@ class Context:
     stated: bool
     settings: Settings
     more: tuple[xr.Dataset, ...] = ()
+    squares: BlockMoments | None = None
+    side_px: int = 1
 
     @property
     def fields(self) -> list[xr.Dataset]:
@@ -144,6 +151,7 @@ def gather(
         area = np.bincount(labels.ravel())[1 : segmentation.n_droplets + 1]
         across = 2.0 * np.sqrt(area / np.pi) * known.pixel_size
         diameter = float((across * area).sum() / max(area.sum(), 1))
+    side = square_side(moments, labels, roles, n_droplets=segmentation.n_droplets)
     return Context(
         maps,
         sums,
@@ -157,6 +165,8 @@ def gather(
         diameter,
         bool(alloy) and all(math.isfinite(part) for part in alloy.values()),
         settings,
+        squares=square_moments(maps, side=side),
+        side_px=side,
     )
 
 

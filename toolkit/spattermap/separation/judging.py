@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from spattermap.separation.evidence import UNKNOWN, Estimate, Evidence
 from spattermap.separation.gather import Context, gather
 from spattermap.separation.oxygen import oxygen_evidence, oxygen_sentences
-from spattermap.separation.rules import CLAIMS, Condition, decide
+from spattermap.separation.rules import CLAIMS, Condition, between, decide
 from spattermap.separation.sentences import next_step, reasons
 from spattermap.separation.weighing import evidence_of
 from spattermap.settings import Settings
@@ -98,7 +98,8 @@ def judge_all(context: Context) -> pd.DataFrame:
 
 
 def _lies_apart(e: Evidence) -> bool:
-    return e.role == "alloy" and not e.is_matrix and decide(e).verdict in CLAIMS
+    """Say whether an alloy element lies apart, or may: either way it is no yardstick."""
+    return e.role == "alloy" and not e.is_matrix and (decide(e).verdict in CLAIMS or between(e))
 
 
 def _row(e: Evidence, condition: Condition, line: str) -> dict[str, Any]:

@@ -34,6 +34,9 @@ if TYPE_CHECKING:
 # absorbs soft lines more than hard ones and raises the continuum a little; common practice, no
 # source; only an excess beyond it counts.
 BLANK_TOLERANCE = 0.1
+# Bare area far from metal, as a part of the field, below which its gaps are too narrow to scale a
+# blank by: they lie in the shadow of the metal and the dose comes out too small.
+LEAST_OPEN = 0.05
 # How well the rise of the continuum on metal is known, see physics.atomic_number_ratio.
 RISE_TOLERANCE = 1.4
 
@@ -71,6 +74,8 @@ class Levels:
         Blocks resampled.
     glass : tuple of str
         Elements of the substrate.
+    open_part : float
+        Bare area far from metal as a part of the field.
     """
 
     elements: tuple[str, ...]
@@ -92,6 +97,12 @@ class Levels:
     dose: float
     n_blocks: int
     glass: tuple[str, ...] = ()
+    open_part: float = 1.0
+
+    @property
+    def shadowed(self) -> bool:
+        """True where the gaps are too narrow to scale a blank by."""
+        return self.has_blank and self.open_part < LEAST_OPEN
 
     @property
     def has_blank(self) -> bool:
@@ -148,6 +159,7 @@ def measure_levels(
         in_droplets = _filled(n[:, DROPLET] / n_metal, n_metal)
         droplet_part = np.where(footprint > 0, s[:, DROPLET] / footprint, in_droplets[:, None])
     leaks = leak_bounds(state)
+    open_part = float(n[0, FAR] / max(n[0].sum(), 1.0))
     visible = _visible(bare, metal, sums.elements, roles, state)
     base, low, high, dose = _base(
         bare, n[:, FAR], elements=sums.elements, roles=roles, state=state, blank=blank,
@@ -155,12 +167,12 @@ def measure_levels(
     )  # fmt: skip
     under, under_low, under_high = _under(
         (base, low, high), metal, visible, elements=sums.elements, roles=roles, state=state,
-        settings=settings, known=blank is not None,
+        settings=settings, known=blank is not None, shadowed=open_part < LEAST_OPEN,
     )  # fmt: skip
     return Levels(
         sums.elements, bare, metal, n[:, FAR] + n[:, RIM], n_metal, in_droplets, droplet_part,
         base, low, high, under, under_low, under_high, _leak(metal, sums.elements, leaks), leaks,
-        visible, dose, sums.n_blocks, roles.substrate,
+        visible, dose, sums.n_blocks, roles.substrate, open_part,
     )  # fmt: skip
 
 
@@ -258,6 +270,7 @@ def _under(
     state: Conditions,
     settings: Settings,
     known: bool,
+    shadowed: bool,
 ) -> tuple[Floats, Floats, Floats]:
     """Return what the metal shows of an element it does not hold: glass and continuum."""
     level, low, high = base
@@ -268,13 +281,14 @@ def _under(
     under = np.where(glass, seen, rise) * level
     under_low = np.where(glass, 0.0, seen) * low
     under_high = np.where(glass, 1.0, RISE_TOLERANCE * rise) * high
-    if not known:
-        stated = _fraction_bound(
-            metal, elements, roles, state, fraction=settings.background_fraction
-        )
-        under_high = np.minimum(under_high, stated)
-        under_high = np.where(glass, level, under_high)
-        under = np.minimum(under, under_high)
+    if known and not shadowed:
+        return under, under_low, under_high
+    stated = _fraction_bound(metal, elements, roles, state, fraction=settings.background_fraction)
+    if known:  # the blank is scaled too low, so the stated bound holds where it is the larger
+        under_high = np.where(glass, under_high, np.maximum(under_high, stated))
+        return under, under_low, under_high
+    under_high = np.where(glass, level, np.minimum(under_high, stated))
+    under = np.minimum(under, under_high)
     return under, under_low, under_high
 
 
@@ -299,9 +313,10 @@ def _fraction_bound(
 
     It is stated for that line; under another it may be more, by the weight of the continuum there.
     """
-    which = [i for i, e in enumerate(elements) if e in roles.alloy]
-    if not which:
+    if not roles.alloy:
         return np.full(metal.shape, np.inf)
+    # A film that is not the alloy raises the continuum as well.
+    which = [i for i, e in enumerate(elements) if e not in roles.substrate]
     found = np.where(np.isfinite(metal), metal, 0.0)
     top = which[int(np.argmax(found[0, which]))]
     weight = np.array([continuum_weight(state.lines[e], state.beam_energy_keV) for e in elements])

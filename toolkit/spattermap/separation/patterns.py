@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from spattermap.mapset import valid_mask
-from spattermap.moments import BlockMoments, block_moments
+from spattermap.moments import BlockMoments, Totals, block_moments
 from spattermap.separation.resampling import bootstrap_weights, interval
 from spattermap.separation.zones import zone_map
 
@@ -40,7 +40,7 @@ class Pattern:
         Relative standard deviation of the material and its bounds; 0 where no variation beyond
         the noise is left.
     z : float
-        Its variance in standard errors.
+        Its variance in standard errors of counting.
     """
 
     contrast: float
@@ -102,12 +102,16 @@ def variation_z(bare: BlockMoments | None, element: str) -> float:
     if bare is None:
         return 0.0
     e = bare.index(element)
-    n = float(bare.n.sum())
-    noise = float(bare.noise[:, e, e].sum()) / n
+    noise = float(bare.noise[:, e, e].sum() / bare.n.sum())
     if not noise > 0:
         return 0.0
     fourth = noise if bare.noise_source == "counting" else 0.0
-    return float(bare.covariance()[e, e] / np.sqrt((2.0 * noise**2 + fourth) / n))
+    return float(bare.covariance()[e, e] / _variance_error(noise, fourth, bare.totals()))
+
+
+def _variance_error(noise: float, fourth: float, totals: Totals) -> float:
+    """Return the standard error of a noise-corrected variance of material that does not vary."""
+    return float(np.sqrt((2.0 * noise**2 + fourth) / totals.n.sum()))
 
 
 def own_pattern(
@@ -143,7 +147,9 @@ def own_pattern(
     -----
     The noise-corrected variance of the element, less its parts along the sum of the substrate
     lines and along the sum of the other alloy elements where these vary beyond their noise, and
-    less what continuum and leaks of the other elements may bring.
+    less what continuum and leaks of the other elements may bring. Its standard error is that of
+    counting where no such pattern is (see `variation_z`): the pattern of this field is in
+    question, not that of other fields.
     """
     groups: list[tuple[str, ...]] = [(element,)]
     for role in (roles.substrate, roles.alloy):
@@ -156,13 +162,20 @@ def own_pattern(
     if not mean[0, 0] > 0:
         return None
     own = covariance[:, 0, 0].copy()
+    noise = totals.noise.sum(axis=0).diagonal() / totals.n.sum()
+    counting = bare.noise_source == "counting"
+    # Noise left in the element less its part along the others: variance and fourth cumulant.
+    left, fourth = noise[0], noise[0] if counting else 0.0
     for other in range(1, len(groups)):
         shared, spread = covariance[:, 0, other], covariance[:, other, other]
         # Only a pattern that is established in the other signal, and goes the same way, can
         # explain one here: a film throws a shadow on the substrate lines, its opposite.
-        established = spread[0] > 2.0 * np.std(spread[1:])
-        if established and shared[0] > 0:
+        error = _variance_error(noise[other], noise[other] if counting else 0.0, totals)
+        if spread[0] > 2.0 * error and shared[0] > 0:
             own -= shared**2 / np.maximum(spread, 1e-3 * spread[0])
+            slope = float(shared[0] / spread[0])
+            left += slope**2 * noise[other]
+            fourth += slope**4 * noise[other] if counting else 0.0
     for name, part in (borrowed or {}).items():
         i = bare.index(name)
         spread = bare.totals().resampled(weights)[1][:, i, i]
@@ -174,6 +187,6 @@ def own_pattern(
     low, high = interval(
         relative[1:], float(relative[0]), level=settings.level, n_blocks=bare.n_blocks
     )
-    error = float(np.std(own[1:]))
+    error = _variance_error(left, fourth, totals)
     root = [float(np.sqrt(max(v, 0.0))) for v in (relative[0], low, high)]
     return Pattern(root[0], root[1], root[2], float(own[0]) / error if error > 0 else 0.0)

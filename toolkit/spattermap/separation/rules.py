@@ -6,6 +6,7 @@ thresholds below are the only numbers it uses.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -33,8 +34,9 @@ LEAST_FOLLOWING = 0.15
 # background a little here and there.
 VARIES_Z = 5.0
 # Relative standard deviation of a pattern of its own, over the bare area, from which an element
-# cannot be glass or continuum.
+# cannot be glass or continuum; and what its lower bound must reach, so that one odd grain is none.
 LEAST_CONTRAST = 0.25
+LEAST_CONTRAST_LOW = 0.15
 # An alloy element that moves with the others has a noise-corrected correlation near 1 with them;
 # uneven thickness and background lower it a little. Below this, upper bound included, it does not.
 LEAST_R = 0.7
@@ -91,8 +93,12 @@ def moves_apart(e: Evidence) -> bool:
 
 
 def moves_along(e: Evidence) -> bool:
-    """Say whether nothing speaks against moving with the alloy; few counts may leave r unknown."""
-    return e.is_matrix or not e.r_alloy.known or e.r_alloy.low >= LEAST_TOGETHER
+    """Say whether it is shown to move with the alloy, as far as the maps' noise is known.
+
+    The correlation of single pixels or of squares is asked, whichever is known better. Few counts
+    leave its interval open, which shows nothing; where the noise itself is unknown there is none.
+    """
+    return e.is_matrix or math.isnan(e.together.low) or e.together.low >= LEAST_TOGETHER
 
 
 def own_pattern(e: Evidence) -> bool:
@@ -108,7 +114,7 @@ def nothing_seen(e: Evidence) -> bool:
 
 def like_the_glass(e: Evidence) -> bool:
     """Lies as the substrate lines do."""
-    return e.r_substrate.known and e.r_substrate.low >= SUBSTRATE_R
+    return e.along_glass.known and e.along_glass.low >= SUBSTRATE_R
 
 
 @dataclass(frozen=True)
@@ -165,6 +171,13 @@ CONDITIONS: tuple[Condition, ...] = (
         lambda e: own_pattern(e) and not (between(e) and oversupplied(e)), "separated",
     ),
     Condition(
+        "dark under the metal, like the glass", ("other",),
+        # The continuum is brighter on metal, so what darkens there with the substrate lines is no
+        # continuum: a constituent of the glass that nobody stated.
+        lambda e: not on_metal(e) and not between(e) and e.glass_former and like_the_glass(e),
+        "substrate",
+    ),
+    Condition(
         "uneven, but no more than background may be", _METALS,
         lambda e: not on_metal(e) and not between(e) and not e.explained_by_leak
         and e.z_varies >= VARIES_Z,
@@ -209,6 +222,11 @@ CONDITIONS: tuple[Condition, ...] = (
     Condition(
         "on metal, more than the alloy held", ("other",),
         lambda e: on_metal(e) and oversupplied(e), "foreign",
+    ),
+    Condition(
+        "on metal, no alloy shown there", _METALS,
+        lambda e: on_metal(e) and not e.is_matrix and not e.alloy_shown,
+        "undecided",
     ),
     Condition(
         "on metal", _METALS,

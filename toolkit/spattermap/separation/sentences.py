@@ -6,6 +6,8 @@ import math
 
 from spattermap.separation.evidence import Estimate, Evidence
 from spattermap.separation.rules import (
+    LEAST_CONTRAST,
+    LEAST_CONTRAST_LOW,
     LEAST_TOGETHER,
     MOST_HIDDEN,
     PRESENT_Z,
@@ -19,6 +21,7 @@ from spattermap.separation.rules import (
 # Counting longer than this for one map is not a next step anyone takes.
 LONGEST_FACTOR = 100.0
 
+_MORE = "Count longer, or map a larger area."
 # What the line of the table says, where the numbers that follow do not say it.
 _OPENINGS = {
     "glass constituent": "An element of the substrate.",
@@ -31,6 +34,14 @@ _OPENINGS = {
     "between, no blank": (
         "More lies between the deposits than background or alloy haze give, but without a "
         "blank it may be the substrate or a separate film."
+    ),
+    "dark under the metal, like the glass": (
+        "It lies where the glass is open and is hidden under metal, as a constituent of the glass "
+        "is and spectral background is not."
+    ),
+    "on metal, no alloy shown there": (
+        "It lies on what is outlined as metal, but none of the alloy it is compared with is shown "
+        "there beyond background and leaking lines, so it may be a film of its own."
     ),
     "uneven, but no more than background may be": (
         "Its map varies over the bare area more than counting noise and an even background do, so "
@@ -112,6 +123,12 @@ def _outside(e: Evidence) -> str:
 
 
 def _pattern(e: Evidence, condition: Condition) -> str:
+    if condition.name == "between, no blank" and e.contrast.known:
+        return (
+            f"Over the bare area its pattern (relative standard deviation {_span(e.contrast)}) is "
+            f"too even to rule the glass out: {LEAST_CONTRAST:g} is asked, "
+            f"{LEAST_CONTRAST_LOW:g} at the least."
+        )
     if e.patterned and between(e):
         if condition.name.startswith("own pattern"):  # the opening has said the rest
             return f"Relative standard deviation of that pattern: {_span(e.contrast)}."
@@ -138,10 +155,17 @@ def _leak(e: Evidence) -> str:
 
 
 def _correlation(e: Evidence) -> str:
-    if not e.r_alloy.known:
+    if not e.r_alloy.known and not e.together.known:
         return ""
     partner = " and ".join(e.partners) if e.partners else "the substrate's shadow"
-    return f"Correlation with {partner}: {_span(e.r_alloy)}."
+    squares = f", of counts summed over squares of {e.side_px} px" if e.side_px > 1 else ""
+    said = f"Correlation with {partner}{squares}: {_span(e.together)}."
+    if e.set_aside and e.partners:
+        said += (
+            f" {' and '.join(e.set_aside)} may lie apart too, so the comparison leaves "
+            f"{'it' if len(e.set_aside) == 1 else 'them'} out."
+        )
+    return said
 
 
 def next_step(e: Evidence, condition: Condition) -> str:
@@ -171,9 +195,11 @@ def next_step(e: Evidence, condition: Condition) -> str:
             "Map a field that shows both deposit and bare substrate, for example at the edge of "
             "the deposit."
         )
+    if condition.name == "on metal, no alloy shown there":
+        return "Map a field that is known to hold the alloy, or state what the deposit is made of."
     if condition.verdict == "undecided":
         if condition.name == "on metal, correlation open":
-            return _longer(e) or "Map a larger area."
+            return (_longer(e) if e.together.known else "") or _MORE
         return _settling(e, condition, blank)
     return _longer(e) if condition.verdict == "not_detected" and e.role == "alloy" else ""
 
@@ -188,7 +214,7 @@ def _settling(e: Evidence, condition: Condition, blank: str) -> str:
             "background in the spectra."
         )
     if e.blank or e.z_metal_best < PRESENT_Z:
-        return _longer(e) or "Count longer, or map a larger area."
+        return _longer(e) or _MORE
     more = _longer(e, also=True) if condition.name == "on metal, rest open" else ""
     return f"{blank}{more or ' to know the background'}."
 
@@ -200,8 +226,8 @@ def counting_factor(e: Evidence) -> float:
     """
     if on_metal(e) and not moves_along(e) and hidden_little(e):
         # So does that of a correlation limited by counting.
-        room = e.r_alloy.value - LEAST_TOGETHER
-        return ((e.r_alloy.value - e.r_alloy.low) / room) ** 2 if room > 0 else math.inf
+        room = e.together.value - LEAST_TOGETHER
+        return ((e.together.value - e.together.low) / room) ** 2 if room > 0 else math.inf
     seen = max(e.z_metal_best, e.z_rest_best)
     if on_metal(e) and e.rest.known and e.rest_most > MOST_HIDDEN:
         # The half width of the interval shrinks with the root of the time.

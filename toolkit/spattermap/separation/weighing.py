@@ -23,11 +23,14 @@ from spattermap.separation.gather import Context
 from spattermap.separation.levels import Levels
 from spattermap.separation.patterns import own_pattern, variation_z
 from spattermap.separation.physics import continuum_tolerance, continuum_weight
-from spattermap.separation.rules import LEAST_CONTRAST, PRESENT_Z
+from spattermap.separation.rules import LEAST_CONTRAST, LEAST_CONTRAST_LOW, PRESENT_Z
 from spattermap.separation.supply import supply_of
 
 if TYPE_CHECKING:
     import numpy.typing as npt
+
+    from spattermap.moments import BlockMoments
+    from spattermap.settings import Settings
 
     Floats = npt.NDArray[np.float64]
 
@@ -72,6 +75,8 @@ def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) 
     substrate = tuple(x for x in context.roles.substrate if x != element)
     r_alloy, p_value = _correlation(context, element, partners, substrate)
     r_substrate = _with_group(context, element, substrate)
+    together = _better(r_alloy, _in_squares(context, element, partners))
+    along_glass = _better(r_substrate, _in_squares(context, element, substrate))
     sources = levels.leaks.get(element, {})
     patterned, contrast = _pattern(context, element)
     hidden_bound = estimate(hidden_share, settings, levels.n_blocks)
@@ -114,9 +119,14 @@ def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) 
         explained_by_leak=bool(z_leak >= PRESENT_Z > z_metal),
         r_alloy=r_alloy,
         r_substrate=r_substrate,
+        together=together,
+        along_glass=along_glass,
+        side_px=1 if together is r_alloy else context.side_px,
+        alloy_shown=_alloy_shown(context, partners),
+        set_aside=tuple(x for x in apart if x != element),
         p_value=p_value,
         closed=bool(_notes(context)),
-        notes=_notes(context),
+        notes=(*_notes(context), *_shadow_note(context)),
     )
 
 
@@ -239,6 +249,16 @@ def _notes(context: Context) -> tuple[str, ...]:
     return ()
 
 
+def _shadow_note(context: Context) -> tuple[str, ...]:
+    levels = context.levels
+    if not (levels.shadowed and levels.has_metal):
+        return ()
+    return (
+        f"Only {100 * levels.open_part:.1f} % of the field is bare and clear of the metal's shadow, "
+        "too little to scale the blank by: the background on metal is bounded as without one.",
+    )
+
+
 def _over_blank(levels: Levels, e: int) -> float:
     if not levels.has_blank or not levels.base[0, e] > 0:
         return float("nan")
@@ -263,10 +283,39 @@ def _correlation(
     return UNKNOWN, float("nan")
 
 
+def _in_squares(context: Context, element: str, group: tuple[str, ...]) -> Estimate:
+    """Return the correlation of counts summed over squares."""
+    if context.squares is None or not group:
+        return UNKNOWN
+    return _r(context.squares, element, group, context.settings)
+
+
+def _better(one: Estimate, other: Estimate) -> Estimate:
+    """Return the correlation known better, the first where they are known alike."""
+    return other if other.known and (not one.known or other.width < one.width) else one
+
+
+def _alloy_shown(context: Context, partners: tuple[str, ...]) -> bool:
+    """Say whether any of the alloy is on the metal beyond background and leaking lines."""
+    levels = context.levels
+    for partner in partners:
+        e = levels.index(partner)
+        surely = levels.metal[:, e] - levels.under_high[:, e] - levels.leak[:, e]
+        if standard_errors(surely, _counting_errors(context, e)[0]) >= PRESENT_Z:
+            return True
+    return not partners
+
+
 def _with_group(context: Context, element: str, group: tuple[str, ...]) -> Estimate:
     if not group:
         return UNKNOWN
-    found = noise_corrected_correlation(context.moments, element, group, settings=context.settings)
+    return _r(context.moments, element, group, context.settings)
+
+
+def _r(
+    moments: BlockMoments, element: str, group: tuple[str, ...], settings: Settings
+) -> Estimate:
+    found = noise_corrected_correlation(moments, element, group, settings=settings)
     r = found.r if np.isnan(found.r) else float(np.clip(found.r, -1.0, 1.0))
     return Estimate(r, found.r_low, found.r_high)
 
@@ -296,7 +345,8 @@ def _pattern(context: Context, element: str) -> tuple[bool | None, Estimate]:
     )  # fmt: skip
     if found is None:
         return None, UNKNOWN
-    own = found.z >= PRESENT_Z and found.contrast_low >= LEAST_CONTRAST
+    strong = found.contrast >= LEAST_CONTRAST and found.contrast_low >= LEAST_CONTRAST_LOW
+    own = found.z >= PRESENT_Z and strong
     return own, Estimate(found.contrast, found.contrast_low, found.contrast_high)
 
 
