@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from spattermap.roles import Roles
 
-# Counts of the poorest alloy element wished in a square, as a mean over the field.
+# Counts of the poorest element wished in a square, as a mean over the field.
 COUNTS_PER_SQUARE = 4.0
 # Squares wider than this part of a droplet would mix it with what lies beside it.
 LARGEST_PART_OF_DROPLET = 0.5
@@ -54,10 +54,10 @@ def square_side(
     noise = moments.noise.sum(axis=0).diagonal()
     if moments.quantity != "counts" or not np.allclose(noise, total):
         return 1  # only plain counts add up to counts with the same noise
-    mean = min(float(moments.mean[moments.index(e)]) for e in roles.alloy)
+    mean = float(moments.mean[moments.mean > 0].min(initial=np.inf))
     area = np.bincount(labels.ravel(), minlength=n_droplets + 1)[1 : n_droplets + 1]
     diameter = float((2.0 * np.sqrt(area / np.pi) * area).sum() / max(area.sum(), 1))
-    wished = np.sqrt(COUNTS_PER_SQUARE / mean) if mean > 0 else np.inf
+    wished = np.sqrt(COUNTS_PER_SQUARE / mean)
     most = min(LARGEST_PART_OF_DROPLET * diameter, min(labels.shape) / LEAST_SQUARES)
     return max(1, int(min(np.ceil(wished), most)))
 

@@ -291,8 +291,8 @@ def _in_squares(context: Context, element: str, group: tuple[str, ...]) -> Estim
 
 
 def _better(one: Estimate, other: Estimate) -> Estimate:
-    """Return the correlation known better, the first where they are known alike."""
-    return other if other.known and (not one.known or other.width < one.width) else one
+    """Return the correlation of squares where it is known twice as well as that of pixels."""
+    return other if other.known and (not one.known or 2.0 * other.width < one.width) else one
 
 
 def _alloy_shown(context: Context, partners: tuple[str, ...]) -> bool:
