@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from spattermap.moments import BlockMoments
     from spattermap.morphology import Morphology
     from spattermap.segmentation.result import Segmentation
+    from spattermap.separation import CompositionLimit
 
 _VERSIONED = ("numpy", "scipy", "scikit-image", "xarray", "pandas", "numba", "xraydb", "hyperspy")
 
@@ -92,6 +93,8 @@ class Analysis:
         numbers.update(self.continuity.summary())
         smallest = self.segmentation.smallest_trusted_px * known.pixel_size
         numbers["smallest_trusted_um"] = smallest
+        limit = _composition_limit(self.maps, self.roles)
+        numbers["smallest_composition_um"] = limit.smallest_um if limit else float("nan")
         numbers = {_in_unit(name, known.length_unit): value for name, value in numbers.items()}
         return {
             **_plain(numbers),
@@ -250,7 +253,7 @@ def analyse(
         moments=moments,
         settings=settings,
         blank=blank,
-        notes=_notes(maps, roles, found, blank),
+        notes=(*_notes(maps, roles, found, blank), *_narrow(maps, roles, droplets)),
     )
 
 
@@ -373,6 +376,20 @@ def _notes(
             "substrate by comparison. Map a bare plate under the same conditions."
         )
     return (*notes, *found.notes)
+
+
+def _composition_limit(maps: xr.Dataset, roles: Roles) -> CompositionLimit | None:
+    """Return from which diameter on a droplet's composition can be trusted, where it has one."""
+    from spattermap.separation import composition_limit
+
+    if len(roles.alloy) < 2 or facts(maps).length_unit != "um":
+        return None
+    return composition_limit(maps, roles.alloy)
+
+
+def _narrow(maps: xr.Dataset, roles: Roles, droplets: pd.DataFrame) -> tuple[str, ...]:
+    limit = _composition_limit(maps, roles)
+    return limit.notes(droplets["diameter_um"]) if limit else ()
 
 
 def _plain(values: dict[str, Any]) -> dict[str, Any]:

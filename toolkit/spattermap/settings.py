@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import tomllib
-from dataclasses import asdict, dataclass, fields, replace
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -42,6 +43,9 @@ class Settings:
     background_fraction : float
         Largest part of an element's counts on metal that may be spectral background where no
         spectrum tells (dimensionless, 0 to 1); used as a bound, never as a correction.
+    k_factors : mapping of str to float or None
+        Measured Cliff-Lorimer factors (mass per count) by element against one common element;
+        used in place of calculated sensitivities when asking what the alloy could have supplied.
     bridging : float
         Gap that counts as bridged in the connection test, in the map set's length unit.
     """
@@ -58,6 +62,7 @@ class Settings:
     seed: int = 0
     block_px: int | None = None
     background_fraction: float = 0.1
+    k_factors: Mapping[str, float] | None = field(default=None, hash=False)
     bridging: float = 0.0
 
     def __post_init__(self) -> None:
@@ -67,6 +72,8 @@ class Settings:
             if symbols is not None:
                 clean = tuple(element_symbol(symbol, f"settings: {role}") for symbol in symbols)
                 object.__setattr__(self, role, clean)
+        if self.k_factors is not None:
+            object.__setattr__(self, "k_factors", _factors(self.k_factors))
         for name in ("split_strength", "bridging"):
             positive(getattr(self, name), f"settings: {name}", allow_zero=True)
         positive(self.false_alarms_per_field, "settings: false_alarms_per_field")
@@ -105,7 +112,7 @@ class Settings:
         InputError
             If a name or value is not allowed.
         """
-        known = [field.name for field in fields(self)]
+        known = [one.name for one in fields(self)]
         for name in changes:
             if name not in known:
                 raise InputError(unknown_name("settings: name", name, known))
@@ -121,7 +128,10 @@ class Settings:
         for name, value in self.to_dict().items():
             if value is None:
                 continue  # TOML has no null; an absent key means the default
-            if isinstance(value, list):
+            if isinstance(value, dict):
+                pairs = ", ".join(f"{key} = {one!r}" for key, one in value.items())
+                lines.append(f"{name} = {{ {pairs} }}")
+            elif isinstance(value, list):
                 lines.append(f"{name} = [{', '.join(f'{_quoted(v)}' for v in value)}]")
             elif isinstance(value, str):
                 lines.append(f"{name} = {_quoted(value)}")
@@ -161,6 +171,19 @@ class Settings:
             if isinstance(values.get(role), list):
                 values[role] = tuple(values[role])
         return cls().with_changes(**values)
+
+
+def _factors(given: Any) -> dict[str, float]:
+    """Return k-factors by clean symbol, each a positive number."""
+    if not isinstance(given, Mapping) or len(given) < 2:
+        raise InputError(
+            f"settings: k_factors must name at least two elements, got {given!r}. "
+            "Write for example { Cu = 1.0, Zn = 1.05 }."
+        )
+    return {
+        element_symbol(name, "settings: k_factors"): positive(value, f"settings: k_factors: {name}")
+        for name, value in given.items()
+    }
 
 
 def _quoted(text: str) -> str:

@@ -11,15 +11,18 @@ from spattermap.separation.metal_shares import metal_shares
 from spattermap.separation.oxygen import oxygen_evidence
 from spattermap.separation.rules import CONDITIONS, Condition, decide
 from spattermap.separation.sentences import next_step, reasons
+from spattermap.separation.trust import CompositionLimit, composition_limit
 from spattermap.separation.weighing import evidence_of
 
 __all__ = [
     "CONDITIONS",
+    "CompositionLimit",
     "Condition",
     "Context",
     "DropletComposition",
     "Estimate",
     "Evidence",
+    "composition_limit",
     "decide",
     "droplet_composition",
     "evidence_of",

@@ -18,6 +18,7 @@ from spattermap.counting import wilson_interval
 from spattermap.errors import InputError
 from spattermap.mapset import facts, valid_mask
 from spattermap.separation.resampling import bootstrap_weights
+from spattermap.separation.trust import CompositionLimit, composition_limit
 from spattermap.settings import Settings
 
 if TYPE_CHECKING:
@@ -65,7 +66,8 @@ class DropletComposition:
     droplets : pandas.DataFrame
         One row a droplet: label, diameter (px), counts (of the element), alloy_counts (of all alloy
         elements), part (dimensionless), part_low, part_high, p_value (adjusted for the number of
-        droplets, Holm), differs (bool).
+        droplets, Holm), differs (bool), wide_enough (bool: not narrower than `limit`; True where
+        no limit is known).
     part : float
         Part of the element in all droplets together.
     p_same : float
@@ -77,6 +79,9 @@ class DropletComposition:
         hold less.
     rim_to_centre : Trend
         Log odds ratio of centre over rim: positive where the rim holds less.
+    limit : CompositionLimit or None
+        From which diameter on a composition can be trusted; None without beam energy or pixel
+        size.
     """
 
     element: str
@@ -88,6 +93,7 @@ class DropletComposition:
     scatter_high: float
     with_size: Trend
     rim_to_centre: Trend
+    limit: CompositionLimit | None = None
 
     def sentences(self) -> tuple[str, ...]:
         """Return the findings as plain sentences."""
@@ -120,6 +126,14 @@ class DropletComposition:
                     said.append(
                         "A film between the droplets blurs into their rims and may do that."
                     )
+        if self.limit is not None:
+            said.append(self.limit.sentence())
+            narrow = int((~self.droplets["wide_enough"]).sum())
+            if narrow:
+                said.append(
+                    f"{narrow} of {len(self.droplets)} droplets are narrower: what sets them apart "
+                    "or makes a trend with size may be their size alone."
+                )
         return tuple(said)
 
 
@@ -198,6 +212,9 @@ def droplet_composition(
     )
     used = m > 0
     table = _table(np.flatnonzero(used) + 1, area[used], k[used], m[used], chosen)
+    limit = composition_limit(maps, alloy) if facts(maps).length_unit == "um" else None
+    least_px = limit.smallest_um / facts(maps).pixel_size if limit else 0.0
+    table["wide_enough"] = table["diameter_px"] >= least_px
     diameter = table["diameter_px"].to_numpy()
     part = float(k.sum() / m.sum()) if m.sum() > 0 else float("nan")
     rng = np.random.default_rng(chosen.seed)
@@ -208,7 +225,7 @@ def droplet_composition(
     return DropletComposition(
         element, table, part, _p_same(k[used], m[used], rng), value, low, high,
         _with_size(k[used], m[used], diameter, chosen),
-        inner,
+        inner, limit,
     )  # fmt: skip
 
 

@@ -98,7 +98,9 @@ class Evidence:
     glass_former : bool
         True for elements that common glasses are made of.
     blank_is_glass : bool
-        True where the blank shows more of it than its continuum can be.
+        True where the blank shows more of it than its continuum can be, or the bare area does.
+    z_glass : float
+        What the bare area shows beyond any continuum, by what metal shows, in standard errors.
     over_blank : float
         Level between the deposits over the scaled blank (dimensionless).
     patterned : bool or None
@@ -155,6 +157,7 @@ class Evidence:
     closed: bool = False
     glass_former: bool = False
     blank_is_glass: bool = False
+    z_glass: float = 0.0
     over_blank: float = float("nan")
     patterned: bool | None = None
     contrast: Estimate = UNKNOWN

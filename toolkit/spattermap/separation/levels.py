@@ -18,6 +18,7 @@ from spattermap.separation.physics import (
     continuum_tolerance,
     continuum_weight,
     leak_bounds,
+    least_continuum_rise,
 )
 from spattermap.separation.resampling import bootstrap_weights
 from spattermap.separation.zones import DROPLET, FAR, RIM, STREAK, ZoneSums
@@ -258,6 +259,35 @@ def atomic_number_rise(state: Conditions, visible: float) -> float:
     """
     seen = visible if np.isfinite(visible) else 0.5
     return 1.0 + (max(atomic_number_ratio(state), 1.0) - 1.0) * (1.0 - seen)
+
+
+def over_continuum(levels: Levels, element: str, state: Conditions) -> Floats:
+    """Return what the bare area shows beyond any continuum, judged by what metal shows.
+
+    Metal raises the continuum, so the bare area's is bounded by all that is seen on metal. What
+    goes beyond is a line: of the substrate, or of something that lies between the deposits.
+
+    Parameters
+    ----------
+    levels : Levels
+        Levels of the map set.
+    element : str
+        Symbol.
+    state : Conditions
+        Lines, beam energy and compositions.
+
+    Returns
+    -------
+    numpy.ndarray, dims (resample,)
+        Level per pixel; minus infinity where nothing can be said.
+    """
+    e = levels.index(element)
+    rise = least_continuum_rise(
+        state.lines[element], state, atomic_number_rise(state, levels.visible)
+    )
+    if not rise > 0:
+        return np.full(len(levels.bare), -np.inf)
+    return levels.bare[:, e] - RISE_TOLERANCE / rise * levels.metal[:, e]
 
 
 def _under(

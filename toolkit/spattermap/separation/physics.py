@@ -163,13 +163,63 @@ def thin_to_thick(line: Line | None, state: Conditions) -> float:
     """
     if line is None or state.beam_energy_keV is None or not state.alloy:
         return 1.0
-    edge = line.edge_eV / 1e3
-    depth = 0.064 * max(state.beam_energy_keV**1.68 - edge**1.68, 1e-6)  # um g/cm3
-    attenuation = sum(
-        part * _mass_attenuation(e, line.energy_eV) for e, part in state.alloy.items()
-    )
-    absorbed = 1.0 + attenuation * 1e-4 * 0.31 * depth / TAKE_OFF_SINE
-    return float(absorbed / depth)
+    return absorbed_part(line, state, state.alloy) / _mass_depth(line, state)
+
+
+def _mass_depth(line: Line, state: Conditions) -> float:
+    """Return the mass depth a line comes from (um g/cm3), Anderson & Hasler (1966)."""
+    assert state.beam_energy_keV is not None
+    return float(0.064 * max(state.beam_energy_keV**1.68 - (line.edge_eV / 1e3) ** 1.68, 1e-6))
+
+
+def absorbed_part(line: Line, state: Conditions, matrix: Mapping[str, float]) -> float:
+    """Return by what factor a thick matrix weakens a line on its way out.
+
+    Parameters
+    ----------
+    line : Line
+        The line.
+    state : Conditions
+        The conditions; a beam energy must be known.
+    matrix : mapping of str to float
+        Mass fractions of what the line passes through.
+
+    Returns
+    -------
+    float
+        At least 1.
+    """
+    attenuation = sum(part * _mass_attenuation(e, line.energy_eV) for e, part in matrix.items())
+    return float(1.0 + attenuation * 1e-4 * 0.31 * _mass_depth(line, state) / TAKE_OFF_SINE)
+
+
+def least_continuum_rise(line: Line | None, state: Conditions, rise: float) -> float:
+    """Return the least by which metal changes the continuum in the window of a line.
+
+    Parameters
+    ----------
+    line : Line or None
+        The line.
+    state : Conditions
+        The conditions.
+    rise : float
+        Rise by the mean atomic number.
+
+    Returns
+    -------
+    float
+        Continuum on metal over that on the substrate; 0 where nothing is known.
+
+    Notes
+    -----
+    The alloy makes more continuum, and absorbs more of the soft part of it: both as from thick
+    targets, see `thin_to_thick`. `SOFT_CONTINUUM_TOLERANCE` is taken off for soft lines.
+    """
+    if line is None or state.beam_energy_keV is None or not (state.alloy and state.substrate):
+        return 0.0
+    metal, glass = (absorbed_part(line, state, parts) for parts in (state.alloy, state.substrate))
+    soft = SOFT_CONTINUUM_TOLERANCE if line.energy_eV < SOFT_LINE_EV else 1.0
+    return rise * glass / metal / soft
 
 
 @lru_cache(maxsize=1024)

@@ -75,6 +75,12 @@ def oversupplied(e: Evidence) -> bool:
     return e.supply_ratio.known and e.supply_ratio.low > 1.0 and e.element not in AMBIENT
 
 
+def too_much(e: Evidence) -> bool:
+    """More than the alloy could have supplied, of what is surely there."""
+    there = between(e) or (e.role == "other" and on_metal(e))
+    return there and oversupplied(e)
+
+
 def hidden_little(e: Evidence) -> bool:
     """No more than `MOST_HIDDEN` can lie apart from the alloy."""
     return not e.partners or bool(e.rest_most <= MOST_HIDDEN)
@@ -115,6 +121,12 @@ def nothing_seen(e: Evidence) -> bool:
 def like_the_glass(e: Evidence) -> bool:
     """Lies as the substrate lines do."""
     return e.along_glass.known and e.along_glass.low >= SUBSTRATE_R
+
+
+def dark_on_metal(e: Evidence) -> bool:
+    """Darker on metal than continuum can be, and not against the substrate lines."""
+    against = e.along_glass.known and e.along_glass.high < 0.0
+    return e.z_glass >= PRESENT_Z and not against
 
 
 @dataclass(frozen=True)
@@ -163,18 +175,18 @@ CONDITIONS: tuple[Condition, ...] = (
     Condition(
         "own pattern, with the alloy too", _METALS,
         lambda e: own_pattern(e) and on_metal(e) and not follows_little(e)
-        and not (between(e) and oversupplied(e)),
+        and not too_much(e),
         "partly_separated",
     ),
     Condition(
         "own pattern", _METALS,
-        lambda e: own_pattern(e) and not (between(e) and oversupplied(e)), "separated",
+        lambda e: own_pattern(e) and not too_much(e), "separated",
     ),
     Condition(
         "dark under the metal, like the glass", ("other",),
-        # The continuum is brighter on metal, so what darkens there with the substrate lines is no
-        # continuum: a constituent of the glass that nobody stated.
-        lambda e: not on_metal(e) and not between(e) and e.glass_former and like_the_glass(e),
+        # Metal raises the continuum, so what is darker there than that allows is no continuum: a
+        # constituent of the glass that nobody stated.
+        lambda e: not on_metal(e) and not between(e) and e.glass_former and dark_on_metal(e),
         "substrate",
     ),
     Condition(

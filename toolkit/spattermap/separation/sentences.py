@@ -21,6 +21,16 @@ from spattermap.separation.rules import (
 # Counting longer than this for one map is not a next step anyone takes.
 LONGEST_FACTOR = 100.0
 
+# Next steps that need no numbers.
+_STEPS = {
+    "no division": (
+        "Map a field that shows both deposit and bare substrate, for example at the edge of the "
+        "deposit."
+    ),
+    "on metal, no alloy shown there": (
+        "Map a field that is known to hold the alloy, or state what the deposit is made of."
+    ),
+}
 _MORE = "Count longer, or map a larger area."
 # What the line of the table says, where the numbers that follow do not say it.
 _OPENINGS = {
@@ -155,9 +165,11 @@ def _leak(e: Evidence) -> str:
 
 
 def _correlation(e: Evidence) -> str:
-    if not e.r_alloy.known and not e.together.known:
-        return ""
     partner = " and ".join(e.partners) if e.partners else "the substrate's shadow"
+    if not e.together.known:
+        # Where the noise itself is unknown there are no bounds either, and nothing to say.
+        open_ = math.isfinite(e.together.low)
+        return f"These counts do not bound its correlation with {partner}." if open_ else ""
     squares = f", of counts summed over squares of {e.side_px} px" if e.side_px > 1 else ""
     said = f"Correlation with {partner}{squares}: {_span(e.together)}."
     if e.set_aside and e.partners:
@@ -190,13 +202,8 @@ def next_step(e: Evidence, condition: Condition) -> str:
             f"Map another line of {e.element}, or fit the spectra with {', '.join(e.leak_from)} "
             "included."
         )
-    if condition.name == "no division":
-        return (
-            "Map a field that shows both deposit and bare substrate, for example at the edge of "
-            "the deposit."
-        )
-    if condition.name == "on metal, no alloy shown there":
-        return "Map a field that is known to hold the alloy, or state what the deposit is made of."
+    if condition.name in _STEPS:
+        return _STEPS[condition.name]
     if condition.verdict == "undecided":
         if condition.name == "on metal, correlation open":
             return (_longer(e) if e.together.known else "") or _MORE

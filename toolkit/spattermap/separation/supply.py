@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -59,6 +60,7 @@ def supply_of(
     *,
     stated: bool,
     diameter_um: float | None,
+    k_factors: Mapping[str, float] | None = None,
 ) -> Supply | None:
     """Return the most that the alloy, as bought, could have supplied.
 
@@ -76,6 +78,8 @@ def supply_of(
         True where the alloy's composition was stated in mass percent.
     diameter_um : float or None
         Area-weighted mean diameter of the droplets (um): it bounds what hides under the range.
+    k_factors : mapping of str to float, optional
+        Measured factors (mass per count) by element, in place of calculated sensitivities.
 
     Returns
     -------
@@ -93,7 +97,9 @@ def supply_of(
         theirs = state.lines[partner]
         assert theirs is not None
         try:
-            k = relative_sensitivity(theirs.name, ours.name, state.beam_energy_keV)
+            k = relative_sensitivity(
+                theirs.name, ours.name, state.beam_energy_keV, k_factors=k_factors
+            )
         except InputError:
             return None
         expected += state.alloy[partner] * k.ratio

@@ -6,8 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from spattermap.colocation import noise_corrected_correlation, spatial_null
 from spattermap.roles import GLASS_FORMERS
+from spattermap.separation.correlating import (
+    in_squares,
+    known_better,
+    with_alloy_elements,
+    with_group,
+)
 from spattermap.separation.evidence import (
     UNKNOWN,
     Estimate,
@@ -20,7 +25,7 @@ from spattermap.separation.evidence import (
     standard_errors,
 )
 from spattermap.separation.gather import Context
-from spattermap.separation.levels import Levels
+from spattermap.separation.levels import Levels, over_continuum
 from spattermap.separation.patterns import own_pattern, variation_z
 from spattermap.separation.physics import continuum_tolerance, continuum_weight
 from spattermap.separation.rules import LEAST_CONTRAST, LEAST_CONTRAST_LOW, PRESENT_Z
@@ -28,9 +33,6 @@ from spattermap.separation.supply import supply_of
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-
-    from spattermap.moments import BlockMoments
-    from spattermap.settings import Settings
 
     Floats = npt.NDArray[np.float64]
 
@@ -73,11 +75,12 @@ def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) 
         surely = np.maximum(levels.n_bare * (levels.bare[:, e] - most), 0.0)
         surely_share = surely / (split.metal + surely)
     substrate = tuple(x for x in context.roles.substrate if x != element)
-    r_alloy, p_value = _correlation(context, element, partners, substrate)
-    r_substrate = _with_group(context, element, substrate)
-    together = _better(r_alloy, _in_squares(context, element, partners))
-    along_glass = _better(r_substrate, _in_squares(context, element, substrate))
+    r_alloy, p_value = with_alloy_elements(context, element, partners, substrate)
+    r_substrate = with_group(context, element, substrate)
+    together = known_better(r_alloy, in_squares(context, element, partners))
+    along_glass = known_better(r_substrate, in_squares(context, element, substrate))
     sources = levels.leaks.get(element, {})
+    z_glass = standard_errors(over_continuum(levels, element, context.state), error_bare)
     patterned, contrast = _pattern(context, element)
     hidden_bound = estimate(hidden_share, settings, levels.n_blocks)
     surely_bound = estimate(surely_share, settings, levels.n_blocks)
@@ -110,7 +113,8 @@ def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) 
         is_matrix=element == context.matrix,
         glass_former=element in GLASS_FORMERS,
         over_blank=_over_blank(levels, e),
-        blank_is_glass=_blank_is_glass(context, e),
+        z_glass=z_glass,
+        blank_is_glass=_blank_is_glass(context, e) or (levels.has_blank and z_glass >= PRESENT_Z),
         patterned=patterned,
         contrast=contrast,
         z_varies=variation_z(context.bare, element),
@@ -253,10 +257,12 @@ def _shadow_note(context: Context) -> tuple[str, ...]:
     levels = context.levels
     if not (levels.shadowed and levels.has_metal):
         return ()
-    return (
-        f"Only {100 * levels.open_part:.1f} % of the field is bare and clear of the metal's shadow, "
-        "too little to scale the blank by: the background on metal is bounded as without one.",
+    part = 100 * levels.open_part
+    said = (
+        f"Only {part:.1f} % of the field is bare and clear of the metal's shadow, too little to "
+        "scale the blank by: the background on metal is bounded as without one."
     )
+    return (said,)
 
 
 def _over_blank(levels: Levels, e: int) -> float:
@@ -271,30 +277,6 @@ def _of_partner(levels: Levels, e: int, partners: tuple[str, ...]) -> float:
     return float(net[e] / others) if others > 0 else float("nan")
 
 
-def _correlation(
-    context: Context, element: str, partners: tuple[str, ...], substrate: tuple[str, ...]
-) -> tuple[Estimate, float]:
-    """Return the correlation with the alloy, or with the substrate's shadow where it is alone."""
-    if partners:
-        return _with_group(context, element, partners), _p_value(context, element, partners)
-    if context.roles.of(element) == "alloy" and substrate:
-        r = _with_group(context, element, substrate)
-        return Estimate(-r.value, -r.high, -r.low), _p_value(context, element, substrate)
-    return UNKNOWN, float("nan")
-
-
-def _in_squares(context: Context, element: str, group: tuple[str, ...]) -> Estimate:
-    """Return the correlation of counts summed over squares."""
-    if context.squares is None or not group:
-        return UNKNOWN
-    return _r(context.squares, element, group, context.settings)
-
-
-def _better(one: Estimate, other: Estimate) -> Estimate:
-    """Return the correlation of squares where it is known twice as well as that of pixels."""
-    return other if other.known and (not one.known or 2.0 * other.width < one.width) else one
-
-
 def _alloy_shown(context: Context, partners: tuple[str, ...]) -> bool:
     """Say whether any of the alloy is on the metal beyond background and leaking lines."""
     levels = context.levels
@@ -304,33 +286,6 @@ def _alloy_shown(context: Context, partners: tuple[str, ...]) -> bool:
         if standard_errors(surely, _counting_errors(context, e)[0]) >= PRESENT_Z:
             return True
     return not partners
-
-
-def _with_group(context: Context, element: str, group: tuple[str, ...]) -> Estimate:
-    if not group:
-        return UNKNOWN
-    return _r(context.moments, element, group, context.settings)
-
-
-def _r(
-    moments: BlockMoments, element: str, group: tuple[str, ...], settings: Settings
-) -> Estimate:
-    found = noise_corrected_correlation(moments, element, group, settings=settings)
-    r = found.r if np.isnan(found.r) else float(np.clip(found.r, -1.0, 1.0))
-    return Estimate(r, found.r_low, found.r_high)
-
-
-def _p_value(context: Context, element: str, group: tuple[str, ...]) -> float:
-    """Return the p-value of the spatial null of an element against the sum of others."""
-    pairs = []
-    for maps in context.fields:
-        pair = maps[["counts"]].sel(element=[element, group[0]]).copy()
-        pair["counts"] = pair["counts"].astype(np.float64)
-        pair["counts"][1] = maps["counts"].sel(element=list(group)).sum("element")
-        if "valid" in maps:
-            pair["valid"] = maps["valid"]
-        pairs.append(pair)
-    return float(spatial_null(pairs, element, group[0]).p_value)
 
 
 def _pattern(context: Context, element: str) -> tuple[bool | None, Estimate]:
@@ -395,7 +350,7 @@ def _supply_ratio(
     total = np.minimum(total, least)
     found = supply_of(
         context.levels, element, partners, context.state,
-        stated=context.stated, diameter_um=context.droplet_um,
+        stated=context.stated, diameter_um=context.droplet_um, k_factors=context.settings.k_factors,
     )  # fmt: skip
     if found is None:
         return UNKNOWN
