@@ -27,6 +27,12 @@ def measured(rng, rates, elements, *, labels=None, block_px=16):
 
 
 # --- Shares by class, exact by hand -------------------------------------------------------------
+@pytest.mark.outside(
+    "Shares of an element in droplets, streaks and bare",
+    source="ten counts by hand: 0.8, 0.2 and 0",
+    known="exact",
+    tolerance="equal",
+)
 def test_class_shares_by_hand():
     counts = np.zeros((1, 4, 4), dtype=int)
     counts[0, 0] = [4, 4, 2, 0]

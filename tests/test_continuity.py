@@ -166,6 +166,12 @@ def test_duality_without_violation_long():
 # --- regions --------------------------------------------------------------------------------
 
 
+@pytest.mark.outside(
+    "Regions, gaps and crossing of a small map with four and eight neighbours",
+    source="labels and distances by hand",
+    known="exact",
+    tolerance="equal",
+)
 def test_regions_by_hand():
     metal = np.array(
         [
@@ -219,6 +225,12 @@ def brute_gap(metal):
     return apart[n, n + 1]
 
 
+@pytest.mark.outside(
+    "Least bridging distance on 150 random maps",
+    source="every pair of pixels of every two regions; minimax paths (Floyd & Warshall)",
+    known="exact",
+    tolerance="1e-12",
+)
 def test_gap_against_every_pair_of_pixels():
     rng = np.random.default_rng(7)
     for _ in range(150):

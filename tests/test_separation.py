@@ -104,6 +104,12 @@ def squares(size=64, side=8):
     return labels
 
 
+@pytest.mark.outside(
+    "Shares of an element in droplets and apart from the alloy",
+    source="four square droplets by hand: 1536 / 5376 and 3840 / 5376",
+    known="exact",
+    tolerance="1e-12",
+)
 def test_shares_by_hand():
     """Cu 12 on metal; Zn 6 on metal and 1 between; the blank holds neither: 4 x 64 pixels of metal.
 
@@ -131,6 +137,12 @@ def test_shares_by_hand():
     assert table.loc["Si", "share_in_droplets"] == 0.0
 
 
+@pytest.mark.outside(
+    "Haze of the whole alloy is no separation",
+    source="a tenth of both elements between droplets, by hand",
+    known="exact",
+    tolerance="1e-12",
+)
 def test_haze_of_the_alloy_is_no_separation_by_hand():
     """Between the deposits a tenth of both: the ratio is the same, so nothing lies apart."""
     labels = squares()

@@ -1,7 +1,7 @@
 """Build the documentation with one command: ``python toolkit/docs/build.py``.
 
-How-to pages, the executed notebooks and the reference go to ``build/docs/index.html``. Needs the
-``docs`` extra. ``--quick`` leaves the notebooks unexecuted.
+How-to pages, the outside checks, the executed notebooks and the reference go to
+``build/docs/index.html``. Needs the ``docs`` extra. ``--quick`` leaves the notebooks unexecuted.
 """
 
 from __future__ import annotations
@@ -39,10 +39,11 @@ def main() -> int:
 
 
 def gather() -> None:
-    """Copy pages, notebooks and demo maps, and write one reference page a module."""
+    """Copy pages, checks, notebooks and demo maps, and write one reference page a module."""
     shutil.rmtree(SOURCE, ignore_errors=True)
     shutil.copytree(HERE, SOURCE, ignore=shutil.ignore_patterns("*.py"))
     shutil.copy(HERE / "conf.py", SOURCE)
+    shutil.copy(ROOT / "tests" / "reference" / "README.md", SOURCE / "checks.md")
     shutil.copytree(ROOT / "notebooks", SOURCE / "notebooks")
     shutil.copytree(ROOT / "sample_maps", SOURCE / "sample_maps")
     pages = SOURCE / "reference"
