@@ -1,8 +1,9 @@
 """The list of outside checks, from the marks on the tests, as a table in the checks page.
 
 ``@pytest.mark.outside(what, source=..., known=..., tolerance=...)`` says of a test what it checks
-against something outside the project. ``pytest --write-checks tests/reference/README.md`` writes
-the table of every check and how it ended into the page, between its two marker comments.
+against something outside the project. ``pytest -m outside --write-checks
+tests/reference/README.md`` writes the table of every check and how it ended into the page, between
+its two marker comments.
 """
 
 from __future__ import annotations
