@@ -9,7 +9,7 @@ from spattermap.errors import InputError
 
 ROLES = ("alloy", "substrate", "other")
 
-# Elements that common glasses are made of (CHECKS 7.1: float, container, borosilicate, silica).
+# Elements that common glasses are made of (float, container, borosilicate, silica).
 GLASS_FORMERS = ("O", "Si", "Na", "Ca", "Mg", "K", "B", "Al")
 
 

@@ -9,7 +9,7 @@ from typing import Any
 from spattermap.checks import element_symbol, one_of, positive
 from spattermap.errors import InputError
 
-# Mass percent, from the molar masses of SiO2 (exact for the pure oxide; CHECKS 7.1).
+# Mass percent, from the molar masses of SiO2 (exact for the pure oxide).
 FUSED_SILICA: dict[str, float] = {"Si": 46.7437, "O": 53.2563}
 # Typical float glass, elements from its oxide analysis (https://glass-source.biz/raw-material).
 SODA_LIME: dict[str, float] = {

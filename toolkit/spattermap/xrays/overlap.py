@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 MN_KA_EV = 5895.0  # the line at which detector resolution is stated (ISO 15632)
 DEFAULT_FWHM_EV = 129.0  # a common silicon drift detector at Mn Ka; common practice, no source
 FWHM_PER_SIGMA = 2.0 * math.sqrt(2.0 * math.log(2.0))
-# Overlap classes by separation / FWHM (CHECKS 6.2, common practice, no source).
+# Overlap classes by separation / FWHM (common practice, no source).
 NOT_SEPARABLE_BELOW = 0.5
 NEEDS_FITTING_BELOW = 1.2
 WINDOW_FWHM = 1.2  # width of a counting window in FWHM; common practice, no source
