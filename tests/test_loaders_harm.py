@@ -118,6 +118,25 @@ def test_a_chunk_that_unpacks_to_a_gibibyte_is_refused(tmp_path, bomb):
     assert grown_by(refused) < 2**28
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="memory is bounded in another way")
+def test_text_that_claims_gibibytes_is_refused(tmp_path):
+    """As the fuzz found it: the length of a text, taken at its word by the library."""
+    path = tmp_path / "maps.nxs"
+    with h5py.File(path, "w") as file:
+        file["element"] = ["Cu Ka", "Zn Ka"]
+    data = bytearray(path.read_bytes())
+    heap = data.index(b"GCOL")
+    first = data.index((5).to_bytes(4, "little") + heap.to_bytes(8, "little"))
+    data[first : first + 4] = (3 * 2**30).to_bytes(4, "little")
+    path.write_bytes(data)
+
+    def refused():
+        with pytest.raises(InputFileError, match="exhausts the memory"):
+            spattermap.load(path)
+
+    assert grown_by(refused) < 2**28
+
+
 def test_a_file_that_hangs_is_refused(tmp_path, monkeypatch):
     plain(tmp_path / "maps.h5")
     slow = tmp_path / "slow.py"

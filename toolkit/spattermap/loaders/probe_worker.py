@@ -40,10 +40,11 @@ class Progress:
             return call(*args)
         except MemoryError:
             self.out_of_memory = True
-        except Exception:  # libraries raise anything for damaged files
-            # The library does not say that memory ended; a failure after so much of it means that.
-            grown = peak_bytes() - self.peak_at_start
-            self.out_of_memory = self.out_of_memory or grown > MEMORY_BYTES // 4
+        except Exception as problem:  # libraries raise anything for damaged files
+            # The library does not always say that memory ended: "filter returned failure" may mean
+            # it, after so much of it was taken.
+            grown = peak_bytes() - self.peak_at_start > MEMORY_BYTES // 4
+            self.out_of_memory = self.out_of_memory or grown or "allocat" in str(problem)
         return None
 
     def step(self, many: int = 1) -> None:
