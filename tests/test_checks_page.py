@@ -57,13 +57,13 @@ def a_mark(*what, **more):
 
 
 def test_a_row_passes_only_if_every_case_does():
-    check = outside_checks.check_of(a_mark("a | b"), "test_a.py")
+    check = outside_checks.check_of(a_mark("a | b"), "test_a_b.py")
     check.cases = ["one", "two"]
     half = {"one": "passed"}
     ends = [half, {**half, "two": "failed"}, {**half, "two": "passed"}]
     assert [check.row(end)[-1] for end in ends] == ["not run", "failed", "passed"]
     text = outside_checks.table([check], ends[2])
-    row = ("test_a.py", "a | b", "A, 1900", "seen", "equal", "2", "passed")
+    row = ("a b", "a | b", "A, 1900", "seen", "equal", "2", "passed")
     assert outside_checks.rows_of(outside_checks.BEGIN + text) == [row]
 
 

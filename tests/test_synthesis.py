@@ -445,8 +445,3 @@ def test_folder_holds_what_a_microscope_would_export(tmp_path):
 def test_refusals(make, words):
     with pytest.raises(InputError, match=words):
         make()
-
-
-def test_soda_lime_sums_to_a_glass():
-    # Oxide analysis SiO2 73, Na2O 13, CaO 8.4, MgO 4, Al2O3 1, K2O 0.26 (glass-source.biz): 99.66.
-    assert sum(SODA_LIME.values()) == pytest.approx(99.66, abs=0.25)
