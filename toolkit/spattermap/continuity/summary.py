@@ -261,14 +261,30 @@ def _both_ways(
         weight /= weight[mask].mean()
     height, width = (n // side * side for n in mask.shape)
     blocks = weight[:height, :width].reshape(height // side, side, width // side, side)
-    mean = blocks.mean(axis=(1, 3))
+    return *solve_blocks(blocks.mean(axis=(1, 3))), side
+
+
+def solve_blocks(mean: Floats) -> tuple[SheetConductance, SheetConductance]:
+    """Return the conductance along x and y of a sheet known by averages over squares.
+
+    Parameters
+    ----------
+    mean : numpy.ndarray, dims (y, x)
+        Covered part of every square (0 to 1), times its relative thickness.
+
+    Returns
+    -------
+    tuple of SheetConductance
+        Relative to a full film. Each square counts as an even sheet of its covered part, so gaps
+        narrower than a square conduct: this is an upper estimate where gaps are narrow.
+    """
     some = mean > 0
     scale = float(mean[some].mean()) if some.any() else 1.0
     along = []
     for way in ("x", "y"):
         sheet = sheet_conductance(some, direction=way, thickness=mean, tolerance=_TOLERANCE)
         along.append(_scaled(sheet, scale))
-    return along[0], along[1], side
+    return along[0], along[1]
 
 
 def _scaled(sheet: SheetConductance, scale: float) -> SheetConductance:

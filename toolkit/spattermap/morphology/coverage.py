@@ -107,17 +107,41 @@ def coverage_interval(
             f"valid must have the shape of metal {picture.shape} and at least one True pixel, "
             f"got shape {use.shape} with {int(use.sum())} True. Pass the mask of the same field."
         )
-    n = int(use.sum())
-    value = float(picture[use].mean())
+    step = int(np.ceil(max(picture.shape) / LARGEST_SIDE))
+    n = _block_sums(use.astype(np.float64), step)
+    on = _block_sums((picture & use).astype(np.float64), step)
+    return coverage_of_blocks(n, on, step=step, level=level, grain_px=grain_px)
+
+
+def coverage_of_blocks(
+    n: Floats, on: Floats, *, step: int, level: float = 0.95, grain_px: float = 1.0
+) -> Coverage:
+    """Return the coverage of a field of which the sums over squares are known.
+
+    Parameters
+    ----------
+    n, on : numpy.ndarray, dims (y, x)
+        Valid pixels, and metal pixels among them, of every square.
+    step : int
+        Side of a square (px).
+    level, grain_px : float
+        As in `coverage_interval`.
+
+    Returns
+    -------
+    Coverage
+    """
+    total = float(n.sum())
+    value = float(on.sum()) / total
     if not np.isfinite(grain_px):
         # No feature of any size could have been seen: whatever was found bounds nothing.
         return Coverage(value, 0.0, 1.0, 0.0, 0.0, 0.0, level, trusted=False)
     if value in (0.0, 1.0):
-        n_grains = max(1.0, n / max(1.0, np.pi / 4 * grain_px**2))
+        n_grains = max(1.0, total / max(1.0, np.pi / 4 * grain_px**2))
         low, high = wilson_bounds(value, n_grains, level=level)
         return Coverage(value, low, high, 0.0, 0.0, n_grains, level, trusted=True)
-    variance, reach, trusted = _variance_of_mean(picture, use, value)
-    n_independent = min(float(n), value * (1 - value) / variance)
+    variance, reach, trusted = _variance_of_mean(n, on - value * n, value, step)
+    n_independent = min(total, value * (1 - value) / variance)
     low, high = wilson_bounds(value, n_independent, level=level)
     return Coverage(
         value, low, high, float(np.sqrt(variance)), reach, n_independent, level, trusted
@@ -156,12 +180,9 @@ def wilson_bounds(value: float, n: float, *, level: float) -> tuple[float, float
 
 
 def _variance_of_mean(
-    picture: npt.NDArray[np.bool_], use: npt.NDArray[np.bool_], value: float
+    weight: Floats, excess: Floats, value: float, step: int
 ) -> tuple[float, float, bool]:
     """Return the variance of the mean, the range (px), and whether the field is large enough."""
-    step = int(np.ceil(max(picture.shape) / LARGEST_SIDE))
-    weight = _block_sums(use.astype(np.float64), step)
-    excess = _block_sums(np.where(use, picture - value, 0.0), step)
     pairs = _correlate(weight)
     sums = _correlate(excess)
     lag_y = np.fft.fftfreq(pairs.shape[0]) * pairs.shape[0]

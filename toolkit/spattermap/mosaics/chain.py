@@ -112,6 +112,11 @@ class Parted:
     smallest_trusted_px: float
     notes: tuple[str, ...] = ()
 
+    @property
+    def blur_px(self) -> float:
+        """Standard deviation of the edge blur (px)."""
+        return self.estimate.filter.blur if self.estimate.filter else 0.0
+
     def labels(self, box: Box) -> npt.NDArray[np.int32]:
         """Return a window of the labels: 0 bare, droplets from 1, then streaks."""
         if self.area.size == 1:
