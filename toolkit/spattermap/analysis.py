@@ -95,9 +95,9 @@ class Analysis:
         numbers["smallest_trusted_um"] = smallest
         limit = _composition_limit(self.maps, self.roles)
         numbers["smallest_composition_um"] = limit.smallest_um if limit else float("nan")
-        numbers = {_in_unit(name, known.length_unit): value for name, value in numbers.items()}
+        numbers = {in_unit(name, known.length_unit): value for name, value in numbers.items()}
         return {
-            **_plain(numbers),
+            **plain_values(numbers),
             "title": known.title,
             "quantity": known.quantity,
             "length_unit": known.length_unit,
@@ -214,7 +214,7 @@ def analyse(
     whole = block_moments(maps, block_px=settings.block_px)
     roles = find_roles(maps, whole, settings)
     found = segment(maps, roles, settings=settings, blank=blank)
-    droplets = _measure(maps, found, known.pixel_size)
+    droplets = measure_droplets(maps, found, known.pixel_size)
     moments = block_moments(
         maps, block_px=whole.block_px, labels=found.labels, n_droplets=found.n_droplets
     )
@@ -237,14 +237,14 @@ def analyse(
         length_unit=known.length_unit,
         shares=parts,
     )
-    streaks = _scaled_streaks(found.streaks, known.pixel_size)
+    streaks = scaled_streaks(found.streaks, known.pixel_size)
     return Analysis(
         maps=maps,
         roles=roles,
         segmentation=found,
         labels=xr.DataArray(found.labels, dims=("y", "x"), coords={"y": maps.y, "x": maps.x}),
-        droplets=_tables_in_unit(droplets, known.length_unit),
-        streaks=_tables_in_unit(streaks, known.length_unit),
+        droplets=tables_in_unit(droplets, known.length_unit),
+        streaks=tables_in_unit(streaks, known.length_unit),
         morphology=shape,
         continuity=connection,
         elements=judge_all(evidence),
@@ -253,7 +253,7 @@ def analyse(
         moments=moments,
         settings=settings,
         blank=blank,
-        notes=(*_notes(maps, roles, found, blank), *_narrow(maps, roles, droplets)),
+        notes=(*notes_of(maps, roles, found, blank), *_narrow(maps, roles, droplets)),
     )
 
 
@@ -299,7 +299,23 @@ def find_roles(maps: xr.Dataset, moments: BlockMoments, settings: Settings) -> R
     return replace(stated, assumed=True)
 
 
-def _measure(maps: xr.Dataset, found: Segmentation, pixel_size: float) -> pd.DataFrame:
+def measure_droplets(maps: xr.Dataset, found: Segmentation, pixel_size: float) -> pd.DataFrame:
+    """Return the table of droplets.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        A map set.
+    found : Segmentation
+        Its regions.
+    pixel_size : float
+        Side of a pixel.
+
+    Returns
+    -------
+    pandas.DataFrame
+        As `measure_regions`, with ``confidence``; droplets beside masked pixels touch the border.
+    """
     import numpy as np
 
     from spattermap.regions import measure_regions
@@ -327,7 +343,8 @@ def _cut_by_mask(labels: Any, maps: xr.Dataset) -> Any:
     return np.setdiff1d(labels[beside], [0])
 
 
-def _scaled_streaks(streaks: pd.DataFrame, pixel_size: float) -> pd.DataFrame:
+def scaled_streaks(streaks: pd.DataFrame, pixel_size: float) -> pd.DataFrame:
+    """Return the table of streaks with lengths in the unit of `pixel_size`, columns in ``_um``."""
     table = streaks.copy()
     for name in [column for column in table.columns if column.endswith("_px")]:
         table[name] = table[name] * pixel_size
@@ -336,7 +353,7 @@ def _scaled_streaks(streaks: pd.DataFrame, pixel_size: float) -> pd.DataFrame:
     )
 
 
-def _in_unit(name: str, unit: str) -> str:
+def in_unit(name: str, unit: str) -> str:
     """Return a column's name in the unit of the map set: um is never claimed where unknown."""
     if unit == "um":
         return name
@@ -349,13 +366,15 @@ def _in_unit(name: str, unit: str) -> str:
     return name
 
 
-def _tables_in_unit(table: pd.DataFrame, unit: str) -> pd.DataFrame:
-    return table.rename(columns=lambda name: _in_unit(name, unit))
+def tables_in_unit(table: pd.DataFrame, unit: str) -> pd.DataFrame:
+    """Return a table with the names of its columns in the unit of the map set."""
+    return table.rename(columns=lambda name: in_unit(name, unit))
 
 
-def _notes(
-    maps: xr.Dataset, roles: Roles, found: Segmentation, blank: xr.Dataset | None
+def notes_of(
+    maps: xr.Dataset, roles: Roles, found: Any, blank: xr.Dataset | None
 ) -> tuple[str, ...]:
+    """Return what the reader must know of the inputs, and what the segmentation says."""
     known = facts(maps)
     notes = []
     if roles.assumed:
@@ -392,7 +411,7 @@ def _narrow(maps: xr.Dataset, roles: Roles, droplets: pd.DataFrame) -> tuple[str
     return limit.notes(droplets["diameter_um"]) if limit else ()
 
 
-def _plain(values: dict[str, Any]) -> dict[str, Any]:
+def plain_values(values: dict[str, Any]) -> dict[str, Any]:
     """Return numpy scalars as Python's own, and what is not a number as None (JSON has no NaN)."""
     import math
 

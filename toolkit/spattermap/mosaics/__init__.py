@@ -2,6 +2,27 @@
 
 from __future__ import annotations
 
-from spattermap.mosaics.convert import convert
+import importlib
+from typing import TYPE_CHECKING, Any
 
-__all__ = ["convert"]
+if TYPE_CHECKING:
+    from spattermap.mosaics.analysing import mosaic
+    from spattermap.mosaics.chain import Workers
+    from spattermap.mosaics.convert import convert
+    from spattermap.mosaics.result import Mosaic
+
+__all__ = ["Mosaic", "Workers", "convert", "mosaic"]
+
+# Imported on first use: the command line comes through here and must start at once.
+_HOMES = {
+    "Mosaic": "spattermap.mosaics.result",
+    "Workers": "spattermap.mosaics.chain",
+    "convert": "spattermap.mosaics.convert",
+    "mosaic": "spattermap.mosaics.analysing",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'spattermap.mosaics' has no attribute {name!r}")
+    return getattr(importlib.import_module(_HOMES[name]), name)

@@ -30,6 +30,13 @@ Floats = npt.NDArray[np.float64]
 Labels = npt.NDArray[np.int32]
 Whole = npt.NDArray[np.int64]
 
+_FEW = 100  # resamples within a part
+
+
+def rows_file(folder: Path, k: int) -> Path:
+    """Return where the rows of the droplets within a part lie."""
+    return folder / f"rows_{k}.parquet"
+
 
 class Plan(NamedTuple):
     """What is measured, the same for every part.
@@ -50,6 +57,10 @@ class Plan(NamedTuple):
         Sides of the squares (px) over which the pictures are averaged, by what they are for.
     labels_store : pathlib.Path or None
         Zarr array the labels are written to.
+    matrix : str or None
+        Main element of the alloy, the same for every part; None finds it.
+    side_px : int or None
+        Side of the squares of the verdict, the same for every part.
     """
 
     parted: Parted
@@ -59,6 +70,8 @@ class Plan(NamedTuple):
     block_px: int
     steps: dict[str, int]
     labels_store: Path | None
+    matrix: str | None = None
+    side_px: int | None = None
 
 
 @dataclass(frozen=True)
@@ -104,7 +117,6 @@ class Connected:
 class Measured:
     """What one part gives."""
 
-    rows: pd.DataFrame
     cut: Cut
     context: Context | None
     connected: Connected
@@ -123,11 +135,11 @@ def measure_part(task: Task) -> Measured:
         zarr.open_array(str(plan.labels_store), mode="r+")[core.rows, core.columns] = label
     part = part_maps(plan.parted, core)
     rows, cut = _droplets(plan, core, label, part)
+    rows.to_parquet(rows_file(job.scratch.folder, k), index=False)
     metal = label > 0
     return Measured(
-        rows=rows,
         cut=cut,
-        context=_context(plan, part, label),
+        context=context_of(plan, part, label),
         connected=_connected(metal),
         coarse={**_metal_sums(plan, core, label, part), **_overview(plan, core, label, part)},
     )
@@ -209,8 +221,8 @@ def _beside_mask(plan: Plan, core: Box, dense: Labels, n: int) -> npt.NDArray[np
     return found
 
 
-def _context(plan: Plan, part: xr.Dataset, label: Labels) -> Context | None:
-    """Return what the verdict is drawn from, without the maps."""
+def context_of(plan: Plan, part: xr.Dataset, label: Labels) -> Context | None:
+    """Return what the verdict is drawn from, without the maps; None where nothing is valid."""
     from spattermap.moments import block_moments
     from spattermap.segmentation.result import Segmentation
     from spattermap.separation import gather
@@ -235,8 +247,19 @@ def _context(plan: Plan, part: xr.Dataset, label: Labels) -> Context | None:
         confidence=parted.confidence,
         streaks=parted.streaks,
     )
-    context = gather(part, moments, plan.roles, found, blank=plan.blank, settings=plan.settings)
-    return replace(context, maps=part.isel(y=slice(0, 1), x=slice(0, 1)))
+    # The bounds are drawn once from the sums of all parts: here they only cost time.
+    few = plan.settings.with_changes(n_resamples=_FEW)
+    context = gather(
+        part,
+        moments,
+        plan.roles,
+        found,
+        blank=plan.blank,
+        settings=few,
+        matrix=plan.matrix,
+        side_px=plan.side_px,
+    )
+    return replace(context, maps=part.isel(y=slice(0, 1), x=slice(0, 1)), settings=plan.settings)
 
 
 def _connected(metal: npt.NDArray[np.bool_]) -> Connected:

@@ -99,6 +99,8 @@ def gather(
     *,
     blank: xr.Dataset | None,
     settings: Settings,
+    matrix: str | None = None,
+    side_px: int | None = None,
 ) -> Context:
     """Return what the evidence is drawn from.
 
@@ -116,6 +118,11 @@ def gather(
         The bare substrate under the same conditions.
     settings : Settings
         Choices.
+    matrix : str, optional
+        Main element of the alloy, where `maps` is one part of a field and all parts must agree;
+        None finds it.
+    side_px : int, optional
+        Side of the squares (px), for the same reason.
 
     Returns
     -------
@@ -135,7 +142,8 @@ def gather(
     block_px = moments.block_px
     # A field too blurred or too poor for a blur estimate gets one pixel.
     blur_px = segmentation.blur_px if segmentation.blur_px > 0 else 1.0
-    matrix = _matrix(maps, segmentation, roles, state)
+    if matrix is None:
+        matrix = _matrix(maps, segmentation, roles, state)
     labels = segmentation.labels
     if matrix and len(roles.alloy) > 1:
         labels = alloy_labels(maps, labels, matrix)
@@ -151,7 +159,7 @@ def gather(
         area = np.bincount(labels.ravel())[1 : segmentation.n_droplets + 1]
         across = 2.0 * np.sqrt(area / np.pi) * known.pixel_size
         diameter = float((across * area).sum() / max(area.sum(), 1))
-    side = square_side(moments, labels, roles, n_droplets=segmentation.n_droplets)
+    side = side_px or square_side(moments, labels, roles, n_droplets=segmentation.n_droplets)
     return Context(
         maps,
         sums,
