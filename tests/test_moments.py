@@ -1,12 +1,15 @@
 """Block moments: exact on arrays small enough to work by hand, additive, and lazy."""
 
+from types import SimpleNamespace
+
 import dask.array as da
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter
 
 from spattermap.errors import InputError
 from spattermap.mapset import make_map_set
-from spattermap.moments import block_moments
+from spattermap.moments import block_moments, default_block_px
 
 A = [[0, 2, 4, 6], [1, 3, 5, 7], [0, 0, 8, 9], [2, 2, 6, 4]]
 B = [[1, 1, 3, 5], [0, 4, 4, 6], [2, 0, 7, 8], [5, 1, 0, 0]]
@@ -216,3 +219,90 @@ def test_lazy_maps_give_the_same_pair_table():
     lazy = make_map_set(da.from_array(counts, chunks=(3, 32, 32)), names)
     tables = [pair_table(block_moments(maps, block_px=8), maps=maps) for maps in (eager, lazy)]
     assert tables[0].equals(tables[1])
+
+
+@pytest.mark.parametrize(
+    ("side", "length", "block", "told"),
+    [
+        (320, 1.0, 10, False),  # no more than 1024 blocks
+        (320, 5.0, 30, False),  # six correlation lengths
+        (320, 12.0, 64, False),  # five blocks a side come before six lengths
+        (320, 16.0, 64, False),  # four lengths are just enough
+        (320, 16.1, 64, True),
+        (40, 0.1, 4, False),  # never below 4 px where they fit
+        (8, 0.1, 2, False),
+    ],
+)
+def test_block_side(side, length, block, told):
+    found, notes = default_block_px(side, side, SimpleNamespace(length_px=length))
+    assert (found, bool(notes)) == (block, told)
+
+
+def test_a_field_too_small_says_how_many_blocks_it_holds():
+    _, (note,) = default_block_px(100, 150, SimpleNamespace(length_px=9.0))
+    assert "Features reach 9 px, much for a field of 150 x 100 px" in note
+    assert "only 35 blocks" in note  # 5 x 7 blocks of 20 px
+
+
+def test_blocks_come_in_raster_order():
+    counts = np.random.default_rng(9).poisson(2, (1, 12, 18))
+    lazy = make_map_set(da.from_array(counts, chunks=(1, 6, 6)), ["Cu"])
+    m = block_moments(lazy, block_px=6)
+    assert m.corner.tolist() == [[0, 0], [0, 6], [0, 12], [6, 0], [6, 6], [6, 12]]
+
+
+def poisson_times(gain, shape):
+    return make_map_set(gain * np.random.default_rng(10).poisson(5, shape), ["Cu", "Zn"])
+
+
+def test_counts_times_a_gain_have_the_noise_of_the_counts():
+    m = block_moments(poisson_times(3, (2, 64, 64)), block_px=64)
+    assert m.noise_source == "counting"
+    np.testing.assert_allclose(np.diag(m.noise[0]), 3 * m.s1[0], rtol=0.02)
+    plain = block_moments(poisson_times(1, (2, 64, 64)), block_px=64)
+    np.testing.assert_array_equal(np.diag(plain.noise[0]), plain.s1[0])
+
+
+def test_too_few_pixels_are_not_doubted():
+    few = block_moments(poisson_times(3, (2, 23, 26)), block_px=23)  # 598 px
+    np.testing.assert_array_equal(np.diag(few.noise[0]), few.s1[0])
+    enough = block_moments(poisson_times(3, (2, 24, 25)), block_px=24)  # 600 px
+    np.testing.assert_allclose(np.diag(enough.noise[0]), 3 * enough.s1[0], rtol=0.05)
+
+
+def test_noise_of_an_intensity_is_estimated_and_of_a_smoothed_one_unknown():
+    rng = np.random.default_rng(11)
+    planes = 50 + rng.normal(0, 2, (2, 96, 96))
+    m = block_moments(make_map_set(planes, ["Cu", "Zn"], quantity="intensity"), block_px=96)
+    assert m.noise_source == "estimated"
+    np.testing.assert_allclose(np.diag(m.noise[0]) / 96**2, 4.0, rtol=0.15)
+    smooth = gaussian_filter(rng.normal(0, 30, (2, 96, 96)), (0, 3, 3)) + 50
+    m = block_moments(make_map_set(smooth, ["Cu", "Zn"], quantity="intensity"), block_px=96)
+    assert m.noise_source == "unknown"
+    assert np.isnan(np.diag(m.noise[0])).all()
+    assert m.notes
+
+
+def test_noise_of_the_classes(small):
+    labels = np.zeros((4, 4), dtype=np.int32)
+    labels[0, 2:] = 1
+    kind = {"block_px": 4, "labels": labels, "n_droplets": 1}
+    variance = np.arange(32.0).reshape(2, 4, 4)
+    carried = block_moments(small.assign(variance=(small.counts.dims, variance)), **kind)
+    assert carried.class_noise[0].tolist() == [[115, 339], [5, 37], [0, 0]]
+    spread = np.zeros((2, 2, 4, 4))
+    spread[0, 0], spread[1, 1], spread[0, 1] = variance[0], variance[1], 7.0
+    per_pixel = block_moments(small, noise=spread, **kind)
+    np.testing.assert_array_equal(per_pixel.class_noise, carried.class_noise)
+    flat = block_moments(small, noise=np.array([[1.0, -0.5], [-0.5, 2.0]]), **kind)
+    assert flat.class_noise[0].tolist() == [[14, 28], [2, 4], [0, 0]]
+
+
+def test_noise_of_another_shape_is_refused(small):
+    with pytest.raises(InputError, match="noise must have one of the shapes"):
+        block_moments(small, block_px=2, noise=np.zeros((2, 3)))
+
+
+def test_a_mask_without_pixels_is_refused(small):
+    with pytest.raises(InputError, match="valid must leave at least one pixel"):
+        block_moments(small.assign(valid=(("y", "x"), np.zeros((4, 4), bool))), block_px=2)
