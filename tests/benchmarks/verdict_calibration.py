@@ -322,12 +322,12 @@ FIELDS_A_SIDE = 4
 JUDGED = ("share_in_droplets", "share_not_following", "r_alloy")
 
 
-def coverage(n: int) -> str:
+def coverage(n: int, *, first: int = 0) -> str:
     """Return how often each interval holds the deposit's own value, as text."""
     lines = [f"{n} fields a design; 95 % intervals hold the deposit's value (mean width):"]
     total = dict.fromkeys(JUDGED, 0)
     for design in DESIGNS:
-        rows = repeats(design, n)
+        rows = repeats(design, n, first=first)
         parts = []
         for name in JUDGED:
             low, high, truth = rows[f"{name}_low"], rows[f"{name}_high"], rows[name].mean()
@@ -347,14 +347,16 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--scenes", type=int, default=480)
     parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--seed-offset", type=int, default=0, help="other scenes, as many")
     parser.add_argument("--size", type=int, default=192)
     parser.add_argument("--rows", help="write every verdict to this CSV file")
     parser.add_argument("--coverage", type=int, default=0, help="fields a design")
     chosen = parser.parse_args()
     if chosen.coverage:
-        sys.stdout.write(coverage(chosen.coverage) + "\n")
+        sys.stdout.write(coverage(chosen.coverage, first=chosen.seed_offset) + "\n")
         return
-    seeds = range(chosen.first, chosen.first + chosen.scenes)
+    start = chosen.first + chosen.seed_offset
+    seeds = range(start, start + chosen.scenes)
     rows = rows_of(seeds, size=chosen.size, verbose=True)
     if chosen.rows:
         rows.to_csv(chosen.rows, index=False)

@@ -44,11 +44,37 @@ class Estimate:
         width = self.high - self.low
         return width if np.isfinite(width) else float("inf")
 
-    def reaching(self, low: float, high: float) -> Estimate:
-        """Return the same value with an interval that reaches at least so far."""
-        if not self.known:
+    def within(self, least: float, most: float, *, level: float) -> Estimate:
+        """Return the same value with an interval that allows for bounds of what is not random.
+
+        Parameters
+        ----------
+        least, most : float
+            What the value would be with background, glass and haze at the ends of their bounds.
+        level : float
+            Confidence level of the interval (0 to 1).
+
+        Returns
+        -------
+        Estimate
+
+        Notes
+        -----
+        Each bound is taken as the end of a rectangular distribution, whose standard deviation is
+        its half width over the root of 3, and added in quadrature to the scatter of the counts.
+
+        References
+        ----------
+        JCGM 100:2008 (Guide to the expression of uncertainty in measurement), 4.3.7 and 5.1.2.
+        """
+        if not (self.known and np.isfinite([least, most]).all()):
             return self
-        return Estimate(self.value, min(self.low, low), max(self.high, high))
+        from scipy import stats
+
+        wide = float(stats.norm.ppf(0.5 + level / 2) / np.sqrt(3.0))
+        down = np.hypot(self.value - self.low, wide * max(self.value - least, 0.0))
+        up = np.hypot(self.high - self.value, wide * max(most - self.value, 0.0))
+        return Estimate(self.value, float(self.value - down), float(self.value + up))
 
 
 UNKNOWN = Estimate(float("nan"), float("nan"), float("nan"))
@@ -193,14 +219,20 @@ def standard_errors(draws: Floats, least: float) -> float:
     return float(draws[0] / error)
 
 
-def estimate(draws: Floats, settings: Settings, n_blocks: int) -> Estimate:
-    """Return the value of row 0 with the percentile interval of the rest."""
+def estimate(
+    draws: Floats, settings: Settings, n_blocks: int, *, inflation: float = 1.0
+) -> Estimate:
+    """Return the value of row 0 with the percentile interval of the rest.
+
+    `inflation` is the factor by which variances between blocks are too small because features
+    reach over their borders, see `spattermap.autocovariance.Structure.inflation`.
+    """
     value = float(draws[0])
     rest = draws[1:]
     rest = rest[np.isfinite(rest)]  # a share of nothing is no number
     if not np.isfinite(value) or rest.size < len(draws) / 2:
         return UNKNOWN
-    low, high = interval(rest, value, level=settings.level, n_blocks=n_blocks)
+    low, high = interval(rest, value, level=settings.level, n_blocks=n_blocks, inflation=inflation)
     return Estimate(value, low, high)
 
 

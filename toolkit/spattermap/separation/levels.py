@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from spattermap.separation.haze import haze_part, under_haze
 from spattermap.separation.physics import (
     Conditions,
     atomic_number_ratio,
@@ -162,14 +163,31 @@ def measure_levels(
     leaks = leak_bounds(state)
     open_part = float(n[0, FAR] / max(n[0].sum(), 1.0))
     visible = _visible(bare, metal, sums.elements, roles, state)
-    base, low, high, dose = _base(
+    scaled, low, scaled_high, dose = _base(
         bare, n[:, FAR], elements=sums.elements, roles=roles, state=state, blank=blank,
         settings=settings,
     )  # fmt: skip
-    under, under_low, under_high = _under(
-        (base, low, high), metal, visible, elements=sums.elements, roles=roles, state=state,
-        settings=settings, known=blank is not None, shadowed=open_part < LEAST_OPEN,
-    )  # fmt: skip
+    glass = np.array([e in roles.substrate for e in sums.elements])
+    alloy = [i for i, e in enumerate(sums.elements) if e in roles.alloy]
+    rise = atomic_number_rise(state, visible)
+    base, high = scaled, scaled_high
+    lit = (base, low, high)  # what bare glass without haze would show
+    for _ in range(3):
+        under, under_low, under_high = _under(
+            lit, metal, visible, elements=sums.elements, roles=roles, state=state,
+            settings=settings, known=blank is not None, shadowed=open_part < LEAST_OPEN,
+        )  # fmt: skip
+        if blank is None:
+            break
+        # The haze is judged over a base that rises under it, so a few rounds are needed.
+        part = haze_part(bare - base, metal - under, alloy)
+        shade, raised = (factor[:, None] for factor in under_haze(part, visible, rise))
+        lit = (
+            np.where(glass, scaled, scaled / shade),
+            np.where(glass, low, low / shade),
+            np.where(glass, scaled_high, scaled_high / shade),
+        )
+        base, high = (np.where(glass, v, v * raised) for v in (lit[0], lit[2]))
     return Levels(
         sums.elements, bare, metal, n[:, FAR] + n[:, RIM], n_metal, in_droplets, droplet_part,
         base, low, high, under, under_low, under_high, _leak(metal, sums.elements, leaks), leaks,

@@ -83,14 +83,11 @@ def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) 
     z_glass = standard_errors(over_continuum(levels, element, context.state), error_bare)
     patterned, contrast = _pattern(context, element)
     hidden_bound = estimate(hidden_share, settings, levels.n_blocks)
-    surely_bound = estimate(surely_share, settings, levels.n_blocks)
-    following = _with_alloy(context, element, partners, split)
-    rest_share = _clipped(estimate(rest, settings, levels.n_blocks))
-    if hidden_bound.known and surely_bound.known:
-        # The interval must hold what the bounds of background and haze leave open, not only the
-        # scatter of the counts.
-        rest_share = _clipped(rest_share.reaching(surely_bound.low, hidden_bound.high))
-        following = _clipped(following.reaching(1 - hidden_bound.high, 1 - surely_bound.low))
+    # The interval must allow for what background and haze may be, not only for scatter.
+    ends = float(surely_share[0]), hidden_bound.value
+    rest_share = _share(context, rest, element).within(*ends, level=settings.level)
+    following = _with_alloy(context, element, partners, split, ends=ends)
+    rest_share = _clipped(rest_share)
     return Evidence(
         element=element,
         role=context.roles.of(element),
@@ -201,25 +198,33 @@ def _in_droplets(context: Context, e: int) -> Estimate:
     levels = context.levels
     glass = levels.elements[e] in context.roles.substrate
     nothing = np.zeros_like(levels.base)
-    corners = [(nothing, nothing)] if glass else [(levels.base, levels.under)]
-    if not levels.has_blank and not glass:
-        corners += [(levels.base_low, levels.under_low), (levels.base_high, levels.under_high)]
+    corners = [(nothing, nothing)]
+    if not glass:
+        corners = [
+            (levels.base, levels.under),
+            (levels.base_low, levels.under_low),
+            (levels.base_high, levels.under_high),
+        ]
     found = []
     for base, under in corners:
         metal = levels.n_metal * (levels.metal - under)[:, e]
         bare = levels.n_bare * np.maximum((levels.bare - base)[:, e], 0.0)
         with np.errstate(divide="ignore", invalid="ignore"):
             share = levels.droplet_part[:, e] * metal / (metal + bare)
-        found.append(estimate(share, context.settings, levels.n_blocks))
-    known = [one for one in found if one.known]
-    if not known or not found[0].known:
+        found.append(_share(context, share, levels.elements[e]))
+    ends = [one.value for one in found if one.known]
+    if not found[0].known:
         return UNKNOWN
-    low, high = min(one.low for one in known), max(one.high for one in known)
-    return _clipped(Estimate(found[0].value, low, high))
+    return _clipped(found[0].within(min(ends), max(ends), level=context.settings.level))
 
 
 def _with_alloy(
-    context: Context, element: str, partners: tuple[str, ...], split: Split
+    context: Context,
+    element: str,
+    partners: tuple[str, ...],
+    split: Split,
+    *,
+    ends: tuple[float, float],
 ) -> Estimate:
     """Return the share that follows the alloy.
 
@@ -228,14 +233,20 @@ def _with_alloy(
     """
     if not partners or element in context.roles.substrate:
         return UNKNOWN
-    levels, settings = context.levels, context.settings
+    levels = context.levels
     film = levels.n_metal / np.maximum(levels.n_bare, 1.0) * np.maximum(split.rest, 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        between = _clipped(estimate(1.0 - split.rest / split.total, settings, levels.n_blocks))
-        over = _clipped(
-            estimate(1.0 - (split.rest + film) / split.total, settings, levels.n_blocks)
-        )
+        between = _share(context, 1.0 - split.rest / split.total, element)
+        over = _clipped(_share(context, 1.0 - (split.rest + film) / split.total, element))
+    surely, hidden = ends
+    between = _clipped(between.within(1.0 - hidden, 1.0 - surely, level=context.settings.level))
     return Estimate(between.value, min(between.low, over.low), between.high)
+
+
+def _share(context: Context, draws: Floats, element: str) -> Estimate:
+    """Return a share with the interval that few blocks, and features across them, need."""
+    inflation = float(context.moments.inflation[context.moments.index(element)])
+    return estimate(draws, context.settings, context.levels.n_blocks, inflation=inflation)
 
 
 def _clipped(one: Estimate) -> Estimate:
