@@ -13,6 +13,7 @@ from spattermap.continuity import (
     describe,
     implied_resistivity,
     sheet_conductance,
+    thickness,
     thickness_from_signal,
     van_der_pauw,
 )
@@ -336,3 +337,42 @@ def test_a_mask_of_another_field_is_refused():
     for mask in (np.ones((3, 4), bool), np.zeros((4, 4), bool)):
         with pytest.raises(InputError, match="valid must have the shape of metal"):
             describe(np.ones((4, 4), bool), valid=mask, **choices)
+
+
+def test_corners_that_join_in_one_direction_alone_are_told():
+    metal = np.zeros((6, 9), bool)
+    metal[range(6), range(6)] = True  # from top to bottom over corners, and not across
+    assert "touch at corners only" in told(metal).next_step
+
+
+@pytest.mark.parametrize(
+    ("rows", "columns", "words"),
+    [
+        (slice(2, 3), slice(None), "in x but not in y"),
+        (slice(None), slice(2, 3), "in y but not in x"),
+        (slice(None), slice(None), "in x and in y"),
+    ],
+)
+def test_the_direction_of_the_crossing_is_told(rows, columns, words):
+    metal = np.zeros((6, 6), bool)
+    metal[rows, columns] = True
+    assert words in told(metal).reasons[0]
+
+
+def test_thickness_is_smoothed_until_the_counting_noise_is_low():
+    # A film of even thickness: whatever varies is counting noise, which 4 counts a pixel bring to
+    # one part in twenty over 1 / (4 * 0.05**2) = 100 pixels, whatever the size of the field.
+    counts = np.random.default_rng(4).poisson(4.0, (200, 200)).astype(float)
+    metal = np.ones(counts.shape, bool)
+    metal[:, :20] = False
+    counts[~metal] = 0.0
+    spread = thickness_from_signal(counts, metal)[20:-20, 40:-20].std()
+    assert spread == pytest.approx(thickness._LEFT_NOISE, rel=0.1)
+
+
+def test_resistivities_are_those_of_metals():
+    # Silver conducts best and manganese worst of the metals listed (handbooks agree).
+    table = PURE_METAL_RESISTIVITY_OHM_M
+    assert min(table, key=table.get) == "Ag"
+    assert max(table, key=table.get) == "Mn"
+    assert 1.5e-8 < table["Ag"] < table["Mn"] < 1.5e-6
