@@ -86,6 +86,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_look(commands)
     _add_sweep(commands)
     _add_convert(commands)
+    _add_mosaic(commands)
     return parser
 
 
@@ -147,6 +148,33 @@ def _add_convert(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
     convert.set_defaults(run=_convert)
 
 
+def _add_mosaic(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    mosaic = commands.add_parser(
+        "mosaic", help="analyse a map set of any size part by part and write a page and tables"
+    )
+    mosaic.add_argument("mapset", type=Path, metavar="MOSAIC.zarr", help="as convert writes it")
+    mosaic.add_argument("--out", type=Path, required=True, metavar="FOLDER")
+    mosaic.add_argument(
+        "--overwrite", action="store_true", help="replace the results in a folder that has some"
+    )
+    mosaic.add_argument(
+        "--blank", type=Path, metavar="MAPSET", help="bare substrate, same conditions"
+    )
+    mosaic.add_argument(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="dask scheduler, or processes, threads, synchronous (default: threads)",
+    )
+    mosaic.add_argument(
+        "--workers",
+        type=int,
+        metavar="N",
+        help="local workers, each about 0.7 GB (default: cores)",
+    )
+    _add_choices(mosaic)
+    mosaic.set_defaults(run=_mosaic)
+
+
 def _add_choices(command: argparse.ArgumentParser) -> None:
     command.add_argument("--alloy", metavar="Fe,Ni", help="elements of the alloy")
     command.add_argument("--substrate", metavar="Si,O", help="elements of the substrate")
@@ -200,4 +228,21 @@ def _convert(chosen: argparse.Namespace) -> int:
     from spattermap.mosaics import convert
 
     print(convert(chosen.source, chosen.out, overlap=chosen.overlap))
+    return DONE
+
+
+def _mosaic(chosen: argparse.Namespace) -> int:
+    settings = chosen_settings(chosen)  # before the slow imports: a typing error answers at once
+    from spattermap.loaders import load
+    from spattermap.mosaics import Workers, mosaic
+
+    mosaic(
+        chosen.mapset,
+        out=chosen.out,
+        blank=load(chosen.blank) if chosen.blank else None,
+        settings=settings,
+        workers=Workers(chosen.scheduler, chosen.workers),
+        overwrite=chosen.overwrite,
+    )
+    print(chosen.out / "report.html")
     return DONE

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from spattermap.mosaics.analysing import mosaic
     from spattermap.mosaics.chain import Workers
-    from spattermap.mosaics.convert import convert
+    from spattermap.mosaics.converting import convert
     from spattermap.mosaics.result import Mosaic
 
 __all__ = ["Mosaic", "Workers", "convert", "mosaic"]
@@ -17,7 +17,7 @@ __all__ = ["Mosaic", "Workers", "convert", "mosaic"]
 _HOMES = {
     "Mosaic": "spattermap.mosaics.result",
     "Workers": "spattermap.mosaics.chain",
-    "convert": "spattermap.mosaics.convert",
+    "convert": "spattermap.mosaics.converting",
     "mosaic": "spattermap.mosaics.analysing",
 }
 

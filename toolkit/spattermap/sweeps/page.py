@@ -53,13 +53,40 @@ def overview(found: Sweep) -> str:
     str
         HTML without scripts that asks nothing of any network.
     """
-    parts = [(title, part(found)) for title, part in _PARTS]
-    parts = [(title, html) for title, html in parts if html]
+    return shell(
+        [(title, part(found)) for title, part in _PARTS],
+        title="Overview of a sweep",
+        kind="Sweep overview",
+        heading="What the settings did",
+        level=found.level,
+    )
+
+
+def shell(
+    parts: Sequence[tuple[str, str]], *, title: str, kind: str, heading: str, level: float
+) -> str:
+    """Return a self-contained page.
+
+    Parameters
+    ----------
+    parts : sequence of tuple of str
+        Heading and HTML of each part; parts without HTML are left out.
+    title, kind, heading : str
+        Title of the window, the line above the heading, and the heading.
+    level : float
+        Confidence level of the bounds on it (0 to 1).
+
+    Returns
+    -------
+    str
+        HTML without scripts that asks nothing of any network.
+    """
+    parts = [(name, html) for name, html in parts if html]
     contents = "".join(
-        f'<li><a href="#{_anchor(title)}">{escape(title)}</a></li>' for title, _ in parts
+        f'<li><a href="#{_anchor(name)}">{escape(name)}</a></li>' for name, _ in parts
     )
     body = "".join(
-        f'<h2 id="{_anchor(title)}">{escape(title)}</h2>\n{html}\n' for title, html in parts
+        f'<h2 id="{_anchor(name)}">{escape(name)}</h2>\n{html}\n' for name, html in parts
     )
     style = _STYLE.read_text(encoding="utf-8")
     return (
@@ -68,18 +95,14 @@ def overview(found: Sweep) -> str:
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="color-scheme" content="light dark">\n'
         f'<meta name="generator" content="Spattermap {__version__}">\n'
-        f"<title>Overview of a sweep</title>\n<style>\n{style}\n</style>\n</head>\n<body>\n"
+        f"<title>{escape(title)}</title>\n<style>\n{style}\n</style>\n</head>\n<body>\n"
         '<a class="skip" href="#main">Skip to the answer</a>\n'
-        '<header><p class="kind">Sweep overview</p><h1>What the settings did</h1></header>\n'
+        f'<header><p class="kind">{escape(kind)}</p><h1>{escape(heading)}</h1></header>\n'
         f'<div class="page"><nav aria-label="On this page"><h2 class="aside">On this page</h2>'
         f'<ol>{contents}</ol></nav>\n<main id="main" tabindex="-1">\n{body}</main></div>\n'
-        f"<footer><p>Spattermap {__version__}. Bounds are {_level(found)}.</p></footer>\n"
-        "</body>\n</html>\n"
+        f"<footer><p>Spattermap {__version__}. Bounds are {100 * level:g} % intervals.</p>"
+        "</footer>\n</body>\n</html>\n"
     )
-
-
-def _level(found: Sweep) -> str:
-    return f"{100 * found.level:g} % intervals"
 
 
 def _anchor(title: str) -> str:
@@ -135,7 +158,7 @@ def _samples(found: Sweep) -> str:
     wanted = ["coverage", "sheet_conductance_ratio", "d50_um", "d50_px", "share_haze", "kept_alloy"]
     results = [name for name in wanted if name in table and table[name].notna().any()]
     columns = ["sample", "alloy", "n_fields", "n_errors", *found.process, *results, *found.measured]
-    return _table(table, columns, "One row a sample, fields combined; bounds below each value.")
+    return table_html(table, columns, "One row a sample, fields combined; bounds below each value.")
 
 
 def _charts(found: Sweep) -> str:
@@ -149,10 +172,11 @@ def _charts(found: Sweep) -> str:
         return ""
     group = "alloy" if 1 < table["alloy"].nunique() <= _MOST_GROUPS else None
     names = numeric_columns(table, found.process)[:_MOST_CHARTS]
-    return "".join(_figure(sweep_chart(table, name, results, group=group)) for name in names)
+    return "".join(figure_html(sweep_chart(table, name, results, group=group)) for name in names)
 
 
-def _figure(picture: Picture) -> str:
+def figure_html(picture: Picture) -> str:
+    """Return a picture with its words, held in the page itself."""
     code = base64.b64encode(picture.png()).decode("ascii")
     alt = escape(picture.alt)
     return f'<figure><img alt="{alt}" src="data:image/png;base64,{code}"></figure>'
@@ -165,11 +189,11 @@ def _effects(found: Sweep) -> str:
     columns = ["process", "result", "alloy", "n_samples", "rho", "p_value", "p_adjusted", "reading"]
     caption = "Rank correlation (Spearman) of every setting with every result, strongest first."
     order = known.sort_values("p_value", kind="stable").head(20)
-    html = _table(order, columns, caption)
+    html = table_html(order, columns, caption)
     html += f"<p>{escape(found.regression_note)}</p>"
     if len(found.regression):
         order = found.regression.sort_values("p_value", kind="stable").head(15)
-        html += _table(
+        html += table_html(
             order,
             ["result", "term", "n_samples", "effect", "p_value", "p_adjusted", "explained"],
             "Change of the result for one standard deviation of the setting.",
@@ -180,7 +204,7 @@ def _effects(found: Sweep) -> str:
 def _best(found: Sweep) -> str:
     if not len(found.best):
         return ""
-    return _table(found.best, list(found.best.columns), "The best sample so far for each goal.")
+    return table_html(found.best, list(found.best.columns), "The best sample so far for each goal.")
 
 
 def _verdicts(found: Sweep) -> str:
@@ -220,24 +244,26 @@ def _resistance(found: Sweep) -> str:
     )
     from spattermap.figures.sweeps import sweep_chart
 
-    html = _table(table, columns, caption)
+    html = table_html(table, columns, caption)
     conducting = table[table["sheet_conductance_ratio"] > 0]
     if len(conducting) > 1:
         group = "alloy" if 1 < conducting["alloy"].nunique() <= _MOST_GROUPS else None
         chart = sweep_chart(conducting, "sheet_conductance_ratio", [name], group=group)
-        html += _figure(chart)
+        html += figure_html(chart)
     return html
 
 
 def _doubts(found: Sweep) -> str:
     html = ""
     if len(found.scatter):
-        html += _table(found.scatter, list(found.scatter.columns), "Scatter of repeated settings.")
+        html += table_html(
+            found.scatter, list(found.scatter.columns), "Scatter of repeated settings."
+        )
     else:
         html += "<p>No settings were repeated, so the replicate scatter is unknown.</p>"
     if len(found.outliers):
         caption = "Samples far from the others of their alloy: look at them before you trust them."
-        html += _table(found.outliers, list(found.outliers.columns), caption)
+        html += table_html(found.outliers, list(found.outliers.columns), caption)
     else:
         html += "<p>No sample stands far off (or there are too few to tell).</p>"
     return html
@@ -247,14 +273,16 @@ def _next(found: Sweep) -> str:
     if not len(found.next_settings):
         return ""
     caption = "Suggestions from few samples, with their reasons; none is a prediction."
-    return _table(found.next_settings, list(found.next_settings.columns), caption)
+    return table_html(found.next_settings, list(found.next_settings.columns), caption)
 
 
 def _errors(found: Sweep) -> str:
     broken = found.fields[found.fields["status"] == "error"]
     if not len(broken):
         return ""
-    return _table(broken, ["path", "sample", "field", "error"], "Map sets that could not be used.")
+    return table_html(
+        broken, ["path", "sample", "field", "error"], "Map sets that could not be used."
+    )
 
 
 def _fields(found: Sweep) -> str:
@@ -300,7 +328,7 @@ _PARTS: tuple[tuple[str, Callable[[Sweep], str]], ...] = (
 )
 
 
-def _table(table: pd.DataFrame, columns: Sequence[str], caption: str) -> str:
+def table_html(table: pd.DataFrame, columns: Sequence[str], caption: str) -> str:
     """Return a table whose values carry their bounds below them."""
     head = "".join(f'<th scope="col">{escape(_words(name))}</th>' for name in columns)
     body = "".join(
