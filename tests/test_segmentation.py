@@ -16,6 +16,7 @@ from spattermap.segmentation.alarms import expected_peaks
 from spattermap.segmentation.cracks import find_cracks
 from spattermap.segmentation.directions import circular_summary
 from spattermap.segmentation.edges import disc_edge_level, disc_peak
+from spattermap.segmentation.estimation import _largest_eigenvalue_of_noise
 from spattermap.segmentation.filters import gaussian_filter
 from spattermap.segmentation.haze import field_of, sums_of, texture
 from spattermap.segmentation.likelihood import stack_of
@@ -98,12 +99,44 @@ def test_seeded_scene_against_truth(number):
 
 
 @pytest.mark.calibration
-def test_noise_is_silent_in_nineteen_fields_of_twenty():
+@pytest.mark.parametrize("n_elements", [5, 10, 12])
+def test_noise_is_silent_in_nineteen_fields_of_twenty(n_elements):
     hits = 0
     for seed in range(50):
-        maps = scenes.noise_only(seed, (0.1, 0.5, 2.0, 10.0, 50.0)[seed % 5])
+        dose = (0.1, 0.5, 2.0, 10.0, 50.0)[seed % 5]
+        maps = scenes.noise_only(seed, dose, 128, n_elements=n_elements)
         hits += segment(maps, scenes.roles_of(maps)).labels.any()
     assert hits <= stats.binom.ppf(0.999, 50, 0.05)
+
+
+# Each of these once gave a false region: coinciding single counts, few blocks of many planes.
+@pytest.mark.parametrize(
+    ("seed", "n_elements", "dose", "size"),
+    [([3, 5, 5], 5, 0.5, 128), ([0, 10, 5], 10, 0.5, 256), ([39, 10, 20], 10, 2.0, 128)],
+)
+def test_many_elements_on_a_bare_plate(seed, n_elements, dose, size):
+    maps = scenes.noise_only(seed, dose, size, n_elements=n_elements)
+    assert not segment(maps, scenes.roles_of(maps)).labels.any()
+
+
+@pytest.mark.parametrize(("n_planes", "n_blocks"), [(2, 64), (6, 256)])
+def test_largest_eigenvalue_of_noise_against_drawn_fields(n_planes, n_blocks):
+    random = np.random.default_rng(7)
+    table = random.standard_normal((4000, n_blocks, n_planes))
+    table -= table.mean(axis=1, keepdims=True)
+    excess = table.transpose(0, 2, 1) @ table / n_blocks - np.eye(n_planes)
+    tops = np.linalg.eigvalsh(excess * np.sqrt(n_blocks))[:, -1]
+    above = np.count_nonzero(tops > _largest_eigenvalue_of_noise(n_planes, n_blocks))
+    # Once in 500: 8 of 4000; the quantile itself was drawn, so twice the variance.
+    assert abs(above - 8) < 4 * np.sqrt(2 * 8)
+
+
+def test_structure_too_weak_for_an_outline_is_said_to_be():
+    # Hardly a count a droplet, and a demand that no noise will ever meet.
+    maps = counted(discs(GRID, [9] * 9) > 0, dose=0.006)
+    found = segment(maps, ROLES, settings=Settings(false_alarms_per_field=1e-30))
+    assert not found.labels.any()
+    assert "ten times the counts" in found.notes[-1]
 
 
 def test_noise_alone_gives_nothing():

@@ -1,14 +1,15 @@
 """Segmentation against known truth: ``python tests/benchmarks/segmentation.py [WHAT]``.
 
-Without WHAT: one line a scene for 48 scenes, then means, and 50 fields of pure noise.
+Without WHAT: one line a scene for 48 scenes and 12 of few counts, then means, and fields of noise.
+``--seed-offset N``: the same ranges with other scenes, none of which the method was adjusted on.
 ``regularisers``: the same scenes with other ways to tame the noise, all else equal.
 ``size``: time and peak memory from 1024 to 4096 pixels a side, 8 elements.
 """
 
 from __future__ import annotations
 
+import argparse
 import resource
-import sys
 import time
 
 import numpy as np
@@ -22,9 +23,9 @@ from spattermap.segmentation.likelihood import metal_fraction
 COLUMNS = "f1 plain coverage_bias plain_coverage d50_bias resolvable".split()
 
 
-def one(i, spec):
+def one(i, spec, *, offset=0):
     """Return the scores of one scene and print them."""
-    maps, roles, truth, labels = scenes.scene(spec, 500 + i)
+    maps, roles, truth, labels = scenes.scene(spec, 500 + i + 1000 * offset)
     found = segment(maps, roles)
     plain = scenes.plain_script(maps, roles.alloy)
     true_cover = np.count_nonzero(labels) / labels.size
@@ -55,16 +56,19 @@ def one(i, spec):
     return row
 
 
-def table():
+def table(offset=0):
     """Print the comparison over all scenes."""
     print(" i counts cover   D50 blur prof haze  |    info  blur trust droplets streaks "
           "|    F1 plain cover    D50")  # fmt: skip
-    rows = [one(i, spec) for i, spec in enumerate(scenes.design())]
+    rows = [one(i, spec, offset=offset) for i, spec in enumerate(scenes.design(offset=offset))]
+    more = [
+        one(100 + i, spec, offset=offset) for i, spec in enumerate(scenes.few_counts(offset=offset))
+    ]
     for name, kept in (
         ("all", rows),
         ("resolvable", [r for r in rows if r["resolvable"]]),
         ("resolvable, 0.15 to 0.3 counts", [
-            r for r in rows if r["resolvable"] and 0.15 <= r["counts"] <= 0.3]),
+            r for r in rows + more if r["resolvable"] and 0.15 <= r["counts"] <= 0.3]),
     ):  # fmt: skip
         sums = {c: np.array([r[c] for r in kept]) for c in COLUMNS}
         sized = np.array([r["d50_bias"] for r in kept if not r["few"]])
@@ -85,14 +89,22 @@ def table():
         )
 
 
-def noise(n=50):
+def noise(offset=0, n=50):
     """Print in how many fields of pure noise anything is reported."""
     doses = (0.1, 0.5, 2.0, 10.0, 50.0)
-    hits = 0
-    for seed in range(n):
-        maps = scenes.noise_only(seed, doses[seed % len(doses)])
-        hits += segment(maps, scenes.roles_of(maps)).labels.any()
-    print(f"pure noise: {hits} of {n} fields with anything reported")
+    for n_elements in (5, 10, 12):
+        for size in (128, 256):
+            hits = 0
+            for seed in range(n):
+                maps = scenes.noise_only(
+                    [seed, n_elements, offset], doses[seed % 5], size, n_elements=n_elements
+                )
+                hits += segment(maps, scenes.roles_of(maps)).labels.any()
+            print(
+                f"pure noise, {n_elements} elements, {size} px: {hits} of {n} fields with "
+                "anything reported",
+                flush=True,
+            )
 
 
 def total_variation(raw, strength, rounds=150):
@@ -208,6 +220,21 @@ def size():
     print(f"time per pixel, 4096 over 1024: {rate[4096] / rate[1024]:.2f}")
 
 
+def main():
+    """Run what was asked for."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("what", nargs="?", default="table")
+    parser.add_argument("--seed-offset", type=int, default=0)
+    asked = parser.parse_args()
+    offset = asked.seed_offset
+    {
+        "table": lambda: (table(offset), noise(offset)),
+        "scenes": lambda: table(offset),
+        "noise": lambda: noise(offset),
+        "regularisers": regularisers,
+        "size": size,
+    }[asked.what]()
+
+
 if __name__ == "__main__":
-    asked = sys.argv[1] if len(sys.argv) > 1 else ""
-    {"": lambda: (table(), noise()), "regularisers": regularisers, "size": size}[asked]()
+    main()

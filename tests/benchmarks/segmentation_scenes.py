@@ -17,16 +17,31 @@ from spattermap.synthesis import Deposit, Droplets, Haze, Streaks, make_deposit
 PROFILES = ("lens", "cap", "disc")
 
 
-def design(n=48, size=256):
+def design(n=48, size=256, *, offset=0):
     """Return `n` deposits that fill the stated ranges evenly (scrambled Sobol points).
 
     Alloy counts per pixel 0.1 to 50, coverage 5 to 60 %, D50 6 to 40 px, blur 0 to 3 px, haze in
-    one half of the scenes, streaks in one half, touching droplets in one half.
+    one half of the scenes, streaks in one half, touching droplets in one half. Another `offset`
+    scrambles anew: scenes on which nothing was ever adjusted.
     """
+    return [_deposit(i, *p, size=size) for i, p in enumerate(_points(n, 20 + offset))]
+
+
+def few_counts(n=12, size=256, *, offset=0):
+    """Return `n` resolvable deposits of 0.15 to 0.3 alloy counts a pixel, the rest as `design`."""
+    wanted = []
+    for i, (a, *rest) in enumerate(_points(8 * n, 2000 + offset)):
+        spec = _deposit(i, a, *rest, size=size)
+        spec = spec.with_changes(counts_per_pixel=0.15 * 2**a)
+        wanted += [spec] if resolvable(spec) else []
+    return wanted[:n]
+
+
+def _points(n, seed):
     from scipy.stats import qmc
 
-    points = qmc.Sobol(7, seed=20).random(1 << int(np.ceil(np.log2(n))))[:n]
-    return [_deposit(i, *(float(v) for v in point), size=size) for i, point in enumerate(points)]
+    points = qmc.Sobol(7, seed=seed).random(1 << int(np.ceil(np.log2(n))))[:n]
+    return [[float(v) for v in point] for point in points]
 
 
 def _deposit(i, a, b, c, d, e, g, h, *, size):
@@ -84,14 +99,18 @@ def roles_of(maps):
     )
 
 
-def noise_only(seed, counts, size=256):
+def noise_only(seed, counts, size=256, *, n_elements=5):
     """Return a map set of a bare plate: no structure at all."""
     random = np.random.default_rng(seed)
-    mean = counts * np.array([0.03, 0.02, 0.50, 0.39, 0.06])
-    planes = random.poisson(np.broadcast_to(mean[:, None, None], (5, size, size)))
+    mean = counts * np.array(
+        [0.03, 0.02, 0.50, 0.39, 0.06, 0.02, 0.03, 0.04, 0.01, 0.02, 0.03, 0.01]
+    )
+    mean = mean[:n_elements]
+    planes = random.poisson(np.broadcast_to(mean[:, None, None], (mean.size, size, size)))
+    names = ["Cu", "Zn", "Si", "O", "C", "Al", "Ca", "Na", "Ni", "Sn", "Fe", "Mg"]
     return make_map_set(
         planes,
-        ["Cu", "Zn", "Si", "O", "C"],
+        names[:n_elements],
         alloy={"Cu": 70.0, "Zn": 30.0},
         substrate=["Si", "O"],
     )

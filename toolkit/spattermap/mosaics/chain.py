@@ -20,7 +20,7 @@ from spattermap.mosaics.pixels import Found, Job, Task
 from spattermap.mosaics.source import Source
 from spattermap.roles import Roles
 from spattermap.segmentation import droplets, local, streaks
-from spattermap.segmentation.chain import MOST_LEVELLINGS, NO_STRUCTURE, UNEVEN
+from spattermap.segmentation.chain import MOST_LEVELLINGS, NO_STRUCTURE, TOO_WEAK, UNEVEN
 from spattermap.segmentation.estimation import Estimate, sample_lines
 from spattermap.segmentation.filters import RADIUS_STEP, Filter, gaussian_filter
 from spattermap.segmentation.ground import ground_of
@@ -175,7 +175,12 @@ def segment_parts(
     job = Job(source, scratch, grid, classes, used or gaussian_filter(1.0), rule, offset, signs)
     n_valid = sum(workers.run(pixels.raw_part, every(job)))
     if used is None or classes.information == 0:
-        return _nothing(job, known, n_valid)
+        return _nothing(job, known, n_valid, NO_STRUCTURE)
+    smallest = droplets.smallest_trusted(
+        classes, used, n_pixels=n_valid, false_alarms=settings.false_alarms_per_field
+    )
+    if not np.isfinite(smallest):
+        return _nothing(job, known, n_valid, TOO_WEAK)
     job, notes = _levelled(job, known, workers)
     looks = droplets.looks(
         classes, used, n_pixels=n_valid, false_alarms=settings.false_alarms_per_field
@@ -348,6 +353,8 @@ def _divided(drawn: _Drawn, settings: Settings, workers: Workers) -> Parted:
         poisson=not job.source.has("variance") and noise_is_known(job.source.maps),
     )[1]
     wanted = expected <= settings.false_alarms_per_field
+    if not wanted.any():
+        notes = (*notes, TOO_WEAK)
     if settings.smallest_droplet is not None:
         least = np.pi / 4 * (settings.smallest_droplet / facts(job.source.maps).pixel_size) ** 2
         wanted &= found.area[order] >= least
@@ -403,7 +410,6 @@ def _streaks(
 ) -> tuple[npt.NDArray[np.int32], list[int], dict[int, streaks.Shape]]:
     """Name the regions that are streaks, from the runs of those that may be."""
     looked = outlook.worth_a_look
-    limit = smallest if np.isfinite(smallest) else 0.0
     if not looked.any():
         return np.arange(looked.size, dtype=np.int32), [], {}
     pairs = np.concatenate(workers.run(shapes.contacts_part, every(job)))
@@ -414,10 +420,10 @@ def _streaks(
     job.scratch.keep("wanted", wanted)
     gathered = shapes.Gathered(workers.run(shapes.runs_part, every(job, "wanted")))
     touching = [(int(a), int(b)) for a, b in pairs if wanted[a] and wanted[b]]
-    return streaks.find_among(outlook, touching, gathered.pixels, smallest=limit)
+    return streaks.find_among(outlook, touching, gathered.pixels, smallest=smallest)
 
 
-def _nothing(job: Job, known: Estimate, n_valid: int) -> Parted:
+def _nothing(job: Job, known: Estimate, n_valid: int, why: str) -> Parted:
     import pandas as pd
 
     return Parted(
@@ -432,5 +438,5 @@ def _nothing(job: Job, known: Estimate, n_valid: int) -> Parted:
         streaks=pd.DataFrame(columns=list(streaks.COLUMNS)),
         centre_lines=(),
         smallest_trusted_px=math.inf,
-        notes=(NO_STRUCTURE,),
+        notes=(why,),
     )

@@ -40,6 +40,11 @@ NO_STRUCTURE = (
     "The maps vary no more than counting noise does: the field is bare or evenly covered. A blank "
     "plate mapped under the same conditions would tell which."
 )
+TOO_WEAK = (
+    "The maps vary a little more than counting noise does, but not enough to draw an outline that "
+    "noise alone would not draw as well: whether there is metal is undecided. Map the field with "
+    "about ten times the counts."
+)
 _SAME_DOSE = (0.8, 1.25)  # a blank within this ratio was taken under the same conditions
 
 
@@ -89,7 +94,15 @@ def segment(
     stack, known = ground.noisy(stack), ground.known
     classes, used = known.classes, known.filter
     if classes.information == 0 or used is None:
-        return _nothing(stack, classes)
+        return _nothing(stack, classes, NO_STRUCTURE)
+    smallest = droplets.smallest_trusted(
+        classes,
+        used,
+        n_pixels=int(np.count_nonzero(stack.valid)),
+        false_alarms=settings.false_alarms_per_field,
+    )
+    if not np.isfinite(smallest):
+        return _nothing(stack, classes, TOO_WEAK)
     raw, fraction = _levelled(stack, known, used, notes)
     found = droplets.find_regions(
         fraction,
@@ -102,12 +115,8 @@ def segment(
         poisson=stack.variance is None,
         offset=settings.metal_sensitivity * used.gain / classes.information,
     )
-    smallest = droplets.smallest_trusted(
-        classes,
-        used,
-        n_pixels=int(np.count_nonzero(stack.valid)),
-        false_alarms=settings.false_alarms_per_field,
-    )
+    if found.deviates.size == 0:
+        notes.append(TOO_WEAK)
     found = _drop_small(found, maps, settings)
     parts = _divide(found, smallest, stack.valid)
     labels = parts.labels
@@ -184,7 +193,7 @@ def _levelled(stack: Stack, known: Estimate, used: Filter, notes: list[str]) -> 
     return raw, fraction
 
 
-def _nothing(stack: Stack, classes: Classes) -> Segmentation:
+def _nothing(stack: Stack, classes: Classes, why: str) -> Segmentation:
     """Return the result for a field without structure: no region, and a note that says why."""
     import pandas as pd
 
@@ -201,7 +210,7 @@ def _nothing(stack: Stack, classes: Classes) -> Segmentation:
         smallest_trusted_px=float("inf"),
         confidence=np.zeros(0),
         streaks=pd.DataFrame(columns=list(streaks.COLUMNS)),
-        notes=(NO_STRUCTURE,),
+        notes=(why,),
     )
 
 
@@ -227,8 +236,7 @@ def _divide(found: droplets.Regions, smallest: float, valid: npt.NDArray[np.bool
     """Give the droplets the first numbers and the streaks those after them."""
     import pandas as pd
 
-    limit = smallest if np.isfinite(smallest) else 0.0
-    labels, chosen, shapes = streaks.find(found.labels, smallest=limit, valid=valid)
+    labels, chosen, shapes = streaks.find(found.labels, smallest=smallest, valid=valid)
     present = np.bincount(labels.ravel(), minlength=found.confidence.size + 1) > 0
     present[0] = False
     round_ones = [int(k) for k in np.flatnonzero(present) if k not in shapes]

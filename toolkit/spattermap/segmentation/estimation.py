@@ -24,6 +24,7 @@ from spattermap.segmentation.likelihood import (
     Stack,
     classes_from_means,
     metal_fraction,
+    without,
 )
 from spattermap.segmentation.structure import Structure, fit_structure
 
@@ -33,6 +34,9 @@ _BLOCK_SIDES = (1, 2, 4, 8, 16)
 _MOST_BLOCKS = 1 << 20
 _STEADY = 0.005  # relative change of the class steps at which the iteration stops
 _MOST_ROUNDS = 12
+_LEAST_IN_BLOCK = 0.5  # mean counts of a plane in a block from which its covariance is used
+_DRAWS = 8000
+_SURE = 8.0  # standard deviations of the covariance; noise, fitted at will, reaches six
 _SAMPLE_SIDE = 1536  # px; the estimates use at most four windows of this side in all
 
 
@@ -86,8 +90,7 @@ def estimate(stack: Stack) -> Estimate:
     noise = _noise(stack, overall)
     leading = _leading_direction(stack, overall, noise)
     if leading is None:
-        flat = Classes(overall, overall, noise, noise, np.zeros_like(overall))
-        return Estimate(flat, None, None)
+        return Estimate(_flat(stack, overall), None, None)
     direction, side = leading
     classes = classes_from_means(
         overall, overall + direction, noise_bare=noise, noise_metal=noise, signs=stack.signs
@@ -116,7 +119,15 @@ def _refine(stack: Stack, classes: Classes, overall: Floats, side: int) -> Estim
             smoothing = best_filter(structure, information=classes.information)
         if np.allclose(classes.metal - classes.bare, before.metal - before.bare, rtol=_STEADY):
             break
+    if structure is None or structure.strength < _SURE:
+        # What passed the first test of the noise did not pass the second.
+        return Estimate(_flat(stack, overall), None, None)
     return Estimate(classes, structure, smoothing)
+
+
+def _flat(stack: Stack, overall: Floats) -> Classes:
+    noise = _noise(stack, overall)
+    return Classes(overall, overall, noise, noise, np.zeros_like(overall))
 
 
 def _otsu_levels(score: Array, valid: Mask) -> tuple[float, float]:
@@ -230,24 +241,31 @@ def _leading_direction(stack: Stack, means: Floats, noise: Floats) -> tuple[Floa
 
     None where the planes vary no more than counting noise does.
     """
-    best = (-np.inf, _by_role(stack, noise), 4)
+    best: tuple[float, Floats, int] | None = None
+    by_role = _by_role(stack, noise)
     for side in _BLOCK_SIDES:
-        excess = _excess_covariance(stack, noise, side)
-        if excess is None:
+        told = np.ones(means.size, dtype=bool)
+        if stack.variance is None:
+            # A handful of coinciding counts is no covariance: blocks must hold counts enough.
+            told = means * side**2 >= _LEAST_IN_BLOCK
+        found = _excess_covariance(without(stack, told), noise[told], side) if told.any() else None
+        if found is None:
             continue
+        excess, n_blocks = found
         values, vectors = np.linalg.eigh(excess)
-        vector = vectors[:, -1]
-        vector = vector * (1 if vector @ _by_role(stack, noise) >= 0 else -1)
+        if values[-1] < _largest_eigenvalue_of_noise(int(told.sum()), _rounded_down(n_blocks)):
+            continue
+        vector = np.zeros(means.size)
+        vector[told] = vectors[:, -1]
+        vector = vector * (1 if vector @ by_role >= 0 else -1)
         vector = np.where(stack.signs * vector < 0, 0.0, vector)
-        if values[-1] > best[0] and vector.any():
+        if vector.any() and (best is None or values[-1] > best[0]):
             best = (float(values[-1]), vector, side)
-    if best[0] < _largest_eigenvalue_of_noise(means.size):
-        return None
-    return np.asarray(best[1] * np.sqrt(noise)), best[2]
+    return None if best is None else (np.asarray(best[1] * np.sqrt(noise)), best[2])
 
 
-def _excess_covariance(stack: Stack, noise: Floats, side: int) -> Floats | None:
-    """Return the covariance of block means beyond noise, in units of its own noise scatter."""
+def _excess_covariance(stack: Stack, noise: Floats, side: int) -> tuple[Floats, int] | None:
+    """Return the covariance of block means beyond noise, in units of its scatter, and n blocks."""
     height, width = (n // side for n in stack.shape)
     if height * width < 64:
         return None
@@ -264,7 +282,7 @@ def _excess_covariance(stack: Stack, noise: Floats, side: int) -> Floats | None:
     if stack.variance is None:
         # A Poisson variance scatters by 2 + 1/mean: few counts must not pass for structure.
         np.fill_diagonal(excess, np.diag(excess) / np.sqrt(1 + 0.5 / (noise * side**2)))
-    return np.asarray(excess)
+    return np.asarray(excess), n
 
 
 def _block_means(plane: npt.NDArray[np.generic], side: int, height: int, width: int) -> Floats:
@@ -277,16 +295,25 @@ def _by_role(stack: Stack, noise: Floats) -> Floats:
     return np.asarray(part / max(float(np.linalg.norm(part)), 1e-12))
 
 
-@lru_cache(maxsize=64)
-def _largest_eigenvalue_of_noise(n_planes: int) -> float:
+def _rounded_down(n_blocks: int) -> int:
+    """Return the power of two below a number of blocks, at most 2^16: few laws, none too mild."""
+    return int(2 ** min(16, int(np.log2(n_blocks))))
+
+
+@lru_cache(maxsize=256)
+def _largest_eigenvalue_of_noise(n_planes: int, n_blocks: int) -> float:
     """Return what the scaled excess covariance of pure noise reaches once in 500 scales.
 
-    Its entries are independent normals of variance 1, and 2 on the diagonal: the Gaussian
-    orthogonal ensemble (Wigner 1958), whose quantile is drawn here once with a fixed seed.
+    The covariance of normal noise follows Wishart's law (1928), drawn here by Bartlett's (1933)
+    triangular factors with a fixed seed. For many blocks it tends to the Gaussian orthogonal
+    ensemble (Wigner 1958); 64 blocks of ten planes reach half as high again.
     """
     random = np.random.default_rng(1958)
-    draws = random.standard_normal((20000, n_planes, n_planes))
-    tops = np.linalg.eigvalsh((draws + draws.transpose(0, 2, 1)) / np.sqrt(2))[:, -1]
+    factor = np.tril(random.standard_normal((_DRAWS, n_planes, n_planes)), -1)
+    for i in range(n_planes):
+        factor[:, i, i] = np.sqrt(random.chisquare(n_blocks - 1 - i, _DRAWS))
+    excess = factor @ factor.transpose(0, 2, 1) / n_blocks - np.eye(n_planes)
+    tops = np.linalg.eigvalsh(excess * np.sqrt(n_blocks))[:, -1]
     return float(np.quantile(tops, 0.998))
 
 

@@ -23,6 +23,7 @@ _TWICE = 6  # steps of the grid that double a diameter
 _BLURS = np.arange(0.0, 4.01, 0.25)
 _SPREAD = 1.35  # geometric standard deviation of the diameters in the model; of little influence
 _LARGEST_LAG = 48
+_TOLD = 6.0  # standard errors above which a covariance is taken at its word
 _SIDE = 2048  # tile; larger fields are read in tiles of this side
 
 
@@ -42,12 +43,15 @@ class Structure:
     crowding : float
         Variance missing from it because droplets keep their distance (zero or negative), with
         the spectrum of discs twice as large.
+    strength : float
+        Standard deviations by which the covariance, weighted by the model's, exceeds noise.
     """
 
     diameter: float
     blur: float
     variance: float
     crowding: float = 0.0
+    strength: float = np.inf
 
     def spectrum(self, k: Floats) -> Floats:
         """Return the power spectrum of the unblurred metal fraction at angular frequency k."""
@@ -121,13 +125,10 @@ def fit_structure(raw: Array, valid: Mask, *, noise: float) -> Structure | None:
     blur of both points; amplitude and offset are linear, diameter and blur searched on a grid.
     """
     lag, covariance, pairs = autocovariance(raw, valid)
-    first = covariance[lag < 1.5].mean()
+    first = _first(lag, covariance, pairs, noise)
     if not first > 0:
         return None
-    fallen = lag[covariance < 0.15 * first]
-    fall = float(fallen[0]) if fallen.size else float(lag[-1])
-    reach = max(6.0, 1.1 * fall)
-    used = lag <= reach
+    used = lag <= _reach(lag, covariance, pairs, first=first, noise=noise)
     lag, covariance, pairs = lag[used], covariance[used], pairs[used]
     # Noise of a lag product, and a floor for what the model of discs leaves out.
     error = np.sqrt((noise + first) ** 2 / pairs + (0.01 * first) ** 2)
@@ -139,18 +140,55 @@ def fit_structure(raw: Array, valid: Mask, *, noise: float) -> Structure | None:
         for j, blur in enumerate(_BLURS):
             shape = np.interp(lag, grid, table[i, j])
             hole = np.interp(lag, grid, table[min(i + _TWICE, _DIAMETERS.size - 1), j])
-            parts, misfit = _scaled(np.stack([shape, hole]), covariance, weight)
+            parts, misfit, fitted = _scaled(np.stack([shape, hole]), covariance, weight)
             # A prior of little weight: about one pixel of blur is common, three are rare.
             misfit += 0.5 * ((blur - 1.0) / 1.0) ** 2
             if parts[0] > 0 and misfit < best:
-                best, found = misfit, Structure(float(diameter), float(blur), *parts)
+                best, found = misfit, Structure(
+                    float(diameter), float(blur), *parts,
+                    strength=_strength(fitted, covariance, pairs, noise),
+                )  # fmt: skip
     return found
+
+
+def _first(lag: Floats, covariance: Floats, pairs: Floats, noise: float) -> float:
+    """Return the covariance at short lags, as short as the noise allows."""
+    first = 0.0
+    for short in (1.5, 3.0, 6.0, 12.0, 24.0):
+        near = lag < short
+        first = float(covariance[near].mean())
+        if first > _TOLD * noise / float(np.sqrt(pairs[near].sum())):
+            break
+    return first
+
+
+def _reach(lag: Floats, covariance: Floats, pairs: Floats, *, first: float, noise: float) -> float:
+    """Return the lag to which the model is fitted: a little beyond the end of the fall."""
+    if _TOLD * noise / np.sqrt(pairs[lag < 1.5].sum()) > first:
+        return float(lag[-1])  # all lags, and their weights decide
+    if noise / np.sqrt(pairs.mean()) > 0.05 * first:  # single lags say too little: rings of them
+        ring = np.rint(lag).astype(np.int64)
+        covariance = np.bincount(ring, pairs * covariance) / np.maximum(np.bincount(ring, pairs), 1)
+        lag = np.arange(covariance.size, dtype=np.float64)
+        covariance[0] = first
+    fallen = lag[covariance < 0.15 * first]
+    return max(6.0, 1.1 * float(fallen[0])) if fallen.size else float(lag[-1])
+
+
+def _strength(fitted: Floats, covariance: Floats, pairs: Floats, noise: float) -> float:
+    """Return the matched sum of the covariance over its standard deviation without structure.
+
+    Products of white noise at different lags are uncorrelated, each mean of n having the variance
+    ``noise^2 / n``; the weights are the fitted covariance itself.
+    """
+    matched = float(np.sum(pairs * fitted * covariance))
+    return matched / (noise * float(np.sqrt(np.sum(pairs * fitted**2))) + 1e-300)
 
 
 def _scaled(
     shapes: Floats, covariance: Floats, weight: Floats
-) -> tuple[tuple[float, float], float]:
-    """Return the shapes' amplitudes and the chi-square of their best sum.
+) -> tuple[tuple[float, float], float, Floats]:
+    """Return the shapes' amplitudes, the chi-square of their best sum, and that sum.
 
     The second shape, twice as wide, may only be subtracted: droplets keep their distance.
     """
@@ -161,9 +199,10 @@ def _scaled(
         part = np.linalg.solve(normal, (design * weight) @ covariance)
         if n_shapes == 1 or part[2] <= 0:
             break
-    rest = covariance - part @ design
+    fitted = part @ design
+    rest = covariance - fitted
     crowding = float(part[2]) if n_shapes == 2 else 0.0
-    return (float(part[1]), crowding), float(weight @ rest**2)
+    return (float(part[1]), crowding), float(weight @ rest**2), fitted
 
 
 @lru_cache(maxsize=1)
