@@ -215,7 +215,8 @@ def _sizes(found: Mosaic) -> str:
         summary=found.summary,
     )
     table = found.sizes.reset_index().rename(columns={"quantity": "diameter"})
-    shapes = found.shapes.reset_index()
+    table = table.rename(columns={"low": "value_low", "high": "value_high"})
+    shapes = found.shapes
     return (
         figure_html(size_histogram(view))
         + table_html(
