@@ -127,7 +127,7 @@ def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) 
         set_aside=tuple(x for x in apart if x != element),
         p_value=p_value,
         closed=bool(_notes(context)),
-        notes=(*_notes(context), *_shadow_note(context)),
+        notes=(*_notes(context), *_net_note(context), *_shadow_note(context)),
     )
 
 
@@ -198,13 +198,9 @@ def _in_droplets(context: Context, e: int) -> Estimate:
     levels = context.levels
     glass = levels.elements[e] in context.roles.substrate
     nothing = np.zeros_like(levels.base)
-    corners = [(nothing, nothing)]
-    if not glass:
-        corners = [
-            (levels.base, levels.under),
-            (levels.base_low, levels.under_low),
-            (levels.base_high, levels.under_high),
-        ]
+    corners = [(nothing, nothing)] if glass else [(levels.base, levels.under)]
+    if not levels.has_blank and not glass:
+        corners += [(levels.base_low, levels.under_low), (levels.base_high, levels.under_high)]
     found = []
     for base, under in corners:
         metal = levels.n_metal * (levels.metal - under)[:, e]
@@ -244,8 +240,16 @@ def _with_alloy(
 
 
 def _share(context: Context, draws: Floats, element: str) -> Estimate:
-    """Return a share with the interval that few blocks, and features across them, need."""
-    inflation = float(context.moments.inflation[context.moments.index(element)])
+    """Return a share with the interval that few blocks, and features across them, need.
+
+    Droplets enter numerator and denominator alike; what widens a share are the features of the
+    bare area that reach over block borders, such as patches of a film. Judged over the gaps alone
+    these look larger than they are, so no more is taken than the whole field shows.
+    """
+    inflation = 1.0
+    if context.bare is not None:
+        of = (float(one.inflation[one.index(element)]) for one in (context.bare, context.moments))
+        inflation = min(of)
     return estimate(draws, context.settings, context.levels.n_blocks, inflation=inflation)
 
 
@@ -261,6 +265,14 @@ def _notes(context: Context) -> tuple[str, ...]:
         return (
             "Percent maps sum to 100, so one element pushes the others down: export raw counts.",
         )
+    return ()
+
+
+def _net_note(context: Context) -> tuple[str, ...]:
+    """Return what is assumed of a background that was taken off in the spectrum."""
+    if any(str(field.attrs.get("quantity")) == "net_counts" for field in context.fields):
+        said = "The background was taken off in the spectrum; as much again is allowed for here."
+        return (said,)
     return ()
 
 
