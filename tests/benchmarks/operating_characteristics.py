@@ -102,6 +102,22 @@ def claimed(rows: pd.DataFrame, elements: tuple[str, ...], words: tuple[str, ...
     return found.assign(fraction=found["times"] / n, low=low, high=high, n=n)
 
 
+def needed(rows: pd.DataFrame, *, chance: float = 0.9) -> str:
+    """Return, as Markdown, from which counts on a share is found with some chance."""
+    found = claimed(rows, ("Zn",), CLAIMS).pivot_table(
+        index="share_separated", columns="counts_per_pixel", values="fraction"
+    )
+    lines = [
+        f"| zinc apart | counts per pixel for a chance of {100 * chance:.0f} % |", "|---|---|"
+    ]  # fmt: skip
+    for share in [share for share in SHARES if share > 0]:
+        short = [count for count in COUNTS if found.loc[share, count] < chance]
+        enough = [count for count in COUNTS if count > max(short, default=0.0)]
+        least = f"{enough[0]:g}" if enough else f"more than {COUNTS[-1]:g}"
+        lines.append(f"| {100 * share:.0f} % | {least} |")
+    return "\n".join(lines)
+
+
 def draw(rows: pd.DataFrame, out: Path) -> None:
     """Draw detection and false alarms against the counts."""
     from matplotlib.figure import Figure
@@ -162,7 +178,9 @@ def main() -> None:
     start = time.perf_counter()
     file = chosen.out / "operating_characteristics.csv"
     if chosen.draw:
-        draw(pd.read_csv(file), file.with_suffix(".png"))
+        rows = pd.read_csv(file)
+        draw(rows, file.with_suffix(".png"))
+        print(needed(rows))
         return
     rows = table(chosen.scenes, with_blank=not chosen.without_blank)
     chosen.out.mkdir(parents=True, exist_ok=True)
@@ -173,6 +191,7 @@ def main() -> None:
         values="fraction", sort=False,
     )  # fmt: skip
     print(shown.reindex(columns=list(VERDICTS)).to_string(float_format="{:.2f}".format))
+    print(needed(rows))
     print(f"{time.perf_counter() - start:.0f} s for {len(COUNTS) * len(SHARES)} cells")
 
 
