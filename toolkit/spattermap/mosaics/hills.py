@@ -240,11 +240,8 @@ def border_lines(node: Labels, height: Array, region: Labels) -> dict[str, Line]
     cuts: dict[str, Any] = {
         "top": (0, ...), "bottom": (-1, ...), "left": (..., 0), "right": (..., -1)
     }  # fmt: skip
+    # Copies: a view of one row would keep the whole part in memory.
     return {
-        side: Line(
-            np.ascontiguousarray(node[cut]),
-            np.ascontiguousarray(height[cut]),
-            np.ascontiguousarray(region[cut]),
-        )
+        side: Line(node[cut].copy(), height[cut].copy(), region[cut].copy())
         for side, cut in cuts.items()
     }

@@ -259,7 +259,9 @@ def context_of(plan: Plan, part: xr.Dataset, label: Labels) -> Context | None:
         matrix=plan.matrix,
         side_px=plan.side_px,
     )
-    return replace(context, maps=part.isel(y=slice(0, 1), x=slice(0, 1)), settings=plan.settings)
+    # A copy: a view would keep the whole part in memory.
+    stub = part.isel(y=slice(0, 1), x=slice(0, 1)).copy(deep=True)
+    return replace(context, maps=stub, settings=plan.settings)
 
 
 def _connected(metal: npt.NDArray[np.bool_]) -> Connected:
