@@ -25,6 +25,7 @@ _MOST_CHARTS = 4
 _MOST_EFFECTS = 5
 _MOST_GROUPS = 5
 _SMALL_P = 1e-4
+_NARROW = 4  # columns that a telephone's screen holds side by side
 
 # What a column is called on the page; others are shown with spaces for underlines.
 _WORDS = {
@@ -334,8 +335,10 @@ def table_html(table: pd.DataFrame, columns: Sequence[str], caption: str) -> str
     body = "".join(
         f"<tr>{''.join(_cell(row, name) for name in columns)}</tr>" for row in _rows(table)
     )
+    # On a narrow screen a wide table shows one row below the other.
+    kind = ' class="stacked"' if len(columns) > _NARROW else ""
     return (
-        f'<div class="piece"><table><caption>{escape(caption)}</caption>'
+        f'<div class="piece"><table{kind}><caption>{escape(caption)}</caption>'
         f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
     )
 
@@ -353,6 +356,7 @@ def _cell(row: dict[str, Any], name: str) -> str:
     ends = [row.get(f"{name}_{end}") for end in ("low", "high")]
     if not any(_missing(end) for end in ends):
         shown += f"<small>{escape(' to '.join(_shown(name, end) for end in ends))}</small>"
+    shown = shown.replace(" %", "\u00a0%")
     return f'<td data-label="{escape(_words(name))}">{shown}</td>'
 
 
