@@ -22,6 +22,7 @@ from spattermap.segmentation.haze import field_of, sums_of, texture
 from spattermap.segmentation.likelihood import stack_of
 from spattermap.segmentation.parting import part
 from spattermap.segmentation.streaks import describe
+from spattermap.segmentation.streaks import find as find_streaks
 from spattermap.segmentation.structure import fit_structure
 from spattermap.settings import Settings
 from spattermap.synthesis import Cracks, Deposit, Droplets, Streaks
@@ -477,6 +478,16 @@ def test_streaks_are_not_confused_with_chains_or_the_frame():
     found = segment(counted((chain > 0) | cut), ROLES)
     assert found.n_streaks == 0
     assert found.n_droplets == 8
+
+
+def test_three_droplets_in_a_row_are_no_streak_where_their_necks_are_hidden():
+    # Set against each other as touching droplets are; the bar of the same width is long enough.
+    row = ndimage.binary_dilation(discs([(20, 40), (20, 47), (20, 54)], [3.8] * 3))
+    bar = np.zeros(row.shape, bool)
+    bar[10:16, 30:60] = True
+    for picture, found in ((row, False), (bar, True)):
+        _, chosen, _ = find_streaks(picture.astype(np.int32), smallest=6.0)
+        assert bool(chosen) == found
 
 
 def test_streaks_in_many_directions():

@@ -12,7 +12,10 @@ Labels = npt.NDArray[np.int32]
 Box = tuple[slice, ...]
 Floats = npt.NDArray[np.float64]
 
-_ELONGATED = 2.5  # length over width from which a region is called a streak
+_ELONGATED = 2.5  # length over width below which a region is no part of a streak
+_STREAK = 3.0  # ... from which it is called one: two touching droplets reach 2.1
+_CHAIN = 4.0  # ... where blur or noise would hide necks: three droplets in a row reach 3.2
+_NECKS_SHOW = 2.0  # width, in smallest trusted diameters, from which necks would show
 _PIECE = 2.5  # ... and from which one of two touching pieces may be part of a streak
 _NARROW = 0.75  # a piece of a tail is narrower than this part of the head it is joined to
 _SOLID = 0.4  # least part of its convex hull that a comet fills; branched chains fill less
@@ -264,7 +267,7 @@ def find_among(
     chosen = [
         k
         for k, shape in shapes.items()
-        if shape.elongation >= _ELONGATED
+        if shape.elongation >= (_STREAK if shape.width >= _NECKS_SHOW * smallest else _CHAIN)
         and shape.solidity >= _SOLID
         and shape.waist <= _WAIST
         and shape.length >= 2 * smallest
