@@ -112,7 +112,14 @@ def _existing(path: str | Path) -> Path:
             "For a HyperSpy signal use spattermap.from_signal(signal)."
         )
     place = Path(path)
-    if "\0" in str(path) or not place.exists():
+    try:
+        there = "\0" not in str(path) and place.exists()
+    except OSError as problem:  # a name longer than the system takes
+        raise InputFileError(
+            f"{str(path)[:80]}... must be an existing file or folder, got: {problem.strerror}. "
+            "Check the spelling."
+        ) from None
+    if not there:
         siblings = [item.name for item in place.parent.iterdir()] if place.parent.is_dir() else []
         close = nearest(place.name, siblings) if place.name else None
         hint = f"Did you mean {close!r}?" if close else "Check the spelling."
