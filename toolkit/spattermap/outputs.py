@@ -81,13 +81,6 @@ def _clear_errors(target: Path, stage: Path | None = None) -> Iterator[None]:
         if stage is None or inside or problem.errno in _OUTPUT_ERRORS:
             raise _cannot_write(target, problem) from problem
         raise
-    except ValueError as problem:
-        if stage is None and "null" in str(problem):
-            raise OutputError(
-                f"{str(target)!r} must be the name of a folder, got a null character in it. "
-                "Choose another folder."
-            ) from problem
-        raise
 
 
 def _is_within(name: str, stage: Path | None) -> bool:
@@ -121,6 +114,11 @@ def _remove_left_behind(parent: Path) -> None:
 
 
 def _refuse_unusable(target: Path, *, overwrite: bool) -> None:
+    if "\0" in str(target):
+        raise OutputError(
+            f"{str(target)!r} must be the name of a folder, got a null character in it. "
+            "Choose another folder."
+        )
     if target.exists() and not target.is_dir():
         raise OutputError(
             f"{target} must be a folder, got a file of that name. Choose another folder."
