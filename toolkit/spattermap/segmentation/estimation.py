@@ -306,7 +306,7 @@ def _largest_eigenvalue_of_noise(n_planes: int, n_blocks: int) -> float:
 
     The covariance of normal noise follows Wishart's law (1928), drawn here by Bartlett's (1933)
     triangular factors with a fixed seed. For many blocks it tends to the Gaussian orthogonal
-    ensemble (Wigner 1958); 64 blocks of ten planes reach half as high again.
+    ensemble (Wigner 1958); 64 blocks of ten planes reach a quarter higher.
     """
     random = np.random.default_rng(1958)
     factor = np.tril(random.standard_normal((_DRAWS, n_planes, n_planes)), -1)
