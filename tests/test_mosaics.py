@@ -74,6 +74,11 @@ def test_a_field_cut_anywhere_has_the_regions_of_the_whole(kind, tmp_path, monke
         assert found.job.n_looks == 3
 
 
+def test_a_compact_piece_beside_part_of_a_streak_is_judged_alike(tmp_path, monkeypatch):
+    # The whole once joined it over a contact that the parts, rightly, do not list.
+    check_scene("streaks", 115, tmp_path, monkeypatch)
+
+
 @pytest.mark.calibration
 def test_200_random_scenes_cut_at_random(tmp_path, monkeypatch):
     for k in range(N_SCENES):

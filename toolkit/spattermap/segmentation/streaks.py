@@ -296,6 +296,10 @@ def _joined(
     members: dict[int, list[int]] = {}
     whole = dict(shapes)
     for a, b in touching:
+        if a not in shapes and b not in shapes:
+            # Two compact pieces, though one may already be part of a streak: leaving such pairs
+            # out keeps the result the same whether or not the caller lists them.
+            continue
         first, second = int(table[a]), int(table[b])
         if first == second or not ({first, second} & long):
             continue
