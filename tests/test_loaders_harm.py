@@ -366,3 +366,20 @@ def test_a_store_cannot_ask_for_a_pickle(tmp_path):
     with pytest.raises(InputFileError):
         spattermap.load(folder)
     assert not Path(tmp_path / "ran").exists()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="memory is bounded in another way")
+def test_a_large_file_before_it_does_not_hide_what_a_bomb_takes(tmp_path, bomb):
+    large = tmp_path / "large.h5"
+    with h5py.File(large, "w") as file:
+        file.create_dataset(
+            "Cu_Ka", (10_000, 18_000), "u2", chunks=(10_000, 18_000), compression=1, fillvalue=3
+        )[0, 0] = 1
+    probe.stop()
+    probe.require_harmless(large)
+    path = tmp_path / "maps.h5"
+    with h5py.File(path, "w") as file:
+        made = file.create_dataset("Cu_Ka", (2048, 2048), "u2", chunks=(2048, 2048), compression=9)
+        made.id.write_direct_chunk((0, 0), bomb)
+    with pytest.raises(InputFileError, match="exhausts the memory"):
+        probe.require_harmless(path)

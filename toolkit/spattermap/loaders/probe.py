@@ -224,6 +224,6 @@ def _asked(path: Path) -> dict[str, Any] | str:
         _forget()
         return nothing
     answer = _child.ask(path.absolute())
-    if isinstance(answer, str):
+    if isinstance(answer, str) or answer.get("spent"):
         _forget()
     return answer
