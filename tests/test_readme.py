@@ -1,0 +1,21 @@
+"""The README can be read at one sitting, and what it points to is there."""
+
+import re
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[1]
+TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
+# Silent reading of English non-fiction: 238 words a minute (Brysbaert, J. Mem. Lang. 109 (2019)
+# 104047; from memory).
+WORDS_A_MINUTE = 238
+
+
+def test_it_takes_less_than_five_minutes():
+    assert len(TEXT.split()) < 5 * WORDS_A_MINUTE
+
+
+def test_its_links_lead_somewhere():
+    targets = [t for t in re.findall(r"\]\(([^)]+)\)", TEXT) if "://" not in t]
+    assert targets
+    for target in targets:
+        assert (ROOT / target).exists(), target
