@@ -7,8 +7,6 @@ from dataclasses import dataclass
 
 from spattermap.errors import InputError
 
-ROLES = ("alloy", "substrate", "other")
-
 # Elements that common glasses are made of (float, container, borosilicate, silica).
 GLASS_FORMERS = ("O", "Si", "Na", "Ca", "Mg", "K", "B", "Al")
 

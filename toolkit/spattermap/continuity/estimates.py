@@ -23,8 +23,6 @@ DISC_AREA_THRESHOLD = 0.67634831
 # disc 4 eta, for which Balister, Bollobas and Walters (2004) give 4.508 to 4.515 at 99.99 %.
 DISC_FILLING_THRESHOLD = -math.log1p(-DISC_AREA_THRESHOLD)
 DISC_NEIGHBOUR_THRESHOLD = 4.0 * DISC_FILLING_THRESHOLD
-# Correlation-length exponent of two-dimensional percolation (seen with the threshold above).
-CORRELATION_EXPONENT = 4.0 / 3.0
 
 
 def hashin_shtrikman(

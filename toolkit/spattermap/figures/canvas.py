@@ -26,8 +26,8 @@ SOFT = "#5b6470"
 RULE = "#d3d8de"
 
 # Okabe and Ito (2008), "Color Universal Design": told apart by every common colour vision.
-ORANGE, SKY, GREEN, YELLOW = "#E69F00", "#56B4E9", "#009E73", "#F0E442"
-BLUE, VERMILION, PURPLE, BLACK = "#0072B2", "#D55E00", "#CC79A7", "#000000"
+ORANGE, SKY, GREEN = "#E69F00", "#56B4E9", "#009E73"
+BLUE, VERMILION, PURPLE = "#0072B2", "#D55E00", "#CC79A7"
 
 # Drawn maps larger than this are averaged down: more pixels than a screen shows cost only bytes.
 LARGEST_SIDE_PX = 1024
