@@ -19,7 +19,7 @@ def rows_of_the_tests(config, folder):
         for file in HERE.glob("test_*.py")
         if file.name != Path(__file__).name and "mark.outside(" in file.read_text(encoding="utf-8")
     }
-    parts_only = any("::" in arg for arg in config.args) or config.getoption("lf")
+    parts_only = any("::" in arg for arg in config.args) or config.getoption("lf", default=False)
     if parts_only or marked - {check.place for check in checks}:
         written = folder / "page.md"
         command = [sys.executable, "-m", "pytest", "--collect-only", "-q", str(HERE)]
