@@ -24,6 +24,9 @@ sys.modules[_SPEC.name] = outside_checks  # dataclasses look their module up
 _SPEC.loader.exec_module(outside_checks)
 
 
+TITLE = "plate <b>7</b> & $x$"  # what a page and a picture must show as it is
+
+
 def pytest_addoption(parser):
     parser.addoption(
         "--write-checks",
@@ -90,7 +93,7 @@ def hand_made_analysis(*, droplets=12, pixel_size_um=0.25, electron_image=True, 
         list(means),
         lines=[f"{e} Ka" for e in means],
         pixel_size_um=pixel_size_um,
-        title="plate <b>7</b> & $x$",
+        title=TITLE,
         electron_image=metal * 80.0 + rng.normal(50, 5, metal.shape) if electron_image else None,
     )
     diameters = table[f"diameter_{unit}"]
@@ -108,6 +111,7 @@ def hand_made_analysis(*, droplets=12, pixel_size_um=0.25, electron_image=True, 
             f"d{level}_{unit}_high": middle * 1.1,
         }
     return SimpleNamespace(
+        title=TITLE,
         maps=maps,
         roles=Roles(("Cu", "Zn"), ("Si", "O"), ("C",), assumed=True),
         labels=xr.DataArray(labels, dims=("y", "x")),

@@ -7,6 +7,7 @@ import nbformat
 import pytest
 
 from spattermap import display, figures
+from spattermap.display.findings import _may_be_background
 from spattermap.errors import InputError, InputFileError, OutputError
 from spattermap.report import as_page, notebook_path, run_notebook, write_report
 
@@ -22,9 +23,9 @@ def test_the_median_tile_says_when_too_few_droplets_decide_it(stand_in):
 
 def test_no_share_is_shown_of_what_may_be_background():
     row = {"role": "alloy", "verdict": "undecided", "z_on_metal": 1.2, "z_between": -2.0}
-    assert display._may_be_background(row)
-    assert not display._may_be_background({**row, "z_on_metal": 3.1})
-    assert not display._may_be_background({**row, "verdict": "separated"})
+    assert _may_be_background(row)
+    assert not _may_be_background({**row, "z_on_metal": 3.1})
+    assert not _may_be_background({**row, "verdict": "separated"})
 
 
 class Reader(HTMLParser):

@@ -82,7 +82,7 @@ class Analysis:
     @property
     def title(self) -> str:
         """Title of the map set, or a stand-in."""
-        return facts(self.maps).title or "Untitled map set"
+        return facts(self.maps).shown_title
 
     def summary(self) -> dict[str, Any]:
         """Return the headline numbers, settings, versions and inputs, ready for JSON."""

@@ -56,6 +56,31 @@ class Facts:
     measured: dict[str, Any] = field(default_factory=dict)
     source: dict[str, Any] = field(default_factory=dict)
 
+    @property
+    def shown_title(self) -> str:
+        """The title, or a stand-in where there is none."""
+        return self.title or "Untitled map set"
+
+
+def unit_name(length_unit: str) -> str:
+    """Return a length unit as it is printed.
+
+    Parameters
+    ----------
+    length_unit : {"um", "px"}
+        As in `Facts.length_unit`.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> unit_name("um"), unit_name("px")
+    ('µm', 'px')
+    """
+    return "µm" if length_unit == "um" else length_unit
+
 
 def make_map_set(
     counts: Any,
@@ -135,9 +160,8 @@ def make_map_set(
             "x": ("x", (np.arange(width) + 0.5) * side),
         },
     )
-    unit = "px" if pixel_size_um is None else "um"
-    maps["y"].attrs["units"] = unit
-    maps["x"].attrs["units"] = unit
+    for axis in ("y", "x"):
+        maps[axis].attrs["units"] = "px" if pixel_size_um is None else "um"
     for name, dims, extra in (
         ("variance", ("element", "y", "x"), variance),
         ("electron_image", ("y", "x"), electron_image),

@@ -68,10 +68,11 @@ def write_report(
         If `out` cannot be written, or holds files and `overwrite` is False.
     """
     from spattermap.loaders import blank_path, load
+    from spattermap.mapset import facts
 
     with staged_folder(out, overwrite=overwrite) as stage:
         # What cannot be read is refused before a kernel is started.
-        title = _title(load(path, crop=crop))
+        title = facts(load(path, crop=crop)).shown_title
         bare = Path(blank) if blank is not None else blank_path(path)
         if bare is not None:
             load(bare)
@@ -93,12 +94,6 @@ def write_report(
         page = as_page(executed, title=title)
         (stage / PAGE).write_text(page, encoding="utf-8", newline="\n")
     return Path(out) / PAGE
-
-
-def _title(maps: Any) -> str:
-    from spattermap.mapset import facts
-
-    return facts(maps).title or "Untitled map set"
 
 
 def notebook_path(name: str) -> Path:

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, TypeGuard
+
+from spattermap.mapset import unit_name
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,6 +34,26 @@ UNDIVIDED = (
     "The maps vary no more than counting noise does: the field is bare, or evenly covered, and "
     "these maps cannot tell which. No droplet or streak can be shown."
 )
+
+
+def listing(words: Sequence[str]) -> str:
+    """Return words joined as in a sentence.
+
+    Parameters
+    ----------
+    words : sequence of str
+        One word or more.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> listing(["Cu", "Zn", "Si"])
+    'Cu, Zn and Si'
+    """
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def percent(value: float | None, *, digits: int = 0) -> str:
@@ -157,7 +180,7 @@ def could_divide(analysis: Analysis) -> bool:
 
 def _form(summary: dict[str, Any], analysis: Analysis) -> list[str]:
     n_streaks = analysis.segmentation.n_streaks
-    unit = "µm" if summary["length_unit"] == "um" else "px"
+    unit = unit_name(summary["length_unit"])
     count = summary.get("droplet_count", 0)
     coverage = with_interval(summary, "coverage", as_percent=True)
     said = [f"Metal covers {coverage} of the field."]
@@ -231,7 +254,7 @@ def _connection(summary: dict[str, Any]) -> list[str]:
 def _assumed(analysis: Analysis) -> list[str]:
     if not analysis.roles.assumed:
         return []
-    metals = _listed(list(analysis.roles.alloy)) if analysis.roles.alloy else "no element"
+    metals = listing(list(analysis.roles.alloy)) if analysis.roles.alloy else "no element"
     verb = "were" if len(analysis.roles.alloy) > 1 else "was"
     return [f"Nobody stated what the alloy is; {metals} {verb} assumed from the maps."]
 
@@ -249,7 +272,7 @@ def _alloy(analysis: Analysis) -> list[str]:
             # A single metal has no partner to part from.
             names = [name for name in names if name not in analysis.roles.alloy]
         if names:
-            said.append(f"{_listed(names)} {_agree(ending, len(names))}.")
+            said.append(f"{listing(names)} {_agree(ending, len(names))}.")
     return said
 
 
@@ -283,10 +306,6 @@ def verdict_lines(elements: pd.DataFrame) -> str:
         f"{row['element']:<3}{row['role']:<10}{row['verdict']:<17}{row['reasons']}"
         for _, row in elements.iterrows()
     )
-
-
-def _listed(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _agree(ending: str, count: int) -> str:

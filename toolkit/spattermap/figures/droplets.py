@@ -24,7 +24,7 @@ from spattermap.figures.sizes import (
     diameters_of,
     log_bins,
 )
-from spattermap.figures.words import unit_name
+from spattermap.mapset import unit_name
 
 if TYPE_CHECKING:
     import numpy.typing as npt

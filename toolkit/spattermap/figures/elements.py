@@ -23,7 +23,8 @@ from spattermap.figures.canvas import (
     plain_axes,
     shrink,
 )
-from spattermap.figures.words import listing, quantity_name
+from spattermap.figures.words import quantity_name
+from spattermap.wording import listing
 
 if TYPE_CHECKING:
     import numpy.typing as npt

@@ -26,7 +26,8 @@ from spattermap.figures.canvas import (
     shrink_factor,
 )
 from spattermap.figures.outlines import metal_sum
-from spattermap.figures.words import line_name, listing, quantity_name
+from spattermap.figures.words import line_name, quantity_name
+from spattermap.wording import listing
 
 if TYPE_CHECKING:
     import numpy.typing as npt

@@ -21,7 +21,8 @@ from spattermap.figures.canvas import (
     scale_bar,
     shrink_factor,
 )
-from spattermap.figures.words import listing, plain
+from spattermap.figures.words import plain
+from spattermap.wording import listing
 
 if TYPE_CHECKING:
     import numpy.typing as npt

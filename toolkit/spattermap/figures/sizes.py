@@ -18,7 +18,7 @@ from spattermap.figures.canvas import (
     picture,
     plain_axes,
 )
-from spattermap.figures.words import unit_name
+from spattermap.mapset import unit_name
 
 if TYPE_CHECKING:
     import numpy.typing as npt

@@ -29,7 +29,8 @@ from spattermap.figures.canvas import (
     plain_axes,
     scale_bar,
 )
-from spattermap.figures.words import listing, unit_name
+from spattermap.mapset import unit_name
+from spattermap.wording import listing
 
 if TYPE_CHECKING:
     import numpy.typing as npt

@@ -1,4 +1,4 @@
-"""Names, units and lists as they are printed on pictures."""
+"""Text, quantities and lines as they are printed on pictures."""
 
 from __future__ import annotations
 
@@ -16,21 +16,6 @@ def plain(text: str) -> str:
     str
     """
     return str(text).replace("$", r"\$")
-
-
-def unit_name(length_unit: str) -> str:
-    """Return the unit as printed.
-
-    Parameters
-    ----------
-    length_unit : {"um", "px"}
-        The map set's length unit.
-
-    Returns
-    -------
-    str
-    """
-    return "µm" if length_unit == "um" else "px"
 
 
 def quantity_name(quantity: str) -> str:
@@ -70,23 +55,3 @@ def line_name(element: str, line: str) -> str:
         return element
     shell = line.rsplit(maxsplit=1)[-1].replace("a", "α").replace("b", "β")
     return f"{element} {shell}"
-
-
-def listing(words: list[str]) -> str:
-    """Return words joined as in a sentence.
-
-    Parameters
-    ----------
-    words : list of str
-        The words.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> listing(["Cu", "Zn", "Si"])
-    'Cu, Zn and Si'
-    """
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from spattermap.mapset import unit_name
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -67,7 +69,7 @@ class Findings:
     @property
     def shown_unit(self) -> str:
         """The unit as a reader writes it."""
-        return "µm" if self.unit == "um" else self.unit
+        return unit_name(self.unit)
 
 
 def evidence(found: Findings) -> pd.DataFrame:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spattermap.mapset import facts
+from spattermap.mapset import facts, unit_name
 from spattermap.mosaics.chain import Parted
 from spattermap.mosaics.grid import Box
 from spattermap.mosaics.measuring import part_maps
@@ -55,7 +55,7 @@ def write_page(found: Mosaic, parted: Parted) -> None:
 
 def _answer(found: Mosaic) -> str:
     known = facts(found.maps)
-    unit = "µm" if known.length_unit == "um" else "px"
+    unit = unit_name(known.length_unit)
     height, width = (n * known.pixel_size for n in (found.maps.sizes["y"], found.maps.sizes["x"]))
     one = found.coverage
     row: Any = found.sizes.loc["number D50"].to_dict()
@@ -222,7 +222,7 @@ def _sizes(found: Mosaic) -> str:
         + table_html(
             table.assign(trusted=table["trusted"].astype(bool)),
             ["diameter", "value", "trusted"],
-            f"Diameters in {'µm' if unit == 'um' else 'px'}, corrected for droplets the border "
+            f"Diameters in {unit_name(unit)}, corrected for droplets the border "
             "cuts; bounds below each value.",
         )
         + table_html(shapes, [str(c) for c in shapes if not str(c).endswith(("_low", "_high"))],

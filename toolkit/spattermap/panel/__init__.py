@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.errors import InputError, SpattermapError
-from spattermap.mapset import facts, validate
+from spattermap.mapset import facts, unit_name, validate
 from spattermap.outputs import write_text_atomically
 from spattermap.panel.drawing import histogram_svg, numbers_html, overlay_svg
 from spattermap.panel.view import View, coarse, look, roles_for
@@ -234,7 +234,7 @@ def _widgets(panel: Panel) -> dict[str, Any]:
     largest = float(panel.view.droplets["diameter_um"].max()) if len(panel.view.droplets) else 0.0
     least = panel.view.segmentation.smallest_trusted_px * known.pixel_size
     largest = float(np.ceil(max(largest, 4 * least, 4 * known.pixel_size)))
-    unit = "µm" if known.length_unit == "um" else "px"
+    unit = unit_name(known.length_unit)
     wide = {"description_width": "11em"}
     layout = ipywidgets.Layout(width="26em")
     sliders = {

@@ -13,7 +13,7 @@ from spattermap import wording
 from spattermap.figures.canvas import ORANGE, SKY
 from spattermap.figures.outlines import outline_pixels
 from spattermap.figures.sizes import FEWEST_DROPLETS_FOR_BINS, log_bins
-from spattermap.mapset import facts
+from spattermap.mapset import facts, unit_name
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -82,7 +82,7 @@ def _painted(metal: npt.NDArray[np.float64], found: Segmentation) -> bytes:
 def _circle(row: dict[Any, Any], names: list[str], size: float, unit: str) -> str:
     x, y = row["x_um"] / size, row["y_um"] / size
     radius = max(row["diameter_um"] / size / 2, 1.5)
-    printed = "µm" if unit == "um" else "px"
+    printed = unit_name(unit)
     counts = ", ".join(
         f"{e} {row[f'{e}_counts']:.0f} ± {row[f'{e}_counts_err']:.0f}" for e in names
     )
@@ -112,7 +112,7 @@ def numbers_html(maps: xr.Dataset, view: View) -> str:
     str
         HTML.
     """
-    unit = "µm" if facts(maps).length_unit == "um" else "px"
+    unit = unit_name(facts(maps).length_unit)
     diameters = view.droplets["diameter_um"].to_numpy(dtype=float)
     middle = wording.figures(float(np.median(diameters))) if len(diameters) else "–"
     rows = {
@@ -144,7 +144,7 @@ def histogram_svg(maps: xr.Dataset, view: View) -> str:
     -------
     str
     """
-    unit = "µm" if facts(maps).length_unit == "um" else "px"
+    unit = unit_name(facts(maps).length_unit)
     diameters = view.droplets["diameter_um"].to_numpy(dtype=float)
     if len(diameters) < FEWEST_DROPLETS_FOR_BINS:
         return f"<p>{len(diameters)} droplets: too few for a histogram.</p>"

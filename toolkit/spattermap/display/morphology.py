@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from html import escape
 from typing import Any
 
-from spattermap.display import Fragment
-from spattermap.mapset import facts
+from spattermap.display.pieces import Fragment, joined, paragraphs, table
+from spattermap.mapset import facts, unit_name
 from spattermap.wording import figures, percent
 
-# What each mean is called beside its ISO 9276-2 symbol.
 # The other shapes are shares of the resolved droplets, this one is a share of all.
 _SHAPE_WORDS = {"unresolved": "of all droplets too small to tell"}
 
+# What each mean is called beside its ISO 9276-2 symbol.
 _SIZE_NAMES = {
     "number D10": "D10, by number",
     "number D50": "D50, by number",
@@ -48,12 +46,12 @@ def sizes(analysis: Any) -> Fragment:
     ]
     if not rows:
         return Fragment("<p>No droplet was measured whole.</p>", "No droplet was measured whole.")
-    table = _table(
+    diameters = table(
         f"Diameters ({unit}), corrected for droplets cut by the border",
         ("quantity", "value (95 %)", "enough droplets"),
         [(name, value, enough or "yes") for name, value, enough in rows],
     )
-    return _joined(table, _sentences([*_fit(found), *_more_fields(found)]))
+    return joined([diameters, paragraphs([*_fit(found), *_more_fields(found)])], between="\n")
 
 
 def shapes_and_spacing(analysis: Any) -> Fragment:
@@ -91,7 +89,7 @@ def shapes_and_spacing(analysis: Any) -> Fragment:
             f"by chance ({figures(near.excess_low)} to {figures(near.excess_high)}; "
             f"p = {figures(near.p_value, significant=2)})."
         )
-    return _sentences(said) if said else Fragment("<p>No droplets to compare.</p>", "No droplets.")
+    return paragraphs(said) if said else Fragment("<p>No droplets to compare.</p>", "No droplets.")
 
 
 def arrival(analysis: Any) -> Fragment:
@@ -119,7 +117,7 @@ def arrival(analysis: Any) -> Fragment:
                 str(row["next_step"]),
             )
         )
-    return _table(
+    return table(
         "Evidence, not proof: a picture of a deposit does not show how it came about",
         ("the metal came as", "share of its signal", "for", "against", "would settle it"),
         rows,
@@ -161,34 +159,4 @@ def _span(row: Any) -> str:
 
 
 def _unit(analysis: Any) -> str:
-    return "µm" if facts(analysis.maps).length_unit == "um" else "px"
-
-
-def _table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Fragment:
-    head = "".join(f'<th scope="col">{escape(name)}</th>' for name in heads)
-    # On a narrow screen the rows are stacked, and each cell then names its column itself.
-    body = "".join(
-        f'<tr><th scope="row">{escape(first)}</th>'
-        + "".join(
-            f'<td data-label="{escape(name)}">{escape(cell)}</td>'
-            for name, cell in zip(heads[1:], rest, strict=True)
-        )
-        + "</tr>"
-        for first, *rest in rows
-    )
-    html = (
-        f'<table class="stacked"><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>'
-        f"<tbody>{body}</tbody></table>"
-    )
-    return Fragment(html, "\n".join([caption, *("; ".join(row) for row in rows)]))
-
-
-def _sentences(said: Sequence[str]) -> Fragment:
-    html = "".join(f"<p>{escape(sentence)}</p>" for sentence in said)
-    return Fragment(html, "\n".join(said))
-
-
-def _joined(*pieces: Fragment) -> Fragment:
-    return Fragment(
-        "".join(piece.html for piece in pieces), "\n".join(piece.text for piece in pieces)
-    )
+    return unit_name(facts(analysis.maps).length_unit)

@@ -1,23 +1,17 @@
-"""Pieces of a page: answer, tables and cautions as HTML for a notebook, as text for a terminal.
-
-Everything that comes from the input (titles, file names, sentences) is escaped here, in one place.
-"""
+"""The answer, the verdict on each element, and the notes, as pieces of a page."""
 
 from __future__ import annotations
 
 import base64
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from spattermap import wording
-from spattermap.look import missing
-from spattermap.mapset import facts
+from spattermap.display.pieces import Fragment, bullets, joined
+from spattermap.mapset import unit_name
 from spattermap.separation.rules import PRESENT_Z
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 # A sign beside each verdict word, so that nobody depends on its colour.
 VERDICT_SIGNS = {
@@ -29,59 +23,12 @@ VERDICT_SIGNS = {
     "undecided": "?",
     "not_detected": "–",
 }
-CAUTIONS = (
-    "Results are screening evidence, not certification. Confirm what matters by another method.",
-    (
-        "Each interval covers counting and the variation seen over this field, not other fields or "
-        "deposits."
-    ),
-    (
-        "A share of X-ray counts is no mass fraction: yields differ, and thin metal lets substrate "
-        "X-rays by."
-    ),
-    (
-        "High-energy pulses, charged capacitors and high voltage can kill: interlock, discharge "
-        "and earth before you touch, and never work alone."
-    ),
-    (
-        "Lasers and bursts can blind: wear eye protection made for the very wavelength, and guard "
-        "against flying glass and metal."
-    ),
-    (
-        "Metal fume and nanoparticles harm the lungs and can burn: enclose, extract and filter. "
-        "Inert gas suffocates without warning: ventilate and monitor oxygen."
-    ),
-    "Local rules, your safety officer and licensed practice come before anything written here.",
-)
-
 
 _MORE_COLUMNS = (
-    "The file elements.csv holds more: among it z_on_metal and z_between, how many standard errors "
-    "the element stands above all that background, glass and leaking lines may give, on the metal "
-    f"and between it ({PRESENT_Z:g} and more count as present)."
+    "The file elements.csv holds more columns, among them z_on_metal and z_between: by how many "
+    "standard errors the element stands above all that background, glass and leaking lines may "
+    f"give, on the metal and between it ({PRESENT_Z:g} and more count as present)."
 )
-
-
-class Fragment:
-    """A piece of a page.
-
-    Parameters
-    ----------
-    html : str
-        Safe HTML.
-    text : str
-        The same for a terminal.
-    """
-
-    def __init__(self, html: str, text: str = "") -> None:
-        self.html = html
-        self.text = text
-
-    def _repr_html_(self) -> str:
-        return self.html
-
-    def __repr__(self) -> str:
-        return self.text
 
 
 def answer(analysis: Any) -> Fragment:
@@ -105,7 +52,7 @@ def answer(analysis: Any) -> Fragment:
     )
     words = analysis.answer()
     html = (
-        f'<div class="answer"><p><strong>{escape(_title(analysis))}.</strong> {escape(words)}</p>'
+        f'<div class="answer"><p><strong>{escape(analysis.title)}.</strong> {escape(words)}</p>'
         f'<dl class="headline">{cells}</dl></div>'
     )
     lines = [f"{name}: {value} {interval}".rstrip() for name, value, interval in tiles]
@@ -127,7 +74,6 @@ def headline(analysis: Any) -> list[tuple[str, str, str]]:
     """
     summary = analysis.summary()
     unit = summary.get("length_unit", "um")
-    printed = "µm" if unit == "um" else "px"
     level = f"{100 * analysis.settings.level:g} %"
     if not wording.could_divide(analysis):
         return [
@@ -139,7 +85,7 @@ def headline(analysis: Any) -> list[tuple[str, str, str]]:
         ("Coverage", *_split(summary, "coverage", as_percent=True), level),
         ("Droplets", str(summary.get("droplet_count", 0)), "", ""),
         (
-            f"Median diameter ({printed})",
+            f"Median diameter ({unit_name(unit)})",
             median,
             interval,
             level if relied_on else "too few droplets",
@@ -252,112 +198,6 @@ def _sentences(value: Any) -> str:
     return escape(" ".join(str(part) for part in parts))
 
 
-def what_was_read(maps: xr.Dataset, *, blank: xr.Dataset | None = None) -> Fragment:
-    """Return what was understood of the files, and what they do not say.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set.
-    blank : xarray.Dataset, optional
-        The bare substrate, where one was given apart from the maps.
-
-    Returns
-    -------
-    Fragment
-    """
-    known = facts(maps)
-    height, width = maps.sizes["y"], maps.sizes["x"]
-    unit = "µm" if known.length_unit == "um" else "px"
-    field = f"{width} × {height} px"
-    if known.length_unit == "um":
-        sides = (wording.figures(side * known.pixel_size) for side in (width, height))
-        field += f", {' × '.join(sides)} {unit} (pixel {wording.figures(known.pixel_size)} {unit})"
-    named = zip(maps.element.values, maps.line.values, strict=True)
-    lines = [str(line) or str(element) for element, line in named]
-    rows = {
-        "Title": known.title or "not stated",
-        "Field": field if unit == "µm" else f"{field}; the pixel size is not stated",
-        "Maps": ", ".join(lines),
-        "Quantity": known.quantity.replace("_", " "),
-        "Beam energy": f"{known.beam_energy_keV:g} keV" if known.beam_energy_keV else "not stated",
-        "Alloy as bought": _composition(known.alloy),
-        "Substrate": _composition(known.substrate),
-        "Electron image": "yes" if "electron_image" in maps else "none",
-    }
-    rows |= {f"Process: {k}": str(v) for k, v in known.process.items()}
-    rows |= {f"Measured: {k}": str(v) for k, v in known.measured.items()}
-    rows["Blank"] = "none" if blank is None else facts(blank).title or "given, without a title"
-    parts = [_pairs_table("Facts of the map set", rows)]
-    lacking = {what: cost for what, cost in missing(maps) if blank is None or what != "blank"}
-    if lacking:
-        parts.append(_pairs_table("What is missing, and what it costs", lacking))
-    return Fragment("".join(part.html for part in parts), "\n\n".join(part.text for part in parts))
-
-
-def _composition(parts: Mapping[str, float]) -> str:
-    if not parts:
-        return "not stated"
-    return ", ".join(
-        element if math.isnan(share) else f"{element} {share:g} %"
-        for element, share in parts.items()
-    )
-
-
-def _pairs_table(caption: str, rows: Mapping[str, str]) -> Fragment:
-    if not rows:
-        return Fragment("")
-    body = "".join(
-        f'<tr><th scope="row">{escape(name)}</th><td>{escape(value)}</td></tr>'
-        for name, value in rows.items()
-    )
-    html = f'<table class="facts"><caption>{escape(caption)}</caption><tbody>{body}</tbody></table>'
-    return Fragment(html, "\n".join(f"{name}: {value}" for name, value in rows.items()))
-
-
-def settings_and_provenance(analysis: Any) -> Fragment:
-    """Return the settings, the versions and the fingerprint of every input file.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Fragment
-    """
-    summary = analysis.summary()
-    chosen = {
-        name.replace("_", " "): "automatic" if value is None else _plain(value)
-        for name, value in summary.get("settings", analysis.settings.to_dict()).items()
-    }
-    chosen["roles"] = f"{analysis.roles.how}{' (assumed)' if analysis.roles.assumed else ''}"
-    versions, inputs = (
-        {str(name): str(value) for name, value in summary.get(key, {}).items()}
-        for key in ("versions", "inputs")
-    )
-    parts = [
-        _short_list("Settings", chosen),
-        _short_list("Versions", versions),
-        _pairs_table("Input files (SHA-256)", inputs),
-    ]
-    html = '<div class="provenance">' + "".join(part.html for part in parts) + "</div>"
-    return Fragment(html, "\n\n".join(part.text for part in parts))
-
-
-def _short_list(title: str, rows: Mapping[str, str]) -> Fragment:
-    """Return names and values side by side, for many short ones."""
-    if not rows:
-        return Fragment("")
-    body = "".join(
-        f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>"
-        for name, value in rows.items()
-    )
-    html = f'<h3>{escape(title)}</h3><dl class="short">{body}</dl>'
-    return Fragment(html, "\n".join(f"{name}: {value}" for name, value in rows.items()))
-
-
 def connection(analysis: Any) -> Fragment:
     """Return whether the metal is a connected sheet, why, and what would settle it.
 
@@ -372,16 +212,12 @@ def connection(analysis: Any) -> Fragment:
     """
     if not wording.could_divide(analysis):
         words = "Metal and bare area could not be told apart, so connection cannot be told either."
-        return _list([words], "connection")
+        return bullets([words], "connection")
     found = analysis.continuity
     sentences = list(found.reasons)
     if found.next_step:
         sentences.append(f"Next: {found.next_step}")
-    return _list(sentences, "connection")
-
-
-def _plain(value: Any) -> str:
-    return ", ".join(map(str, value)) if isinstance(value, (list, tuple)) else str(value)
+    return bullets(sentences, "connection")
 
 
 def notes(analysis: Any) -> Fragment:
@@ -397,42 +233,7 @@ def notes(analysis: Any) -> Fragment:
     Fragment
         Empty where there is nothing to say.
     """
-    return _list(analysis.notes, "notes") if analysis.notes else Fragment("")
-
-
-def cautions() -> Fragment:
-    """Return the limits of the method and the safety cautions.
-
-    Returns
-    -------
-    Fragment
-    """
-    return _list(CAUTIONS, "cautions")
-
-
-def _list(sentences: Iterable[str], kind: str) -> Fragment:
-    items = list(sentences)
-    html = f'<ul class="{kind}">' + "".join(f"<li>{escape(item)}</li>" for item in items) + "</ul>"
-    return Fragment(html, "\n".join(f"- {item}" for item in items))
-
-
-def formula(latex: str, words: str) -> Fragment:
-    """Return a formula as MathML, which browsers show without any script.
-
-    Parameters
-    ----------
-    latex : str
-        The formula.
-    words : str
-        The same in words, for a terminal.
-
-    Returns
-    -------
-    Fragment
-    """
-    from latex2mathml.converter import convert
-
-    return Fragment(f'<p class="formula">{convert(latex, display="block")}</p>', words)
+    return bullets(analysis.notes, "notes") if analysis.notes else Fragment("")
 
 
 def summary(analysis: Any) -> Fragment:
@@ -457,8 +258,4 @@ def summary(analysis: Any) -> Fragment:
         for sheet in pictures
     )
     parts = [answer(analysis), Fragment(f"<div>{images}</div>"), verdicts(analysis)]
-    return Fragment("".join(part.html for part in parts), repr(analysis))
-
-
-def _title(analysis: Any) -> str:
-    return facts(analysis.maps).title or "Untitled map set"
+    return Fragment(joined(parts).html, repr(analysis))
