@@ -1,5 +1,7 @@
 """Results appear whole or not at all."""
 
+from pathlib import Path
+
 import pytest
 
 from spattermap.errors import OutputError
@@ -81,3 +83,25 @@ def test_text_is_moved_into_place(tmp_path):
     with pytest.raises(OutputError, match="must be writable"):
         write_text_atomically(tmp_path / "missing" / "a.txt", "")
     assert names(tmp_path) == ["a.txt"]
+
+
+@pytest.mark.parametrize("there", [True, False])
+def test_the_later_of_two_runs_that_end_at_one_moment_is_told_so(tmp_path, monkeypatch, there):
+    target = tmp_path / "out"
+    if there:
+        target.mkdir()
+    rename = Path.rename
+
+    def late(self, place):
+        target.mkdir(exist_ok=True)
+        (target / "a.txt").write_text("first", encoding="utf-8")
+        return rename(self, place)
+
+    monkeypatch.setattr(Path, "rename", late)
+    with (
+        pytest.raises(OutputError, match="must be empty or new"),
+        staged_folder(target) as stage,
+    ):
+        (stage / "a.txt").write_text("second", encoding="utf-8")
+    assert (target / "a.txt").read_text(encoding="utf-8") == "first"
+    assert [item.name for item in tmp_path.iterdir()] == ["out"]

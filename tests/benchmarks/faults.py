@@ -1,20 +1,24 @@
 """What happens when the surroundings fail; run by hand.
 
-    python tests/benchmarks/faults.py [interruptions] [--saves-only]
+    python tests/benchmarks/faults.py [interruptions] [--only surroundings|together|reports|saves]
 
-Prints a table: what was done to `spattermap report` of a small map set, and what came of it; then
-what came of saving that was interrupted at random moments. Each run must end in a clear line (exit
-status 2, or 130 when interrupted) or in a whole result, and leave nothing half-written behind, or
-nothing that the next run does not clear away.
+Prints tables: what was done to `spattermap report` of a small map set, and what came of it; two
+runs into one folder at once; what came of whole reports and of saving alone that were interrupted
+at random moments. Each run must end in a clear line (exit status 2, or 130 when interrupted) or in
+a whole result, and leave nothing half-written behind, or nothing that the next run does not clear
+away.
 """
 
+import argparse
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
 import tempfile
 import time
+from collections import Counter
 from pathlib import Path
 
 import numpy as np
@@ -41,13 +45,13 @@ def write_maps(folder):
     return folder
 
 
-def start(maps, out, *more, environment=None, before=None):
-    """Start a report and return the process."""
+def start(maps, out, *more, environment=None, before=None, session=False):
+    """Start a report and return the process; in a session of its own it can be sent Ctrl-C."""
     command = [sys.executable, "-m", "spattermap", "report", str(maps), "--out", str(out), *more]
     return subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         preexec_fn=before,  # noqa: PLW1509 - this script has one thread
-        env=os.environ if environment is None else environment,
+        env=os.environ if environment is None else environment, start_new_session=session,
     )  # fmt: skip
 
 
@@ -98,49 +102,140 @@ def surroundings(maps, place):
     yield f"path of {len(str(out))} characters", outcome(start(maps, out), out)
     out = place / ("x" * 300)
     yield "name of 300 characters", outcome(start(maps, out), place / "none")
+
+
+def together(maps, place, *more):
+    """Start two reports into one folder at once; return what became of the pair."""
+    place.mkdir()
     out = place / "both"
-    runs = [start(maps, out), start(maps, out)]
-    for run in runs:
-        yield "two runs into one new folder", outcome(run, out)
+    if more:
+        out.mkdir()
+        (out / "mine.txt").write_text("mine", encoding="utf-8")
+    runs = [start(maps, out, *more), start(maps, out, *more)]
+    said = [run.communicate()[1].strip().splitlines() for run in runs]
+    exits = sorted(run.returncode for run in runs)
+    refusals = [lines for run, lines in zip(runs, said, strict=True) if run.returncode == 2]
+    lines = [len(refusal) for refusal in refusals]
+    complete = NAMES | ({"mine.txt"} if more else set())
+    return (
+        f"exits {exits}",
+        "whole" if held_by(out) == complete else f"PARTS {held_by(out)}",
+        f"lines of each refusal {lines}, left beside {left_in(place) or 'nothing'}",
+        refusals[0][-1].replace(str(place), "...") if refusals else "",
+    )
+
+
+def saved_together(analysis, place, number):
+    """Let two processes publish into one new folder at the same moment; tally how it ended."""
+    tally = Counter()
+    for k in range(number):
+        out = place / f"same{k}"
+        moment = time.monotonic() + 0.3
+        children = [save_in_child(analysis, out, moment=moment) for _ in range(2)]
+        exits = sorted(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) for child in children)
+        whole = held_by(out) == NAMES - {"report.html", "figures"}
+        tally[f"exits {exits}, " + ("whole" if whole else f"PARTS {held_by(out)}"),] += 1
+    return tally
+
+
+def held_by(folder):
+    return {item.name for item in folder.iterdir()} if folder.is_dir() else set()
 
 
 def left_in(place):
     return [item.name for item in place.iterdir() if item.name.startswith(".spattermap_")]
 
 
-def save(analysis, out):
+def state_of(out, wanted):
+    held = held_by(out)
+    return "nothing" if not out.exists() else "whole" if held == wanted else f"PARTS {held}"
+
+
+def interrupted_reports(maps, place, number):
+    """Interrupt whole reports at random moments; tally what each left.
+
+    By turns with Ctrl-C, which reaches every process of a terminal, with the signal of a shutting
+    down system, and with a kill of the command alone, as of a system out of memory.
+    """
+    place.mkdir()
+    scratch = place / "scratch"
+    scratch.mkdir()
+    environment = {**os.environ, "TMPDIR": str(scratch), "JUPYTER_RUNTIME_DIR": str(scratch)}
+    begun = time.monotonic()
+    start(maps, place / "timed", environment=environment).communicate()
+    whole, chance, tally = time.monotonic() - begun, random.Random(7), Counter()
+    ways = (signal.SIGINT, signal.SIGTERM, signal.SIGKILL)
+    for k in range(number):
+        out, how = place / f"interrupted{k}", ways[k % len(ways)]
+        run = start(maps, out, environment=environment, session=True)
+        time.sleep(chance.uniform(0.0, whole))
+        if run.poll() is None and how == signal.SIGINT:
+            os.killpg(run.pid, how)
+        else:
+            run.send_signal(how)
+        said = run.communicate()[1].strip().splitlines()
+        words = "TRACEBACK" if any(line.startswith("Traceback") for line in said) else ""
+        words = words or f"{len(said)} lines"
+        lasting = "" if ended(run.pid) else ", A PROCESS LIVES ON"
+        left = "a hidden folder" if left_in(place) else "nothing"
+        tally[how.name, f"exit {run.returncode}", state_of(out, NAMES), left, words + lasting] += 1
+        if k % 10 == 9 or k == number - 1:
+            start(maps, place / f"after{k}", environment=environment).communicate()
+            cleared = held_by(place / f"after{k}") == NAMES and not left_in(place)
+            tally["later run whole, all cleared away" if cleared else "LATER RUN BAD",] += 1
+            tally[f"files left in the temporary folder: {len(held_by(scratch))}",] += 1
+            for item in scratch.iterdir():
+                shutil.rmtree(item) if item.is_dir() else item.unlink()
+    print(f"An uninterrupted report took {whole:.1f} s.")
+    return tally
+
+
+def ended(session):
+    """Return True where within ten seconds no process of a session is left."""
+    for _ in range(100):
+        try:
+            os.killpg(session, 0)
+        except ProcessLookupError:
+            return True
+        time.sleep(0.1)
+    return False
+
+
+def save(analysis, out, *, moment=None, overwrite=True):
     """Save the tables: without the pictures, so that most of the time is moving and writing."""
     from spattermap.outputs import staged_folder
 
-    with staged_folder(out, overwrite=True) as stage:
+    with staged_folder(out, overwrite=overwrite) as stage:
         analysis.write_tables(stage)
+        while moment is not None and time.monotonic() < moment:
+            pass
 
 
-def save_in_child(analysis, out):
+def save_in_child(analysis, out, *, moment=None):
     """Fork a process that saves an analysis; the parent has all libraries loaded already."""
+    from spattermap.errors import OutputError
+
     child = os.fork()
     if child:
         return child
     code = 1
     try:
         signal.signal(signal.SIGINT, signal.default_int_handler)
-        save(analysis, out)
+        save(analysis, out, moment=moment, overwrite=moment is None)
         code = 0
     except KeyboardInterrupt:
         code = 130
+    except OutputError as problem:
+        code = 2 if "must be empty or new" in str(problem) else 3
     finally:
         os._exit(code)
 
 
-def interruptions(maps, place, number):
+def interrupted_saves(analysis, place, number):
     """Interrupt saving at random moments; return the tally, and what a later save leaves."""
-    import spattermap
-
-    analysis = spattermap.analyse(spattermap.load(maps))
-    save(analysis, place / "first")  # so that all is imported
     begun = time.monotonic()
     os.waitpid(save_in_child(analysis, place / "timed"), 0)
-    whole, chance, tally = time.monotonic() - begun, random.Random(5), {}
+    whole, chance, tally = time.monotonic() - begun, random.Random(5), Counter()
     wanted = NAMES - {"report.html", "figures"}
     for k in range(number):
         out = place / f"interrupted{k}"
@@ -149,31 +244,52 @@ def interruptions(maps, place, number):
         time.sleep(chance.uniform(0.0, whole))
         os.kill(child, how)
         code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
-        held = {item.name for item in out.iterdir()} if out.is_dir() else set()
-        state = "nothing" if not held else "whole" if held == wanted else f"PARTS {held}"
-        key = (how.name, f"exit {code}", state, "a hidden folder" if left_in(place) else "nothing")
-        tally[key] = tally.get(key, 0) + 1
+        left = "a hidden folder" if left_in(place) else "nothing"
+        tally[how.name, f"exit {code}", state_of(out, wanted), left] += 1
         save(analysis, out)
-        again = {item.name for item in out.iterdir()} == wanted and not left_in(place)
-        tally["later run whole, all cleared away" if again else "LATER RUN BAD"] = (
-            tally.get("later run whole, all cleared away" if again else "LATER RUN BAD", 0) + 1
-        )
+        again = held_by(out) == wanted and not left_in(place)
+        tally["later run whole, all cleared away" if again else "LATER RUN BAD",] += 1
     return tally
 
 
+def show(heading, tally):
+    print(f"\n| {heading} | times |\n|--|--|")
+    for key, times in sorted(tally.items()):
+        print(f"| {', '.join(key)} | {times} |", flush=True)
+
+
 def main():
-    number = int(sys.argv[1]) if len(sys.argv) > 1 else 50
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("number", nargs="?", type=int, default=50)
+    parser.add_argument("--only", choices=("surroundings", "together", "reports", "saves"))
+    chosen = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
         place = Path(scratch)
         maps = write_maps(place / "maps")
-        if "--saves-only" not in sys.argv:
+        if chosen.only in (None, "surroundings"):
             print("| what was done | exit | result | last line |\n|--|--|--|--|")
             for name, came in surroundings(maps, place):
                 said = came[2].replace(str(place), "...").replace("|", "/")
                 print(f"| {name} | {came[0]} | {came[1]} | {said[:160]} |", flush=True)
-        print("\n| interrupted saving: signal, exit, result, left behind | times |\n|--|--|")
-        for key, times in sorted(interruptions(maps, place, number).items(), key=str):
-            print(f"| {key if isinstance(key, str) else ', '.join(key)} | {times} |")
+        if chosen.only in (None, "together"):
+            print("\n| two runs at once | exits | result | left | refusal |\n|--|--|--|--|--|")
+            print("| into one new folder |", " | ".join(together(maps, place / "new")), "|")
+            came = together(maps, place / "held", "--overwrite")
+            print("| into one with files, --overwrite |", " | ".join(came), "|", flush=True)
+        if chosen.only in (None, "reports"):
+            tally = interrupted_reports(maps, place / "reports", chosen.number)
+            show("interrupted report: signal, exit, result, left behind, said", tally)
+        if chosen.only in (None, "saves", "together"):
+            import spattermap
+
+            analysis = spattermap.analyse(spattermap.load(maps))
+            save(analysis, place / "first")  # so that all is imported
+            if chosen.only != "together":
+                tally = interrupted_saves(analysis, place, chosen.number)
+                show("interrupted saving: signal, exit, result, left behind", tally)
+            if chosen.only != "saves":
+                tally = saved_together(analysis, place, chosen.number)
+                show("two saves into one new folder at one moment", tally)
 
 
 if __name__ == "__main__":

@@ -151,11 +151,8 @@ def _publish(stage: Path, target: Path, *, overwrite: bool) -> None:
         mask = os.umask(0)
         os.umask(mask)
         stage.chmod(0o777 & ~mask)
-        if not target.exists() or (target.is_dir() and not any(_contents(target))):
-            if target.exists():
-                _remove_left_behind(target)
-                target.rmdir()
-            stage.rename(target)
+        free = not target.exists() or (target.is_dir() and not any(_contents(target)))
+        if free and _moved(stage, target):
             return
         if not overwrite:  # somebody else filled it while we worked
             _refuse_unusable(target, overwrite=False)
@@ -169,6 +166,20 @@ def _publish(stage: Path, target: Path, *, overwrite: bool) -> None:
         raise
     except OSError as problem:
         raise _cannot_write(target, problem) from problem
+
+
+def _moved(stage: Path, target: Path) -> bool:
+    """Move the stage to a new or empty folder; False where another run was first by a moment."""
+    try:
+        if target.exists():
+            _remove_left_behind(target)
+            target.rmdir()
+        stage.rename(target)
+    except OSError:
+        if target.is_dir() and any(_contents(target)):
+            return False
+        raise
+    return True
 
 
 @contextlib.contextmanager
