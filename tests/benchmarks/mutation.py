@@ -37,11 +37,12 @@ ROOMS = {
     "separation": (
         ["separation"],
         [
-            "test_separation.py",
+            "test_separation_rules.py",
             "test_separation_composition.py",
+            "test_separation.py",
             "test_separation_oxygen.py",
             "test_separation_fields.py",
-            "test_separation_doses.py",
+            "test_separation_scales.py",
         ],
     ),
 }
