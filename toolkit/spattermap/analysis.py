@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import functools
-import json
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from spattermap import wording
 from spattermap.mapset import facts, noise_is_known, valid_mask, validate
 from spattermap.outputs import staged_folder
+from spattermap.results import scaled_streaks, summary_of, tables_in_unit, write_files
 from spattermap.roles import Roles, stated_roles
 from spattermap.settings import Settings
 
@@ -23,8 +22,6 @@ if TYPE_CHECKING:
     from spattermap.morphology import Morphology
     from spattermap.segmentation.result import Segmentation
     from spattermap.separation import CompositionLimit
-
-_VERSIONED = ("numpy", "scipy", "scikit-image", "xarray", "pandas", "numba", "xraydb", "hyperspy")
 
 
 @dataclass(frozen=True, repr=False)
@@ -86,27 +83,18 @@ class Analysis:
 
     def summary(self) -> dict[str, Any]:
         """Return the headline numbers, settings, versions and inputs, ready for JSON."""
-        known = facts(self.maps)
-        numbers: dict[str, Any] = {}
-        numbers.update(self.morphology.summary())
-        numbers.update(self.metal_shares)
-        numbers.update(self.continuity.summary())
-        smallest = self.segmentation.smallest_trusted_px * known.pixel_size
-        numbers["smallest_trusted_um"] = smallest
         limit = _composition_limit(self.maps, self.roles)
-        numbers["smallest_composition_um"] = limit.smallest_um if limit else float("nan")
-        numbers = {in_unit(name, known.length_unit): value for name, value in numbers.items()}
-        return {
-            **plain_values(numbers),
-            "title": known.title,
-            "quantity": known.quantity,
-            "length_unit": known.length_unit,
-            "roles": {**self.roles.as_mapping(), "assumed": self.roles.assumed},
-            "notes": list(self.notes),
-            "settings": self.settings.to_dict(),
-            "versions": versions(),
-            "inputs": known.source.get("files", {}),
+        size = facts(self.maps).pixel_size
+        numbers = {
+            **self.morphology.summary(),
+            **self.metal_shares,
+            **self.continuity.summary(),
+            "smallest_trusted_um": self.segmentation.smallest_trusted_px * size,
+            "smallest_composition_um": limit.smallest_um if limit else float("nan"),
         }
+        return summary_of(
+            self.maps, numbers, roles=self.roles, notes=self.notes, settings=self.settings
+        )
 
     def answer(self) -> str:
         """Return the finding as one paragraph of plain sentences."""
@@ -149,11 +137,8 @@ class Analysis:
         """
         import tifffile
 
-        text = json.dumps(self.summary(), indent=2, ensure_ascii=False, allow_nan=False)
-        (stage / "summary.json").write_text(text + "\n", encoding="utf-8", newline="\n")
-        for name in ("droplets", "streaks", "elements", "pairs"):
-            table: pd.DataFrame = getattr(self, name)
-            table.to_csv(stage / f"{name}.csv", index=False, lineterminator="\n", encoding="utf-8")
+        names = ("droplets", "streaks", "elements", "pairs")
+        write_files(stage, self.summary(), {name: getattr(self, name) for name in names})
         size = facts(self.maps)
         resolution = (1e4 / size.pixel_size,) * 2 if size.length_unit == "um" else None
         tifffile.imwrite(
@@ -200,16 +185,15 @@ def analyse(
     """
     import xarray as xr
 
-    from spattermap import continuity, morphology
     from spattermap.colocation import pair_table
     from spattermap.moments import block_moments
     from spattermap.segmentation import segment
     from spattermap.separation import gather, judge_all, metal_shares
 
     validate(maps)
-    settings = settings or Settings()
     if blank is not None:
         validate(blank)
+    settings = settings or Settings()
     known = facts(maps)
     whole = block_moments(maps, block_px=settings.block_px)
     roles = find_roles(maps, whole, settings)
@@ -218,25 +202,10 @@ def analyse(
     moments = block_moments(
         maps, block_px=whole.block_px, labels=found.labels, n_droplets=found.n_droplets
     )
-    connection = continuity.describe(
-        found.metal,
-        pixel_size=known.pixel_size,
-        settings=settings,
-        measured=known.measured,
-        alloy=known.alloy,
-        valid=valid_mask(maps) if "valid" in maps else None,
-    )
+    connection = _connection(maps, found, settings)
     evidence = gather(maps, moments, roles, found, blank=blank, settings=settings)
     parts = metal_shares(evidence)
-    shape = morphology.describe(
-        found,
-        droplets,
-        pixel_size=known.pixel_size,
-        settings=settings,
-        valid=valid_mask(maps) if "valid" in maps else None,
-        length_unit=known.length_unit,
-        shares=parts,
-    )
+    form = _form(maps, found, droplets, shares=parts, settings=settings)
     streaks = scaled_streaks(found.streaks, known.pixel_size)
     return Analysis(
         maps=maps,
@@ -245,7 +214,7 @@ def analyse(
         labels=xr.DataArray(found.labels, dims=("y", "x"), coords={"y": maps.y, "x": maps.x}),
         droplets=tables_in_unit(droplets, known.length_unit),
         streaks=tables_in_unit(streaks, known.length_unit),
-        morphology=shape,
+        morphology=form,
         continuity=connection,
         elements=judge_all(evidence),
         metal_shares=parts,
@@ -254,6 +223,42 @@ def analyse(
         settings=settings,
         blank=blank,
         notes=(*notes_of(maps, roles, found, blank), *_narrow(maps, roles, droplets)),
+    )
+
+
+def _connection(maps: xr.Dataset, found: Segmentation, settings: Settings) -> Continuity:
+    from spattermap import continuity
+
+    known = facts(maps)
+    return continuity.describe(
+        found.metal,
+        pixel_size=known.pixel_size,
+        settings=settings,
+        measured=known.measured,
+        alloy=known.alloy,
+        valid=valid_mask(maps) if "valid" in maps else None,
+    )
+
+
+def _form(
+    maps: xr.Dataset,
+    found: Segmentation,
+    droplets: pd.DataFrame,
+    *,
+    shares: dict[str, float],
+    settings: Settings,
+) -> Morphology:
+    from spattermap import morphology
+
+    known = facts(maps)
+    return morphology.describe(
+        found,
+        droplets,
+        pixel_size=known.pixel_size,
+        settings=settings,
+        valid=valid_mask(maps) if "valid" in maps else None,
+        length_unit=known.length_unit,
+        shares=shares,
     )
 
 
@@ -343,34 +348,6 @@ def _cut_by_mask(labels: Any, maps: xr.Dataset) -> Any:
     return np.setdiff1d(labels[beside], [0])
 
 
-def scaled_streaks(streaks: pd.DataFrame, pixel_size: float) -> pd.DataFrame:
-    """Return the table of streaks with lengths in the unit of `pixel_size`, columns in ``_um``."""
-    table = streaks.copy()
-    for name in [column for column in table.columns if column.endswith("_px")]:
-        table[name] = table[name] * pixel_size
-    return table.rename(
-        columns=lambda name: name.removesuffix("_px") + "_um" * name.endswith("_px")
-    )
-
-
-def in_unit(name: str, unit: str) -> str:
-    """Return a column's name in the unit of the map set: um is never claimed where unknown."""
-    if unit == "um":
-        return name
-    for ending in ("_um2", "_um"):
-        if name.endswith(ending):
-            return name.removesuffix(ending) + ending.replace("um", unit)
-    for inner in ("_um_low", "_um_high"):
-        if name.endswith(inner):
-            return name.removesuffix(inner) + inner.replace("um", unit)
-    return name
-
-
-def tables_in_unit(table: pd.DataFrame, unit: str) -> pd.DataFrame:
-    """Return a table with the names of its columns in the unit of the map set."""
-    return table.rename(columns=lambda name: in_unit(name, unit))
-
-
 def notes_of(
     maps: xr.Dataset, roles: Roles, found: Any, blank: xr.Dataset | None
 ) -> tuple[str, ...]:
@@ -409,32 +386,3 @@ def _composition_limit(maps: xr.Dataset, roles: Roles) -> CompositionLimit | Non
 def _narrow(maps: xr.Dataset, roles: Roles, droplets: pd.DataFrame) -> tuple[str, ...]:
     limit = _composition_limit(maps, roles)
     return limit.notes(droplets["diameter_um"]) if limit else ()
-
-
-def plain_values(values: dict[str, Any]) -> dict[str, Any]:
-    """Return numpy scalars as Python's own, and what is not a number as None (JSON has no NaN)."""
-    import math
-
-    plain: dict[str, Any] = {}
-    for name, value in values.items():
-        item = value.item() if hasattr(value, "item") else value
-        plain[name] = None if isinstance(item, float) and not math.isfinite(item) else item
-    return plain
-
-
-def versions() -> dict[str, str]:
-    """Return the versions of Python, Spattermap and the libraries behind the numbers."""
-    return dict(_versions())
-
-
-@functools.cache  # reading the metadata of a package takes milliseconds, and it cannot change
-def _versions() -> dict[str, str]:
-    import importlib.metadata
-    import platform
-
-    from spattermap import __version__
-
-    found = {"python": platform.python_version(), "spattermap": __version__}
-    for name in _VERSIONED:
-        found[name] = importlib.metadata.version(name)
-    return found

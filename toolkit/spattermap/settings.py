@@ -165,7 +165,7 @@ class Settings:
         except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as problem:
             raise InputFileError(
                 f"{file} must be a readable settings file (TOML), got: {problem}. "
-                "Correct that line, or leave the file away to use the defaults."
+                "Correct that line, or leave the file out to use the defaults."
             ) from problem
         for role in ("alloy", "substrate"):
             if isinstance(values.get(role), list):

@@ -49,7 +49,7 @@ def share_bars(analysis: Any) -> Picture:
     """
     table = analysis.elements.set_index("element", drop=False)
     table = table.reindex([name for name in ordered_elements(analysis) if name in table.index])
-    # An alloy of one element has nothing to follow: a panel without any value is left away.
+    # An alloy of one element has nothing to follow: a panel without any value is left out.
     shown = [(c, name) for c, name in _SHARES if c in table and table[c].notna().any()]
     if not len(table) or not shown:
         return nothing_to_draw("Shares not drawn: no element has a share that could be told.")

@@ -104,22 +104,38 @@ class Morphology:
 
     def summary(self) -> dict[str, Any]:
         """Return the keys of ``summary.json`` that describe the morphology."""
-        values: dict[str, Any] = {
+        return {
             "coverage": self.coverage.value,
             "coverage_low": self.coverage.low,
             "coverage_high": self.coverage.high,
             "droplet_count": self.droplet_count,
+            **size_numbers(self.sizes),
         }
-        for percent in (10, 50, 90):
-            row = self.sizes.loc[f"number D{percent}"]
-            values[f"d{percent}_um"] = _plain(row["value"])
-            values[f"d{percent}_um_low"] = _plain(row["low"])
-            values[f"d{percent}_um_high"] = _plain(row["high"])
-        values["area_d50_um"] = _plain(self.sizes.loc["area D50", "value"])
-        return values
 
 
-def _plain(value: Any) -> float | None:
+def size_numbers(sizes: pd.DataFrame) -> dict[str, float | None]:
+    """Return the keys of ``summary.json`` that a table of sizes fills.
+
+    Parameters
+    ----------
+    sizes : pandas.DataFrame
+        As `size_summary` gives it.
+
+    Returns
+    -------
+    dict of str to float or None
+        None where there is no number.
+    """
+    values: dict[str, float | None] = {}
+    for percent in (10, 50, 90):
+        row = sizes.loc[f"number D{percent}"]
+        for end, column in (("", "value"), ("_low", "low"), ("_high", "high")):
+            values[f"d{percent}_um{end}"] = _finite(row[column])
+    values["area_d50_um"] = _finite(sizes.loc["area D50", "value"])
+    return values
+
+
+def _finite(value: Any) -> float | None:
     number = float(value)
     return number if np.isfinite(number) else None
 

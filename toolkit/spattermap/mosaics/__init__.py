@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from spattermap.mosaics.analysing import mosaic
-    from spattermap.mosaics.chain import Workers
     from spattermap.mosaics.converting import convert
     from spattermap.mosaics.result import Mosaic
+    from spattermap.mosaics.workers import Workers
 
 __all__ = ["Mosaic", "Workers", "convert", "mosaic"]
 
 # Imported on first use: the command line comes through here and must start at once.
 _HOMES = {
     "Mosaic": "spattermap.mosaics.result",
-    "Workers": "spattermap.mosaics.chain",
+    "Workers": "spattermap.mosaics.workers",
     "convert": "spattermap.mosaics.converting",
     "mosaic": "spattermap.mosaics.analysing",
 }

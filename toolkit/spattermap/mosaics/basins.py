@@ -15,7 +15,7 @@ import numpy.typing as npt
 from numba import njit
 
 from spattermap.mosaics.grid import Box, Grid
-from spattermap.mosaics.hills import Line, border_lines
+from spattermap.mosaics.hills import Line, at_inner_border, border_lines
 from spattermap.mosaics.joining import read_lines
 from spattermap.segmentation.parting import cut_levels, uphill
 
@@ -226,16 +226,7 @@ def cuts(
     """
     names = np.union1d([0], basins)
     dense: Labels = np.searchsorted(names, basins).astype(np.int32)
-    at_border = np.zeros(names.size, dtype=bool)
-    for wanted, line in (
-        (core.top > 0, dense[0]),
-        (core.bottom < shape[0], dense[-1]),
-        (core.left > 0, dense[:, 0]),
-        (core.right < shape[1], dense[:, -1]),
-    ):
-        if wanted:
-            at_border[line] = True
-    at_border[0] = False
+    at_border = at_inner_border(dense, names.size, core=core, shape=shape)
     level = cut_levels(dense, height, names.size - 1, table, finest)
     inside = ~at_border
     inside[0] = False

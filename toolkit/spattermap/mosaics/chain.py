@@ -4,20 +4,20 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, NamedTuple
+from dataclasses import replace
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from spattermap.errors import SpattermapError
 from spattermap.mapset import facts, noise_is_known
 from spattermap.mosaics import basins, hills, pixels, shapes
 from spattermap.mosaics.grid import Box, Grid, Scratch
 from spattermap.mosaics.joining import join
+from spattermap.mosaics.parted import Parted
 from spattermap.mosaics.pixels import Found, Job, Task
 from spattermap.mosaics.source import Source
+from spattermap.mosaics.workers import Workers
 from spattermap.roles import Roles
 from spattermap.segmentation import droplets, local, streaks
 from spattermap.segmentation.chain import MOST_LEVELLINGS, NO_STRUCTURE, TOO_WEAK, UNEVEN
@@ -27,102 +27,7 @@ from spattermap.segmentation.ground import ground_of
 from spattermap.segmentation.likelihood import Stack, stack_of
 from spattermap.settings import Settings
 
-if TYPE_CHECKING:
-    from distributed import Client
-
 _BARE_PART = 2048  # px; side of the parts over which bare pixels are summed
-LOST = "A worker was lost with a part of the mosaic: {}"
-
-
-@dataclass(frozen=True)
-class Workers:
-    """Where the parts are worked on.
-
-    Parameters
-    ----------
-    scheduler : str, distributed.Client or None
-        As in `spattermap.sweep`; None takes an active client, else threads.
-    workers : int or None
-        Number of local workers; each holds one part in memory.
-    """
-
-    scheduler: str | Client | None = None
-    workers: int | None = None
-
-    def run(self, function: Callable[[Task], Any], tasks: Sequence[Task]) -> list[Any]:
-        """Return the result of every task, in order."""
-        from spattermap.sweeps.engine import chosen, run
-
-        where = chosen(self.scheduler)
-        if self.scheduler is None and where == "processes":
-            # The loops release the interpreter, and a part is large to send to a process.
-            where = "synchronous" if self.workers == 1 else "threads"
-        results: list[Any] = [None] * len(tasks)
-        for place, result in run(
-            function, tasks, lost=_lost, scheduler=where, workers=self.workers
-        ):
-            results[place] = result
-        return results
-
-
-def _lost(sentence: str) -> Any:
-    raise SpattermapError(LOST.format(sentence))
-
-
-@dataclass(frozen=True)
-class Parted:
-    """A segmentation whose pictures lie on disk.
-
-    Parameters
-    ----------
-    job : Job
-        Field, parts and estimates.
-    estimate : Estimate
-        Classes, structure and filter.
-    n_valid : int
-        Pixels used.
-    n_droplets, n_streaks : int
-        How many of each.
-    area : numpy.ndarray of int64, dims (label + 1,)
-        Pixels of every droplet and streak; entry 0 is 0.
-    box : numpy.ndarray of int64, dims (label + 1, 4)
-        First row and column, row and column after the last.
-    confidence : numpy.ndarray, dims (droplet,)
-        As in `Segmentation`.
-    streaks : pandas.DataFrame
-        As in `Segmentation`, lengths in px.
-    centre_lines : tuple of numpy.ndarray
-        As in `Segmentation`.
-    smallest_trusted_px : float
-        As in `Segmentation`.
-    notes : tuple of str
-        As in `Segmentation`.
-    """
-
-    job: Job
-    estimate: Estimate
-    n_valid: int
-    n_droplets: int
-    n_streaks: int
-    area: npt.NDArray[np.int64]
-    box: npt.NDArray[np.int64]
-    confidence: npt.NDArray[np.float64]
-    streaks: Any
-    centre_lines: tuple[npt.NDArray[np.float64], ...]
-    smallest_trusted_px: float
-    notes: tuple[str, ...] = ()
-
-    @property
-    def blur_px(self) -> float:
-        """Standard deviation of the edge blur (px)."""
-        return self.estimate.filter.blur if self.estimate.filter else 0.0
-
-    def labels(self, box: Box) -> npt.NDArray[np.int32]:
-        """Return a window of the labels: 0 bare, droplets from 1, then streaks."""
-        if self.area.size == 1:
-            return np.zeros(box.shape, np.int32)
-        table = self.job.scratch.recall("labels")
-        return np.asarray(table[self.job.scratch.window("regions", self.job.grid, box)])
 
 
 def segment_parts(
@@ -315,19 +220,26 @@ def _regions(job: Job, workers: Workers) -> tuple[Found, npt.NDArray[np.int64]]:
 
 def _merged(parts: list[Found], size: int, n_looks: int) -> Found:
     """Add up what the parts know of each hill."""
+    hill = np.concatenate([one.region for one in parts])
     area, rim = np.zeros(size, np.int64), np.zeros(size, np.int64)
-    box = np.full((size, 4), np.iinfo(np.int64).max)
-    box[:, 2:] = -1
+    np.add.at(area, hill, np.concatenate([one.area for one in parts]))
+    np.add.at(rim, hill, np.concatenate([one.rim for one in parts]))
     top = np.full((n_looks, size), -np.inf)
-    for one in parts:
-        np.add.at(area, one.region, one.area)
-        np.add.at(rim, one.region, one.rim)
-        for column in range(4):
-            meet = np.minimum if column < 2 else np.maximum
-            meet.at(box[:, column], one.region, one.box[:, column])
-        for look in range(n_looks):
-            np.maximum.at(top[look], one.region, one.top[look])
+    for look, highest in enumerate(top):
+        np.maximum.at(highest, hill, np.concatenate([one.top[look] for one in parts]))
+    box = _around(np.concatenate([one.box for one in parts]), hill, size)
     return Found(np.arange(size, dtype=np.int32), area, box, rim, top)
+
+
+def _around(
+    boxes: npt.NDArray[np.int64], owner: npt.NDArray[np.int32], size: int
+) -> npt.NDArray[np.int64]:
+    """Return the box around all boxes of each owner, 0 to before `size`."""
+    out = np.full((size, 4), np.iinfo(np.int64).max)
+    out[:, 2:] = -1
+    for column, meet in enumerate((np.minimum, np.minimum, np.maximum, np.maximum)):
+        meet.at(out[:, column], owner, boxes[:, column])
+    return out
 
 
 class _Drawn(NamedTuple):
@@ -341,38 +253,21 @@ class _Drawn(NamedTuple):
 
 def _divided(drawn: _Drawn, settings: Settings, workers: Workers) -> Parted:
     """Keep what noise does not explain, and tell streaks from droplets."""
-    job, known, looks, n_valid, (found, keys), notes = drawn
-    # Hills in the order of the whole field, those of which something is left.
-    order = np.argsort(keys, kind="stable")
-    order = order[found.area[order] > 0]
-    expected = droplets.weigh(
-        found.top[:, order],
-        known.classes,
-        looks,
-        n_pixels=n_valid,
-        poisson=not job.source.has("variance") and noise_is_known(job.source.maps),
-    )[1]
-    wanted = expected <= settings.false_alarms_per_field
-    if not wanted.any():
-        notes = (*notes, TOO_WEAK)
-    if settings.smallest_droplet is not None:
-        least = np.pi / 4 * (settings.smallest_droplet / facts(job.source.maps).pixel_size) ** 2
-        wanted &= found.area[order] >= least
-    confidence = np.exp(-expected)[wanted]
-    order = order[wanted]
+    import pandas as pd
+
+    job, known, (found, keys) = drawn.job, drawn.known, drawn.hills
+    order, confidence, notes = _significant(drawn, settings)
     numbers = np.zeros(keys.size, np.int32)
     numbers[order] = np.arange(1, order.size + 1)
     job.scratch.keep("numbers", numbers)
-    zero = np.zeros(1, np.int64)
-    area = np.concatenate([zero, found.area[order]])
-    box = np.concatenate([np.zeros((1, 4), np.int64), found.box[order]])
-    outlook = streaks.Outlook(box, area, np.concatenate([zero, found.rim[order]]))
+    area, box, rim = (_from_one(one[order]) for one in (found.area, found.box, found.rim))
     smallest = droplets.smallest_trusted(
         known.classes,
-        looks[0],
-        n_pixels=n_valid,
+        drawn.looks[0],
+        n_pixels=drawn.n_valid,
         false_alarms=settings.false_alarms_per_field,
     )
+    outlook = streaks.Outlook(box, area, rim)
     table, chosen, shapes_of = _streaks(job, outlook, smallest, workers)
     present = np.bincount(table[1:], minlength=table.size) > 0
     round_ones = [int(k) for k in np.flatnonzero(present) if k not in shapes_of]
@@ -381,28 +276,53 @@ def _divided(drawn: _Drawn, settings: Settings, workers: Workers) -> Parted:
     final = label[table]
     job.scratch.keep("labels", final[numbers])
     rows = [shapes_of[k].row(int(label[k])) for k in chosen]
-    import pandas as pd
-
     n = len(round_ones) + len(chosen)
-    boxes = np.full((n + 1, 4), np.iinfo(np.int64).max)
-    boxes[:, 2:] = -1
-    for column in range(4):
-        (np.minimum if column < 2 else np.maximum).at(boxes[:, column], final, box[:, column])
+    whole = np.bincount(final[1:], area[1:], minlength=n + 1).astype(np.int64)
+    whole[0] = 0
     return Parted(
         job=job,
         estimate=known,
-        n_valid=n_valid,
+        n_valid=drawn.n_valid,
         n_droplets=len(round_ones),
         n_streaks=len(chosen),
-        area=np.bincount(final[1:], area[1:], minlength=n + 1).astype(np.int64)
-        * (np.arange(n + 1) > 0),
-        box=boxes,
+        area=whole,
+        box=_around(box, final, n + 1),
         confidence=confidence[np.array(round_ones, dtype=np.int64) - 1],
         streaks=pd.DataFrame(rows, columns=list(streaks.COLUMNS)),
         centre_lines=tuple(shapes_of[k].line for k in chosen),
         smallest_trusted_px=smallest,
         notes=notes,
     )
+
+
+def _significant(
+    drawn: _Drawn, settings: Settings
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64], tuple[str, ...]]:
+    """Return the hills that noise does not explain, in the order of the whole field.
+
+    With them the confidence in each, and the notes.
+    """
+    source, (found, keys) = drawn.job.source, drawn.hills
+    order = np.argsort(keys, kind="stable")
+    order = order[found.area[order] > 0]  # of the others nothing is left
+    expected = droplets.weigh(
+        found.top[:, order],
+        drawn.known.classes,
+        drawn.looks,
+        n_pixels=drawn.n_valid,
+        poisson=not source.has("variance") and noise_is_known(source.maps),
+    )[1]
+    wanted = expected <= settings.false_alarms_per_field
+    notes = drawn.notes if wanted.any() else (*drawn.notes, TOO_WEAK)
+    if settings.smallest_droplet is not None:
+        least = np.pi / 4 * (settings.smallest_droplet / facts(source.maps).pixel_size) ** 2
+        wanted &= found.area[order] >= least
+    return order[wanted], np.exp(-expected)[wanted], notes
+
+
+def _from_one(values: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Return the values with a row of zeros before them: labels count from 1."""
+    return np.concatenate([np.zeros((1, *values.shape[1:]), np.int64), values])
 
 
 def _streaks(

@@ -13,7 +13,7 @@ import numpy as np
 
 from spattermap.checks import one_of
 from spattermap.errors import InputError, InputFileError, OutputError
-from spattermap.mosaics.parts import part_of
+from spattermap.mosaics.source import part_of
 from spattermap.mosaics.tiles import Place, in_pixels, is_tile_table, read_tiles, refuse_overlaps
 from spattermap.outputs import staged_folder
 
@@ -71,7 +71,7 @@ def convert(
     if chunk_px < 1 or shard_px < chunk_px or shard_px % chunk_px:
         raise InputError(
             f"shard_px must be a multiple of chunk_px (px), got {shard_px} and {chunk_px}. "
-            f"Leave both away, or take {CHUNK_PX} and {SHARD_PX}."
+            f"Leave both out, or take {CHUNK_PX} and {SHARD_PX}."
         )
     place = Path(source)
     _opened.cache_clear()  # files may have changed since the last call

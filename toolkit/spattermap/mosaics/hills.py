@@ -23,8 +23,6 @@ Labels = npt.NDArray[np.int32]
 Whole = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
-SIDES = ("top", "bottom", "left", "right")
-
 
 class Rule(NamedTuple):
     """Two hills stay apart below `ratio` of the lower summit and `least` beneath it."""
@@ -58,7 +56,7 @@ class Climbed:
     passes : Passes
         Highest contact of every two nodes that are not joined yet.
     lines : dict of str to Line
-        The part's border, by `SIDES`.
+        The part's border: top, bottom, left, right.
     """
 
     n_done: int
@@ -151,7 +149,9 @@ def climb(
     node = np.ascontiguousarray(label[here])
     height, region = np.ascontiguousarray(height[here]), np.ascontiguousarray(region[here])
     passes = passes_between(node, height, region)
-    is_open = _open_ones(passes, _at_border(node, core, shape, is_exit))
+    touching = at_inner_border(node, is_exit.size + 1, core=core, shape=shape)
+    touching[1:] |= is_exit
+    is_open = _open_ones(passes, touching)
     table, roots = _joined_inside(passes, peak, is_open, rule)
     rest = [np.flatnonzero(is_open[1:] & kind) for kind in (~is_exit, is_exit)]
     order = np.concatenate(rest)
@@ -167,14 +167,30 @@ def climb(
     )
 
 
-def _at_border(node: Labels, core: Box, shape: tuple[int, int], is_exit: Flags) -> Flags:
-    """Return which nodes leave the part or stand on a border it shares with another."""
-    touching = np.concatenate([[False], is_exit])
+def at_inner_border(number: Labels, n_numbers: int, *, core: Box, shape: tuple[int, int]) -> Flags:
+    """Return which numbers stand on a border that a part shares with another.
+
+    Parameters
+    ----------
+    number : numpy.ndarray of int32, dims (y, x)
+        Picture of the part; 0 stands for nothing.
+    n_numbers : int
+        How many numbers there are, 0 among them.
+    core : Box
+        The part.
+    shape : tuple of int
+        Rows and columns of the field.
+
+    Returns
+    -------
+    numpy.ndarray of bool, dims (number,)
+    """
+    touching = np.zeros(n_numbers, dtype=bool)
     for wanted, line in (
-        (core.top > 0, node[0]),
-        (core.bottom < shape[0], node[-1]),
-        (core.left > 0, node[:, 0]),
-        (core.right < shape[1], node[:, -1]),
+        (core.top > 0, number[0]),
+        (core.bottom < shape[0], number[-1]),
+        (core.left > 0, number[:, 0]),
+        (core.right < shape[1], number[:, -1]),
     ):
         if wanted:
             touching[line] = True

@@ -12,8 +12,9 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from spattermap.mapset import facts
-from spattermap.mosaics.chain import Parted, every
+from spattermap.mosaics.chain import every
 from spattermap.mosaics.grid import Box
+from spattermap.mosaics.parted import Parted
 from spattermap.mosaics.pixels import Task
 from spattermap.mosaics.shapes import Runs, runs_of
 from spattermap.regions import measure_runs, signal_sums

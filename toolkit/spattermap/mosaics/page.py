@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.mapset import facts, unit_name
-from spattermap.mosaics.chain import Parted
 from spattermap.mosaics.grid import Box
 from spattermap.mosaics.measuring import part_maps
+from spattermap.mosaics.parted import Parted
 from spattermap.mosaics.result import Mosaic
 from spattermap.sweeps.page import figure_html, shell, table_html
 from spattermap.wording import figures, percent

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -264,8 +264,3 @@ def regions_part(task: Task) -> Found:
     inner = ndimage.binary_erosion(valid, border_value=0)[1:-1, 1:-1]
     rim = np.bincount(dense, ~inner[y, x], minlength=names.size)
     return Found(names, area, box, rim.astype(np.int64), top)
-
-
-def with_raw(job: Job, name: str) -> Job:
-    """Return the job with another unfiltered fraction."""
-    return replace(job, raw=name)

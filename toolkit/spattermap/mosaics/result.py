@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from spattermap.mapset import facts
+from spattermap.results import summary_of
 
 if TYPE_CHECKING:
     import numpy as np
@@ -95,37 +96,28 @@ class Mosaic:
 
     def summary(self) -> dict[str, Any]:
         """Return the headline numbers, settings, versions and inputs, ready for JSON."""
-        from spattermap.analysis import in_unit, plain_values, versions
+        from spattermap.morphology.result import size_numbers
 
-        known = facts(self.maps)
-        numbers: dict[str, Any] = {
+        size = facts(self.maps).pixel_size
+        numbers = {
             "coverage": self.coverage.value,
             "coverage_low": self.coverage.low,
             "coverage_high": self.coverage.high,
             "droplet_count": self.n_droplets,
             "streak_count": len(self.streaks),
+            **size_numbers(self.sizes),
+            **self.metal_shares,
+            **self.sheet.summary(),
+            "smallest_trusted_um": self.smallest_trusted_px * size,
         }
-        for percent in (10, 50, 90):
-            row = self.sizes.loc[f"number D{percent}"].to_dict()
-            for end in ("", "_low", "_high"):
-                numbers[f"d{percent}_um{end}"] = row[end[1:] or "value"]
-        numbers["area_d50_um"] = self.sizes["value"].to_dict()["area D50"]
-        numbers.update(self.metal_shares)
-        numbers.update(self.sheet.summary())
-        numbers["smallest_trusted_um"] = self.smallest_trusted_px * known.pixel_size
-        numbers = {in_unit(name, known.length_unit): value for name, value in numbers.items()}
-        return {
-            **plain_values(numbers),
-            "title": known.title,
-            "quantity": known.quantity,
-            "length_unit": known.length_unit,
-            "size_px": [self.maps.sizes["y"], self.maps.sizes["x"]],
-            "roles": {**self.roles.as_mapping(), "assumed": self.roles.assumed},
-            "notes": list(self.notes),
-            "settings": self.settings.to_dict(),
-            "versions": versions(),
-            "inputs": known.source.get("files", {}),
-        }
+        return summary_of(
+            self.maps,
+            numbers,
+            roles=self.roles,
+            notes=self.notes,
+            settings=self.settings,
+            more={"size_px": [self.maps.sizes["y"], self.maps.sizes["x"]]},
+        )
 
     def __repr__(self) -> str:
         covered = f"coverage {self.coverage.value:.3f}"

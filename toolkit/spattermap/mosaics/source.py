@@ -14,7 +14,6 @@ import numpy.typing as npt
 from spattermap.errors import InputFileError
 from spattermap.mapset import facts
 from spattermap.mosaics.grid import Box
-from spattermap.mosaics.parts import part_of
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -71,6 +70,25 @@ class Source:
                     f"{box.right}. Mark unusable pixels in 'valid'."
                 )
         return counts
+
+
+def part_of(data: xr.DataArray, rows: slice, columns: slice) -> npt.NDArray[Any]:
+    """Return the values of some rows and columns of a plane or a stack.
+
+    Parameters
+    ----------
+    data : xarray.DataArray, dims (..., y, x)
+        numpy or dask.
+    rows, columns : slice
+        What to read.
+
+    Returns
+    -------
+    numpy.ndarray
+    """
+    cut = data.data[..., rows, columns]
+    # In this thread: the caller decides how many parts are under way at once.
+    return np.asarray(cut.compute(scheduler="synchronous") if hasattr(cut, "dask") else cut)
 
 
 @functools.lru_cache(maxsize=16)

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from spattermap.mosaics.chain import Parted
 from spattermap.mosaics.grid import Box
 from spattermap.mosaics.measuring import part_maps
+from spattermap.mosaics.parted import Parted
 from spattermap.separation.gather import Context
 from spattermap.separation.levels import measure_levels
 from spattermap.separation.zones import DROPLET, STREAK

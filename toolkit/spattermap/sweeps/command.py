@@ -36,7 +36,7 @@ def add_to(
     command.add_argument("sheet", type=Path, metavar="SHEET.csv", help="one row a map set")
     command.add_argument("--out", type=Path, required=True, metavar="FOLDER")
     command.add_argument(
-        "--no-reports", action="store_true", help="leave away the page of each deposit (quicker)"
+        "--no-reports", action="store_true", help="leave out the page of each deposit (quicker)"
     )
     command.add_argument(
         "--scheduler",

@@ -111,7 +111,7 @@ def chosen(scheduler: str | Client | None) -> Any:
     if scheduler not in LOCAL and ":" not in scheduler:
         raise InputError(
             f"scheduler must be one of {', '.join(LOCAL)} or an address such as "
-            f"tcp://host:8786, got {scheduler!r}. Leave it away to use local processes."
+            f"tcp://host:8786, got {scheduler!r}. Leave it out to use local processes."
         )
     return scheduler
 
@@ -119,7 +119,7 @@ def chosen(scheduler: str | Client | None) -> Any:
 def _cores(workers: int | None) -> int:
     if workers is not None:
         if workers < 1:
-            raise InputError(f"workers must be at least 1, got {workers!r}. Leave it away.")
+            raise InputError(f"workers must be at least 1, got {workers!r}. Leave it out.")
         return workers
     affinity = getattr(os, "sched_getaffinity", None)
     return len(affinity(0)) if affinity else os.cpu_count() or 1
