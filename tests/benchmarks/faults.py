@@ -166,8 +166,9 @@ def interrupted_reports(maps, place, number):
     whole, chance, tally = time.monotonic() - begun, random.Random(7), Counter()
     ways = (signal.SIGINT, signal.SIGTERM, signal.SIGKILL)
     for k in range(number):
-        out, how = place / f"interrupted{k}", ways[k % len(ways)]
-        run = start(maps, out, environment=environment, session=True)
+        own, how = place / f"run{k}", ways[k % len(ways)]
+        own.mkdir()
+        run = start(maps, own / "out", environment=environment, session=True)
         time.sleep(chance.uniform(0.0, whole))
         if run.poll() is None and how == signal.SIGINT:
             os.killpg(run.pid, how)
@@ -175,19 +176,25 @@ def interrupted_reports(maps, place, number):
             run.send_signal(how)
         said = run.communicate()[1].strip().splitlines()
         words = "TRACEBACK" if any(line.startswith("Traceback") for line in said) else ""
-        words = words or f"{len(said)} lines"
+        words = words or (said[-1][:60] if said else "no word")
         lasting = "" if ended(run.pid) else ", A PROCESS LIVES ON"
-        left = "a hidden folder" if left_in(place) else "nothing"
-        tally[how.name, f"exit {run.returncode}", state_of(out, NAMES), left, words + lasting] += 1
-        if k % 10 == 9 or k == number - 1:
-            start(maps, place / f"after{k}", environment=environment).communicate()
-            cleared = held_by(place / f"after{k}") == NAMES and not left_in(place)
-            tally["later run whole, all cleared away" if cleared else "LATER RUN BAD",] += 1
-            tally[f"files left in the temporary folder: {len(held_by(scratch))}",] += 1
-            for item in scratch.iterdir():
-                shutil.rmtree(item) if item.is_dir() else item.unlink()
+        left = "a hidden folder" if left_in(own) else "nothing"
+        state = state_of(own / "out", NAMES)
+        tally[how.name, f"exit {run.returncode}", state, left, words + lasting] += 1
+        save_again(own / "later")
+        tally["cleared away by a later run" if not left_in(own) else "NOT CLEARED AWAY",] += 1
+        tally[f"other temporary files: {len(held_by(scratch))}",] += 1
+        for item in scratch.iterdir():
+            shutil.rmtree(item) if item.is_dir() else item.unlink()
     print(f"An uninterrupted report took {whole:.1f} s.")
     return tally
+
+
+def save_again(out):
+    from spattermap.outputs import staged_folder
+
+    with staged_folder(out) as stage:
+        (stage / "a.txt").write_text("", encoding="utf-8")
 
 
 def ended(session):

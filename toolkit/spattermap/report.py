@@ -76,7 +76,8 @@ def write_report(
         bare = Path(blank) if blank is not None else blank_path(path)
         if bare is not None:
             load(bare)
-        with tempfile.TemporaryDirectory(prefix="spattermap_") as scratch:
+        # In the stage: should the run be killed, the next one clears all of it away together.
+        with tempfile.TemporaryDirectory(prefix="scratch_", dir=stage) as scratch:
             chosen = Path(scratch) / "settings.toml"
             chosen.write_text((settings or Settings()).to_toml(), encoding="utf-8")
             executed = run_notebook(
@@ -165,7 +166,7 @@ def run_notebook(notebook: Path, parameters: Mapping[str, object], *, folder: Pa
                 kernel_name="python3",
                 # shown in a terminal only: elsewhere a bar is noise in a log
                 progress_bar={"disable": None, "desc": "Analysing", "unit": "step"},
-                kernel_manager_class=_this_python(),
+                kernel_manager_class=_this_python(folder),
                 cwd=str(notebook.parent),
             )
         except papermill.PapermillExecutionError as problem:
@@ -187,10 +188,14 @@ def _raise_input_error(problem: Any) -> None:
         raise kind(str(problem.evalue)) from None
 
 
-def _this_python() -> type:
-    """Return a kernel manager that starts the running Python, whatever kernels are installed."""
+def _this_python(folder: Path) -> type:
+    """Return a kernel manager that starts the running Python, whatever kernels are installed.
+
+    The file by which the kernel is reached goes into `folder`, to be removed with it.
+    """
     from jupyter_client.kernelspec import KernelSpec
     from jupyter_client.manager import AsyncKernelManager
+    from traitlets import default
 
     launch = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"]
     # The kernel must find this very package, also when it is not installed.
@@ -203,6 +208,10 @@ def _this_python() -> type:
     )
 
     class ThisPython(AsyncKernelManager):
+        @default("connection_file")
+        def _in_folder(self) -> str:
+            return str(folder / "kernel.json")
+
         @property
         def kernel_spec(self) -> KernelSpec:
             return spec
