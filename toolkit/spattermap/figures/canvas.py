@@ -1,4 +1,4 @@
-"""What all pictures share: the canvas, the colours, scale bars and alternative text.
+"""What all pictures share: the canvas, the colours, maps with their scale bars, alternative text.
 
 No picture touches pyplot or the global settings of matplotlib, so that drawing one in a notebook,
 a thread or a worker changes nothing elsewhere.
@@ -7,6 +7,7 @@ a thread or a worker changes nothing elsewhere.
 from __future__ import annotations
 
 import io
+from collections.abc import Iterable
 from html import escape
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +16,7 @@ from matplotlib import rc_context
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from spattermap.figures.words import plain
+from spattermap.errors import InputError, unknown_name
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -143,55 +144,6 @@ def nothing_to_draw(why: str) -> Picture:
     return sheet
 
 
-def plain_axes(axes: Axes, *, grid: str | None = None) -> None:
-    """Give axes the house look.
-
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        The axes, changed in place.
-    grid : {"x", "y", "both"}, optional
-        Grid lines to draw.
-    """
-    for side in ("top", "right"):
-        axes.spines[side].set_visible(False)
-    for side in ("left", "bottom"):
-        axes.spines[side].set_color(SOFT)
-    axes.tick_params(colors=SOFT, labelcolor=INK, labelsize=9)
-    axes.xaxis.label.set(color=INK, fontsize=10)
-    axes.yaxis.label.set(color=INK, fontsize=10)
-    axes.set_axisbelow(True)
-    if grid:
-        axes.grid(axis=grid, color=RULE, linewidth=0.7)  # type: ignore[arg-type]
-
-
-def heading(axes: Axes, title: str, note: str = "") -> None:
-    """Write a bold title with a softer note below it, both left-aligned above the axes.
-
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        The axes.
-    title, note : str
-        The words.
-    """
-    axes.set_title(
-        plain(title), loc="left", fontsize=10.5, fontweight="bold", color=INK, pad=20 if note else 6
-    )
-    if note:
-        words = axes.annotate(
-            plain(note),
-            (0, 1),
-            (0, 5),
-            xycoords="axes fraction",
-            textcoords="offset points",
-            fontsize=8,
-            color=SOFT,
-            va="bottom",
-        )
-        words.set_in_layout(False)  # a long note must not squeeze the map below it
-
-
 def ordered_elements(analysis: Any) -> list[str]:
     """Return the mapped elements: alloy first, then substrate, then the others.
 
@@ -204,9 +156,8 @@ def ordered_elements(analysis: Any) -> list[str]:
     -------
     list of str
     """
-    mapped = [str(name) for name in analysis.maps["element"].values]
     rank = {"alloy": 0, "substrate": 1, "other": 2}
-    return sorted(mapped, key=lambda name: rank[analysis.roles.of(name)])
+    return sorted(mapped_elements(analysis), key=lambda name: rank[analysis.roles.of(name)])
 
 
 def scale_bar(axes: Axes, analysis: Any) -> None:
@@ -299,6 +250,44 @@ def shrink(plane: npt.NDArray[Any], factor: int) -> npt.NDArray[np.float64]:
     return np.asarray(squares.mean(axis=(1, 3), dtype=np.float64))
 
 
+def mapped_elements(analysis: Any) -> list[str]:
+    """Return the symbols of the maps, in their order.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    list of str
+    """
+    return [str(name) for name in analysis.maps["element"].values]
+
+
+def refuse_unmapped(analysis: Any, elements: Iterable[str], what: str = "element") -> None:
+    """Raise where an element has no map.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+    elements : iterable of str
+        Symbols as they were given.
+    what : str, optional
+        What was named, for the message.
+
+    Raises
+    ------
+    InputError
+        Naming the first element that was not mapped.
+    """
+    mapped = mapped_elements(analysis)
+    for element in elements:
+        if element not in mapped:
+            raise InputError(unknown_name(what, element, mapped))
+
+
 def map_plane(analysis: Any, element: str) -> npt.NDArray[Any]:
     """Return one element's map as a numpy array, whether eager or lazy.
 
@@ -313,9 +302,8 @@ def map_plane(analysis: Any, element: str) -> npt.NDArray[Any]:
     -------
     numpy.ndarray, dims (y, x)
     """
-    counts = analysis.maps["counts"]
-    names = [str(name) for name in analysis.maps["element"].values]
-    return np.asarray(counts.isel(element=names.index(element)).values)
+    place = mapped_elements(analysis).index(element)
+    return np.asarray(analysis.maps["counts"].isel(element=place).values)
 
 
 def label_image(analysis: Any) -> npt.NDArray[np.int32]:

@@ -6,12 +6,12 @@ from typing import Any
 
 import numpy as np
 
+from spattermap.figures.axes import heading
 from spattermap.figures.canvas import (
     INK,
     Picture,
     draw_map,
     field_extent,
-    heading,
     nothing_to_draw,
     picture,
     scale_bar,

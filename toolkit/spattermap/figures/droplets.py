@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from spattermap.figures.axes import label_log_axis, plain_axes
 from spattermap.figures.canvas import (
     BLUE,
     INK,
@@ -16,11 +17,9 @@ from spattermap.figures.canvas import (
     length_scale,
     nothing_to_draw,
     picture,
-    plain_axes,
 )
 from spattermap.figures.sizes import (
     FEWEST_DROPLETS_FOR_BINS,
-    _label_log_axis,
     diameters_of,
     log_bins,
 )
@@ -105,7 +104,7 @@ def _bars_and_curves(
         axes.plot(grid, curve, linestyle=style, color=colour, linewidth=1.6, label=fit.family)
     axes.set_xscale("log")
     plain_axes(axes, grid="y")
-    _label_log_axis(axes)
+    label_log_axis(axes)
 
 
 def spacing_curve(analysis: Any) -> Picture:

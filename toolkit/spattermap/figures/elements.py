@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spattermap.errors import InputError, unknown_name
+from spattermap.errors import InputError
+from spattermap.figures.axes import colour_bar, plain_axes
 from spattermap.figures.canvas import (
     BLUE,
     INK,
@@ -20,7 +21,7 @@ from spattermap.figures.canvas import (
     nothing_to_draw,
     ordered_elements,
     picture,
-    plain_axes,
+    refuse_unmapped,
     shrink,
 )
 from spattermap.figures.words import quantity_name
@@ -153,10 +154,8 @@ def correlation_matrix(analysis: Any) -> Picture:
     axes.tick_params(length=0, labelsize=10)
     for spine in axes.spines.values():
         spine.set_visible(False)
-    bar = sheet.colorbar(image, ax=axes, fraction=0.04, pad=0.02)
-    bar.set_label("correlation r, noise corrected (plain r in small)", fontsize=9, color=INK)
-    bar.ax.tick_params(labelsize=8, colors=SOFT, labelcolor=INK)
-    bar.outline.set_visible(False)
+    label = "correlation r, noise corrected (plain r in small)"
+    colour_bar(sheet, image, axes, label=label, fraction=0.04, pad=0.02)
     return sheet
 
 
@@ -231,10 +230,7 @@ def density_scatter(analysis: Any, element_a: str, element_b: str, *, block_px: 
     from cmcrameri import cm
     from matplotlib.colors import LogNorm
 
-    mapped = [str(name) for name in analysis.maps["element"].values]
-    for element in (element_a, element_b):
-        if element not in mapped:
-            raise InputError(unknown_name("element", element, mapped))
+    refuse_unmapped(analysis, (element_a, element_b))
     block_px = min(block_px, *label_image(analysis).shape)
     a, b = (shrink(map_plane(analysis, e), block_px).ravel() for e in (element_a, element_b))
     quantity = quantity_name(str(analysis.maps.attrs.get("quantity", "counts")))
@@ -247,9 +243,7 @@ def density_scatter(analysis: Any, element_a: str, element_b: str, *, block_px: 
     lattice = 1 / block_px**2 if np.issubdtype(analysis.maps["counts"].dtype, np.integer) else 0.0
     edges = [_density_edges(values, lattice) for values in (a, b)]
     *_, image = axes.hist2d(a, b, bins=edges, norm=LogNorm(), cmap=cm.lapaz_r, cmin=1)
-    bar = sheet.colorbar(image, ax=axes, pad=0.02)
-    bar.set_label("blocks", fontsize=9, color=INK)
-    bar.outline.set_visible(False)
+    colour_bar(sheet, image, axes, label="blocks", pad=0.02)
     for name, low in (("bare", True), ("metal", False)):
         _mark_class(axes, analysis, (element_a, element_b), name, bare=low)
     axes.legend(fontsize=8.5, frameon=True, edgecolor="none", framealpha=0.85, labelcolor=INK)
@@ -303,12 +297,9 @@ def ternary(analysis: Any, elements: list[str] | None = None) -> Picture:
     InputError
         If not three different mapped elements are named.
     """
-    mapped = [str(name) for name in analysis.maps["element"].values]
     ranked = [*analysis.roles.alloy, *analysis.roles.substrate, *analysis.roles.other]
     chosen = list(elements) if elements else ranked[:3]
-    for element in chosen:
-        if element not in mapped:
-            raise InputError(unknown_name("elements: element", element, mapped))
+    refuse_unmapped(analysis, chosen, "elements: element")
     if elements and len(set(chosen)) != 3:
         raise InputError(f"elements must be three different elements, got {chosen}. Name three.")
     table = analysis.droplets

@@ -8,19 +8,21 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.errors import InputError
+from spattermap.figures.axes import colour_bar, heading
 from spattermap.figures.canvas import (
     INK,
     RULE,
     SOFT,
     Picture,
     draw_map,
-    heading,
     label_image,
     length_scale,
     map_plane,
+    mapped_elements,
     nothing_to_draw,
     ordered_elements,
     picture,
+    refuse_unmapped,
     scale_bar,
     shrink,
     shrink_factor,
@@ -56,8 +58,9 @@ def element_maps(analysis: Any, *, columns: int = 3) -> Picture:
     from cmcrameri import cm
 
     elements = ordered_elements(analysis)
-    mapped = [str(name) for name in analysis.maps["element"].values]
-    lines = dict(zip(mapped, map(str, analysis.maps["line"].values), strict=True))
+    lines = dict(
+        zip(mapped_elements(analysis), map(str, analysis.maps["line"].values), strict=True)
+    )
     quantity = str(analysis.maps.attrs.get("quantity", "counts"))
     columns = 2 if len(elements) == 4 else min(columns, max(2, len(elements)))  # 2 x 2, not 3 + 1
     rows = -(-len(elements) // columns)
@@ -76,9 +79,7 @@ def element_maps(analysis: Any, *, columns: int = 3) -> Picture:
             f"{line_name(element, lines[element])}  {analysis.roles.of(element)}",
             f"mean {plane.mean():.3g}, largest {plane.max():.3g}",
         )
-        bar = sheet.colorbar(image, ax=axes, fraction=0.05, pad=0.02, extend="max")
-        bar.ax.tick_params(labelsize=8, colors=SOFT, labelcolor=INK)
-        bar.outline.set_visible(False)
+        colour_bar(sheet, image, axes, fraction=0.05, pad=0.02, extend="max")
         scale_bar(axes, analysis)
     assumed = " Roles are assumed." if analysis.roles.assumed else ""
     sheet.supxlabel(
@@ -167,12 +168,7 @@ def _default_trio(analysis: Any) -> list[str]:
 
 
 def _check_trio(analysis: Any, chosen: list[str]) -> None:
-    from spattermap.errors import unknown_name
-
-    mapped = [str(name) for name in analysis.maps["element"].values]
-    for element in chosen:
-        if element not in mapped:
-            raise InputError(unknown_name("elements: element", element, mapped))
+    refuse_unmapped(analysis, chosen, "elements: element")
     if not 1 <= len(set(chosen)) == len(chosen) <= 3:
         raise InputError(
             f"elements must be one to three different elements, got {chosen}. "
@@ -221,10 +217,7 @@ def haze_map(analysis: Any, *, block_px: int = 16) -> Picture:
     axes.set(xticks=[], yticks=[])
     heading(axes, f"Haze: {listing(list(analysis.roles.alloy))} between the deposits",
             f"{blank} · mean {whole:.3g} {quantity}")  # fmt: skip
-    bar = sheet.colorbar(image, ax=axes, fraction=0.05, pad=0.02, extend="both")
-    bar.set_label(quantity, fontsize=9, color=INK)
-    bar.ax.tick_params(labelsize=8, colors=SOFT, labelcolor=INK)
-    bar.outline.set_visible(False)
+    colour_bar(sheet, image, axes, label=quantity, fraction=0.05, pad=0.02, extend="both")
     scale_bar(axes, analysis)
     return sheet
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from spattermap.figures.axes import label_log_axis, plain_axes
 from spattermap.figures.canvas import (
     BLUE,
     INK,
@@ -16,13 +17,14 @@ from spattermap.figures.canvas import (
     length_scale,
     nothing_to_draw,
     picture,
-    plain_axes,
 )
 from spattermap.mapset import unit_name
 
 if TYPE_CHECKING:
     import numpy.typing as npt
     from matplotlib.axes import Axes
+
+    Floats = npt.NDArray[np.float64]
 
 FEWEST_DROPLETS_FOR_BINS = 3
 
@@ -106,7 +108,7 @@ def size_histogram(analysis: Any) -> Picture:
     axes.set_ylabel("droplets in bin")
     axes.yaxis.set_major_locator(MaxNLocator(integer=True))  # droplets come whole
     plain_axes(axes, grid="y")
-    _label_log_axis(axes)
+    label_log_axis(axes)
     share = _cumulative(axes, diameters, _border_weights(analysis))
     _mark_quantiles(share, summary, unit)
     handles = [*share.get_legend_handles_labels()[0], *_mark_trusted(axes, summary, unit)]
@@ -121,17 +123,6 @@ def size_histogram(analysis: Any) -> Picture:
         columnspacing=1.2,
     )
     return sheet
-
-
-def _label_log_axis(axes: Axes) -> None:
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
-
-    low, high = axes.get_xlim()
-    ratio = high / low
-    steps = (1, 2, 3, 4, 5, 7) if ratio < 12 else (1, 2, 5) if ratio < 200 else (1,)
-    axes.xaxis.set_major_locator(LogLocator(subs=steps))
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-    axes.xaxis.set_minor_formatter(NullFormatter())
 
 
 def _border_weights(analysis: Any) -> npt.NDArray[np.float64]:
@@ -242,9 +233,10 @@ def droplet_composition(analysis: Any, elements: list[str] | None = None) -> Pic
             "Composition against diameter not drawn: it needs at least one droplet and two "
             "elements of the alloy."
         )
-    diameters = diameters_of(analysis)
-    counts = np.stack([table[f"{e}_counts"].to_numpy(dtype=float) for e in chosen])
-    errors = np.stack([table[f"{e}_counts_err"].to_numpy(dtype=float) for e in chosen])
+    counts, errors = (
+        np.stack([table[f"{e}_{name}"].to_numpy(dtype=float) for e in chosen])
+        for name in ("counts", "counts_err")
+    )
     shares, spread = shares_with_error(counts, errors)
     alt = (
         f"Share of the alloy's counts in each of {len(table)} droplets against diameter, for "
@@ -252,39 +244,49 @@ def droplet_composition(analysis: Any, elements: list[str] | None = None) -> Pic
     )
     sheet = picture(5.8, 0.9 + 1.4 * len(chosen), alt=alt)
     panels = sheet.subplots(len(chosen), 1, sharex=True, squeeze=False).ravel()
-    for axes, element, share, error in zip(panels, chosen, shares, spread, strict=True):
-        axes.errorbar(
-            diameters,
-            share,
-            yerr=error,
-            fmt="o",
-            markersize=3,
-            color=BLUE,
-            ecolor=SKY,
-            elinewidth=0.7,
-            alpha=0.75,
-        )
-        whole = counts[chosen.index(element)].sum() / counts.sum()
-        axes.axhline(
-            whole,
-            color=VERMILION,
-            linewidth=1.2,
-            linestyle="--",
-            label=f"all droplets together {whole:.3f}",
-        )
-        axes.set(xscale="log", ylabel=f"{element} share", ylim=_range_of(share, error, whole))
-        axes.legend(
-            loc="upper right",
-            fontsize=8.5,
-            frameon=True,
-            framealpha=0.8,
-            edgecolor="none",
-            labelcolor=INK,
-        )
-        plain_axes(axes, grid="y")
-    _label_log_axis(panels[-1])
+    whole = counts.sum(axis=1) / counts.sum()
+    diameters = diameters_of(analysis)
+    for k, (axes, element) in enumerate(zip(panels, chosen, strict=True)):
+        _share_points(axes, diameters, (shares[k], spread[k]), float(whole[k]))
+        axes.set_ylabel(f"{element} share")
+    label_log_axis(panels[-1])
     panels[-1].set_xlabel(f"area-equivalent diameter ({unit_name(unit)})")
     return sheet
+
+
+def _share_points(
+    axes: Axes, diameters: Floats, share: tuple[Floats, Floats], whole: float
+) -> None:
+    """Draw the share in each droplet with its error, and the share in all together."""
+    value, error = share
+    axes.errorbar(
+        diameters,
+        value,
+        yerr=error,
+        fmt="o",
+        markersize=3,
+        color=BLUE,
+        ecolor=SKY,
+        elinewidth=0.7,
+        alpha=0.75,
+    )
+    axes.axhline(
+        whole,
+        color=VERMILION,
+        linewidth=1.2,
+        linestyle="--",
+        label=f"all droplets together {whole:.3f}",
+    )
+    axes.set(xscale="log", ylim=_range_of(value, error, whole))
+    axes.legend(
+        loc="upper right",
+        fontsize=8.5,
+        frameon=True,
+        framealpha=0.8,
+        edgecolor="none",
+        labelcolor=INK,
+    )
+    plain_axes(axes, grid="y")
 
 
 def _range_of(share: Any, error: Any, whole: float) -> tuple[float, float]:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from spattermap.figures.axes import colour_bar, heading, plain_axes
 from spattermap.figures.canvas import (
     BLUE,
     GREEN,
@@ -19,14 +20,12 @@ from spattermap.figures.canvas import (
     Picture,
     draw_map,
     field_extent,
-    heading,
     label_image,
     length_scale,
     map_plane,
     nothing_to_draw,
     ordered_elements,
     picture,
-    plain_axes,
     scale_bar,
 )
 from spattermap.mapset import unit_name
@@ -285,9 +284,7 @@ def current_density(analysis: Any, *, direction: str = "auto") -> Picture:
     image.set_extent(field_extent(analysis, (height, width)))
     heading(axes, f"Current along {direction}",
             f"sheet conductance {sheet_result.ratio:.3g} of a full film's")  # fmt: skip
-    bar = sheet.colorbar(image, ax=axes, fraction=0.05, pad=0.02, extend="max")
-    bar.set_label("current density, full film = 1", fontsize=9, color=INK)
-    bar.ax.tick_params(labelsize=8, colors=SOFT, labelcolor=INK)
-    bar.outline.set_visible(False)
+    label = "current density, full film = 1"
+    colour_bar(sheet, image, axes, label=label, fraction=0.05, pad=0.02, extend="max")
     scale_bar(axes, analysis)
     return sheet

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.errors import InputError, unknown_name
+from spattermap.figures.axes import plain_axes
 from spattermap.figures.canvas import (
     BLUE,
     GREEN,
@@ -17,7 +18,6 @@ from spattermap.figures.canvas import (
     Picture,
     nothing_to_draw,
     picture,
-    plain_axes,
 )
 from spattermap.figures.words import plain
 

@@ -122,7 +122,8 @@ def _covered(found: Mosaic) -> Picture:
     """Draw the covered part, droplets and streaks together."""
     from cmcrameri import cm
 
-    from spattermap.figures.canvas import draw_map, heading, picture, scale_bar
+    from spattermap.figures.axes import colour_bar, heading
+    from spattermap.figures.canvas import draw_map, picture, scale_bar
 
     plane = found.overview["kinds"].sum("kind").values
     height, width = plane.shape
@@ -133,7 +134,7 @@ def _covered(found: Mosaic) -> Picture:
     sheet = picture(5.8, min(7.0, 0.6 + 5.2 * height / width), alt=alt)
     axes = sheet.subplots()
     image = draw_map(axes, plane, cmap=cm.batlow, vmin=0.0, vmax=1.0)
-    sheet.colorbar(image, ax=axes, shrink=0.8, label="covered part")
+    colour_bar(sheet, image, axes, label="covered part", shrink=0.8)
     heading(axes, "Metal cover")
     scale_bar(axes, SimpleNamespace(maps=found.overview))
     return sheet

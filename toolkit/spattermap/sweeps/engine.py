@@ -254,5 +254,5 @@ def _connected(address: str) -> Client:
         raise InputError(
             f"scheduler must be the address of a running dask scheduler, got {address!r}: "
             f"{' '.join(str(problem).split())}. Start it with 'dask scheduler', or leave the "
-            "address away."
+            "address out."
         ) from problem
