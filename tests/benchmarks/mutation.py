@@ -32,7 +32,15 @@ ROOMS = {
     ),
     "colocation": (
         ["colocation"],
-        ["test_colocation.py", "test_colocation_shares.py", "test_colocation_null.py"],
+        # Quick tests first: the run on a mutant ends with the first test that fails.
+        [
+            "test_colocation_by_hand.py",
+            "test_colocation_shares_by_hand.py",
+            "test_colocation_null_by_hand.py",
+            "test_colocation.py",
+            "test_colocation_shares.py",
+            "test_colocation_null.py",
+        ],
     ),
     "separation": (
         ["separation"],

@@ -216,16 +216,17 @@ class BlockMoments:
 
     def combine(self, groups: Sequence[Sequence[str]]) -> Totals:
         """Return per-block sums of groups of elements; see `Totals`."""
-        picks = np.zeros((len(groups), len(self.elements)))
-        for row, group in enumerate(groups):
-            for element in group:
-                picks[row, self.index(element)] = 1.0
+        places = [[self.index(e) for e in dict.fromkeys(group)] for group in groups]
+
+        def added(values: Floats) -> Floats:
+            return np.stack([values[:, place].sum(axis=1) for place in places], axis=1)
+
+        def squared(values: Floats) -> Floats:
+            # Picked, not multiplied by zero: noise that is unknown stays with its own element.
+            return added(added(values).swapaxes(1, 2))
+
         return Totals(
-            self.n,
-            self.s1 @ picks.T,
-            picks @ self.comoment @ picks.T,
-            picks @ self.noise @ picks.T,
-            self.field,
+            self.n, added(self.s1), squared(self.comoment), squared(self.noise), self.field
         )
 
     def totals(self) -> Totals:

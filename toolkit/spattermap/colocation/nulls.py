@@ -339,8 +339,8 @@ def shifted_correlations(
     sum_x, sum_y = cross("x", "m"), cross("m", "y")
     top = cross("x", "y") - sum_x * sum_y / n
     var_x, var_y = cross("xx", "m") - sum_x**2 / n, cross("m", "yy") - sum_y**2 / n
-    tiny = 1e-9 * np.sqrt((x**2).sum() * (y**2).sum())
-    below = np.sqrt(np.maximum(var_x, 0) * np.maximum(var_y, 0))
-    with np.errstate(invalid="ignore", divide="ignore"):
-        r = np.where((pairs > 1) & (below > tiny), top / below, np.nan)
+    # Fourier sums of parts that do not vary leave round-off of the whole.
+    varies = (var_x > 1e-12 * (x**2).sum()) & (var_y > 1e-12 * (y**2).sum())
+    below = np.sqrt(np.where(varies, var_x * var_y, np.nan))
+    r = np.where(pairs > 1, top / below, np.nan)
     return r, pairs

@@ -208,7 +208,7 @@ def _following(
 
     def at(weights: Floats, level: tuple[float, float]) -> Floats:
         mean, c = totals.resampled(weights)
-        cover, with_metal = metal.at(weights, mean)
+        cover, with_metal = metal.at(weights)
         net = mean[:, 0] - level[0] * (1 - cover) - level[1] * cover
         # Background that rises under metal follows it; that part is not the element's own.
         rise = (level[1] - level[0]) * with_metal
@@ -230,7 +230,9 @@ def _following(
         shares[0] = _UNDEFINED._replace(note=NO_ALLOY_VARIATION if flat else nothing)
     if divided:
         return dict(zip(FOLLOWING, shares, strict=True))
-    note = _undivided_note(r) if substrate else "no other substrate element was mapped"
+    note = "no other substrate element was mapped"
+    if substrate:
+        note = NOISE_UNKNOWN if np.isnan(totals.noise).any() else _undivided_note(r)
     return dict.fromkeys(FOLLOWING, _UNDEFINED._replace(note=note)) | {FOLLOWING[0]: shares[0]}
 
 
@@ -253,19 +255,29 @@ class _MetalPixels:
     ) -> None:
         self.moments = moments
         groups = [[moments.index(e) for e in group] for group in (alloy, substrate)]
-        # Sums of the alloy and the substrate signal over metal pixels (block, 2).
+        # Sums of the alloy and the substrate signal (block, 2), everywhere and over metal pixels.
+        self.whole = np.stack([moments.s1[:, g].sum(axis=1) for g in groups], axis=1)
         self.signal = np.stack(
             [moments.class_s1[:, 1:][:, :, g].sum(axis=(1, 2)) for g in groups], axis=1
         )
 
-    def at(self, weights: Floats, mean: Floats) -> tuple[Floats, Floats]:
+    def at(self, weights: Floats) -> tuple[Floats, Floats]:
         """Return the covered fraction and its covariance with alloy and substrate signals."""
+        rows = len(weights)
         if not self.moments.has_labels:
-            return np.zeros(len(weights)), np.zeros((len(weights), 2))
-        pixels = weights @ self.moments.class_n
-        size = pixels.sum(axis=1)
-        cover = pixels[:, 1:].sum(axis=1) / size
-        return cover, weights @ self.signal / size[:, None] - cover[:, None] * mean[:, 1:]
+            return np.zeros(rows), np.zeros((rows, 2))
+        metal, size, freedom = np.zeros(rows), np.zeros(rows), np.zeros(rows)
+        together = np.zeros((rows, 2))
+        # Within fields, as every covariance here: each keeps its own means.
+        for f in range(self.moments.n_fields):
+            part = weights * (self.moments.field == f)
+            pixels = part @ self.moments.class_n
+            here, covered = pixels.sum(axis=1), pixels[:, 1:].sum(axis=1)
+            expected = covered[:, None] * (part @ self.whole) / np.maximum(here, 1.0)[:, None]
+            together += part @ self.signal - expected
+            metal, size = metal + covered, size + here
+            freedom += np.maximum(here - 1, 0)
+        return metal / size, together / np.maximum(freedom, 1.0)[:, None]
 
 
 def _ratio(top: Floats, below: Floats) -> Floats:
