@@ -134,8 +134,25 @@ def make_map_set(
     >>> float(maps.x[-1])
     1.75
     """
+    data, names = _checked_stack(counts, elements)
+    maps = _frame(data, names, lines=lines, pixel_size_um=pixel_size_um)
+    for name, dims, extra in (
+        ("variance", ("element", "y", "x"), variance),
+        ("electron_image", ("y", "x"), electron_image),
+        ("valid", ("y", "x"), valid),
+    ):
+        if extra is not None:
+            maps[name] = (dims, _same_shape(extra, name, data.shape[-len(dims) :]))
+    maps.attrs["quantity"] = quantity
+    if pixel_size_um is not None:
+        maps.attrs["pixel_size_um"] = float(pixel_size_um)
+    set_facts(maps, **more)
+    return validate(maps)
+
+
+def _checked_stack(counts: Any, elements: Sequence[str]) -> tuple[Any, list[str]]:
+    """Return the stack as an array, numpy or dask, and the symbols of its maps."""
     import numpy as np
-    import xarray as xr
 
     data = counts if hasattr(counts, "dask") else np.asarray(counts)
     if data.ndim != 3 or 0 in data.shape:
@@ -149,6 +166,16 @@ def make_map_set(
             f"elements must name each of the {data.shape[0]} maps, got {len(names)} names. "
             "Give one symbol a map."
         )
+    return data, names
+
+
+def _frame(
+    data: Any, names: list[str], *, lines: Sequence[str] | None, pixel_size_um: float | None
+) -> xr.Dataset:
+    """Return the maps with their coordinates, in um or, without a pixel size, in px."""
+    import numpy as np
+    import xarray as xr
+
     _, height, width = data.shape
     side = 1.0 if pixel_size_um is None else positive(pixel_size_um, "pixel_size_um", unit="um")
     maps = xr.Dataset(
@@ -162,18 +189,7 @@ def make_map_set(
     )
     for axis in ("y", "x"):
         maps[axis].attrs["units"] = "px" if pixel_size_um is None else "um"
-    for name, dims, extra in (
-        ("variance", ("element", "y", "x"), variance),
-        ("electron_image", ("y", "x"), electron_image),
-        ("valid", ("y", "x"), valid),
-    ):
-        if extra is not None:
-            maps[name] = (dims, _same_shape(extra, name, data.shape[-len(dims) :]))
-    maps.attrs["quantity"] = quantity
-    if pixel_size_um is not None:
-        maps.attrs["pixel_size_um"] = side
-    set_facts(maps, **more)
-    return validate(maps)
+    return maps
 
 
 def _same_shape(array: Any, name: str, shape: tuple[int, ...]) -> Any:

@@ -5,15 +5,17 @@ from __future__ import annotations
 from spattermap.morphology.arrival import Findings, evidence
 from spattermap.morphology.coverage import (
     Coverage,
-    FieldsCoverage,
     coverage_interval,
-    coverage_over_fields,
-    fields_needed,
-    t_multiplier,
     threshold_sensitivity,
     wilson_bounds,
 )
 from spattermap.morphology.enough import how_many_more
+from spattermap.morphology.fields import (
+    FieldsCoverage,
+    coverage_over_fields,
+    fields_needed,
+    t_multiplier,
+)
 from spattermap.morphology.fits import SizeFit, fit_sizes, fit_table
 from spattermap.morphology.means import (
     LognormalSizes,

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from spattermap.morphology.coverage import Coverage, fields_needed
+from spattermap.morphology.coverage import Coverage
+from spattermap.morphology.fields import fields_needed
 from spattermap.morphology.means import droplets_needed, particles_needed
 
 if TYPE_CHECKING:

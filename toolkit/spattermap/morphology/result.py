@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from spattermap.segmentation.result import Segmentation
 
 Floats = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
 
 # Two rims are parted by at least a bare pixel, centre to centre two; blurred rims run together
 # within the full width at half height of the blur, 2 sqrt(2 ln 2) standard deviations.
@@ -184,13 +185,8 @@ def describe(
     one_of(length_unit, "length_unit", ("um", "px"))
     chosen = settings or Settings()
     rows = droplets[droplets["label"] <= segmentation.n_droplets]
-    coverage = coverage_interval(
-        segmentation.metal,
-        valid=valid,
-        level=chosen.level,
-        grain_px=max(1.0, segmentation.smallest_trusted_px),
-    )
     use = None if valid is None else image_2d(valid, "valid").astype(bool)
+    coverage = _coverage(segmentation, use, chosen)
     weight = _border_weight(segmentation, rows, use)
     diameter = rows["diameter_um"].to_numpy(dtype=np.float64)
     sizes = partial(size_summary, level=chosen.level, seed=chosen.seed, area_step=size**2)
@@ -201,18 +197,12 @@ def describe(
     near = satellites(
         segmentation.labels, rows, pixel_size=size, level=chosen.level, seed=chosen.seed
     )
-    texture = coverage.range_px * size
-    found = Findings(
-        shares={**segmentation.haze, **(shares or {})},
-        n_droplets=len(rows),
-        n_streaks=segmentation.n_streaks,
-        shapes=shapes,
-        coverage=coverage.value,
-        texture=texture,
-        smallest=segmentation.smallest_trusted_px * size,
+    found = _findings(
+        segmentation,
+        (coverage, shapes, near),
+        size=size,
         unit=length_unit,
-        satellites_excess=near.excess,
-        satellites_p=near.p_value,
+        shares=shares or {},
         sigma_g=geometric_spread(diameter, weight),
     )
     return Morphology(
@@ -229,29 +219,82 @@ def describe(
         satellites=near,
         spacing=_spacing(segmentation, rows, size, use, chosen),
         arrival=evidence(found),
-        texture=texture,
+        texture=found.texture,
         notes=tuple(_notes(coverage, corrected, fits, weight)),
     )
 
 
-def _border_weight(
-    segmentation: Segmentation, rows: pd.DataFrame, use: npt.NDArray[np.bool_] | None
-) -> Floats:
-    """Return 1 / P for the droplets inside, 0 for those the border cuts."""
+def _findings(
+    segmentation: Segmentation,
+    measured: tuple[Coverage, pd.DataFrame, Satellites],
+    *,
+    size: float,
+    unit: str,
+    shares: Mapping[str, float],
+    sigma_g: float,
+) -> Findings:
+    """Return what the evidence of arrival is drawn from."""
+    coverage, shapes, near = measured
+    return Findings(
+        shares={**segmentation.haze, **shares},
+        n_droplets=segmentation.n_droplets,
+        n_streaks=segmentation.n_streaks,
+        shapes=shapes,
+        coverage=coverage.value,
+        texture=coverage.range_px * size,
+        smallest=segmentation.smallest_trusted_px * size,
+        unit=unit,
+        satellites_excess=near.excess,
+        satellites_p=near.p_value,
+        sigma_g=sigma_g,
+    )
+
+
+def _coverage(segmentation: Segmentation, use: Mask | None, settings: Settings) -> Coverage:
+    return coverage_interval(
+        segmentation.metal,
+        valid=use,
+        level=settings.level,
+        grain_px=max(1.0, segmentation.smallest_trusted_px),
+    )
+
+
+def _border_weight(segmentation: Segmentation, rows: pd.DataFrame, use: Mask | None) -> Floats:
+    """Return how many droplets each row stands for, 0 for those the border cuts."""
     shapes = region_shapes(segmentation.labels)
-    at = np.searchsorted(shapes.label, rows["label"].to_numpy())
-    box = shapes.box[at]
-    extent = box[:, 2:] - box[:, :2]
+    box = shapes.box[np.searchsorted(shapes.label, rows["label"].to_numpy())]
     inside = ~rows["touches_border"].to_numpy(dtype=bool)
-    if use is not None and not use.all():
-        weight = np.zeros(len(rows))
-        weight[inside] = masked_border_weights(extent[inside, 0], extent[inside, 1], valid=use)
-        return weight
+    if use is None or use.all():
+        return weights_in_field(box, inside, shape=segmentation.labels.shape)
+    weight = np.zeros(len(rows))
+    extent = (box[:, 2:] - box[:, :2])[inside]
+    weight[inside] = masked_border_weights(extent[:, 0], extent[:, 1], valid=use)
+    return weight
+
+
+def weights_in_field(box: npt.NDArray[np.int64], inside: Mask, *, shape: tuple[int, ...]) -> Floats:
+    """Return how many droplets each droplet of a rectangular field stands for.
+
+    Parameters
+    ----------
+    box : numpy.ndarray of int64, dims (droplet, 4)
+        First row and column, row and column after the last.
+    inside : numpy.ndarray of bool, dims (droplet,)
+        False for the droplets that the border cuts.
+    shape : tuple of int
+        Rows and columns of the field.
+
+    Returns
+    -------
+    numpy.ndarray, dims (droplet,)
+        As `border_weights`; 0 for the droplets that the border cuts.
+    """
+    extent = (box[:, 2:] - box[:, :2])[inside]
+    weight = np.zeros(len(box))
     # A droplet that occupies a pixel of the outermost row counts as cut, so one row and one
     # column of positions are lost.
-    frame = (segmentation.labels.shape[0] - 1.0, segmentation.labels.shape[1] - 1.0)
-    weight = np.zeros(len(rows))
-    weight[inside] = border_weights(extent[inside, 0], extent[inside, 1], frame=frame)
+    frame = (shape[0] - 1.0, shape[1] - 1.0)
+    weight[inside] = border_weights(extent[:, 0], extent[:, 1], frame=frame)
     return weight
 
 
@@ -272,7 +315,7 @@ def _spacing(
     segmentation: Segmentation,
     rows: pd.DataFrame,
     size: float,
-    use: npt.NDArray[np.bool_] | None,
+    use: Mask | None,
     settings: Settings,
 ) -> Spacing:
     height, width = segmentation.labels.shape

@@ -206,12 +206,8 @@ def satellites(
     diameter = droplets["diameter_um"].to_numpy(dtype=np.float64) / pixel_size
     if len(diameter) < 20:
         return _no_satellites("fewer than 20 droplets")
-    median = float(np.median(diameter))
-    from_large = max(3 * median, 0.0)
-    if (diameter >= from_large).sum() < max(3, len(diameter) // 20):
-        from_large = max(2 * median, float(np.quantile(diameter, 0.95)))
-    small_below = min(median, from_large / 3)
-    large, small = diameter >= from_large, diameter < small_below
+    small_below, large_from = _size_limits(diameter)
+    large, small = diameter >= large_from, diameter < small_below
     if large.sum() < 3 or small.sum() < 10:
         return _no_satellites("sizes too alike to part small droplets from large ones")
     chosen = np.zeros(int(labels.max()) + 1, dtype=bool)
@@ -239,9 +235,18 @@ def satellites(
         n_small=int(small.sum()),
         n_near=n_near,
         small_below=small_below * pixel_size,
-        large_from=from_large * pixel_size,
+        large_from=large_from * pixel_size,
         reach=reach * pixel_size,
     )
+
+
+def _size_limits(diameter: Floats) -> tuple[float, float]:
+    """Return below which diameter a droplet is small, and from which on it is large."""
+    median = float(np.median(diameter))
+    large_from = 3 * median
+    if (diameter >= large_from).sum() < max(3, len(diameter) // 20):
+        large_from = max(2 * median, float(np.quantile(diameter, 0.95)))
+    return min(median, large_from / 3), large_from
 
 
 def _no_satellites(reason: str) -> Satellites:

@@ -88,17 +88,13 @@ def _cut_rows(plan: Plan, parts: Sequence[Measured]) -> pd.DataFrame:
 
 def sizes_of(parted: Parted, rows: pd.DataFrame, settings: Settings) -> Sizes:
     """Return diameters and shapes of the droplets, those the border cuts counted for others."""
-    from spattermap.morphology import border_weights, shape_class, shape_shares, size_summary
+    from spattermap.morphology import shape_class, shape_shares, size_summary
+    from spattermap.morphology.result import weights_in_field
 
     size = facts(parted.job.source.maps).pixel_size
     box = parted.box[rows["label"].to_numpy(dtype=np.int64)]
-    extent = (box[:, 2:] - box[:, :2]).astype(np.float64)
     inside = ~rows["touches_border"].to_numpy(dtype=bool)
-    height, width = parted.job.shape
-    weight = np.zeros(len(rows))
-    weight[inside] = border_weights(
-        extent[inside, 0], extent[inside, 1], frame=(height - 1.0, width - 1.0)
-    )
+    weight = weights_in_field(box, inside, shape=parted.job.shape)
     diameter = rows["diameter_um"].to_numpy(dtype=np.float64)
     summary = size_summary(
         diameter,
