@@ -138,13 +138,12 @@ def compare(place: Path, out: Path) -> None:
     from spattermap import load
     from spattermap.analysis import find_roles, measure_droplets
     from spattermap.mapset import facts
-    from spattermap.moments import block_moments
     from spattermap.segmentation import segment
     from spattermap.settings import Settings
 
     maps = load(place)
     small = maps.isel(y=slice(0, 64), x=slice(0, 64))
-    roles = find_roles(small, block_moments(small), Settings())
+    roles = find_roles(small, Settings())
     start, cpu = time.perf_counter(), time.process_time()
     found = segment(maps, roles)
     table = measure_droplets(maps, found, facts(maps).pixel_size)

@@ -196,7 +196,7 @@ def analyse(
     settings = settings or Settings()
     known = facts(maps)
     whole = block_moments(maps, block_px=settings.block_px)
-    roles = find_roles(maps, whole, settings)
+    roles = find_roles(maps, settings, moments=whole)
     found = segment(maps, roles, settings=settings, blank=blank)
     droplets = measure_droplets(maps, found, known.pixel_size)
     moments = block_moments(
@@ -262,17 +262,19 @@ def _form(
     )
 
 
-def find_roles(maps: xr.Dataset, moments: BlockMoments, settings: Settings) -> Roles:
+def find_roles(
+    maps: xr.Dataset, settings: Settings, *, moments: BlockMoments | None = None
+) -> Roles:
     """Return the roles as stated in the settings or the map set, else inferred.
 
     Parameters
     ----------
     maps : xarray.Dataset
         A map set.
-    moments : BlockMoments
-        Moments of the whole field.
     settings : Settings
         Roles stated here come first.
+    moments : BlockMoments, optional
+        Moments of the whole field, where they are at hand already.
 
     Returns
     -------
@@ -284,6 +286,7 @@ def find_roles(maps: xr.Dataset, moments: BlockMoments, settings: Settings) -> R
         If a stated alloy has no mapped element.
     """
     from spattermap.colocation import infer_roles
+    from spattermap.moments import block_moments
 
     known = facts(maps)
     names = [str(name) for name in maps["element"].values]
@@ -292,7 +295,7 @@ def find_roles(maps: xr.Dataset, moments: BlockMoments, settings: Settings) -> R
     if alloy:
         where = "in the settings" if settings.alloy else "with the map set"
         return stated_roles(names, alloy=alloy, substrate=substrate, how=f"stated {where}")
-    inferred = infer_roles(moments)
+    inferred = infer_roles(moments or block_moments(maps, block_px=settings.block_px))
     if not substrate:
         return inferred
     # Half a statement is kept: only the alloy's side is guessed.

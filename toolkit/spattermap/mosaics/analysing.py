@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 PART_PX = 2048  # side of a part: about 0.7 GB a worker
 _OVERVIEW_PX = 768  # longest side of the overview pictures
 _SHEET_PX = 1024  # longest side of the solved sheet
-_PROBE_PX = 2048
+_PROBE_PX = 2048  # side of the middle part from which unstated roles are inferred
 SCRATCH = ".scratch"
 
 
@@ -199,15 +199,12 @@ def _put_together(
 
 
 def _roles(source: Source, settings: Settings) -> Roles:
-    from spattermap.moments import block_moments
-
-    known = facts(source.maps)
+    if settings.alloy or facts(source.maps).alloy:
+        return find_roles(source.maps, settings)  # stated roles need no look
     height, width = source.shape
-    side = 64 if (settings.alloy or known.alloy) else _PROBE_PX  # stated roles need no look
-    top, left = max(0, (height - side) // 2), max(0, (width - side) // 2)
-    box = Box(top, left, min(top + side, height), min(left + side, width))
-    maps = source.maps.isel(y=box.rows, x=box.columns).load()
-    return find_roles(maps, block_moments(maps, block_px=settings.block_px), settings)
+    top, left = max(0, (height - _PROBE_PX) // 2), max(0, (width - _PROBE_PX) // 2)
+    box = Box(top, left, min(top + _PROBE_PX, height), min(left + _PROBE_PX, width))
+    return find_roles(source.maps.isel(y=box.rows, x=box.columns).load(), settings)
 
 
 def _plan(

@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from spattermap.analysis import find_roles
 from spattermap.errors import InputError, SpattermapError
 from spattermap.mapset import facts, unit_name, validate
 from spattermap.outputs import write_text_atomically
 from spattermap.panel.drawing import histogram_svg, numbers_html, overlay_svg
-from spattermap.panel.view import View, coarse, look, roles_for
+from spattermap.panel.view import View, coarse, look
 from spattermap.settings import Settings
 
 if TYPE_CHECKING:
@@ -63,7 +64,7 @@ class Panel:
         self.blank = blank
         self.settings = settings or Settings()
         self.keep_as = Path(keep_as)
-        self._roles = roles_for(maps, self.settings)
+        self._roles = find_roles(maps, self.settings)
         self._small = coarse(maps)
         self._small_blank = None if blank is None else coarse(blank, factor=self._small[1])[0]
         self._pending: asyncio.TimerHandle | None = None
@@ -108,7 +109,7 @@ class Panel:
 
     def _take(self, changes: dict[str, Any]) -> None:
         wanted = self.settings.with_changes(**changes)
-        roles = roles_for(self.maps, wanted)
+        roles = find_roles(self.maps, wanted)
         self.settings, self._roles = wanted, roles
 
     def _look(self, *, full: bool) -> View:

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.mapset import facts, make_map_set, valid_mask
-from spattermap.roles import Roles, stated_roles
 
 if TYPE_CHECKING:
     import numpy.typing as npt
     import pandas as pd
     import xarray as xr
 
+    from spattermap.roles import Roles
     from spattermap.segmentation.result import Segmentation
     from spattermap.settings import Settings
 
@@ -93,37 +93,6 @@ def _squares(stack: npt.NDArray[Any], factor: int) -> npt.NDArray[np.float64]:
     return np.asarray(squares.mean(axis=(2, 4), dtype=np.float64))
 
 
-def roles_for(maps: xr.Dataset, settings: Settings) -> Roles:
-    """Return the roles that the settings or the maps state, else the inferred ones.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set.
-    settings : Settings
-        Roles stated here come first.
-
-    Returns
-    -------
-    Roles
-
-    Raises
-    ------
-    InputError
-        If none of the stated elements was mapped.
-    """
-    from spattermap.analysis import find_roles
-    from spattermap.moments import block_moments
-
-    known = facts(maps)
-    alloy = settings.alloy or tuple(known.alloy)
-    if alloy:
-        names = [str(name) for name in maps["element"].values]
-        glass = settings.substrate or tuple(known.substrate)
-        return stated_roles(names, alloy=alloy, substrate=glass, how="chosen")
-    return find_roles(maps, block_moments(maps), settings)
-
-
 def look(
     maps: xr.Dataset,
     roles: Roles,
@@ -151,18 +120,13 @@ def look(
     -------
     View
     """
-    from spattermap.regions import measure_regions
+    from spattermap.analysis import measure_droplets
     from spattermap.segmentation import segment
 
     known = facts(maps)
     if known.length_unit == "px" and scale > 1 and settings.smallest_droplet is not None:
         settings = settings.with_changes(smallest_droplet=settings.smallest_droplet / scale)
     found = segment(maps, roles, settings=settings, blank=blank)
-    only_droplets = np.where(found.labels <= found.n_droplets, found.labels, 0).astype(np.int32)
-    droplets = measure_regions(
-        only_droplets,
-        counts=maps["counts"].values,
-        elements=[str(name) for name in maps["element"].values],
-        pixel_size=known.pixel_size * (scale if known.length_unit == "px" else 1),
-    )
+    size = known.pixel_size * (scale if known.length_unit == "px" else 1)
+    droplets = measure_droplets(maps, found, size)
     return View(found, droplets, float(found.metal[valid_mask(maps)].mean()), scale)

@@ -168,9 +168,10 @@ def _file_hashes(path: Path) -> dict[str, str]:
 
 
 def _sha256(file: Path) -> str:
+    from spattermap.loaders.stack import sha256
+
     try:
-        with file.open("rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
+        return sha256(file)
     except OSError as problem:
         raise InputFileError(
             f"{file} must be readable, got: {problem.strerror or problem}. Check its rights."
