@@ -422,8 +422,10 @@ def test_supply_is_not_known_without_composition_energy_or_size():
     assert supply(levels, partners=()) is None
     assert supply(levels, partners=("Si",)) is None  # no part of the alloy
     for changes in (
-        {"beam_energy_keV": None}, {"lines": {**LINES, "Ti": None}}, {"lines": {**LINES, "Cu": None}},
-    ):  # fmt: skip
+        {"beam_energy_keV": None},
+        {"lines": {**LINES, "Ti": None}},
+        {"lines": {**LINES, "Cu": None}},
+    ):
         assert supply(levels, state=dataclasses.replace(STATED, **changes)) is None
     # A beam below copper's edge excites nothing to compare with.
     low = dataclasses.replace(STATED, beam_energy_keV=5.0)

@@ -162,7 +162,8 @@ def test_an_open_correlation_without_value_asks_for_counts_not_for_patience():
 def test_what_is_left_out_and_what_scale_was_asked_are_said():
     one = replace(KEPT, set_aside=("K",), side_px=4, partners=("Fe", "Ti"))
     said = reasons(one, decide(one))
-    assert "Correlation with Fe and Ti, of counts summed over squares of 4 px: 0.95" in said
+    assert "Correlation with Fe and Ti: 0.95 (0.93 to 0.97) pixel by pixel; 0.95" in said
+    assert "better known, of counts summed over squares of 4 px." in said
     assert "K may lie apart too, so the comparison leaves it out." in said
 
 

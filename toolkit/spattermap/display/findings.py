@@ -152,7 +152,8 @@ def verdicts(analysis: Any) -> Fragment:
         groups.append(f"<tbody><tr>{''.join(cells)}</tr>{_why(row)}</tbody>")
     html = (
         f'<table class="verdicts"><caption>Shares and correlations with their intervals '
-        f"({100 * analysis.settings.level:g} %). {_MORE_COLUMNS}</caption>"
+        f"({100 * analysis.settings.level:g} %); r is taken pixel by pixel. "
+        f"{_MORE_COLUMNS}</caption>"
         f"<thead><tr>{head}</tr></thead>{''.join(groups)}</table>"
     )
     return Fragment(html, wording.verdict_lines(analysis.elements))

@@ -54,7 +54,8 @@ def judge(
     pandas.DataFrame
         One row an element, the columns of ``elements.csv``: element, line, role, mean_counts,
         detection_limit_counts (per pixel of the field), share_in_droplets, share_with_alloy,
-        r_alloy, r_substrate (each with _low and _high), p_value, verdict, reasons, next_step;
+        r_alloy, r_substrate (of single pixels; each with _low and _high; NaN where metal and bare
+        area were not told apart), p_value, verdict, reasons, next_step;
         then rule (the line of `rules.CONDITIONS` that held), share_not_following (with _low and
         _high), z_on_metal and z_between (standard errors above all that background, glass and
         haze may give).
@@ -103,6 +104,9 @@ def _lies_apart(e: Evidence) -> bool:
 
 
 def _row(e: Evidence, condition: Condition, line: str) -> dict[str, Any]:
+    if not e.divided:
+        # On a plate without metal it is noise over noise, and nothing here tells that from a film.
+        e = replace(e, r_alloy=UNKNOWN, r_substrate=UNKNOWN)
     if condition.verdict in ("substrate", "not_detected") and e.role != "substrate":
         # Shares of a deposit that is not there are noise over noise.
         e = replace(e, in_droplets=UNKNOWN, with_alloy=UNKNOWN, rest=UNKNOWN)

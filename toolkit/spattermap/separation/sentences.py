@@ -166,18 +166,31 @@ def _leak(e: Evidence) -> str:
 
 def _correlation(e: Evidence) -> str:
     partner = " and ".join(e.partners) if e.partners else "the substrate's shadow"
+    if math.isnan(e.together.low):
+        return ""  # where the noise itself is unknown there are no bounds, and nothing to say
+    if not e.divided:
+        why = ", as metal and bare area could not be told apart" if e.role == "substrate" else ""
+        return f"Its correlation with {partner} cannot be judged{why or ' either'}."
     if not e.together.known:
-        # Where the noise itself is unknown there are no bounds either, and nothing to say.
-        open_ = math.isfinite(e.together.low)
-        return f"These counts do not bound its correlation with {partner}." if open_ else ""
-    squares = f", of counts summed over squares of {e.side_px} px" if e.side_px > 1 else ""
-    said = f"Correlation with {partner}{squares}: {_span(e.together)}."
+        return f"These counts do not bound its correlation with {partner}."
+    said = f"Correlation with {partner}: {_by_scale(e)}."
     if e.set_aside and e.partners:
         said += (
             f" {' and '.join(e.set_aside)} may lie apart too, so the comparison leaves "
             f"{'it' if len(e.set_aside) == 1 else 'them'} out."
         )
     return said
+
+
+def _by_scale(e: Evidence) -> str:
+    """Return the correlation of the table, and that of squares where it is known better."""
+    if e.side_px == 1:
+        return f"{_span(e.together)} pixel by pixel"
+    pixels = _span(e.r_alloy) if e.r_alloy.known else "not told"
+    return (
+        f"{pixels} pixel by pixel; {_span(e.together)}, better known, of counts summed over "
+        f"squares of {e.side_px} px"
+    )
 
 
 def next_step(e: Evidence, condition: Condition) -> str:
@@ -253,7 +266,7 @@ def _longer(e: Evidence, *, also: bool = False) -> str:
         )  # fmt: skip
     if factor <= 1.0:
         return ""
-    times = max(2, math.ceil(factor))
+    times = max(2, math.ceil(factor - 1e-9))  # a rounding error is no further round of counting
     return f", and count {times} times longer" if also else f"Count {times} times longer."
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -17,13 +17,13 @@ from spattermap.separation.evidence import (
     UNKNOWN,
     Estimate,
     Evidence,
-    Split,
     estimate,
     most_explained,
     partners_of,
     split_signal,
     standard_errors,
 )
+from spattermap.separation.following import following, in_droplets
 from spattermap.separation.gather import Context
 from spattermap.separation.levels import Levels, over_continuum
 from spattermap.separation.patterns import own_pattern, variation_z
@@ -38,6 +38,8 @@ if TYPE_CHECKING:
 
 # One-sided 95 % (Currie 1968).
 _K = 1.644854
+# Lines that bring less than this of their own map's counts are not worth a sentence.
+LEAST_LEAK = 0.01
 
 
 def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) -> Evidence:
@@ -56,79 +58,93 @@ def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) 
     -------
     Evidence
     """
-    levels, settings = context.levels, context.settings
+    levels = context.levels
     e = levels.index(element)
     partners = partners_of(element, context.roles, without=apart)
-    error_metal, error_bare = _counting_errors(context, e)
-    mean = float(context.sums.s[:, :, e].sum() / context.sums.n.sum())
-    split = split_signal(levels, element, partners)
     most, least = most_explained(
-        levels, element, partners, context.state, fraction=settings.background_fraction
+        levels,
+        element,
+        partners,
+        context.state,
+        fraction=context.settings.background_fraction,
     )
+    split = split_signal(levels, element, partners)
+    return Evidence(
+        element=element,
+        role=context.roles.of(element),
+        mean=float(context.sums.s[:, :, e].sum() / context.sums.n.sum()),
+        detection_limit=_detection_limit(context, e),
+        partners=partners,
+        divided=levels.has_metal,
+        is_matrix=element == context.matrix,
+        per_metal=float(levels.metal[0, e] - levels.under[0, e]),
+        per_bare=float(levels.bare[0, e] - levels.base[0, e]),
+        of_partner=_of_partner(levels, e, partners),
+        in_droplets=in_droplets(context, e),
+        supply_ratio=_supply_ratio(context, element, partners, split.total),
+        leak_from=tuple(
+            s for s, part in levels.leaks.get(element, {}).items() if part > LEAST_LEAK
+        ),
+        alloy_shown=_alloy_shown(context, partners),
+        set_aside=tuple(x for x in apart if x != element),
+        closed=bool(_notes(context)),
+        notes=(*_notes(context), *_net_note(context), *_shadow_note(context)),
+        **_excesses(context, e, most),
+        **following(context, element, partners, split, bounds=(most, least)),
+        **_glass(context, element),
+        **_correlations(context, element, partners),
+    )
+
+
+def _excesses(context: Context, e: int, most: Floats) -> dict[str, Any]:
+    """Return by how much an element exceeds its background on metal and between the deposits."""
+    levels = context.levels
+    error_metal, error_bare = _counting_errors(context, e)
     over_metal = levels.metal[:, e] - levels.under_high[:, e]
-    z_leak = standard_errors(over_metal, error_metal)
     z_metal = standard_errors(over_metal - levels.leak[:, e], error_metal)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        rest = split.rest / split.total
-        hidden = levels.n_bare * (levels.bare[:, e] - least)
-        hidden_share = hidden / (split.metal + np.maximum(hidden, 0.0))
-        surely = np.maximum(levels.n_bare * (levels.bare[:, e] - most), 0.0)
-        surely_share = surely / (split.metal + surely)
+    return {
+        "z_metal": z_metal,
+        "z_metal_best": standard_errors(levels.metal[:, e] - levels.under[:, e], error_metal),
+        "z_rest": _over(levels.bare[:, e], most, error_bare),
+        "z_rest_best": standard_errors(levels.bare[:, e] - levels.base[:, e], error_bare),
+        "explained_by_leak": standard_errors(over_metal, error_metal) >= PRESENT_Z > z_metal,
+    }
+
+
+def _glass(context: Context, element: str) -> dict[str, Any]:
+    """Return how an element compares with the bare substrate and its blank."""
+    levels = context.levels
+    e = levels.index(element)
+    _, error_bare = _counting_errors(context, e)
+    z_glass = standard_errors(over_continuum(levels, element, context.state), error_bare)
+    patterned, contrast = _pattern(context, element)
+    return {
+        "blank": levels.has_blank,
+        "glass_former": element in GLASS_FORMERS,
+        "over_blank": _over_blank(levels, e),
+        "z_glass": z_glass,
+        "blank_is_glass": _blank_is_glass(context, e)
+        or (levels.has_blank and z_glass >= PRESENT_Z),
+        "patterned": patterned,
+        "contrast": contrast,
+        "z_varies": variation_z(context.bare, element),
+    }
+
+
+def _correlations(context: Context, element: str, partners: tuple[str, ...]) -> dict[str, Any]:
+    """Return the correlations with alloy and substrate, and those of the better known scale."""
     substrate = tuple(x for x in context.roles.substrate if x != element)
     r_alloy, p_value = with_alloy_elements(context, element, partners, substrate)
     r_substrate = with_group(context, element, substrate)
     together = known_better(r_alloy, in_squares(context, element, partners))
-    along_glass = known_better(r_substrate, in_squares(context, element, substrate))
-    sources = levels.leaks.get(element, {})
-    z_glass = standard_errors(over_continuum(levels, element, context.state), error_bare)
-    patterned, contrast = _pattern(context, element)
-    hidden_bound = estimate(hidden_share, settings, levels.n_blocks)
-    # The interval must allow for what background and haze may be, not only for scatter.
-    ends = float(surely_share[0]), hidden_bound.value
-    rest_share = _share(context, rest, element).within(*ends, level=settings.level)
-    following = _with_alloy(context, element, partners, split, ends=ends)
-    rest_share = _clipped(rest_share)
-    return Evidence(
-        element=element,
-        role=context.roles.of(element),
-        mean=mean,
-        detection_limit=_detection_limit(context, e),
-        z_metal=z_metal,
-        z_metal_best=standard_errors(levels.metal[:, e] - levels.under[:, e], error_metal),
-        z_rest=_over(levels.bare[:, e], most, error_bare),
-        z_rest_best=standard_errors(levels.bare[:, e] - levels.base[:, e], error_bare),
-        rest=UNKNOWN if element in context.roles.substrate else rest_share,
-        rest_most=hidden_bound.high if hidden_bound.known else float("nan"),
-        in_droplets=_in_droplets(context, e),
-        with_alloy=following,
-        per_metal=float(levels.metal[0, e] - levels.under[0, e]),
-        per_bare=float(levels.bare[0, e] - levels.base[0, e]),
-        of_partner=_of_partner(levels, e, partners),
-        partners=partners,
-        blank=levels.has_blank,
-        divided=levels.has_metal,
-        is_matrix=element == context.matrix,
-        glass_former=element in GLASS_FORMERS,
-        over_blank=_over_blank(levels, e),
-        z_glass=z_glass,
-        blank_is_glass=_blank_is_glass(context, e) or (levels.has_blank and z_glass >= PRESENT_Z),
-        patterned=patterned,
-        contrast=contrast,
-        z_varies=variation_z(context.bare, element),
-        supply_ratio=_supply_ratio(context, element, partners, split.total),
-        leak_from=tuple(s for s, part in sources.items() if part > 0.01),
-        explained_by_leak=bool(z_leak >= PRESENT_Z > z_metal),
-        r_alloy=r_alloy,
-        r_substrate=r_substrate,
-        together=together,
-        along_glass=along_glass,
-        side_px=1 if together is r_alloy else context.side_px,
-        alloy_shown=_alloy_shown(context, partners),
-        set_aside=tuple(x for x in apart if x != element),
-        p_value=p_value,
-        closed=bool(_notes(context)),
-        notes=(*_notes(context), *_net_note(context), *_shadow_note(context)),
-    )
+    return {
+        "r_alloy": r_alloy,
+        "r_substrate": r_substrate,
+        "together": together,
+        "along_glass": known_better(r_substrate, in_squares(context, element, substrate)),
+        "side_px": 1 if together is r_alloy else context.side_px,
+        "p_value": p_value,
+    }
 
 
 def _over(level: Floats, most: Floats, counting: float) -> float:
@@ -188,75 +204,6 @@ def _detection_limit(context: Context, e: int) -> float:
         if np.isfinite(doubt) and levels.elements[e] not in context.roles.substrate:
             limit += max(doubt, 0.0)
     return float(limit / n)
-
-
-def _in_droplets(context: Context, e: int) -> Estimate:
-    """Return the share in droplets; the bounds of an unknown background widen the interval.
-
-    The signal of a substrate element is the substrate's own, so nothing is taken off it.
-    """
-    levels = context.levels
-    glass = levels.elements[e] in context.roles.substrate
-    nothing = np.zeros_like(levels.base)
-    corners = [(nothing, nothing)] if glass else [(levels.base, levels.under)]
-    if not levels.has_blank and not glass:
-        corners += [(levels.base_low, levels.under_low), (levels.base_high, levels.under_high)]
-    found = []
-    for base, under in corners:
-        metal = levels.n_metal * (levels.metal - under)[:, e]
-        bare = levels.n_bare * np.maximum((levels.bare - base)[:, e], 0.0)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            share = levels.droplet_part[:, e] * metal / (metal + bare)
-        found.append(_share(context, share, levels.elements[e]))
-    ends = [one.value for one in found if one.known]
-    if not found[0].known:
-        return UNKNOWN
-    return _clipped(found[0].within(min(ends), max(ends), level=context.settings.level))
-
-
-def _with_alloy(
-    context: Context,
-    element: str,
-    partners: tuple[str, ...],
-    split: Split,
-    *,
-    ends: tuple[float, float],
-) -> Estimate:
-    """Return the share that follows the alloy.
-
-    Taken as if what lies apart lay between the deposits only; the lower bound allows for a film
-    that covers the metal as well.
-    """
-    if not partners or element in context.roles.substrate:
-        return UNKNOWN
-    levels = context.levels
-    film = levels.n_metal / np.maximum(levels.n_bare, 1.0) * np.maximum(split.rest, 0.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        between = _share(context, 1.0 - split.rest / split.total, element)
-        over = _clipped(_share(context, 1.0 - (split.rest + film) / split.total, element))
-    surely, hidden = ends
-    between = _clipped(between.within(1.0 - hidden, 1.0 - surely, level=context.settings.level))
-    return Estimate(between.value, min(between.low, over.low), between.high)
-
-
-def _share(context: Context, draws: Floats, element: str) -> Estimate:
-    """Return a share with the interval that few blocks, and features across them, need.
-
-    Droplets enter numerator and denominator alike; what widens a share are the features of the
-    bare area that reach over block borders, such as patches of a film. Judged over the gaps alone
-    these look larger than they are, so no more is taken than the whole field shows.
-    """
-    inflation = 1.0
-    if context.bare is not None:
-        of = (float(one.inflation[one.index(element)]) for one in (context.bare, context.moments))
-        inflation = min(of)
-    return estimate(draws, context.settings, context.levels.n_blocks, inflation=inflation)
-
-
-def _clipped(one: Estimate) -> Estimate:
-    if not one.known:
-        return one
-    return Estimate(*(float(np.clip(v, 0.0, 1.0)) for v in (one.value, one.low, one.high)))
 
 
 def _notes(context: Context) -> tuple[str, ...]:
