@@ -69,7 +69,9 @@ def related(shape, seed=1, masked=False):
     planes = rng.poisson(6, (3, *shape)).astype(float)
     planes[1] += 0.5 * planes[0]
     use = np.ones(shape, dtype=bool)
-    if masked:
+    if masked == "sparse":  # lags with a single pair
+        use = rng.random(shape) < 0.25
+    elif masked:
         use[0, 1:3] = use[-1, 0] = use[2, -2:] = False
     return planes, use
 
@@ -84,7 +86,7 @@ def as_maps(planes, use):
     known="exact",
     tolerance="1e-9",
 )
-@pytest.mark.parametrize("masked", [False, True])
+@pytest.mark.parametrize("masked", [False, True, "sparse"])
 @pytest.mark.parametrize(
     ("shape", "length"), [((6, 5), 0.5), ((7, 8), 0.8), ((5, 10), 1.0), ((1, 20), 0.0)]
 )
@@ -220,7 +222,7 @@ def block_sums_of(n, s1, comoment, noise, field):
     known="exact",
     tolerance="1e-12",
 )
-@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize("sign", [1, -1, 1e-6])  # turned round, and in another unit
 def test_block_p_value_by_hand(sign):
     # Products within blocks 4, 2, 1, less noise 1 each; means 12/8 and 8/8, so the blocks deviate
     # by -1, 1, 0 and 2, -2, 0 and add -2/2, -2/2, 0: in all 2, 0, 0.
@@ -350,6 +352,16 @@ def test_thirteen_classes_unless_told():
     centred = centring @ matrix
     size = 1 + np.trace(centred) ** 2 / np.trace(centred @ centred)
     assert modified_t_test(z, z, line, n_classes=2).effective_size == pytest.approx(size)
+
+
+def test_distance_classes_may_be_empty():
+    # Six pairs of a square: four sides in one class, two diagonals in another, eleven empty.
+    square = np.array([[0.0, 0], [0, 1], [1, 0], [1, 1]])
+    a, b = np.array([1.0, 2, 4, 8]), np.array([3.0, 1, 4, 9])
+    many = modified_t_test(a, b, square)
+    assert many.effective_size == pytest.approx(
+        modified_t_test(a, b, square, n_classes=4).effective_size
+    )
 
 
 def test_perfect_and_unprovable_correlations_between_places():
@@ -491,6 +503,8 @@ def opposed(names, groups, *, seed=13, noise=None):
         # Metal against glass, and one that follows neither.
         (["Cu", "Zn", "Si", "O", "Cl"], [1, 1, -1, -1, 2], "Cu Zn", "Si O", "Cl"),
         (["Si", "O", "Cu", "Zn"], [1, 1, -1, -1], "Cu Zn", "Si O", ""),
+        # A map that does not vary takes no side.
+        (["Cu", "Zn", "Cl", "Si", "O"], [1, 1, 0, -1, -1], "Cu Zn", "Si O", "Cl"),
         # No glass former at all: those that move together are the alloy, on either side.
         (["Cu", "Zn", "Ni"], [1, 1, -1], "Cu Zn Ni", "", ""),
         # A glass former that moves with the metal is neither.

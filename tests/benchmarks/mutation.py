@@ -24,11 +24,20 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 # Files of each room, and the tests that must notice a change in them.
 ROOMS = {
-    "moments": (["moments.py"], ["test_moments.py", "test_colocation.py"]),
+    "moments": (
+        ["moments.py", "block_sums.py", "autocovariance.py"],
+        ["test_moments_by_hand.py", "test_moments.py", "test_colocation.py"],
+    ),
     "regions": (["regions.py", "_region_kernels.py"], ["test_regions.py"]),
     "continuity": (
         ["continuity"],
-        ["test_continuity.py", "test_continuity_describe.py", "test_continuity_conductance.py"],
+        [
+            "test_continuity_by_hand.py",
+            "test_continuity_words_by_hand.py",
+            "test_continuity.py",
+            "test_continuity_describe.py",
+            "test_continuity_conductance.py",
+        ],
     ),
     "colocation": (
         ["colocation"],

@@ -161,7 +161,7 @@ def sheet_conductance(
         corner = solve(corner_network(sheet), tolerance=tolerance)
     low = cell.conductance / full if cell else float("nan")
     high = corner.conductance / full if corner else float("nan")
-    potential, along, across = _fields(sheet, cell, refine)
+    potential, along, across = _fields(sheet, cell, int(refine))
     if direction == "y":
         potential, along, across = potential.T, along.T, across.T
     solved = [one for one in (cell, corner) if one]
