@@ -253,6 +253,11 @@ def test_evidence_names_every_alternative_and_both_sides():
     assert table.next_step.str.len().min() > 20
 
 
+def test_where_no_streak_was_found_no_share_of_streaks_is_argued():
+    none = findings(shares={"share_streaks": 0.0, "share_streaks_low": 0.0})
+    assert none.loc["streaks and splashes"].speaks_against == ("No streak was found.",)
+
+
 def test_haze_within_its_interval_of_nothing_speaks_against():
     none = findings(shares={"fraction_low": -0.01, "fraction_high": 0.02})
     row = none.loc["vapour or fine haze"]
@@ -262,7 +267,7 @@ def test_haze_within_its_interval_of_nothing_speaks_against():
     row = much.loc["vapour or fine haze"]
     assert len(row.speaks_for) == 1
     some = findings(shares={"fraction_low": 0.1, "fraction_high": 0.2})
-    assert any("10 % to 20 %" in s for s in some.loc["vapour or fine haze"].speaks_for)
+    assert any("10 to 20 %" in s for s in some.loc["vapour or fine haze"].speaks_for)
     # What cannot be told apart is said.
     assert any("Droplets below 0.5 µm would look the same" in s for s in row.speaks_against)
 

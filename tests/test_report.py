@@ -130,7 +130,7 @@ def test_formula_is_mathml(page):
 def test_verdict_table_has_reasons_and_next_step(page):
     read = Reader(page)
     labels = [cell["data-label"] for cell in read.all("td") if "data-label" in cell]
-    assert set(labels) == {"Verdict", "In droplets", "With alloy", "r with alloy"}
+    assert set(labels) == {"Verdict", "Share in droplets", "Share with alloy", "r with alloy"}
     assert page.count("<strong>Why:</strong> x</p><p><strong>Next:</strong> y") == 5
     assert "with alloy</span>" in page
 

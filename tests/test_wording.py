@@ -74,6 +74,12 @@ def test_a_whole_answer():
     )
 
 
+def test_no_share_is_told_of_streaks_that_were_not_found():
+    text = an_answer([element("Cu", "alloy", "with_alloy")], n_streaks=0)
+    assert "Of the metal signal 80 % is in droplets and 20 % is in haze. " in text
+    assert "streaks" not in text
+
+
 @pytest.mark.parametrize(
     ("verdict", "words"),
     [

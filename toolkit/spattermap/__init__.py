@@ -1,4 +1,18 @@
-"""Spattermap: element maps of metal deposits turned into answers with their uncertainty."""
+"""Spattermap: element maps of metal deposits turned into answers with their uncertainty.
+
+Examples
+--------
+>>> import tempfile
+>>> import spattermap
+>>> from spattermap.synthesis import Deposit, make_deposit, save_folder
+>>> scene = make_deposit(Deposit(shape=(96, 128), electron_image=False), seed=1)
+>>> folder = save_folder(scene, tempfile.mkdtemp())  # yours holds what the microscope exports
+>>> analysis = spattermap.analyse(spattermap.load(folder))
+>>> analysis.elements.set_index("element")["verdict"].to_dict()
+{'Cu': 'with_alloy', 'O': 'substrate', 'Si': 'substrate', 'Zn': 'with_alloy'}
+>>> analysis.answer().partition(". ")[0]  # doctest: +ELLIPSIS
+'Metal covers ... % (... to ... %) of the field'
+"""
 
 from __future__ import annotations
 

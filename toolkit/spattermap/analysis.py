@@ -182,6 +182,16 @@ def analyse(
     ------
     InputError, InputTypeError
         If the maps, the blank or a setting cannot be used.
+
+    Examples
+    --------
+    >>> from spattermap.synthesis import Deposit, make_deposit
+    >>> maps = make_deposit(Deposit(shape=(96, 128), electron_image=False), seed=1).maps
+    >>> analysis = analyse(maps)
+    >>> round(analysis.morphology.coverage.value, 1)
+    0.3
+    >>> analysis.elements.set_index("element").loc["Cu", "verdict"]
+    'with_alloy'
     """
     import xarray as xr
 

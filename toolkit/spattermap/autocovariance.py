@@ -204,6 +204,14 @@ def correlation_length_px(maps: xr.Dataset | npt.ArrayLike, *, noise: float | No
     ------
     InputError
         If an array is not two-dimensional.
+
+    Examples
+    --------
+    >>> from scipy.ndimage import gaussian_filter
+    >>> rng = np.random.default_rng(1)
+    >>> rough = gaussian_filter(rng.normal(size=(256, 256)), 5.0)
+    >>> round(correlation_length_px(rough, noise=0.0))  # exp(-lag^2 / (4 5^2)) is 1/e at 10
+    10
     """
     import xarray as xr
 

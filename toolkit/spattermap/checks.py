@@ -47,6 +47,11 @@ def positive(value: object, name: str, *, unit: str = "", allow_zero: bool = Fal
         If `value` is not a number.
     InputError
         If it is not finite or not above zero.
+
+    Examples
+    --------
+    >>> positive(0.25, "pixel_size_um", unit="um")
+    0.25
     """
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         try:
@@ -86,6 +91,11 @@ def one_of(value: str, name: str, allowed: Iterable[str]) -> str:
     ------
     InputError
         If `value` is not allowed.
+
+    Examples
+    --------
+    >>> one_of("on", "cracks", ("auto", "on", "off"))
+    'on'
     """
     choices = list(allowed)
     if value not in choices:
@@ -142,6 +152,11 @@ def atomic_number(symbol: str) -> int:
     ------
     InputError
         If there is no such element.
+
+    Examples
+    --------
+    >>> atomic_number("Cu")
+    29
     """
     return ELEMENT_SYMBOLS.index(element_symbol(symbol, "element")) + 1
 
@@ -164,6 +179,11 @@ def image_2d(array: npt.ArrayLike, name: str) -> np.ndarray:
     ------
     InputError
         If it has another number of dimensions, or no pixels.
+
+    Examples
+    --------
+    >>> image_2d([[1, 2], [3, 4]], "metal").shape
+    (2, 2)
     """
     import numpy as np
 

@@ -171,6 +171,12 @@ def clopper_pearson_interval(
     References
     ----------
     Clopper & Pearson, Biometrika 26 (1934) 404.
+
+    Examples
+    --------
+    >>> low, high = clopper_pearson_interval(81, 263)
+    >>> round(float(low), 4), round(float(high), 4)
+    (0.2527, 0.3676)
     """
     from scipy import stats
 
@@ -208,6 +214,12 @@ def jeffreys_interval(
     ----------
     Brown, Cai & DasGupta, Statist. Sci. 16 (2001) 101, section 3.1.3 (where the bounds are set
     to 0 at k = 0 and to 1 at k = n, as here).
+
+    Examples
+    --------
+    >>> low, high = jeffreys_interval(81, 263)
+    >>> round(float(low), 4), round(float(high), 4)
+    (0.2545, 0.3656)
     """
     from scipy import stats
 
@@ -359,6 +371,11 @@ def anscombe(counts: npt.ArrayLike) -> Floats:
     References
     ----------
     Anscombe, Biometrika 35 (1948) 246, eq. 3.
+
+    Examples
+    --------
+    >>> anscombe([0, 4]).round(3).tolist()
+    [1.225, 4.183]
     """
     return np.asarray(2.0 * np.sqrt(_counted(counts, "counts") + 0.375))
 
@@ -381,6 +398,14 @@ def noise_model(maps: xr.Dataset) -> tuple[NoiseModel, ...]:
     Counts are checked, not trusted: their white noise must be as large as counting makes it
     (white variance = mean), else the export was smoothed, or multiplied by a gain. See
     `spattermap.noise`.
+
+    Examples
+    --------
+    >>> from spattermap import make_map_set
+    >>> counts = np.random.default_rng(1).poisson(2.0, (1, 64, 64))
+    >>> raw, gained = make_map_set(counts, ["Cu"]), make_map_set(3.5 * counts, ["Cu"])
+    >>> noise_model(raw)[0].kind, noise_model(gained)[0].kind
+    ('poisson', 'scaled counts')
     """
     return tuple(model_of(maps, place) for place in range(maps.sizes["element"]))
 
@@ -400,6 +425,13 @@ def noise_variance(maps: xr.Dataset) -> xr.DataArray:
         Carried `variance` where there is one; for counts the counts themselves, times the gain
         where one is hidden; otherwise the estimate of `noise_model`. For a smoothed map it is
         the whole short-range variance, an upper bound, and `NoiseModel.correctable` is False.
+
+    Examples
+    --------
+    >>> from spattermap import make_map_set
+    >>> maps = make_map_set([[[4, 1], [0, 9]]], ["Cu"])
+    >>> noise_variance(maps).values.tolist()
+    [[[4.0, 1.0], [0.0, 9.0]]]
     """
     import xarray as xr
 
@@ -425,6 +457,14 @@ def without_gain(maps: xr.Dataset) -> xr.Dataset:
     xarray.Dataset
         A new map set with ``quantity = "counts"`` if every map is a whole number of counts
         times one gain each and its noise agrees; otherwise `maps` itself.
+
+    Examples
+    --------
+    >>> from spattermap import make_map_set
+    >>> counts = np.random.default_rng(1).poisson(2.0, (1, 64, 64))
+    >>> maps = make_map_set(3.5 * counts, ["Cu"], quantity="intensity")
+    >>> bool((without_gain(maps)["counts"] == counts).all())
+    True
     """
     models = noise_model(maps)
     kinds = {one.kind for one in models}

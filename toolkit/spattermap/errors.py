@@ -77,6 +77,11 @@ def unknown_name(what: str, name: str, known: Iterable[str]) -> str:
     -------
     str
         One line with the nearest known name, or with all of them.
+
+    Examples
+    --------
+    >>> unknown_name("mapset.toml: key", "pixelsize_um", ["pixel_size_um", "title"])
+    "mapset.toml: key must be a known name, got 'pixelsize_um'. Did you mean 'pixel_size_um'?"
     """
     allowed = list(known)
     guess = nearest(name, allowed)

@@ -34,6 +34,13 @@ def describe(maps: xr.Dataset) -> pd.DataFrame:
         Columns `element`, `line`, `file`, `dtype`, `minimum`, `mean`, `maximum` (in the map
         set's quantity per pixel), `zero_share`, `saturated_share` (0 to 1) and `noise`: the kind
         of noise, see `spattermap.counting.noise_model`. Invalid pixels are left out.
+
+    Examples
+    --------
+    >>> from spattermap import make_map_set
+    >>> maps = make_map_set([[[0, 1], [2, 5]]], ["Cu"])
+    >>> describe(maps)[["element", "mean", "zero_share"]].to_numpy().tolist()
+    [['Cu', 2.0, 0.25]]
     """
     import pandas as pd
 
@@ -76,6 +83,11 @@ def saturated_share(values: np.ndarray) -> float:
     float
         Share (0 to 1): of values at the largest number of an unsigned type, or at a maximum
         that far more pixels have than the next lower value.
+
+    Examples
+    --------
+    >>> saturated_share(np.array([3, 255, 255, 7], np.uint8))
+    0.5
     """
     top = values.max()
     share = float(np.mean(values == top))
@@ -100,6 +112,13 @@ def missing(maps: xr.Dataset) -> list[tuple[str, str]]:
     -------
     list of (str, str)
         What is missing, and the answers that it costs.
+
+    Examples
+    --------
+    >>> from spattermap import make_map_set
+    >>> maps = make_map_set(np.ones((1, 2, 2)), ["Cu"], pixel_size_um=0.5)
+    >>> [what for what, _ in missing(maps)]
+    ['alloy and substrate', 'blank', 'beam energy', 'electron image', 'lines']
     """
     known = facts(maps)
     checks = (
@@ -151,6 +170,13 @@ def as_text(maps: xr.Dataset) -> str:
     -------
     str
         Lines without a final newline.
+
+    Examples
+    --------
+    >>> from spattermap import make_map_set
+    >>> maps = make_map_set([[[0, 1], [2, 5]]], ["Cu"], title="burst 14")
+    >>> print(as_text(maps).splitlines()[2].strip())
+    size            2 x 2 px (y x x), 1 elements
     """
     from spattermap.counting import noise_model
 

@@ -218,6 +218,14 @@ def set_facts(maps: xr.Dataset, **more: Any) -> None:
     ------
     InputError
         If a name is unknown or a value not allowed.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> maps = make_map_set(np.ones((1, 2, 2)), ["Cu"])
+    >>> set_facts(maps, title="burst 14", process={"charge_J": 140})
+    >>> facts(maps).title, facts(maps).process
+    ('burst 14', {'charge_J': 140})
     """
     for name, value in more.items():
         one_of(name, "map set: fact", ("title", "beam_energy_keV", *_TABLES))
@@ -261,6 +269,13 @@ def facts(maps: xr.Dataset) -> Facts:
     Returns
     -------
     Facts
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> maps = make_map_set(np.ones((1, 2, 2)), ["Cu"], pixel_size_um=0.5, alloy={"Cu": 99.9})
+    >>> facts(maps).alloy, facts(maps).length_unit
+    ({'Cu': 99.9}, 'um')
     """
     attrs = maps.attrs
     tables = {name: json.loads(attrs[name]) for name in _TABLES if name in attrs}
@@ -298,6 +313,13 @@ def validate(maps: xr.Dataset) -> xr.Dataset:
         If it is not a Dataset, or not numeric.
     InputError
         If a variable, dimension, coordinate or value is not allowed.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> maps = make_map_set(np.ones((1, 2, 2)), ["Cu"])
+    >>> validate(maps) is maps
+    True
     """
     import xarray as xr
 
@@ -388,6 +410,14 @@ def noise_is_known(maps: xr.Dataset) -> bool:
     Returns
     -------
     bool
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> noise_is_known(make_map_set(np.ones((1, 2, 2)), ["Cu"]))
+    True
+    >>> noise_is_known(make_map_set(np.ones((1, 2, 2)), ["Cu"], quantity="intensity"))
+    False
     """
     return "variance" in maps or str(maps.attrs.get("quantity", "counts")) == "counts"
 
@@ -403,6 +433,12 @@ def valid_mask(maps: xr.Dataset) -> Any:
     Returns
     -------
     numpy.ndarray of bool, dims (y, x)
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> bool(valid_mask(make_map_set(np.ones((1, 2, 2)), ["Cu"])).all())
+    True
     """
     import numpy as np
 

@@ -98,6 +98,12 @@ def white_variance(plane: np.ndarray, step: int = 1, used: np.ndarray | None = N
     ----------
     Immerkaer, Comput. Vis. Image Underst. 64 (1996) 300, eq. 1 (with the mean square in place of
     the mean modulus, which would assume normal noise).
+
+    Examples
+    --------
+    >>> counts = np.random.default_rng(1).poisson(4.0, (256, 256))
+    >>> round(white_variance(counts))
+    4
     """
     squares = _fine_squares(np.asarray(plane, dtype=np.float64), step)
     if squares.size == 0:
@@ -140,6 +146,13 @@ def quiet_ratios(plane: np.ndarray, used: np.ndarray | None = None) -> tuple[flo
     dispersion : float
         White variance over mean, lower quartile over blocks: 1 for counts, the gain for counts
         times a gain. Structure raises it least in quiet blocks. NaN for an empty map.
+
+    Examples
+    --------
+    >>> counts = np.random.default_rng(1).poisson(4.0, (256, 256)).astype(float)
+    >>> flatness, dispersion = quiet_ratios(counts)
+    >>> round(flatness, 1), round(dispersion, 1)
+    (1.0, 0.9)
     """
     kept = np.ones(plane.shape, dtype=bool) if used is None else used
     ratios: list[tuple[float, float]] = []
@@ -170,6 +183,13 @@ def lattice_gain(values: np.ndarray) -> float | None:
     float or None
         The largest such constant; None where there are too few distinct values to tell, or where
         the values lie on no lattice. Whole numbers may be such multiples after rounding.
+
+    Examples
+    --------
+    >>> lattice_gain(np.array([0.0, 2.5, 5.0, 12.5]))
+    2.5
+    >>> lattice_gain(np.array([1.0, 2**0.5, 3**0.5])) is None
+    True
     """
     distinct = np.unique(values[np.isfinite(values)])
     positive = distinct[distinct > 0]
@@ -232,6 +252,13 @@ def model_of(maps: xr.Dataset, place: int) -> NoiseModel:
     Returns
     -------
     NoiseModel
+
+    Examples
+    --------
+    >>> from spattermap import make_map_set
+    >>> counts = np.random.default_rng(1).poisson(2.0, (1, 64, 64))
+    >>> model_of(make_map_set(counts, ["Cu"]), 0).kind
+    'poisson'
     """
     plane, used = _window(maps, place)
     element = str(maps["element"].values[place])

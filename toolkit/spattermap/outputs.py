@@ -48,6 +48,14 @@ def staged_folder(out: str | Path, *, overwrite: bool = False) -> Iterator[Path]
     OutputError
         If `out` is a file, is not empty and `overwrite` is False, cannot be written, or is being
         written by another run.
+
+    Examples
+    --------
+    >>> folder = Path(tempfile.mkdtemp()) / "results"
+    >>> with staged_folder(folder) as stage:
+    ...     _ = (stage / "answer.txt").write_text("droplets")
+    >>> [file.name for file in folder.iterdir()]
+    ['answer.txt']
     """
     target = Path(out).absolute()
     with _clear_errors(target):
@@ -217,6 +225,13 @@ def write_text_atomically(file: str | Path, text: str) -> None:
     ------
     OutputError
         If it cannot be written.
+
+    Examples
+    --------
+    >>> file = Path(tempfile.mkdtemp()) / "answer.txt"
+    >>> write_text_atomically(file, "droplets")
+    >>> file.read_text()
+    'droplets'
     """
     target = Path(file)
     try:

@@ -23,6 +23,12 @@ class Roles:
         True where nobody stated the roles and they were inferred from the maps.
     how : str
         One sentence on where the roles come from, for the report.
+
+    Examples
+    --------
+    >>> roles = Roles(("Cu", "Zn"), ("Si", "O"))
+    >>> roles.of("Zn"), roles.of("Ti")
+    ('alloy', 'other')
     """
 
     alloy: tuple[str, ...]
@@ -72,6 +78,12 @@ def stated_roles(
     ------
     InputError
         If none of the stated alloy elements was mapped.
+
+    Examples
+    --------
+    >>> roles = stated_roles(["Cu", "Si", "C"], alloy=["Cu"], substrate=["Si"], how="by me")
+    >>> roles.alloy, roles.substrate, roles.other
+    (('Cu',), ('Si',), ('C',))
     """
     mapped = list(elements)
     wanted = list(alloy or ())

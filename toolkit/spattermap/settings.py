@@ -48,6 +48,14 @@ class Settings:
         used in place of calculated sensitivities when asking what the alloy could have supplied.
     bridging : float
         Gap that counts as bridged in the connection test, in the map set's length unit.
+
+    Examples
+    --------
+    >>> settings = Settings(alloy=("cu", "zn"), level=0.9)
+    >>> settings.alloy, settings.with_changes(seed=7).seed
+    (('Cu', 'Zn'), 7)
+    >>> print(settings.to_toml().splitlines()[0])
+    alloy = ["Cu", "Zn"]
     """
 
     alloy: tuple[str, ...] | None = None

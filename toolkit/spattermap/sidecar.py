@@ -31,6 +31,16 @@ def find_sidecar(path: Path) -> Path | None:
     pathlib.Path or None
         ``mapset.toml`` in the folder; for a file ``NAME.mapset.toml`` beside it, or the
         ``mapset.toml`` of its folder.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> find_sidecar(folder) is None
+    True
+    >>> _ = (folder / SIDECAR_NAME).write_text("title = 'burst 14'")
+    >>> find_sidecar(folder).name
+    'mapset.toml'
     """
     places = (
         [path / SIDECAR_NAME]
@@ -41,7 +51,7 @@ def find_sidecar(path: Path) -> Path | None:
 
 
 def read_sidecar(path: str | Path) -> dict[str, Any]:
-    """Read and check a sidecar.
+    r"""Read and check a sidecar.
 
     Parameters
     ----------
@@ -60,6 +70,14 @@ def read_sidecar(path: str | Path) -> dict[str, Any]:
         If the file is not readable TOML, or names a file outside its folder.
     InputError, InputTypeError
         If a key or value is not allowed.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> file = Path(tempfile.mkdtemp()) / SIDECAR_NAME
+    >>> _ = file.write_text("pixel_size_um = 0.25\n[alloy]\nCu = 70.0\nZn = 30.0")
+    >>> read_sidecar(file)
+    {'pixel_size_um': 0.25, 'alloy': {'Cu': 70.0, 'Zn': 30.0}}
     """
     file = Path(path)
     try:

@@ -125,6 +125,11 @@ def with_interval(summary: dict[str, Any], name: str, *, as_percent: bool = Fals
     Returns
     -------
     str
+
+    Examples
+    --------
+    >>> with_interval({"d50_um": 3.84, "d50_um_low": 3.61, "d50_um_high": 4.06}, "d50_um")
+    '3.84 (3.61 to 4.06)'
     """
     show = percent if as_percent else figures
     value = show(summary.get(name, math.nan))
@@ -205,12 +210,20 @@ def _form(summary: dict[str, Any], analysis: Analysis) -> list[str]:
     if count and not median.startswith("–"):
         said.append(f"Half of the droplets are smaller than {median} {unit} across.")
         said += _few_droplets(analysis)
-    shares = {word: summary.get(f"share_{word}") for word in ("droplets", "streaks", "haze")}
-    known = {word: value for word, value in shares.items() if _known(value)}
-    if len(known) == 3:
-        parts = [f"{percent(value)} is in {word}" for word, value in known.items()]
-        said.append(f"Of the metal signal {', '.join(parts[:-1])} and {parts[-1]}.")
-    return said
+    return [*said, *_shares(summary, streaks=bool(n_streaks))]
+
+
+def _shares(summary: dict[str, Any], *, streaks: bool) -> list[str]:
+    """Say where the metal signal lies; of streaks only where some were found."""
+    words = ("droplets", "streaks", "haze") if streaks else ("droplets", "haze")
+    shares = {word: summary.get(f"share_{word}") for word in words}
+    if not all(_known(value) for value in shares.values()):
+        return []
+    return [
+        "Of the metal signal "
+        + listing([f"{percent(value)} is in {word}" for word, value in shares.items()])
+        + "."
+    ]
 
 
 def too_few_droplets(analysis: Analysis) -> bool:

@@ -1,4 +1,17 @@
-"""Pieces of a page: each is HTML for a notebook and a page, and text for a terminal."""
+"""Pieces of a page: each is HTML for a notebook and a page, and text for a terminal.
+
+Examples
+--------
+>>> import spattermap
+>>> from spattermap import display
+>>> from spattermap.synthesis import Deposit, make_deposit
+>>> maps = make_deposit(Deposit(shape=(96, 128), electron_image=False), seed=1).maps
+>>> analysis = spattermap.analyse(maps)
+>>> print(display.answer(analysis).text.splitlines()[2])  # doctest: +ELLIPSIS
+Coverage: ... %, ... to ... % (95 %)
+>>> display.verdicts(analysis).html[:7]
+'<table '
+"""
 
 from __future__ import annotations
 

@@ -55,7 +55,7 @@ def answer(analysis: Any) -> Fragment:
         f'<div class="answer"><p><strong>{escape(analysis.title)}.</strong> {escape(words)}</p>'
         f'<dl class="headline">{cells}</dl></div>'
     )
-    lines = [f"{name}: {value} {interval}".rstrip() for name, value, interval in tiles]
+    lines = [f"{name}: {', '.join(filter(None, told))}" for name, *told in tiles]
     return Fragment(html, "\n".join([words, "", *lines]))
 
 
@@ -129,7 +129,7 @@ def verdicts(analysis: Any) -> Fragment:
     -------
     Fragment
     """
-    names = ("Element", "Verdict", "In droplets", "With alloy", "r with alloy")
+    names = ("Element", "Verdict", "Share in droplets", "Share with alloy", "r with alloy")
     head = "".join(f'<th scope="col">{name}</th>' for name in names)
     groups = []
     rank = {"alloy": 0, "other": 1, "substrate": 2}

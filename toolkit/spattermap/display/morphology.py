@@ -86,8 +86,8 @@ def shapes_and_spacing(analysis: Any) -> Fragment:
     if math.isfinite(near.excess):
         said.append(
             f"Small droplets near the rims of large ones: {figures(near.excess)} times as many as "
-            f"by chance ({figures(near.excess_low)} to {figures(near.excess_high)}; "
-            f"p = {figures(near.p_value, significant=2)})."
+            f"by chance (chance alone gives {figures(near.excess_low)} to "
+            f"{figures(near.excess_high)} times; p = {figures(near.p_value, significant=2)})."
         )
     return paragraphs(said) if said else Fragment("<p>No droplets to compare.</p>", "No droplets.")
 

@@ -3,6 +3,19 @@
 A `Picture` is a `matplotlib.figure.Figure` built without pyplot, so it can be drawn anywhere and
 changed like any other figure. All colours are told apart by every common colour vision, and no
 picture relies on colour alone.
+
+Examples
+--------
+>>> import spattermap
+>>> from spattermap import figures
+>>> from spattermap.synthesis import Deposit, make_deposit
+>>> maps = make_deposit(Deposit(shape=(96, 128), electron_image=False), seed=1).maps
+>>> analysis = spattermap.analyse(maps)
+>>> picture = figures.element_maps(analysis)
+>>> picture.alt.partition(".")[0]
+'Maps of Cu, Zn, Si and O, field width 32 µm'
+>>> picture.png()[1:4]
+b'PNG'
 """
 
 from __future__ import annotations

@@ -137,6 +137,11 @@ def nothing_to_draw(why: str) -> Picture:
     Returns
     -------
     Picture
+
+    Examples
+    --------
+    >>> nothing_to_draw("No droplet was found.").alt
+    'No droplet was found.'
     """
     sheet = picture(5.8, 0.9, alt=why)
     sheet.nothing = True
@@ -225,6 +230,11 @@ def shrink_factor(shape: tuple[int, ...], limit: int = LARGEST_SIDE_PX) -> int:
     Returns
     -------
     int
+
+    Examples
+    --------
+    >>> shrink_factor((4096, 2000))
+    4
     """
     return max(1, -(-max(shape[-2:]) // limit))
 
@@ -242,6 +252,11 @@ def shrink(plane: npt.NDArray[Any], factor: int) -> npt.NDArray[np.float64]:
     Returns
     -------
     numpy.ndarray of float64, dims (y, x)
+
+    Examples
+    --------
+    >>> shrink(np.array([[1, 3], [5, 7]]), 2).tolist()
+    [[4.0]]
     """
     if factor == 1:
         return np.asarray(plane, dtype=np.float64)

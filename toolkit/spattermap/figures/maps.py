@@ -29,6 +29,7 @@ from spattermap.figures.canvas import (
 )
 from spattermap.figures.outlines import metal_sum
 from spattermap.figures.words import line_name, quantity_name
+from spattermap.mapset import unit_name
 from spattermap.wording import listing
 
 if TYPE_CHECKING:
@@ -101,7 +102,7 @@ def _alt_maps(analysis: Any, elements: list[str], quantity: str) -> str:
     size, unit = length_scale(analysis)
     width = analysis.maps.sizes["x"] * size
     return (
-        f"Maps of {listing(elements)}, field width {width:.4g} {unit}. "
+        f"Maps of {listing(elements)}, field width {width:.4g} {unit_name(unit)}. "
         f"Mean {quantity_name(quantity)}: {', '.join(means)}."
     )
 

@@ -63,6 +63,11 @@ def log_bins(diameters: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     References
     ----------
     H. A. Sturges, J. Am. Stat. Assoc. 21 (1926) 65: k = 1 + log2 n.
+
+    Examples
+    --------
+    >>> log_bins(np.array([1.0, 2.0, 4.0, 8.0])).round(2).tolist()
+    [1.0, 2.0, 4.0, 8.0]
     """
     low, high = float(diameters.min()), float(diameters.max())
     if high <= low * 1.02:
@@ -197,15 +202,16 @@ def _mark_trusted(axes: Axes, summary: dict[str, Any], unit: str) -> list[Any]:
 
 
 def _alt_sizes(summary: dict[str, Any], diameters: npt.NDArray[np.float64], unit: str) -> str:
+    printed = unit_name(unit)
     parts = [
-        f"{name.upper()} {summary[f'{name}_{unit}']:.3g} {unit}"
+        f"{name.upper()} {summary[f'{name}_{unit}']:.3g} {printed}"
         for name in ("d10", "d50", "d90")
         if summary.get(f"{name}_{unit}") is not None
     ]
     return (
         f"Histogram of {len(diameters)} droplet diameters on a logarithmic axis, from "
-        f"{diameters.min():.3g} to {diameters.max():.3g} {unit}, with cumulative number and area. "
-        f"By number: {', '.join(parts)}."
+        f"{diameters.min():.3g} to {diameters.max():.3g} {printed}, with cumulative number and "
+        f"area. By number: {', '.join(parts)}."
     )
 
 
@@ -316,6 +322,13 @@ def shares_with_error(
     Notes
     -----
     For f = a / (a + b): var f = (b^2 var a + a^2 var b) / (a + b)^4, by first-order propagation.
+
+    Examples
+    --------
+    >>> counts = np.array([[75.0], [25.0]])
+    >>> share, error = shares_with_error(counts, np.sqrt(counts))
+    >>> share.ravel().tolist(), error.ravel().round(4).tolist()
+    ([0.75, 0.25], [0.0433, 0.0433])
     """
     total = counts.sum(axis=0)
     safe = np.where(total > 0, total, np.nan)

@@ -51,6 +51,13 @@ def sweep_chart(
     ------
     InputError
         If a column does not exist, or `group` has more than five values.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> table = pd.DataFrame({"charge_J": [90, 180, 320], "coverage": [0.2, 0.4, 0.7]})
+    >>> sweep_chart(table, "charge_J", ["coverage"]).alt
+    'coverage of 3 deposits against charge_J.'
     """
     for name in (setting, *results, *([group] if group else [])):
         if name not in table.columns:

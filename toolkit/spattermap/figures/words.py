@@ -4,7 +4,7 @@ from __future__ import annotations
 
 
 def plain(text: str) -> str:
-    """Return text that matplotlib will not read as a formula (a title may hold a dollar sign).
+    r"""Return text that matplotlib will not read as a formula (a title may hold a dollar sign).
 
     Parameters
     ----------
@@ -14,6 +14,11 @@ def plain(text: str) -> str:
     Returns
     -------
     str
+
+    Examples
+    --------
+    >>> plain("plate 5$")
+    'plate 5\\$'
     """
     return str(text).replace("$", r"\$")
 
@@ -29,6 +34,11 @@ def quantity_name(quantity: str) -> str:
     Returns
     -------
     str
+
+    Examples
+    --------
+    >>> quantity_name("mass_percent")
+    'mass percent'
     """
     return {
         "counts": "counts per pixel",
@@ -50,6 +60,11 @@ def line_name(element: str, line: str) -> str:
     Returns
     -------
     str
+
+    Examples
+    --------
+    >>> line_name("Cu", "Cu Ka"), line_name("Cu", "")
+    ('Cu Kα', 'Cu')
     """
     if not line:
         return element

@@ -114,13 +114,17 @@ def _percent(value: float) -> str:
     return f"{100 * value:.0f} %" if value >= 0.1 else f"{100 * value:.1f} %"
 
 
+def _span(low: float, high: float) -> str:
+    return f"{_percent(low).removesuffix(' %')} to {_percent(high)}"
+
+
 def _weigh_share(share: tuple[float, float, float], where: str) -> tuple[list[str], list[str]]:
     value, low, high = share
     if not np.isfinite(value):
         return [], []
     sentence = f"{_percent(max(value, 0.0))} of the metal signal lies in {where}"
     if np.isfinite(low) and np.isfinite(high):
-        sentence += f" ({_percent(max(low, 0.0))} to {_percent(max(high, 0.0))})"
+        sentence += f" ({_span(max(low, 0.0), max(high, 0.0))})"
     sentence += "."
     surely_there = low > 0 if np.isfinite(low) else value > SMALL
     if value >= SMALL and surely_there:
@@ -137,14 +141,14 @@ def _drops(found: Findings) -> tuple[object, ...]:
     if np.isfinite(round_share):
         sentence = (
             f"{_percent(round_share)} of the resolved droplets are round "
-            f"({_percent(low)} to {_percent(high)}), as surface tension leaves them."
+            f"({_span(low, high)}), as surface tension leaves them."
         )
         if low > LARGE:
             pro.append(sentence)
         elif high < LARGE:
             contra.append(
                 f"Only {_percent(round_share)} of the resolved droplets are round "
-                f"({_percent(low)} to {_percent(high)})."
+                f"({_span(low, high)})."
             )
     if found.satellites_p < 0.05 and found.satellites_excess > 1:
         pro.append(
@@ -162,7 +166,7 @@ def _drops(found: Findings) -> tuple[object, ...]:
 
 def _streaks(found: Findings) -> tuple[object, ...]:
     share = _share(found, "streaks")
-    pro, contra = _weigh_share(share, "streaks")
+    pro, contra = _weigh_share(share, "streaks") if found.n_streaks else ([], [])
     if found.n_streaks:
         word = "streak was" if found.n_streaks == 1 else "streaks were"
         pro.append(f"{found.n_streaks} {word} found.")
@@ -188,7 +192,7 @@ def _haze(found: Findings) -> tuple[object, ...]:
         pass  # the share already weighs the same signal, with its zero
     elif low > 0:
         pro.append(
-            f"The area between droplets carries {_percent(low)} to {_percent(high)} "
+            f"The area between droplets carries {_span(low, high)} "
             "of the metal signal of a droplet."
         )
     elif low <= 0 <= high:

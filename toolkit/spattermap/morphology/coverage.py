@@ -99,6 +99,14 @@ def coverage_interval(
     ----------
     .. [1] C. Lantuejoul, Ergodicity and integral range, J. Microsc. 161 (1991) 387.
     .. [2] E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209, eq. 2.
+
+    Examples
+    --------
+    >>> metal = np.zeros((64, 64), bool)
+    >>> metal[8:24, 8:24] = metal[40:56, 36:52] = True
+    >>> found = coverage_interval(metal)
+    >>> found.value, found.low < found.value < found.high
+    (0.125, True)
     """
     picture = image_2d(metal, "metal").astype(bool)
     use = np.ones(picture.shape, bool) if valid is None else image_2d(valid, "valid").astype(bool)
@@ -168,6 +176,11 @@ def wilson_bounds(value: float, n: float, *, level: float) -> tuple[float, float
     References
     ----------
     .. [1] E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209, eq. 2.
+
+    Examples
+    --------
+    >>> [round(bound, 4) for bound in wilson_bounds(81 / 263, 263, level=0.95)]
+    [0.2553, 0.3662]
     """
     from scipy.special import ndtri
 
@@ -244,6 +257,12 @@ def threshold_sensitivity(
     -------
     pandas.DataFrame
         ``log_odds``, ``odds`` and ``coverage``, one row a shift.
+
+    Examples
+    --------
+    >>> odds = np.array([[-3.0, 0.2], [0.7, 4.0]])
+    >>> threshold_sensitivity(odds, shifts=(-1, 0, 1))["coverage"].tolist()
+    [0.75, 0.75, 0.25]
     """
     import pandas as pd
 

@@ -32,6 +32,12 @@ def geometric_spread(diameter: Floats, weight: Floats) -> float:
     -------
     float
         1 or more; NaN with fewer than three droplets.
+
+    Examples
+    --------
+    >>> d = np.array([1.0, 2.0, 4.0])
+    >>> round(geometric_spread(d, np.ones(3)), 3)
+    1.761
     """
     kept = weight > 0
     if kept.sum() < 3:
@@ -70,6 +76,13 @@ def how_many_more(
         ``quantity, n_measured, n_needed, n_needed_with_fit, more_fields``. `n_needed` is for the
         value taken straight from the droplets; `n_needed_with_fit` supposes a lognormal fit
         (ISO 13322-1). For coverage they count fields. NaN where it cannot be told.
+
+    Examples
+    --------
+    >>> d = np.random.default_rng(1).lognormal(1.0, 0.4, 100)
+    >>> table = how_many_more(d, np.ones(100))
+    >>> dict(zip(table["quantity"], table["more_fields"].tolist(), strict=True))
+    {'D[1,0]': 1.0, 'D[3,2]': 4.0, 'D[4,3]': 9.0}
     """
     import pandas as pd
 

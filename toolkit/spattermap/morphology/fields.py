@@ -89,6 +89,12 @@ def coverage_over_fields(fractions: Sequence[float], *, level: float = 0.95) -> 
     ----------
     .. [1] ASTM E562, section 11 (systematic manual point count); ASTM E1245 (automatic image
        analysis): CI = t s / sqrt(n), %RA = 100 CI / mean.
+
+    Examples
+    --------
+    >>> found = coverage_over_fields([0.20, 0.24, 0.28])
+    >>> round(found.mean, 2), round(found.half_width, 4), found.fields_for(10)
+    (0.24, 0.0994, 14)
     """
     values = np.asarray(fractions, dtype=np.float64)
     if values.ndim != 1 or len(values) < 2 or not ((values >= 0) & (values <= 1)).all():
@@ -123,6 +129,11 @@ def t_multiplier(n_fields: int, *, level: float = 0.95) -> float:
     Returns
     -------
     float
+
+    Examples
+    --------
+    >>> round(t_multiplier(3), 3)
+    4.303
     """
     from scipy.special import stdtrit
 
@@ -152,6 +163,11 @@ def fields_needed(
     ------
     InputError
         If `mean` or `relative_accuracy` is not positive.
+
+    Examples
+    --------
+    >>> fields_needed(0.24, 0.04, relative_accuracy=10)
+    14
     """
     if mean <= 0 or relative_accuracy <= 0:
         raise InputError(

@@ -190,6 +190,11 @@ def moment_mean_error(
     -------
     float
         Relative standard error, by linearising the ratio (delta method); NaN below two droplets.
+
+    Examples
+    --------
+    >>> round(moment_mean_error([1.0, 2.0, 3.0], 1, 0), 4)
+    0.2887
     """
     d, w = checked_sizes(diameter, weights)
     if len(d) < 2 or p == q:
@@ -225,6 +230,11 @@ def droplets_needed(
     float
         Number of droplets; NaN below two droplets. A sample that holds too few of the largest
         droplets gives too small a number.
+
+    Examples
+    --------
+    >>> round(droplets_needed([1.0, 2.0, 3.0], 1, 0, error=0.1))
+    96
     """
     from scipy.special import ndtri
 

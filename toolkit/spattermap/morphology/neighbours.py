@@ -27,6 +27,11 @@ def nearest_distances(y: npt.ArrayLike, x: npt.ArrayLike) -> Floats:
     -------
     numpy.ndarray, dims (point,)
         NaN with fewer than two points.
+
+    Examples
+    --------
+    >>> nearest_distances([0, 0, 4], [0, 3, 0]).tolist()
+    [3.0, 3.0, 4.0]
     """
     from scipy.spatial import KDTree
 
@@ -94,6 +99,13 @@ def clark_evans(
     ----------
     .. [1] P. J. Clark, F. C. Evans, Ecology 35 (1954) 445.
     .. [2] K. P. Donnelly, in Simulation Studies in Archaeology (1978) 91.
+
+    Examples
+    --------
+    >>> y, x = np.mgrid[5:100:10, 5:100:10].reshape(2, -1)
+    >>> found = clark_evans(y, x, box=(0, 0, 100, 100), correction="none")
+    >>> found.index, found.mean_distance
+    (2.0, 10.0)
     """
     one_of(correction, "correction", ("Donnelly", "none"))
     from scipy.special import ndtr
@@ -155,6 +167,12 @@ def ripley_k(
     ----------
     .. [1] B. D. Ripley, J. R. Stat. Soc. B 39 (1977) 172 (isotropic and border).
     .. [2] J. Ohser, D. Stoyan, Biom. J. 23 (1981) 523 (translation).
+
+    Examples
+    --------
+    >>> y, x = np.random.default_rng(1).uniform(0, 100, (2, 2000))
+    >>> round(float(ripley_k(y, x, [5.0], box=(0, 0, 100, 100))[0]), 1)  # about 25 pi
+    78.5
     """
     one_of(correction, "correction", ("translation", "isotropic", "border", "none"))
     points = checked_points(y, x)
@@ -268,6 +286,12 @@ def pair_correlation(
     References
     ----------
     .. [1] D. Stoyan, H. Stoyan, Fractals, Random Shapes and Point Fields (1994), section 15.4.4.
+
+    Examples
+    --------
+    >>> y, x = np.random.default_rng(1).uniform(0, 100, (2, 2000))
+    >>> round(float(pair_correlation(y, x, [5.0], box=(0, 0, 100, 100))[0]), 1)
+    1.0
     """
     points = checked_points(y, x)
     r = np.atleast_1d(np.asarray(radii, dtype=np.float64))

@@ -121,6 +121,12 @@ def spacing(
     ----------
     .. [1] J. Feder, J. Theor. Biol. 87 (1980) 237 (random sequential adsorption).
     .. [2] P. J. Diggle, Statistical Analysis of Spatial Point Patterns (2003), sections 2.7, 4.7.
+
+    Examples
+    --------
+    >>> y, x = np.mgrid[5:100:10, 5:100:10].reshape(2, -1)
+    >>> spacing(y, x, diameter=np.full(100, 3.0), box=(0, 0, 100, 100)).pattern
+    'ordered'
     """
     points, size = checked_points(y, x), np.asarray(diameter, dtype=np.float64)
     room = np.full((1, 1), np.inf) if clearance is None else np.asarray(clearance, float)

@@ -77,6 +77,14 @@ def shape_class(droplets: pd.DataFrame, *, pixel_size: float = 1.0) -> npt.NDArr
     Notes
     -----
     The limits are ours (common practice has none); they are constants of this module.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> columns = ["aspect_ratio", "circularity", "solidity", "area_um2"]
+    >>> rows = [(1.1, 0.99, 0.97, 80.0), (2.0, 0.91, 0.97, 80.0), (1.1, 0.7, 0.8, 80.0)]
+    >>> shape_class(pd.DataFrame(rows, columns=columns)).tolist()
+    ['round', 'elongated', 'splashed']
     """
     aspect = droplets["aspect_ratio"].to_numpy(dtype=np.float64)
     longer = ellipse_circularity(aspect) / droplets["circularity"].to_numpy(dtype=np.float64)
@@ -108,6 +116,12 @@ def shape_shares(
     pandas.DataFrame
         ``shape, n, share, share_low, share_high``; shares are NaN without resolved droplets. The
         row "unresolved" holds their share of all droplets.
+
+    Examples
+    --------
+    >>> table = shape_shares(["round", "round", "round", "elongated", "unresolved"])
+    >>> dict(zip(table["shape"], table["share"].tolist(), strict=True))
+    {'round': 0.75, 'elongated': 0.25, 'splashed': 0.0, 'unresolved': 0.2}
     """
     import pandas as pd
 
@@ -266,6 +280,11 @@ def distance_to(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.float32]:
     -------
     numpy.ndarray of float32, dims (y, x)
         Distance between pixel centres (px); infinite where nothing is True.
+
+    Examples
+    --------
+    >>> distance_to(np.array([[True, False, False]])).tolist()
+    [[0.0, 1.0, 2.0]]
     """
     import edt
 

@@ -50,6 +50,13 @@ def percentile(
     -----
     Between droplets the cumulative curve runs straight through the middle of each step (Hazen
     1914), so that the median of an even number of droplets is the mean of the middle two.
+
+    Examples
+    --------
+    >>> percentile([1, 2, 3, 4], 50).tolist()
+    [2.5]
+    >>> percentile([1, 2, 3, 4], 50, weighting="area").round(2).tolist()
+    [3.44]
     """
     d, w = checked_sizes(diameter, weights)
     wanted = np.atleast_1d(np.asarray(percent, dtype=np.float64)) / 100
@@ -131,6 +138,11 @@ def border_weights(
     ----------
     .. [1] R. E. Miles, in Stereology and Quantitative Metallography, ASTM STP 504 (1972);
        C. Lantuejoul, doctoral work, Paris School of Mines (1977); ISO 13322-1.
+
+    Examples
+    --------
+    >>> border_weights([10.0], [20.0], frame=(100.0, 200.0)).round(4).tolist()
+    [1.2346]
     """
     h = np.asarray(height, dtype=np.float64)
     w = np.asarray(width, dtype=np.float64)
@@ -268,6 +280,12 @@ def size_summary(
     References
     ----------
     .. [1] B. Efron, R. Tibshirani, An Introduction to the Bootstrap (1993), chapters 12 and 13.
+
+    Examples
+    --------
+    >>> table = size_summary([1.0, 2.0, 2.0, 3.0, 5.0], n_resamples=100)
+    >>> round(float(table.loc["number D50", "value"]), 3)
+    2.0
     """
     import pandas as pd
 

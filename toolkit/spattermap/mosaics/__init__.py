@@ -1,4 +1,20 @@
-"""Mosaics: map sets too large for memory, kept on disk in chunks and worked on piece by piece."""
+"""Mosaics: map sets too large for memory, kept on disk in chunks and worked on piece by piece.
+
+Examples
+--------
+>>> import tempfile
+>>> from pathlib import Path
+>>> from spattermap.mosaics import convert, mosaic
+>>> from spattermap.synthesis import Deposit, make_deposit, save_folder
+>>> scene = make_deposit(Deposit(shape=(96, 128), electron_image=False), seed=1)
+>>> room = Path(tempfile.mkdtemp())
+>>> store = convert(save_folder(scene, room / "maps"), room / "mosaic.zarr")
+>>> found = mosaic(store, out=room / "results")
+>>> found.n_droplets == len(found.droplets)
+True
+>>> (room / "results" / "report.html").is_file()
+True
+"""
 
 from __future__ import annotations
 

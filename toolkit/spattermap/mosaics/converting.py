@@ -262,6 +262,11 @@ def shards(shape: tuple[int, int], side: int) -> Iterator[tuple[slice, slice]]:
     Yields
     ------
     tuple of slice
+
+    Examples
+    --------
+    >>> [(rows.stop, columns.stop) for rows, columns in shards((3, 5), 4)]
+    [(3, 4), (3, 5)]
     """
     for top in range(0, shape[0], side):
         for left in range(0, shape[1], side):

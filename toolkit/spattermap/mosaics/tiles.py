@@ -37,7 +37,7 @@ class Tile:
 
 
 def is_tile_table(path: Path) -> bool:
-    """Return True for a CSV table whose header has ``path`` and a pair of positions.
+    r"""Return True for a CSV table whose header has ``path`` and a pair of positions.
 
     Parameters
     ----------
@@ -47,6 +47,14 @@ def is_tile_table(path: Path) -> bool:
     Returns
     -------
     bool
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> table = Path(tempfile.mkdtemp()) / "tiles.csv"
+    >>> _ = table.write_text("path,y_px,x_px\na,0,0\nb,0,512\n")
+    >>> is_tile_table(table), [tile.x for tile in read_tiles(table)]
+    (True, [0.0, 512.0])
     """
     if path.suffix.lower() != ".csv" or not path.is_file():
         return False

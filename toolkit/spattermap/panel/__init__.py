@@ -216,6 +216,16 @@ def tune(
     ------
     InputError, InputTypeError
         If the maps cannot be used.
+
+    Examples
+    --------
+    >>> from spattermap.synthesis import Deposit, make_deposit
+    >>> maps = make_deposit(Deposit(shape=(96, 128), electron_image=False), seed=1).maps
+    >>> panel = tune(maps)
+    >>> panel.change(split_strength=1.5).scale
+    1
+    >>> panel.settings.split_strength
+    1.5
     """
     return Panel(maps, blank=blank, settings=settings, keep_as=keep_as)
 

@@ -37,6 +37,13 @@ def numeric_columns(table: pd.DataFrame, names: Sequence[str]) -> list[str]:
     Returns
     -------
     list of str
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> table = pd.DataFrame({"charge_J": [90, 180], "gap_mm": [4, 4], "wire": ["Cu", "Ni"]})
+    >>> numeric_columns(table, list(table))
+    ['charge_J']
     """
     found = []
     for name in names:
@@ -133,6 +140,13 @@ def spearman(x: Floats, y: Floats, *, level: float, seed: int) -> dict[str, Any]
     -------
     dict
         n_samples, rho, rho_low, rho_high, p_value; NaN where too few samples or no spread.
+
+    Examples
+    --------
+    >>> x = np.array([90.0, 140.0, 180.0, 220.0, 320.0])
+    >>> found = spearman(x, x**2, level=0.95, seed=0)
+    >>> found["rho"], round(found["p_value"], 4)
+    (1.0, 0.0167)
     """
     from scipy.stats import rankdata
 
@@ -167,6 +181,11 @@ def rank_interval(rho: float, n: int, level: float) -> tuple[float, float]:
     Returns
     -------
     low, high : float
+
+    Examples
+    --------
+    >>> [round(bound, 2) for bound in rank_interval(0.8, 12, 0.95)]
+    [0.33, 0.95]
     """
     from scipy.stats import norm
 

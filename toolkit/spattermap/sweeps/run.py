@@ -161,6 +161,19 @@ def sweep(
         is a row with its error instead.
     OutputError
         If `out` holds other files, or cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from spattermap.synthesis import Deposit, make_deposit, save_folder
+    >>> room = Path(tempfile.mkdtemp())
+    >>> for number in (1, 2):
+    ...     scene = make_deposit(Deposit(shape=(64, 64), electron_image=False), seed=number)
+    ...     _ = save_folder(scene, room / f"burst_{number}")
+    >>> sheet = [room / "burst_1", room / "burst_2"]
+    >>> found = sweep(sheet, out=room / "out", scheduler="synchronous")
+    >>> found.samples["sample"].tolist(), found.n_errors
+    (['burst_1', 'burst_2'], 0)
     """
     rows = read_sheet(sheet)
     chosen = settings or Settings()

@@ -74,6 +74,12 @@ def read_sheet(sheet: str | Path | Sequence[str | Path]) -> list[SheetRow]:
         If the sheet cannot be read.
     InputError
         If it has no path column, no rows, a row without a path, or a path twice.
+
+    Examples
+    --------
+    >>> rows = read_sheet(["maps/b14_1", "maps/b14_2"])
+    >>> [row.sample for row in rows]
+    ['b14_1', 'b14_2']
     """
     if not isinstance(sheet, (str, Path)):
         return _checked([_bare_row(k + 1, str(path)) for k, path in enumerate(sheet)], "sheet")
@@ -213,5 +219,10 @@ def column_names(rows: Iterable[Mapping[str, Any]]) -> list[str]:
     Returns
     -------
     list of str
+
+    Examples
+    --------
+    >>> column_names([{"charge_J": 90}, {"gap_mm": 4, "charge_J": 180}])
+    ['charge_J', 'gap_mm']
     """
     return list(dict.fromkeys(name for row in rows for name in row))

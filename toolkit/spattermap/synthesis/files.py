@@ -33,6 +33,15 @@ def save_folder(scene: Scene, folder: str | Path, *, blank: str | None = None) -
     -----
     TIFFs are uncompressed, without date and program name, so that the same scene gives the same
     bytes with every version of every compressor.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from spattermap.synthesis import Deposit, make_deposit
+    >>> scene = make_deposit(Deposit(shape=(32, 32), electron_image=False), seed=1)
+    >>> folder = save_folder(scene, Path(tempfile.mkdtemp()) / "burst")
+    >>> sorted(file.name for file in folder.iterdir())
+    ['Cu_Ka.tif', 'O_Ka.tif', 'Si_Ka.tif', 'Zn_Ka.tif', 'mapset.toml', 'truth.json']
     """
     place = Path(folder)
     place.mkdir(parents=True, exist_ok=True)

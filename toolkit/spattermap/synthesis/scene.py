@@ -80,6 +80,12 @@ def make_deposit(spec: Deposit, *, seed: int) -> Scene:
     -----
     Shapes are drawn, turned into mean counts through `xray_model`, blurred, leaked between
     windows, and counted (Poisson). Films are taken as too thin to hide the droplets they lie on.
+
+    Examples
+    --------
+    >>> maps, truth, labels = make_deposit(Deposit(shape=(96, 128), electron_image=False), seed=1)
+    >>> maps["counts"].shape, truth["droplet_count"] == int(labels.max())
+    ((4, 96, 128), True)
     """
     # One stream a task: a change to the haze leaves the droplets where they are.
     streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(6)]
@@ -131,6 +137,12 @@ def make_blank(spec: Deposit, *, seed: int) -> Scene:
     -------
     Scene
         With no droplet, streak, haze or layer; the same elements, lines and dose.
+
+    Examples
+    --------
+    >>> plate = make_blank(Deposit(shape=(96, 128), electron_image=False), seed=2)
+    >>> plate.truth["droplet_count"], int(plate.labels.max())
+    (0, 0)
     """
     extra = (*(layer.element for layer in spec.layers), *spec.extra_elements)
     bare = spec.with_changes(

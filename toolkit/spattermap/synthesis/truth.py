@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 
     Floats = npt.NDArray[Any]
 
-# A layer that holds at least this part of an element makes it "separated" (DESIGN: what is left
-# in the droplets is less than what the words "fails to overlap" allow); below, "partly_separated".
+# A layer that holds at least this part of an element makes it "separated": what is left in the
+# droplets is less than the words "fails to overlap" allow. Below, it is "partly_separated".
 _WHOLE = 0.9
 _NOTHING = 0.05
 _UNITS = ("_px", "_um")

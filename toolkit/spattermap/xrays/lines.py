@@ -314,6 +314,11 @@ def mapped_line(element: str, line: str, beam_energy_keV: float) -> Line:
     ------
     InputError
         If the line is unknown, or the beam cannot excite any line of the element.
+
+    Examples
+    --------
+    >>> mapped_line("Cu", "", 20.0).name
+    'Cu Ka'
     """
     if line:
         return line_of(*parse_line(line), beam_energy_keV=beam_energy_keV)

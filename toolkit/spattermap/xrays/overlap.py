@@ -51,6 +51,11 @@ def resolution_fwhm_eV(energy_eV: float, reference_fwhm_eV: float = DEFAULT_FWHM
     ----------
     Fiori & Newbury, Scanning Electron Microscopy 1978/I, 401; in Goldstein et al.,
     Scanning Electron Microscopy and X-Ray Microanalysis.
+
+    Examples
+    --------
+    >>> round(resolution_fwhm_eV(8046.0, 129.0), 1)
+    148.4
     """
     energy = positive(energy_eV, "energy_eV", unit="eV")
     reference = positive(reference_fwhm_eV, "reference_fwhm_eV", unit="eV")
@@ -76,6 +81,11 @@ def overlap_class(energy_a_eV: float, energy_b_eV: float, fwhm_eV: float) -> str
     Returns
     -------
     {"not separable by window", "needs fitting", "separable"}
+
+    Examples
+    --------
+    >>> overlap_class(4511.0, 4466.0, 116.0)
+    'not separable by window'
     """
     ratio = abs(energy_a_eV - energy_b_eV) / fwhm_eV
     if ratio < NOT_SEPARABLE_BELOW:
@@ -105,6 +115,11 @@ def separability(
     ------
     InputError
         If a line is unknown.
+
+    Examples
+    --------
+    >>> separability(["Ti Ka", "Ba La"])[["line_a", "line_b", "overlap"]].to_numpy().tolist()
+    [['Ti Ka', 'Ba La', 'not separable by window']]
     """
     import pandas as pd
 
@@ -161,6 +176,12 @@ def leaks(
     -----
     Gaussian peaks; window counts of both lines are integrated over the same window width.
     Net maps from a fit leak less: read it as an upper bound for them.
+
+    Examples
+    --------
+    >>> found = leaks({"Cr": "Cr Ka", "Mn": "Mn Ka"}, 20.0)
+    >>> found[["source", "source_line", "into"]].to_numpy().tolist()
+    [['Cr', 'Cr Kb', 'Mn']]
     """
     import pandas as pd
 

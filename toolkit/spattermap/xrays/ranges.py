@@ -44,6 +44,11 @@ def kanaya_okayama_um(
     References
     ----------
     Kanaya & Okayama, J. Phys. D 5 (1972) 43.
+
+    Examples
+    --------
+    >>> round(kanaya_okayama_um(20.0, "Cu"), 2)
+    1.46
     """
     import xraydb
 
@@ -51,7 +56,7 @@ def kanaya_okayama_um(
     fractions = _mass_fractions(material)
     mass = sum(part * float(xraydb.atomic_mass(e)) for e, part in fractions.items())
     number = sum(part * atomic_number(e) for e, part in fractions.items())
-    density = density_g_cm3 or density_of(fractions)
+    density = density_g_cm3 or _density(fractions)
     return float(0.0276 * mass * energy**1.67 / (number**0.89 * density))  # Kanaya & Okayama (1972)
 
 
@@ -92,10 +97,15 @@ def anderson_hasler_um(
     References
     ----------
     Anderson & Hasler, Proc. 4th Int. Conf. X-ray Optics and Microanalysis (1966) 310.
+
+    Examples
+    --------
+    >>> round(anderson_hasler_um(20.0, "Cu Ka"), 2), anderson_hasler_um(5.0, "Cu Ka")
+    (0.81, 0.0)
     """
     energy = positive(beam_energy_keV, "beam_energy_keV", unit="keV")
     emitted = line_of(*parse_line(line), beam_energy_keV=None)
-    density = density_g_cm3 or density_of(_mass_fractions(material or emitted.element))
+    density = density_g_cm3 or density_of(material or emitted.element)
     edge = emitted.edge_eV / 1e3
     return float(0.064 * max(energy**1.68 - edge**1.68, 0.0) / density)  # Anderson & Hasler (1966)
 
@@ -113,19 +123,33 @@ def _mass_fractions(material: str | Mapping[str, float]) -> dict[str, float]:
     return {element: part / total for element, part in parts.items()}
 
 
-def density_of(fractions: Mapping[str, float]) -> float:
+def density_of(material: str | Mapping[str, float]) -> float:
     """Return the density of a mixture whose volumes add.
 
     Parameters
     ----------
-    fractions : mapping of str to float
-        Mass fractions.
+    material : str or mapping of str to float
+        Element, or mass percent by element.
 
     Returns
     -------
     float
         Density (g/cm3); crude where gases are in it (oxides, glass): state it there.
+
+    Raises
+    ------
+    InputError
+        If the material is not allowed.
+
+    Examples
+    --------
+    >>> round(density_of({"Cu": 70.0, "Zn": 30.0}), 1)
+    8.3
     """
+    return _density(_mass_fractions(material))
+
+
+def _density(fractions: Mapping[str, float]) -> float:
     import xraydb
 
     return 1.0 / sum(part / float(xraydb.atomic_density(e)) for e, part in fractions.items())

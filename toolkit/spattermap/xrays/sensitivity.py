@@ -76,6 +76,11 @@ def relative_sensitivity(
     ----------
     Cliff & Lorimer, J. Microsc. 103 (1975) 203, eq. 1; Goldstein, Costley, Lorimer & Reed,
     Scanning Electron Microscopy 1977/I, 315, for the factors from first principles.
+
+    Examples
+    --------
+    >>> round(relative_sensitivity("Zn Ka", "Cu Ka", beam_energy_keV=20.0).ratio, 1)
+    0.9
     """
     ours = line_of(*parse_line(line), beam_energy_keV=beam_energy_keV)
     theirs = line_of(*parse_line(other), beam_energy_keV=beam_energy_keV)
