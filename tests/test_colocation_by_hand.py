@@ -1,11 +1,21 @@
 """Correlations, their intervals and the table of pairs on sums small enough to work by hand."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
 from spattermap.block_sums import BlockMoments
-from spattermap.colocation import noise_corrected_correlation, overlap_coefficients, pair_table
+from spattermap.colocation import (
+    Background,
+    infer_roles,
+    lattice_statistics,
+    modified_t_test,
+    noise_corrected_correlation,
+    overlap_coefficients,
+    pair_table,
+    shares,
+)
 from spattermap.colocation.correlation import (
     ONE_IN_A_HUNDRED,
     clipped,
@@ -482,3 +492,41 @@ def test_a_pixel_at_the_mean_deviates_to_neither_side():
 def test_coefficients_refuse_maps_that_cannot_be_compared(a, b):
     with pytest.raises(InputError, match="a and b must vary and have one shape"):
         overlap_coefficients(a, b)
+
+
+# --- Units ---------------------------------------------------------------------------------------
+@pytest.mark.parametrize("unit", [1e-5, 1e4])
+def test_no_answer_depends_on_the_unit_of_the_maps(unit):
+    # Correlations, shares, sizes and p-values are ratios: in another unit they are the same.
+    rng = np.random.default_rng(6)
+    planes = rng.poisson(4, (4, 20, 24)).astype(float)
+    planes[1] += planes[0]
+    planes[3] += 0.3 * (9 - planes[1])
+    labels = (planes[0] > 4).astype(int)
+
+    def told(scale):
+        maps = make_map_set(scale * planes, ["Cu", "Zn", "Cl", "Si"], quantity="net_counts")
+        moments = block_moments(
+            maps, block_px=4, labels=labels, n_droplets=1, noise=scale**2 * np.eye(4)
+        )
+        roles = infer_roles(moments)
+        return (
+            roles,
+            pair_table(moments, maps=maps, roles=roles).set_index(["element_a", "element_b"]),
+            shares(moments, roles, background=Background(fraction=0.1)).set_index("element"),
+        )
+
+    roles, pairs, parts = told(1.0)
+    other_roles, other_pairs, other_parts = told(unit)
+    assert other_roles == roles
+    for one, other in ((pairs, other_pairs), (parts, other_parts)):
+        words = one.select_dtypes(exclude="number")
+        pd.testing.assert_frame_equal(words, other[words.columns])
+        numbers = one.select_dtypes(include="number")
+        pd.testing.assert_frame_equal(numbers, other[numbers.columns], rtol=1e-6, atol=1e-12)
+    lattice = [lattice_statistics(scale * planes[0]) for scale in (1.0, unit)]
+    assert lattice[0] == pytest.approx(lattice[1], rel=1e-9)
+    places = rng.random((30, 2))
+    tests = [modified_t_test(s * planes[0, 0, :20].repeat(2)[:30], planes[1].ravel()[:30], places)
+             for s in (1.0, unit)]  # fmt: skip
+    assert tests[0] == pytest.approx(tests[1], rel=1e-9)

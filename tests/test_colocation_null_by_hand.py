@@ -273,6 +273,14 @@ def test_shifts_without_a_pair_that_varies_have_no_correlation():
     assert np.isnan(r[0, 2:4]).all()  # one pair
     flat, _ = shifted_correlations([[1.0, 2, 4, 4]], [[3.0, 1, 5, 2]])
     assert np.isnan(flat[0, 5])  # 4, 4 does not vary
+    turned, _ = shifted_correlations([[3.0, 1, 5, 2]], [[1.0, 2, 4, 4]])
+    assert np.isnan(turned[0, 2])
+    # The outer two of five pixels are usable: nothing is paired at shifts of 1 to 3.
+    ends = np.array([[True, False, False, False, True]])
+    r, pairs = shifted_correlations([[1.0, 9, 9, 9, 2]], [[3.0, 9, 9, 9, 5]], ends)
+    assert pairs[0].tolist() == [2, 0, 0, 0, 1, 1, 0, 0, 0]
+    assert r[0, 0] == pytest.approx(1)
+    assert np.isnan(r[0, 1:]).all()
 
 
 @pytest.mark.parametrize(("a", "b"), [((2, 3), (3, 2)), ((4,), (4,)), ((2, 2, 2), (2, 2, 2))])

@@ -173,7 +173,7 @@ def test_shares_stay_parts_of_a_whole():
 
 def test_no_signal_has_no_shares():
     labels = np.tile([[0, 1]], (4, 4))
-    for plane in (np.zeros((4, 8)), np.full((4, 8), -1.0)):
+    for plane in (np.zeros((4, 8)), np.full((4, 8), -1.0), np.full((4, 8), -1e-4)):
         moments = moments_of({"Cu": plane}, labels=labels, n_droplets=1, block_px=2)
         assert np.isnan(share_in_droplets(moments, "Cu", settings=QUICK).share)
     unlabelled = share_in_droplets(moments_of({"Cu": np.ones((4, 8))}), "Cu")
