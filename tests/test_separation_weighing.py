@@ -218,8 +218,8 @@ def split_of(metal, outside, rest):
 def test_what_follows_the_alloy_and_what_does_not_by_hand():
     """500 on metal, 360 outside, of which 270 do not follow: 270 / 860.
 
-    Surely 900 x (0.5 - 0.4) = 90 of the 860; possibly 900 x (0.5 - 0.1) = 360 of 860. A film over the
-    metal too would add 270 x 100 / 900 = 30: 300 of 860.
+    Surely 900 x (0.5 - 0.4) = 90 of the 860; possibly 900 x (0.5 - 0.1) = 360 of 860. A film over
+    the metal too would add 270 x 100 / 900 = 30: 300 of 860.
     """
     levels = levels_of(bare=[0, 0.5, 0, 0])
     bounds = np.full(3, 0.4), np.full(3, 0.1)

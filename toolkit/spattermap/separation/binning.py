@@ -55,7 +55,7 @@ def square_side(
     if moments.quantity != "counts" or not np.allclose(noise, total):
         return 1  # only plain counts add up to counts with the same noise
     mean = float(moments.mean[moments.mean > 0].min(initial=np.inf))
-    area = np.bincount(labels.ravel(), minlength=n_droplets + 1)[1 : n_droplets + 1]
+    area = np.bincount(labels.ravel())[1 : n_droplets + 1]
     diameter = float((2.0 * np.sqrt(area / np.pi) * area).sum() / max(area.sum(), 1))
     wished = np.sqrt(COUNTS_PER_SQUARE / mean)
     most = min(LARGEST_PART_OF_DROPLET * diameter, min(labels.shape) / LEAST_SQUARES)
