@@ -18,6 +18,7 @@ from spattermap.loaders.zarr_store import write
 from spattermap.mosaics import Workers, convert, mosaic
 from spattermap.mosaics.analysing import parts_of
 from spattermap.mosaics.measuring import add_coarse, coarse_sums
+from spattermap.wording import UNDIVIDED
 
 BRASS = Path(__file__).parents[1] / "sample_maps" / "brass_burst"
 STREAKS = BRASS.with_name("molybdenum_streaks")
@@ -128,6 +129,10 @@ def test_a_field_without_structure_is_a_result(tmp_path):
     assert found.n_droplets == 0
     assert found.coverage.value == 0
     assert (found.coverage.low, found.coverage.high) == (0.0, 1.0)
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert UNDIVIDED in page  # neither bare nor disconnected
+    assert "Metal covers" not in page
+    assert "Crosses the field" not in page
 
 
 def test_parts_are_never_slivers_and_squares_add_up():

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from spattermap.display.pieces import Fragment, joined, paragraphs, table
 from spattermap.mapset import facts, unit_name
 from spattermap.wording import figures, percent
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 # The other shapes are shares of the resolved droplets, this one is a share of all.
 _SHAPE_WORDS = {"unresolved": "of all droplets too small to tell"}
@@ -38,20 +41,42 @@ def sizes(analysis: Any) -> Fragment:
     Fragment
     """
     found = analysis.morphology
-    unit = _unit(analysis)
-    rows = [
-        (name, _interval(found.sizes.loc[key]), "" if found.sizes.loc[key, "trusted"] else "no")
-        for key, name in _SIZE_NAMES.items()
-        if key in found.sizes.index and math.isfinite(found.sizes.loc[key, "value"])
-    ]
+    pieces = [diameters_table(found.sizes, facts(analysis.maps).length_unit)]
+    if _size_rows(found.sizes):
+        pieces.append(paragraphs([*_fit(found), *_more_fields(found)]))
+    return joined(pieces, between="\n")
+
+
+def diameters_table(sizes: pd.DataFrame, length_unit: str) -> Fragment:
+    """Return percentiles and means of the diameter with their intervals.
+
+    Parameters
+    ----------
+    sizes : pandas.DataFrame
+        As `spattermap.morphology.size_summary` gives it.
+    length_unit : {"um", "px"}
+        Its unit.
+
+    Returns
+    -------
+    Fragment
+    """
+    rows = _size_rows(sizes)
     if not rows:
-        return Fragment("<p>No droplet was measured whole.</p>", "No droplet was measured whole.")
-    diameters = table(
-        f"Diameters ({unit}), corrected for droplets cut by the border",
+        return paragraphs(["No droplet was measured whole."])
+    return table(
+        f"Diameters ({unit_name(length_unit)}), corrected for droplets cut by the border",
         ("quantity", "value (95 %)", "enough droplets"),
-        [(name, value, enough or "yes") for name, value, enough in rows],
+        rows,
     )
-    return joined([diameters, paragraphs([*_fit(found), *_more_fields(found)])], between="\n")
+
+
+def _size_rows(sizes: Any) -> list[tuple[str, str, str]]:
+    return [
+        (name, _interval(sizes.loc[key]), "yes" if sizes.loc[key, "trusted"] else "no")
+        for key, name in _SIZE_NAMES.items()
+        if key in sizes.index and math.isfinite(sizes.loc[key, "value"])
+    ]
 
 
 def shapes_and_spacing(analysis: Any) -> Fragment:
@@ -67,14 +92,7 @@ def shapes_and_spacing(analysis: Any) -> Fragment:
     Fragment
     """
     found = analysis.morphology
-    said = []
-    shares = [
-        f"{percent(row['share'])} ({_span(row)}) {_SHAPE_WORDS.get(row['shape'], row['shape'])}"
-        for _, row in found.shapes.iterrows()
-        if row["n"] > 0
-    ]
-    if shares:
-        said.append(f"Shapes of the resolved droplets: {', '.join(shares)}.")
+    said = shape_sentences(found.shapes)
     spacing = found.spacing
     if math.isfinite(spacing.index):
         said.append(
@@ -90,6 +108,26 @@ def shapes_and_spacing(analysis: Any) -> Fragment:
             f"{figures(near.excess_high)} times; p = {figures(near.p_value, significant=2)})."
         )
     return paragraphs(said) if said else Fragment("<p>No droplets to compare.</p>", "No droplets.")
+
+
+def shape_sentences(shapes: pd.DataFrame) -> list[str]:
+    """Return the share of each shape as a sentence; none where no droplet has one.
+
+    Parameters
+    ----------
+    shapes : pandas.DataFrame
+        As `spattermap.morphology.shape_shares` gives it.
+
+    Returns
+    -------
+    list of str
+    """
+    shares = [
+        f"{percent(row['share'])} ({_span(row)}) {_SHAPE_WORDS.get(row['shape'], row['shape'])}"
+        for _, row in shapes.iterrows()
+        if row["n"] > 0
+    ]
+    return [f"Shapes of the resolved droplets: {', '.join(shares)}."] if shares else []
 
 
 def arrival(analysis: Any) -> Fragment:

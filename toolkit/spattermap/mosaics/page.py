@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spattermap.mapset import facts, unit_name
+from spattermap import wording
+from spattermap.mapset import facts
 from spattermap.mosaics.grid import Box
 from spattermap.mosaics.measuring import part_maps
 from spattermap.mosaics.parted import Parted
@@ -17,8 +18,6 @@ from spattermap.sweeps.page import figure_html, shell, table_html
 from spattermap.wording import figures, percent
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from spattermap.figures.canvas import Picture
 
 CROP_PX = 320  # side of a crop at full resolution
@@ -48,56 +47,41 @@ def write_page(found: Mosaic, parted: Parted) -> None:
         ("Files", _files()),
         ("Cautions", _cautions()),
     ]
-    title = facts(found.maps).title or "Untitled mosaic"
+    title = _title(found)
     text = shell(parts, title=title, kind="Mosaic", heading=title, level=found.settings.level)
     (found.folder / "report.html").write_text(text, encoding="utf-8", newline="\n")
 
 
 def _answer(found: Mosaic) -> str:
+    from spattermap.display import answer
+
     known = facts(found.maps)
-    unit = unit_name(known.length_unit)
-    height, width = (n * known.pixel_size for n in (found.maps.sizes["y"], found.maps.sizes["x"]))
-    one = found.coverage
-    row: Any = found.sizes.loc["number D50"].to_dict()
-    pixels = f"{found.maps.sizes['x']} x {found.maps.sizes['y']} px"
-    regions = f"{found.n_droplets:,} droplets and {len(found.streaks):,} streaks"
-    bounds = f"{percent(one.low)} to {percent(one.high)}"
-    said = [
-        f"{figures(width)} x {figures(height)} {unit} ({pixels}) were analysed.",
-        f"Metal covers {percent(one.value)} ({bounds}) of it: {regions}.",
-    ]
-    if np.isfinite(row["value"]):
-        said.append(
-            f"The median droplet is {figures(row['value'])} {unit} across "
-            f"({figures(row['low'])} to {figures(row['high'])})."
-        )
-    sheet = found.sheet
-    ways = [w for w, yes in (("x", sheet.connected_x), ("y", sheet.connected_y)) if yes]
-    said.append(
-        f"The metal is connected along {' and '.join(ways)}."
-        if ways
-        else "The metal is not connected from side to side."
-    )
-    words = [
-        f"{r['element']} {str(r['verdict']).replace('_', ' ')}"
-        for r in found.elements.to_dict("records")
-    ]
-    said.append(f"Elements: {', '.join(words)}.")
-    return f'<div class="answer"><p>{escape(" ".join(said))}</p></div>'
+    height, width = found.maps.sizes["y"], found.maps.sizes["x"]
+    size = f"{width} × {height} px"
+    if known.length_unit == "um":
+        sides = (figures(n * known.pixel_size) for n in (width, height))
+        size += f", {' × '.join(sides)} µm"
+    return answer(_view(found)).html + f"<p>The whole mosaic was analysed: {size}.</p>"
 
 
-def _view(found: Mosaic, maps: Any, labels: Any) -> Any:
-    """Return what the pictures ask of a result, for a window or an overview."""
+def _view(found: Mosaic, maps: Any = None, labels: Any = None) -> Any:
+    """Return what pictures and sentences ask of a result; by default of the overview."""
     import xarray as xr
 
+    if maps is None:
+        maps = found.overview.drop_vars("kinds")
     if labels is None:
         labels = np.zeros((maps.sizes["y"], maps.sizes["x"]), np.int32)
-    return SimpleNamespace(
+    view: Any = SimpleNamespace(
+        title=_title(found),
         maps=maps,
         labels=xr.DataArray(labels, dims=("y", "x")),
         roles=found.roles,
         elements=found.elements,
         pairs=found.pairs,
+        settings=found.settings,
+        summary=found.summary,
+        morphology=SimpleNamespace(sizes=found.sizes, border_weight=found.weights),
         blank=None,
         streaks=found.streaks.iloc[:0],
         segmentation=SimpleNamespace(
@@ -105,17 +89,24 @@ def _view(found: Mosaic, maps: Any, labels: Any) -> Any:
             n_streaks=len(found.streaks),
             elements_used=found.roles.alloy,
             labels=labels,
+            smallest_trusted_px=found.smallest_trusted_px,
         ),
     )
+    view.answer = lambda: wording.answer(view)
+    return view
+
+
+def _title(found: Mosaic) -> str:
+    return facts(found.maps).title or "Untitled mosaic"
 
 
 def _overview(found: Mosaic) -> str:
     from spattermap.figures import element_maps
 
     side = round(found.maps.sizes["x"] / found.overview.sizes["x"])
-    view = _view(found, found.overview.drop_vars("kinds"), None)
-    html = f"<p>Each pixel below is the mean of {side} x {side} pixels of the mosaic.</p>"
-    return html + figure_html(element_maps(view)) + figure_html(_covered(found))
+    html = f"<p>Each pixel below is the mean of {side} × {side} pixels of the mosaic.</p>"
+    pictures = (element_maps(_view(found)), _covered(found))
+    return (html if side > 1 else "") + "".join(map(figure_html, pictures))
 
 
 def _covered(found: Mosaic) -> Picture:
@@ -144,34 +135,22 @@ def _crops(found: Mosaic, parted: Parted) -> str:
     from spattermap.figures import outlined_segmentation
 
     html = (
-        f"<p>Squares of {CROP_PX} x {CROP_PX} px, chosen by their cover: a bare, a middling and a "
-        "covered one, and where the longest streak lies.</p>"
+        f"<p>Squares of up to {CROP_PX} × {CROP_PX} px, chosen by their cover: a bare, a middling "
+        f"and a covered one{', and where the longest streak lies' * bool(len(found.streaks))}.</p>"
     )
     for name, box in _chosen(found, parted.job.shape):
         labels = parted.labels(box)
         # Numbers of a crop of its own: droplets first, then streaks.
         names, dense = np.unique(labels, return_inverse=True)
-        view = _view(found, part_maps(parted, box), None)
         n = int(np.count_nonzero((names > 0) & (names <= found.n_droplets)))
         own = dense.reshape(labels.shape).astype(np.int32) + np.int32(names[0] != 0)
-        view = _renumbered(view, own, n, int(np.count_nonzero(names > 0)) - n)
+        view = _view(found, part_maps(parted, box), own)
+        view.segmentation.n_droplets = n
+        view.segmentation.n_streaks = int(np.count_nonzero(names > 0)) - n
         html += f"<h3>{escape(name)}: row {box.top}, column {box.left}</h3>" + figure_html(
             outlined_segmentation(view)
         )
     return html
-
-
-def _renumbered(view: Any, labels: Any, n_droplets: int, n_streaks: int) -> Any:
-    import xarray as xr
-
-    view.labels = xr.DataArray(labels, dims=("y", "x"))
-    view.segmentation = SimpleNamespace(
-        n_droplets=n_droplets,
-        n_streaks=n_streaks,
-        labels=labels,
-        elements_used=view.roles.alloy,
-    )
-    return view
 
 
 def _chosen(found: Mosaic, shape: tuple[int, int]) -> list[tuple[str, Box]]:
@@ -204,37 +183,19 @@ def _window(top: int, left: int, shape: tuple[int, int]) -> Box:
 
 
 def _sizes(found: Mosaic) -> str:
+    import pandas as pd
+
+    from spattermap.display.morphology import diameters_table, shape_sentences
+    from spattermap.display.pieces import paragraphs
     from spattermap.figures import size_histogram
 
     if not found.n_droplets:
         return "<p>No droplet was found.</p>"
     unit = facts(found.maps).length_unit
-    view = SimpleNamespace(
-        maps=found.maps,
-        droplets=_diameters(found, unit),
-        morphology=SimpleNamespace(border_weight=found.weights),
-        summary=found.summary,
-    )
-    table = found.sizes.reset_index().rename(columns={"quantity": "diameter"})
-    table = table.rename(columns={"low": "value_low", "high": "value_high"})
-    shapes = found.shapes
-    return (
-        figure_html(size_histogram(view))
-        + table_html(
-            table.assign(trusted=table["trusted"].astype(bool)),
-            ["diameter", "value", "trusted"],
-            f"Diameters in {unit_name(unit)}, corrected for droplets the border "
-            "cuts; bounds below each value.",
-        )
-        + table_html(shapes, [str(c) for c in shapes if not str(c).endswith(("_low", "_high"))],
-                     "Shapes of the droplets whose shape is resolved.")
-    )  # fmt: skip
-
-
-def _diameters(found: Mosaic, unit: str) -> pd.DataFrame:
-    import pandas as pd
-
-    return pd.DataFrame({f"diameter_{unit}": found.diameters})
+    view = _view(found)
+    view.droplets = pd.DataFrame({f"diameter_{unit}": found.diameters})
+    pieces = (diameters_table(found.sizes, unit), paragraphs(shape_sentences(found.shapes)))
+    return figure_html(size_histogram(view)) + "".join(piece.html for piece in pieces)
 
 
 def _streaks(found: Mosaic) -> str:
@@ -244,39 +205,44 @@ def _streaks(found: Mosaic) -> str:
         return "<p>No streak was found.</p>"
     unit = facts(found.maps).length_unit
     names = [f"length_{unit}", f"width_{unit}"]
-    table = found.streaks[names].quantile([0.1, 0.5, 0.9]).reset_index()
-    table = table.rename(columns={"index": "part below"})
+    table = found.streaks[names].quantile([0.1, 0.5, 0.9])
+    table.insert(0, "streaks below", [percent(part) for part in table.index])
     return figure_html(streak_rose(SimpleNamespace(streaks=found.streaks))) + table_html(
-        table, ["part below", *names], f"{len(found.streaks):,} streaks: percentiles."
+        table, ["streaks below", *names], f"Lengths and widths of {len(found.streaks):,} streaks."
     )
 
 
 def _connection(found: Mosaic) -> str:
-    import pandas as pd
+    from spattermap.display.pieces import facts_table, paragraphs
 
-    table = pd.DataFrame(
-        {"quantity": list(found.sheet.summary()), "value": list(found.sheet.summary().values())}
-    )
-    table["quantity"] = table["quantity"].str.replace("_", " ")
-    notes = "".join(f"<p>{escape(note)}</p>" for note in found.sheet.notes)
-    return table_html(table, ["quantity", "value"], "Connection of the metal.") + notes
+    if not wording.could_divide(_view(found)):
+        return "<p>Metal and bare area could not be told apart, nor can connection be told.</p>"
+    sheet = found.sheet
+    rows = {"Largest connected region": f"{percent(sheet.largest_region_share)} of the metal"}
+    for axis, crosses, ratio in (
+        ("x", sheet.connected_x, sheet.ratio_x),
+        ("y", sheet.connected_y, sheet.ratio_y),
+    ):
+        rows[f"Crosses the field in {axis}"] = "yes" if crosses else "no"
+        rows[f"Sheet conductance in {axis}"] = f"{percent(ratio)} of a full film's"
+    return facts_table("Connection of the metal", rows).html + paragraphs(sheet.notes).html
 
 
 def _verdict(found: Mosaic) -> str:
+    from spattermap.display import verdicts
     from spattermap.figures import share_bars
 
-    columns = ["element", "role", "verdict", "share_in_droplets", "share_with_alloy", "r_alloy",
-               "reasons", "next_step"]  # fmt: skip
-    table = found.elements.copy()
-    table["verdict"] = table["verdict"].str.replace("_", " ")
-    return figure_html(share_bars(_view(found, found.overview, None))) + table_html(
-        table, columns, "Each element of the mosaic; bounds below each value."
-    )
+    view = _view(found)
+    return figure_html(share_bars(view)) + f'<div class="piece">{verdicts(view).html}</div>'
 
 
 def _pairs(found: Mosaic) -> str:
     columns = ["element_a", "element_b", "r", "r_plain", "p_value", "note"]
-    return table_html(found.pairs, columns, "Correlation of every pair, freed of counting noise.")
+    return table_html(
+        found.pairs,
+        columns,
+        "Correlation of every pair: r freed of counting noise, r plain as counted.",
+    )
 
 
 def _notes(found: Mosaic) -> str:
