@@ -28,7 +28,10 @@ ROOMS = {
         ["moments.py", "block_sums.py", "autocovariance.py"],
         ["test_moments_by_hand.py", "test_moments.py", "test_colocation.py"],
     ),
-    "regions": (["regions.py", "_region_kernels.py"], ["test_regions.py"]),
+    "regions": (
+        ["regions.py", "_region_kernels.py"],
+        ["test_regions_by_hand.py", "test_regions.py"],
+    ),
     "continuity": (
         ["continuity"],
         [
@@ -54,12 +57,16 @@ ROOMS = {
     "separation": (
         ["separation"],
         [
+            "test_separation_by_hand.py",
+            "test_separation_levels.py",
+            "test_separation_physics.py",
             "test_separation_rules.py",
+            "test_separation_words.py",
+            "test_separation_weighing.py",
+            "test_separation_patterns.py",
+            "test_separation_composition_by_hand.py",
             "test_separation_composition.py",
             "test_separation.py",
-            "test_separation_oxygen.py",
-            "test_separation_fields.py",
-            "test_separation_scales.py",
         ],
     ),
 }
