@@ -1,7 +1,7 @@
-"""Counting statistics: intervals, limits, significances, and the noise that a map carries.
+"""Counting statistics on plain arrays: intervals, limits, significances.
 
-Everything here works on plain arrays except `noise_model`, `noise_variance` and `without_gain`,
-which take a map set.
+The noise that a map set carries is told by `noise_model`, `noise_variance` and `without_gain`, of
+`spattermap.noise`, which are at home here too.
 """
 
 from __future__ import annotations
@@ -12,11 +12,10 @@ import numpy as np
 
 from spattermap.checks import one_of, positive
 from spattermap.errors import InputError
-from spattermap.noise import NoiseModel, model_of
+from spattermap.noise import NoiseModel, noise_model, noise_variance, without_gain
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import xarray as xr
 
 __all__ = [
     "CurrieLimits",
@@ -378,100 +377,3 @@ def anscombe(counts: npt.ArrayLike) -> Floats:
     [1.225, 4.183]
     """
     return np.asarray(2.0 * np.sqrt(_counted(counts, "counts") + 0.375))
-
-
-def noise_model(maps: xr.Dataset) -> tuple[NoiseModel, ...]:
-    """Return what is known or can be estimated of each element's noise.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        Map set, dims (element, y, x). Of a lazy one a central window is read.
-
-    Returns
-    -------
-    tuple of NoiseModel
-        One per element, in order.
-
-    Notes
-    -----
-    Counts are checked, not trusted: their white noise must be as large as counting makes it
-    (white variance = mean), else the export was smoothed, or multiplied by a gain. See
-    `spattermap.noise`.
-
-    Examples
-    --------
-    >>> from spattermap import make_map_set
-    >>> counts = np.random.default_rng(1).poisson(2.0, (1, 64, 64))
-    >>> raw, gained = make_map_set(counts, ["Cu"]), make_map_set(3.5 * counts, ["Cu"])
-    >>> noise_model(raw)[0].kind, noise_model(gained)[0].kind
-    ('poisson', 'scaled counts')
-    """
-    return tuple(model_of(maps, place) for place in range(maps.sizes["element"]))
-
-
-def noise_variance(maps: xr.Dataset) -> xr.DataArray:
-    """Return the noise variance of every value.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        Map set, dims (element, y, x); numpy or dask.
-
-    Returns
-    -------
-    xarray.DataArray, dims (element, y, x)
-        Variance in the square of the unit of `counts`, float64; lazy where the maps are.
-        Carried `variance` where there is one; for counts the counts themselves, times the gain
-        where one is hidden; otherwise the estimate of `noise_model`. For a smoothed map it is
-        the whole short-range variance, an upper bound, and `NoiseModel.correctable` is False.
-
-    Examples
-    --------
-    >>> from spattermap import make_map_set
-    >>> maps = make_map_set([[[4, 1], [0, 9]]], ["Cu"])
-    >>> noise_variance(maps).values.tolist()
-    [[[4.0, 1.0], [0.0, 9.0]]]
-    """
-    import xarray as xr
-
-    if "variance" in maps:
-        return maps["variance"].astype(np.float64).rename("noise_variance")
-    models = noise_model(maps)
-    floor = xr.DataArray([one.constant for one in models], dims="element")
-    slope = xr.DataArray([one.gain for one in models], dims="element")
-    signal = maps["counts"].astype(np.float64).clip(min=0)
-    return (floor + slope * signal).transpose("element", "y", "x").rename("noise_variance")
-
-
-def without_gain(maps: xr.Dataset) -> xr.Dataset:
-    """Return the map set in counts where a hidden gain was proven, else unchanged.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        Map set whose values are counts times a constant per element.
-
-    Returns
-    -------
-    xarray.Dataset
-        A new map set with ``quantity = "counts"`` if every map is a whole number of counts
-        times one gain each and its noise agrees; otherwise `maps` itself.
-
-    Examples
-    --------
-    >>> from spattermap import make_map_set
-    >>> counts = np.random.default_rng(1).poisson(2.0, (1, 64, 64))
-    >>> maps = make_map_set(3.5 * counts, ["Cu"], quantity="intensity")
-    >>> bool((without_gain(maps)["counts"] == counts).all())
-    True
-    """
-    models = noise_model(maps)
-    kinds = {one.kind for one in models}
-    if not kinds <= {"poisson", "scaled counts"} or "scaled counts" not in kinds:
-        return maps
-    divisor = np.array([one.gain for one in models])[:, None, None]
-    whole = (maps["counts"].data / divisor).round().astype(np.uint32)
-    out = maps.assign(counts=(maps["counts"].dims, whole))
-    out.attrs = {**maps.attrs, "quantity": "counts"}
-    return out

@@ -1,9 +1,4 @@
-"""The noise of a map, from the map itself: white variance, hidden gain, signs of smoothing.
-
-Counting noise is white: it has as much power at the finest scale as at any other, and its
-variance equals the mean. Material seen through a blurring beam has almost none there. So the
-finest scale tells the noise, and its absence tells that somebody smoothed or interpolated.
-"""
+"""The noise of each map: what is known of it, a hidden gain, signs that somebody smoothed it."""
 
 from __future__ import annotations
 
@@ -11,6 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+
+from spattermap.white_noise import BLOCK_PX, eroded, fine_squares, quiet_ratios, white_variance
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -25,7 +22,6 @@ LEAST_QUIET = 0.5
 # White variance at the finest scale over that at twice the scale: white noise 1; a Gaussian of
 # 0.5 px leaves 0.45, a 3 x 3 median 0.49, a 3 x 3 mean 0.16, doubling by interpolation 0.03.
 LEAST_FLATNESS = 0.48
-BLOCK_PX = 32
 # Counts a block must hold before its scatter says anything.
 LEAST_IN_BLOCK = 100
 # A gain is believed when the noise agrees with it as closely as structure allows.
@@ -69,105 +65,6 @@ class NoiseModel:
     flatness: float
     correctable: bool
     note: str = ""
-
-
-def white_variance(plane: np.ndarray, step: int = 1, used: np.ndarray | None = None) -> float:
-    """Return the variance of the noise that is independent from pixel to pixel.
-
-    Parameters
-    ----------
-    plane : numpy.ndarray, dims (y, x)
-        A map.
-    step : int, optional
-        Spacing of the mask (px); noise correlated over fewer pixels counts as white then.
-    used : numpy.ndarray of bool, dims (y, x), optional
-        Pixels to use.
-
-    Returns
-    -------
-    float
-        Variance in the square of the map's unit; NaN where the map is too small.
-
-    Notes
-    -----
-    Mean square of the map filtered with the product of two second differences, which no plane,
-    no edge along x or y and no slow change passes, over its gain of 36 for white noise. Structure
-    with power at the finest scale adds to it.
-
-    References
-    ----------
-    Immerkaer, Comput. Vis. Image Underst. 64 (1996) 300, eq. 1 (with the mean square in place of
-    the mean modulus, which would assume normal noise).
-
-    Examples
-    --------
-    >>> counts = np.random.default_rng(1).poisson(4.0, (256, 256))
-    >>> round(white_variance(counts))
-    4
-    """
-    squares = _fine_squares(np.asarray(plane, dtype=np.float64), step)
-    if squares.size == 0:
-        return float("nan")
-    if used is not None and not used.all():
-        whole = _eroded(used, step)
-        return float(squares[whole].mean()) if whole.any() else float("nan")
-    return float(squares.mean())
-
-
-def _fine_squares(plane: np.ndarray, step: int) -> np.ndarray:
-    if min(plane.shape) <= 2 * step:
-        return np.empty((0, 0))
-    down = plane[: -2 * step] - 2 * plane[step:-step] + plane[2 * step :]
-    both = down[:, : -2 * step] - 2 * down[:, step:-step] + down[:, 2 * step :]
-    return np.asarray(both**2 / 36.0)  # (1 + 4 + 1)^2
-
-
-def _eroded(used: np.ndarray, step: int) -> np.ndarray:
-    """Return where the nine pixels of the mask are all usable."""
-    down = used[: -2 * step] & used[step:-step] & used[2 * step :]
-    return np.asarray(down[:, : -2 * step] & down[:, step:-step] & down[:, 2 * step :])
-
-
-def quiet_ratios(plane: np.ndarray, used: np.ndarray | None = None) -> tuple[float, float]:
-    """Return flatness and dispersion as the quieter half of the field shows them.
-
-    Parameters
-    ----------
-    plane : numpy.ndarray, dims (y, x)
-        A map.
-    used : numpy.ndarray of bool, dims (y, x), optional
-        Pixels to use.
-
-    Returns
-    -------
-    flatness : float
-        White variance at step 1 over that at step 2, median over blocks: 1 for white noise, near
-        0 after smoothing or interpolation. NaN without any variation.
-    dispersion : float
-        White variance over mean, lower quartile over blocks: 1 for counts, the gain for counts
-        times a gain. Structure raises it least in quiet blocks. NaN for an empty map.
-
-    Examples
-    --------
-    >>> counts = np.random.default_rng(1).poisson(4.0, (256, 256)).astype(float)
-    >>> flatness, dispersion = quiet_ratios(counts)
-    >>> round(flatness, 1), round(dispersion, 1)
-    (1.0, 0.9)
-    """
-    kept = np.ones(plane.shape, dtype=bool) if used is None else used
-    ratios: list[tuple[float, float]] = []
-    for top in range(0, max(1, plane.shape[0] - BLOCK_PX // 2), BLOCK_PX):
-        for left in range(0, max(1, plane.shape[1] - BLOCK_PX // 2), BLOCK_PX):
-            cut = (slice(top, top + BLOCK_PX), slice(left, left + BLOCK_PX))
-            part = plane[cut]
-            fine, wide = (white_variance(part, step, kept[cut]) for step in (1, 2))
-            mean = float(part[kept[cut]].mean()) if kept[cut].any() else 0.0
-            if wide > 0 and mean > 0:
-                ratios.append((fine / wide, fine / mean))
-    if not ratios:
-        return float("nan"), float("nan")
-    flat, spread = np.array(ratios).T
-    return float(np.median(flat)), float(np.quantile(spread, 0.25))
 
 
 def lattice_gain(values: np.ndarray) -> float | None:
@@ -345,8 +242,8 @@ def _estimated_model(plane: np.ndarray, used: np.ndarray, measured: dict[str, An
     """Fit ``variance = constant + gain * value`` to local squares against local means."""
     from scipy import ndimage, optimize
 
-    squares = _fine_squares(plane, 1)
-    whole = _eroded(used, 1)
+    squares = fine_squares(plane, 1)
+    whole = eroded(used, 1)
     local = ndimage.uniform_filter(plane, 3)[1:-1, 1:-1]
     note = f"{measured['element']}: noise estimated from the finest scale of the map"
     if squares.size == 0 or not whole.any():
@@ -368,3 +265,100 @@ def _estimated_model(plane: np.ndarray, used: np.ndarray, measured: dict[str, An
         kind="estimated", gain=float(gain), constant=float(constant), correctable=True,
         note=note, **measured,
     )  # fmt: skip
+
+
+def noise_model(maps: xr.Dataset) -> tuple[NoiseModel, ...]:
+    """Return what is known or can be estimated of each element's noise.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        Map set, dims (element, y, x). Of a lazy one a central window is read.
+
+    Returns
+    -------
+    tuple of NoiseModel
+        One per element, in order.
+
+    Notes
+    -----
+    Counts are checked, not trusted: their white noise must be as large as counting makes it
+    (white variance = mean), else the export was smoothed, or multiplied by a gain. See
+    `spattermap.white_noise`.
+
+    Examples
+    --------
+    >>> from spattermap import make_map_set
+    >>> counts = np.random.default_rng(1).poisson(2.0, (1, 64, 64))
+    >>> raw, gained = make_map_set(counts, ["Cu"]), make_map_set(3.5 * counts, ["Cu"])
+    >>> noise_model(raw)[0].kind, noise_model(gained)[0].kind
+    ('poisson', 'scaled counts')
+    """
+    return tuple(model_of(maps, place) for place in range(maps.sizes["element"]))
+
+
+def noise_variance(maps: xr.Dataset) -> xr.DataArray:
+    """Return the noise variance of every value.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        Map set, dims (element, y, x); numpy or dask.
+
+    Returns
+    -------
+    xarray.DataArray, dims (element, y, x)
+        Variance in the square of the unit of `counts`, float64; lazy where the maps are.
+        Carried `variance` where there is one; for counts the counts themselves, times the gain
+        where one is hidden; otherwise the estimate of `noise_model`. For a smoothed map it is
+        the whole short-range variance, an upper bound, and `NoiseModel.correctable` is False.
+
+    Examples
+    --------
+    >>> from spattermap import make_map_set
+    >>> maps = make_map_set([[[4, 1], [0, 9]]], ["Cu"])
+    >>> noise_variance(maps).values.tolist()
+    [[[4.0, 1.0], [0.0, 9.0]]]
+    """
+    import xarray as xr
+
+    if "variance" in maps:
+        return maps["variance"].astype(np.float64).rename("noise_variance")
+    models = noise_model(maps)
+    floor = xr.DataArray([one.constant for one in models], dims="element")
+    slope = xr.DataArray([one.gain for one in models], dims="element")
+    signal = maps["counts"].astype(np.float64).clip(min=0)
+    return (floor + slope * signal).transpose("element", "y", "x").rename("noise_variance")
+
+
+def without_gain(maps: xr.Dataset) -> xr.Dataset:
+    """Return the map set in counts where a hidden gain was proven, else unchanged.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        Map set whose values are counts times a constant per element.
+
+    Returns
+    -------
+    xarray.Dataset
+        A new map set with ``quantity = "counts"`` if every map is a whole number of counts
+        times one gain each and its noise agrees; otherwise `maps` itself.
+
+    Examples
+    --------
+    >>> from spattermap import make_map_set
+    >>> counts = np.random.default_rng(1).poisson(2.0, (1, 64, 64))
+    >>> maps = make_map_set(3.5 * counts, ["Cu"], quantity="intensity")
+    >>> bool((without_gain(maps)["counts"] == counts).all())
+    True
+    """
+    models = noise_model(maps)
+    kinds = {one.kind for one in models}
+    if not kinds <= {"poisson", "scaled counts"} or "scaled counts" not in kinds:
+        return maps
+    divisor = np.array([one.gain for one in models])[:, None, None]
+    whole = (maps["counts"].data / divisor).round().astype(np.uint32)
+    out = maps.assign(counts=(maps["counts"].dims, whole))
+    out.attrs = {**maps.attrs, "quantity": "counts"}
+    return out

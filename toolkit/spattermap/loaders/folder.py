@@ -13,7 +13,7 @@ from spattermap.checks import ELEMENT_SYMBOLS
 from spattermap.errors import InputError, InputFileError, SpattermapError, nearest
 from spattermap.loaders import arrays, display, names, pictures, text
 from spattermap.loaders.stack import SAME_SIZE, Request, Stack
-from spattermap.noise import white_variance
+from spattermap.white_noise import white_variance
 
 FORMAT = "folder of single-element files"
 # A border of one or two pixels is an export quirk; more is another field of view.
