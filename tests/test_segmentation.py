@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy import ndimage, stats
+from scipy import integrate, ndimage, stats
 
 from spattermap.errors import InputError
 from spattermap.mapset import make_map_set
@@ -263,7 +263,7 @@ def test_boolean_model_coverage():
     h = np.linspace(0, 2 * r, 400)
     lens = 2 * r**2 * np.arccos(h / (2 * r)) - h / 2 * np.sqrt(4 * r**2 - h**2)
     excess = 2 * p - 1 + (1 - p) ** 2 * np.exp(rate * lens) - p**2
-    error = np.sqrt(np.trapezoid(excess * 2 * np.pi * h, h)) / side
+    error = np.sqrt(integrate.trapezoid(excess * 2 * np.pi * h, h)) / side
     assert abs(found.metal.mean() - p) < 3 * error
     assert found.metal.mean() == pytest.approx(true.mean(), rel=0.03)
 

@@ -7,6 +7,7 @@ import pytest
 import tifffile
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import integrate
 
 from spattermap.errors import InputError
 from spattermap.mapset import facts
@@ -307,9 +308,9 @@ def test_curves_agree_with_numerical_integration():
     mu = slant * xraydb.mu_elam("Cu", 1e3 * copper.energy_keV, kind="total")
     depth = np.linspace(0.0, density({"Cu": 100.0}) * THICKNESS_UM[200], 20001)
     weight = np.exp(-((depth / sigma) ** 2) - mu * depth)
-    by_sum = np.trapezoid(weight, depth) * 2 / (np.sqrt(np.pi) * sigma)
+    by_sum = integrate.trapezoid(weight, depth) * 2 / (np.sqrt(np.pi) * sigma)
     full = np.linspace(0.0, 8 * sigma, 40001)
-    total = np.trapezoid(np.exp(-((full / sigma) ** 2) - mu * full), full) * 2
+    total = integrate.trapezoid(np.exp(-((full / sigma) ** 2) - mu * full), full) * 2
     total /= np.sqrt(np.pi) * sigma
     assert copper.in_metal[200] / copper.in_metal[-1] == pytest.approx(by_sum / total, rel=1e-5)
 

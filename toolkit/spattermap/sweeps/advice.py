@@ -127,9 +127,11 @@ def outliers(samples: pd.DataFrame, results: Sequence[str]) -> pd.DataFrame:
             if name not in group:
                 continue
             values = pd.to_numeric(group[name], errors="coerce")
+            if values.count() < _LEAST_FOR_OUTLIERS:
+                continue
             middle = values.median()
             spread = (values - middle).abs().median()
-            if values.count() < _LEAST_FOR_OUTLIERS or not spread > 0:
+            if not spread > 0:
                 continue
             score = 0.6745 * (values - middle).abs() / spread
             lines += [

@@ -280,7 +280,7 @@ def save_moments(moments: BlockMoments, file: Path) -> None:
         else:
             plain[one.name] = value
     arrays["_plain"] = np.array(json.dumps(plain))
-    np.savez_compressed(file, allow_pickle=False, **arrays)
+    np.savez_compressed(file, **arrays)
 
 
 def load_moments(file: Path) -> BlockMoments:
