@@ -10,6 +10,10 @@ import pytest
 from scipy import ndimage
 
 from spattermap.continuity import (
+    Connectivity,
+    Continuity,
+    ImpliedResistivity,
+    SheetConductance,
     bruggeman,
     connectivity,
     crossing_probability,
@@ -21,7 +25,7 @@ from spattermap.continuity import (
     wiener_bounds,
 )
 from spattermap.continuity.conductance import cell_network, corner_network
-from spattermap.continuity.network import Links, solve, with_contacts
+from spattermap.continuity.network import Links, NodePotentials, _System, solve, with_contacts
 from spattermap.continuity.summary import _half_heat_share
 from spattermap.errors import InputError
 
@@ -110,8 +114,24 @@ def test_metal_that_crosses_one_way_is_connected():
     assert found.largest.sum() == 6
     both = connectivity(drawn("##.##", "##.##"))
     assert both.connected_share == 1  # two regions, each from top to bottom
+
+
+@pytest.mark.parametrize(
+    "record",
+    [
+        Connectivity,
+        Links,
+        NodePotentials,
+        _System,
+        SheetConductance,
+        ImpliedResistivity,
+        Continuity,
+    ],
+)
+def test_no_result_is_changed_in_place(record):
+    blank = object.__new__(record)
     with pytest.raises(FrozenInstanceError):
-        both.n_regions = 1
+        setattr(blank, next(iter(record.__dataclass_fields__)), None)
 
 
 # --- Networks ------------------------------------------------------------------------------------

@@ -20,7 +20,7 @@ from spattermap.autocovariance import (
 from spattermap.block_sums import BlockMoments
 from spattermap.errors import InputError
 from spattermap.mapset import make_map_set
-from spattermap.moments import block_moments, default_block_px
+from spattermap.moments import _spans, block_moments, default_block_px
 
 NAMES = ["Cu", "Zn", "Si"]
 PER_E = np.exp(-1)
@@ -254,21 +254,29 @@ def test_a_small_field_tells_that_its_blocks_are_few():
 
 
 def test_tiles_of_a_lazy_map_end_on_the_block_border_nearest_to_the_chunks():
-    # Blocks of 4 px in chunks of 10: the borders 10 and 20 move to 8 or 12, and 20.
+    # Blocks of 4 px in chunks of 10: of the borders 8 and 12, as near to 10, the first; 20 is one.
+    edges = np.arange(0, 25, 4)
+    assert _spans(edges, (10, 10, 4)) == [(0, 2), (2, 5), (5, 6)]
+    assert _spans(edges, (11, 13)) == [(0, 3), (3, 6)]
+    assert _spans(edges, (1, 1, 22)) == [(0, 6)]  # chunks smaller than a block join
+    assert _spans(edges, None) == [(0, 6)]
     planes = pixels_of(18, (4, 24), elements=1)
-    read = []
-
-    def note(block):
-        read.append(block.shape)
-        return block
-
-    lazy = da.from_array(planes, chunks=(1, 4, 10)).map_blocks(note, dtype=float)
-    maps = make_map_set(lazy, ["Cu"], quantity="net_counts")
+    lazy = make_map_set(da.from_array(planes, chunks=(1, 4, 10)), ["Cu"], quantity="net_counts")
     eager = block_moments(counted(planes), block_px=4, noise=np.zeros((1, 1)))
-    found = block_moments(maps, block_px=4, noise=np.zeros((1, 1)))
+    found = block_moments(lazy, block_px=4, noise=np.zeros((1, 1)))
     for name in ("n", "s1", "comoment", "corner"):
         np.testing.assert_array_equal(getattr(found, name), getattr(eager, name))
     assert found.n.tolist() == [16] * 6
+
+
+def test_a_block_of_one_usable_pixel_counts():
+    planes = pixels_of(27, (2, 4), elements=1)
+    valid = np.array([[True, True, False, False], [True, True, False, True]])
+    m = block_moments(counted(planes, valid=valid), block_px=2, noise=np.eye(1))
+    assert m.n.tolist() == [4, 1]
+    assert m.s1[1, 0] == planes[0, 1, 3]
+    assert m.comoment[1, 0, 0] == 0
+    assert m.noise[1, 0, 0] == 1
 
 
 # --- Autocovariance ------------------------------------------------------------------------------

@@ -283,7 +283,7 @@ def _fields(
         nothing = np.full(sheet.shape, np.nan)
         return (_coarse(nothing, refine),) * 3
     links = cell_network(sheet)
-    value = np.nan_to_num(cell.potential, nan=0.0)
+    value = np.nan_to_num(cell.potential)
     # Current flows down the potential; the sign is turned so that it runs towards +x.
     width = sheet.shape[1]
     faces = np.zeros((sheet.shape[0], width + 1))

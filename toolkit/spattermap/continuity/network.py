@@ -241,7 +241,7 @@ def _solve_matrix(
 def _power(links: Links, potential: Floats) -> float:
     """Return the dissipated power, which at unit voltage is the conductance."""
     # A dead node (NaN) has no conducting link to a live one, so it dissipates nothing.
-    value = np.nan_to_num(potential, nan=0.0)
+    value = np.nan_to_num(potential)
     across, below = np.diff(value, axis=1), np.diff(value, axis=0)
     return float(
         np.sum(links.right * across**2)

@@ -123,8 +123,8 @@ def connectivity(
         crosses_x=crossing[0].size > 0,
         crosses_y=crossing[1].size > 0,
         connected_share=float(areas[touched - 1].sum() / total) if total else 0.0,
-        gap_x_px=0.0 if crossing[0].size and reach == 0 else gap_x,
-        gap_y_px=0.0 if crossing[1].size and reach == 0 else gap_y,
+        gap_x_px=gap_x,
+        gap_y_px=gap_y,
         neck_x_px=_neck(mask, connectivity, 1),
         neck_y_px=_neck(mask, connectivity, 0),
     )
