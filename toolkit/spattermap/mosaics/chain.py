@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from spattermap.mapset import facts, noise_is_known
-from spattermap.mosaics import basins, hills, pixels, shapes
+from spattermap.mosaics import basins, pixels, shapes
 from spattermap.mosaics.grid import Box, Grid, Scratch
 from spattermap.mosaics.joining import join
 from spattermap.mosaics.parted import Parted
@@ -71,7 +71,7 @@ def segment_parts(
     used = known.filter
     signs = tuple(int(s) for s in sample.signs)
     classes = known.classes
-    rule = droplets.Parting(1.0, 1.0, np.inf, np.inf)
+    rule = droplets.Parting.none()
     if used is not None and classes.information > 0:
         rule = droplets.Parting.of(classes, used, strength=settings.split_strength)
     offset = (
@@ -189,15 +189,11 @@ def _levelled(job: Job, known: Estimate, workers: Workers) -> tuple[Job, list[st
 def _regions(job: Job, workers: Workers) -> tuple[Found, npt.NDArray[np.int64]]:
     """Draw every region; return what is known of them, in the order of the whole field."""
     rule, scratch = job.rule, job.scratch
-    found = join(
-        workers.run(pixels.first_hills, every(job)), job.grid, hills.Rule(rule.ratio, rule.dip)
-    )
+    found = join(workers.run(pixels.first_hills, every(job)), job.grid, rule.dips)
     scratch.keep("hills1_tables", found.tables)
     name = "hills1"
-    if np.isfinite(rule.dip):
-        found = join(
-            workers.run(pixels.second_hills, every(job)), job.grid, hills.Rule(rule.ratio, rule.bay)
-        )
+    if not rule.parts_nothing:
+        found = join(workers.run(pixels.second_hills, every(job)), job.grid, rule.necks)
         scratch.keep("hills2_tables", found.tables)
         scratch.drop("hills1")
         name = "hills2"

@@ -16,19 +16,21 @@ import numpy.typing as npt
 from numba import njit
 
 from spattermap.mosaics.grid import Box
-from spattermap.segmentation.parting import Passes, joined, passes_between, uphill
+from spattermap.segmentation.parting import (
+    NO_SUMS,
+    Passes,
+    Rule,
+    highest,
+    joined,
+    passes_between,
+    pixel_sums,
+    uphill,
+)
 
 Array = npt.NDArray[np.float32]
 Labels = npt.NDArray[np.int32]
 Whole = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
-
-
-class Rule(NamedTuple):
-    """Two hills stay apart below `ratio` of the lower summit and `least` beneath it."""
-
-    ratio: float
-    least: float
 
 
 class Line(NamedTuple):
@@ -51,6 +53,8 @@ class Climbed:
         First pixel of each node in the raster of the whole field.
     peaks : numpy.ndarray of float32, dims (summit,)
         Heights of the summits that are not joined yet.
+    sums : numpy.ndarray of int64, dims (summit + exit, 6)
+        `pixel_sums` of the nodes that are not joined yet; empty where the rule needs none.
     exits : numpy.ndarray of int64, dims (exit, 2)
         Row and column in the field of the pixel of another part on which paths end.
     passes : Passes
@@ -62,6 +66,7 @@ class Climbed:
     n_done: int
     keys: Whole
     peaks: Array
+    sums: Whole
     exits: Whole
     passes: Passes
     lines: dict[str, Line]
@@ -152,7 +157,8 @@ def climb(
     touching = at_inner_border(node, is_exit.size + 1, core=core, shape=shape)
     touching[1:] |= is_exit
     is_open = _open_ones(passes, touching)
-    table, roots = _joined_inside(passes, peak, is_open, rule)
+    sums = pixel_sums(node, is_exit.size, core.top, core.left) if rule.by_shape else NO_SUMS
+    table, roots = _joined_inside(passes, peak, sums, is_open=is_open, rule=rule)
     rest = [np.flatnonzero(is_open[1:] & kind) for kind in (~is_exit, is_exit)]
     order = np.concatenate(rest)
     table[order + 1] = np.arange(order.size, dtype=np.int32) + roots.size + 1
@@ -161,6 +167,7 @@ def climb(
         n_done=roots.size,
         keys=raster[np.concatenate([roots - 1, order])],
         peaks=peak[rest[0] + 1],
+        sums=sums[order + 1] if rule.by_shape else NO_SUMS,
         exits=np.stack([y, x], axis=1)[rest[1]],
         passes=_highest(passes, is_open, table),
         lines=border_lines(node, height, region),
@@ -213,14 +220,16 @@ def _open_ones(passes: Passes, touching: Flags) -> Flags:
     return np.asarray(reached[group])
 
 
-def _joined_inside(passes: Passes, peak: Array, is_open: Flags, rule: Rule) -> tuple[Labels, Whole]:
+def _joined_inside(
+    passes: Passes, peak: Array, sums: Whole, *, is_open: Flags, rule: Rule
+) -> tuple[Labels, Whole]:
     """Join the hills that reach no border; return the new number of each node, and the roots."""
     inside = ~is_open[passes.first]
     parent = joined(
         Passes(passes.first[inside], passes.second[inside], passes.saddle[inside]),
         peak,
-        ratio=rule.ratio,
-        least=rule.least,
+        rule,
+        sums=sums,
     )
     closed = np.flatnonzero(~is_open)[1:]
     roots = np.unique(parent[closed]).astype(np.int64)
@@ -232,13 +241,9 @@ def _joined_inside(passes: Passes, peak: Array, is_open: Flags, rule: Rule) -> t
 def _highest(passes: Passes, is_open: Flags, table: Labels) -> Passes:
     """Return the highest contact of every two nodes that are not joined yet, renumbered."""
     kept = is_open[passes.first]
-    first, second, saddle = table[passes.first[kept]], table[passes.second[kept]], passes.saddle
-    saddle = saddle[kept]
-    order = np.lexsort((-saddle, second, first))
-    first, second, saddle = first[order], second[order], saddle[order]
-    new = np.ones(first.size, dtype=bool)
-    new[1:] = (first[1:] != first[:-1]) | (second[1:] != second[:-1])
-    return Passes(first[new], second[new], saddle[new])
+    return highest(
+        Passes(table[passes.first[kept]], table[passes.second[kept]], passes.saddle[kept])
+    )
 
 
 def border_lines(node: Labels, height: Array, region: Labels) -> dict[str, Line]:

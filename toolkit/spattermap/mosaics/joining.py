@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from spattermap.mosaics.grid import Grid
-from spattermap.mosaics.hills import Climbed, Line, Rule
-from spattermap.segmentation.parting import Passes, joined, passes_between
+from spattermap.mosaics.hills import Climbed, Line
+from spattermap.segmentation.parting import NO_SUMS, Passes, Rule, joined, passes_between
 
 Labels = npt.NDArray[np.int32]
 Whole = npt.NDArray[np.int64]
@@ -73,7 +73,11 @@ def join(reports: Sequence[Climbed], grid: Grid, rule: Rule) -> Hills:
         peak[start + 1 : start + 1 + one.peaks.size] = one.peaks
     passes = _all_passes(reports, opened, grid, rank[target])
     ordered = np.concatenate([[0], peak[summits]]).astype(np.float32)
-    parent = joined(passes, ordered, ratio=rule.ratio, least=rule.least)
+    sums = NO_SUMS
+    if rule.by_shape:
+        sums = np.zeros((ordered.size, 6), np.int64)
+        np.add.at(sums, rank[target[1:]], np.concatenate([one.sums for one in reports]))
+    parent = joined(passes, ordered, rule, sums=sums)
     roots = np.unique(parent[1:]) if parent.size > 1 else np.zeros(0, np.int32)
     n_done = np.concatenate([[0], np.cumsum([one.n_done for one in reports])]).astype(np.int64)
     hill = np.zeros(parent.size, np.int32)

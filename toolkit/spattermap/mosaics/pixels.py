@@ -159,7 +159,7 @@ def first_hills(task: Task) -> hills.Climbed:
         window=ring,
         core=core,
         shape=job.shape,
-        rule=hills.Rule(job.rule.ratio, job.rule.dip),
+        rule=job.rule.dips,
     )
     job.scratch.put("hills1", k, node)
     return found
@@ -180,7 +180,7 @@ def second_hills(task: Task) -> hills.Climbed:
         window=ring,
         core=core,
         shape=job.shape,
-        rule=hills.Rule(job.rule.ratio, job.rule.bay),
+        rule=job.rule.necks,
     )
     job.scratch.put("hills2", k, node)
     return found

@@ -15,13 +15,17 @@ from spattermap.segmentation.likelihood import Array, Classes, Mask
 Labels = npt.NDArray[np.int32]
 
 ADMITTED = 0.2  # lowest edge level a droplet can have; below it lie haze and noise
-_NECK = 0.2  # two hills part where the pass is this much lower than the lower summit
+_DEEP = 0.2  # two hills of the fraction part where the pass is this much below the lower summit
+_NECK = 0.07  # ... and two hills of the distance to the edge; shallower necks are chance
+_BROAD = 1.5  # ... unless the neck is wider than the smaller of them: half width over radius
+_LONG = 2.7  # ... or the two are a streak: length over width of both together,
+_SHALLOW = 0.3  # ... with a neck no deeper than this
 _DIP = 6.0  # ... and, for the fraction itself, this many noise standard deviations
 _CLEAR = 0.6  # fraction that noise may reach at the false-alarm rate without a wider look
 _WIDER = (1.5, 4.0)  # Gaussian averages of the wider looks, in standard deviations of the edge
 _FULL = 0.9  # fraction above which the signal says nothing of necks
-_BAY = 0.4  # px; shallower necks are those of the pixel grid
-_JITTERS = 0.35  # ... or of edges displaced by noise, in their standard deviations
+_BAY = 0.25  # px; shallower necks are those of the pixel grid
+_JITTERS = 0.25  # ... or of edges displaced by noise, in their standard deviations
 FARTHEST = 256.0  # px; deeper inside, metal is a film, and how far its edge is says nothing
 _BLUNT = 0.4  # smoothing of the distance map, in standard deviations of the edge
 
@@ -131,30 +135,46 @@ class Parting:
     ----------
     sigma : float
         Standard deviation of the edge (px).
-    ratio : float
-        Two hills stay apart where the pass is lower than this part of the lower summit.
-    dip : float
-        ... and at least this much below it, for the metal fraction; infinite: nothing is parted.
-    bay : float
-        ... and for the distance to the edge (px).
+    dips : parting.Rule
+        For the hills of the metal fraction; an infinite `least`: nothing is parted.
+    necks : parting.Rule
+        For the hills of the distance to the edge (px).
     """
 
     sigma: float
-    ratio: float
-    dip: float
-    bay: float
+    dips: parting.Rule
+    necks: parting.Rule
 
     @classmethod
     def of(cls, classes: Classes, used: Filter, *, strength: float) -> Parting:
         """Return the rule for a strength: 1 by default, 0 never parts."""
         sigma = max(used.sigma, 0.29)  # 0.29 px: a pixel averages over its width
         if strength == 0:
-            return cls(sigma, 1.0, np.inf, np.inf)
+            return cls.none(sigma)
         noise = float(np.sqrt(used.gain * (classes.weights**2 @ classes.noise_metal)))
         # Noise displaces an edge by its height over the slope there; such bays part nothing.
         jitter = noise * sigma * np.sqrt(2 * np.pi)
-        bay = max(_BAY, _JITTERS * jitter) / strength
-        return cls(sigma, 1 - _NECK / strength, _DIP * noise / strength, float(bay))
+        return cls(
+            sigma,
+            parting.Rule(1 - _DEEP / strength, _DIP * noise / strength),
+            parting.Rule(
+                1 - _NECK / strength,
+                max(_BAY, float(_JITTERS * jitter)) / strength,
+                broad=_BROAD * strength,
+                long=_LONG,
+                shallow=1 - _SHALLOW / strength,
+            ),
+        )
+
+    @classmethod
+    def none(cls, sigma: float = 1.0) -> Parting:
+        """Return the rule that parts nothing."""
+        return cls(sigma, parting.Rule(1.0, np.inf), parting.Rule(1.0, np.inf))
+
+    @property
+    def parts_nothing(self) -> bool:
+        """True where hills are never kept apart."""
+        return bool(np.isinf(self.dips.least))
 
     @property
     def least_area(self) -> float:
@@ -298,11 +318,11 @@ def without_pinholes(mask: Mask, least: float) -> Mask:
 
 def _part(mask: Mask, height: Array, rule: Parting) -> tuple[Labels, int]:
     """Part the mask twice: where the signal dips between two summits, and at narrow necks."""
-    labels, n = parting.part(height, mask.astype(np.int32), ratio=rule.ratio, least=rule.dip)
-    if np.isinf(rule.dip):
+    labels, n = parting.part(height, mask.astype(np.int32), rule.dips)
+    if rule.parts_nothing:
         return labels, n
     distance = blunted_distance(mask, rule.blunt)
-    return parting.part(distance, labels, ratio=rule.ratio, least=rule.bay)
+    return parting.part(distance, labels, rule.necks)
 
 
 def blunted_distance(mask: Mask, blunt: float) -> Array:

@@ -10,6 +10,39 @@ from numba import njit
 
 Array = npt.NDArray[np.float32]
 Labels = npt.NDArray[np.int32]
+Whole = npt.NDArray[np.int64]
+
+NO_SUMS: Whole = np.zeros((0, 6), np.int64)  # for a rule that does not look at shapes
+
+
+class Rule(NamedTuple):
+    """Which hills stay apart; the last three are for heights that are distances to the edge.
+
+    Parameters
+    ----------
+    ratio : float
+        Two hills stay apart where the pass is lower than this part of the lower summit,
+    least : float
+        ... at least this much below it (unit of the height map),
+    broad : float, optional
+        ... and no higher than this many radii of the circle of the smaller hill's area: what is
+        joined by more than its own width is a bulge, not a droplet.
+    long : float, optional
+        Two hills that together are longer than this, over their width, are one streak,
+    shallow : float, optional
+        ... where the pass is at least this part of the lower summit.
+    """
+
+    ratio: float
+    least: float
+    broad: float = np.inf
+    long: float = np.inf
+    shallow: float = np.inf
+
+    @property
+    def by_shape(self) -> bool:
+        """True where the areas or the lengths of hills have a say."""
+        return bool(np.isfinite(self.broad) or np.isfinite(self.long))
 
 
 class Passes(NamedTuple):
@@ -108,25 +141,89 @@ def _saddles(label: Labels, height: Array, region: Labels) -> tuple[Labels, Labe
 
 
 @njit(cache=True, nogil=True)
-def _merge(passes: tuple[Labels, Labels, Array], peak: Array, ratio: float, least: float) -> Labels:
-    """Union the summits, highest pass first, unless both stand well above the pass."""
+def elongation(sums: Whole) -> float:
+    """Return length over width of the ellipse with the second moments of a set of pixels.
+
+    Parameters
+    ----------
+    sums : numpy.ndarray of int64, dims (6,)
+        Number of pixels, and sums of y, x, y^2, x^2 and y x.
+
+    Returns
+    -------
+    float
+    """
+    n = float(sums[0])
+    y, x = sums[1] / n, sums[2] / n
+    # A pixel is a square: 1/12 is the variance along its side.
+    yy, xx = sums[3] / n - y * y + 1 / 12, sums[4] / n - x * x + 1 / 12
+    yx = sums[5] / n - y * x
+    middle, reach = (yy + xx) / 2, np.hypot((yy - xx) / 2, yx)
+    return float(np.sqrt((middle + reach) / max(middle - reach, 1 / 12)))
+
+
+@njit(cache=True, nogil=True)
+def _merge(passes: Passes, peak: Array, sums: Whole, rule: Rule) -> Labels:
+    """Union the summits, highest pass first, unless the rule keeps them apart."""
     first, second, saddle = passes
     parent = np.arange(peak.size).astype(np.int32)
-    top = peak.copy()
+    top, whole = peak.copy(), sums.copy()
     for k in range(saddle.size):
         a, b = _root(parent, first[k]), _root(parent, second[k])
         if a == b:
             continue
         lower = min(top[a], top[b])
-        if saddle[k] >= ratio * lower or lower - saddle[k] < least:
+        together = saddle[k] >= rule.ratio * lower or lower - saddle[k] < rule.least
+        if not together and whole.shape[0] > 0:
+            radius = np.sqrt(min(whole[a, 0], whole[b, 0]) / np.pi)
+            together = saddle[k] > rule.broad * radius or (
+                saddle[k] >= rule.shallow * lower and elongation(whole[a] + whole[b]) > rule.long
+            )
+        if together:
             parent[b] = a
             top[a] = max(top[a], top[b])
+            if whole.shape[0] > 0:
+                whole[a] += whole[b]
     for i in range(parent.size):
         parent[i] = _root(parent, i)
     return parent
 
 
-def part(height: Array, region: Labels, *, ratio: float, least: float) -> tuple[Labels, int]:
+@njit(cache=True, nogil=True)
+def pixel_sums(label: Labels, n: int, top: int, left: int) -> Whole:
+    """Return what `elongation` needs of every label; whole numbers, so that parts add up exactly.
+
+    Parameters
+    ----------
+    label : numpy.ndarray of int32, dims (y, x)
+        Labels, 0 for the ground.
+    n : int
+        Number of labels.
+    top, left : int
+        Row and column of the picture's first pixel in the field.
+
+    Returns
+    -------
+    numpy.ndarray of int64, dims (label + 1, 6)
+        Number of pixels, and sums of y, x, y^2, x^2 and y x.
+    """
+    out = np.zeros((n + 1, 6), np.int64)
+    for i in range(label.shape[0]):
+        for j in range(label.shape[1]):
+            k = label[i, j]
+            if k == 0:
+                continue
+            y, x = np.int64(i + top), np.int64(j + left)
+            out[k, 0] += 1
+            out[k, 1] += y
+            out[k, 2] += x
+            out[k, 3] += y * y
+            out[k, 4] += x * x
+            out[k, 5] += y * x
+    return out
+
+
+def part(height: Array, region: Labels, rule: Rule) -> tuple[Labels, int]:
     """Divide regions into the hills of a height map, joining hills without a true pass.
 
     Parameters
@@ -135,10 +232,8 @@ def part(height: Array, region: Labels, *, ratio: float, least: float) -> tuple[
         Usually the distance to the edge (px).
     region : numpy.ndarray of int, dims (y, x)
         Regions to divide, 0 outside them.
-    ratio : float
-        Two hills stay apart where the pass is lower than this part of the lower summit.
-    least : float
-        ... and at least this much below it (unit of `height`).
+    rule : Rule
+        Which hills stay apart.
 
     Returns
     -------
@@ -151,7 +246,8 @@ def part(height: Array, region: Labels, *, ratio: float, least: float) -> tuple[
     -----
     Steepest ascent to summits, then joining in order of the pass between them, which is the
     persistence (dynamics) of Grimaud (1992), SPIE 1769, 292, made relative: a neck parts two
-    droplets when it is narrow against the smaller of them, whatever their size.
+    droplets when it is narrow against the smaller of them, whatever their size. The two rules on
+    shapes were chosen by experiment (``tests/benchmarks/segmentation.py``).
     """
     label = _ascend(height, region)
     n = int(label.max(initial=0))
@@ -159,7 +255,8 @@ def part(height: Array, region: Labels, *, ratio: float, least: float) -> tuple[
         return label, n
     peak = np.zeros(n + 1, np.float32)
     np.maximum.at(peak, label.ravel(), height.ravel())
-    parent = joined(passes_between(label, height, region), peak, ratio=ratio, least=least)
+    sums = pixel_sums(label, n, 0, 0) if rule.by_shape else NO_SUMS
+    parent = joined(passes_between(label, height, region), peak, rule, sums=sums)
     return renumber(parent[label])
 
 
@@ -182,7 +279,28 @@ def passes_between(label: Labels, height: Array, region: Labels) -> Passes:
     return Passes(*_saddles(label, height, region))
 
 
-def joined(passes: Passes, peak: Array, *, ratio: float, least: float) -> Labels:
+def highest(passes: Passes) -> Passes:
+    """Return the highest contact of every two hills.
+
+    Parameters
+    ----------
+    passes : Passes
+        Contacts, in any order.
+
+    Returns
+    -------
+    Passes
+        In order of the first and second hill.
+    """
+    first, second, saddle = passes
+    order = np.lexsort((-saddle, second, first))
+    first, second, saddle = first[order], second[order], saddle[order]
+    new = np.ones(first.size, dtype=bool)
+    new[1:] = (first[1:] != first[:-1]) | (second[1:] != second[:-1])
+    return Passes(first[new], second[new], saddle[new])
+
+
+def joined(passes: Passes, peak: Array, rule: Rule, *, sums: Whole = NO_SUMS) -> Labels:
     """Join hills without a true pass between them.
 
     Parameters
@@ -191,18 +309,19 @@ def joined(passes: Passes, peak: Array, *, ratio: float, least: float) -> Labels
         Contacts, in any order; of one pair only the highest matters.
     peak : numpy.ndarray of float32, dims (label + 1,)
         Height of each hill's summit.
-    ratio, least : float
+    rule : Rule
         As in `part`.
+    sums : numpy.ndarray of int64, dims (label + 1, 6), optional
+        As `pixel_sums` gives them; needed by a rule on shapes.
 
     Returns
     -------
     numpy.ndarray of int32, dims (label + 1,)
         For each label that of the hill it was joined to.
     """
-    order = np.lexsort((passes.second, passes.first, -passes.saddle))
-    return _merge(
-        (passes.first[order], passes.second[order], passes.saddle[order]), peak, ratio, least
-    )
+    first, second, saddle = highest(passes)
+    order = np.lexsort((second, first, -saddle))
+    return _merge(Passes(first[order], second[order], saddle[order]), peak, sums, rule)
 
 
 def contacts(labels: Labels) -> list[tuple[int, int]]:
