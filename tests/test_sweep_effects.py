@@ -306,4 +306,4 @@ def test_conductance_comes_first_and_haze_breaks_ties():
     )
     assert advice.goodness(table).idxmax() == 2
     found = advice.next_settings(table, ["gap_mm"])
-    assert "haze 20%" in found.iloc[0]["reason"]
+    assert "haze 20 %" in found.iloc[0]["reason"]

@@ -99,15 +99,53 @@ def figures(value: float | None, *, significant: int = 3) -> str:
 
     Examples
     --------
-    >>> figures(3.14159), figures(0.001234), figures(123456.0)
-    ('3.14', '0.00123', '123456')
+    >>> figures(3.14159), figures(0.001234), figures(123456.0), figures(1.2e-12)
+    ('3.14', '0.00123', '123456', '1.20e-12')
     """
     if not _known(value):
         return "–"
     if value == 0:
         return "0"
     decimals = max(0, significant - 1 - math.floor(math.log10(abs(value))))
-    return f"{value:.{min(decimals, 9)}f}"
+    return f"{value:.{decimals}f}" if decimals <= 9 else f"{value:.{significant - 1}e}"
+
+
+_UNITS = {
+    "_um2": " (µm²)", "_um": " (µm)", "_nm": " (nm)", "_J": " (J)", "_mm": " (mm)", "_us": " (µs)",
+    "_kV": " (kV)", "_keV": " (keV)", "_deg": " (°)", "_ohm_per_sq": " (Ω per square)",
+    "_px": " (px)",
+}  # fmt: skip
+# Results whose column name says too little.
+_NAMES = {
+    "sheet_conductance_ratio": "conductance (of a full film)",
+    "share_haze": "haze (of the metal signal)",
+    "kept_alloy": "alloy kept together",
+}
+
+
+def words_of(column: str) -> str:
+    """Return a column's name as printed on an axis or above a table.
+
+    Parameters
+    ----------
+    column : str
+        The name, its unit last.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> words_of("d50_um"), words_of("charge_J"), words_of("share_haze")
+    ('d50 (µm)', 'charge (J)', 'haze (of the metal signal)')
+    """
+    if column in _NAMES:
+        return _NAMES[column]
+    for ending in sorted(_UNITS, key=len, reverse=True):
+        if column.endswith(ending):
+            return column.removesuffix(ending).replace("_", " ") + _UNITS[ending]
+    return column.replace("_", " ")
 
 
 def with_interval(summary: dict[str, Any], name: str, *, as_percent: bool = False) -> str:

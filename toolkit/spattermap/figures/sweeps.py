@@ -20,6 +20,7 @@ from spattermap.figures.canvas import (
     picture,
 )
 from spattermap.figures.words import plain
+from spattermap.wording import words_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -102,33 +103,3 @@ def _draw(
     x = column.to_numpy(dtype=float) if numeric else column.astype(str).to_numpy()
     axes.errorbar(x, value, yerr=spread, fmt=sign, color=colour, markersize=6, capsize=3,
                   elinewidth=1.2, label=plain(name))  # fmt: skip
-
-
-_ENDINGS = {
-    "_um2": " (µm²)", "_um": " (µm)", "_nm": " (nm)", "_J": " (J)", "_mm": " (mm)", "_us": " (µs)",
-    "_kV": " (kV)", "_keV": " (keV)", "_deg": " (°)", "_ohm_per_sq": " (Ω per square)",
-    "_px": " (px)",
-}  # fmt: skip
-
-
-def words_of(column: str) -> str:
-    """Return a column's name as printed on an axis.
-
-    Parameters
-    ----------
-    column : str
-        The name, its unit last.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> words_of("d50_um"), words_of("charge_J"), words_of("coverage")
-    ('d50 (µm)', 'charge (J)', 'coverage')
-    """
-    for ending in sorted(_ENDINGS, key=len, reverse=True):
-        if column.endswith(ending):
-            return column.removesuffix(ending).replace("_", " ") + _ENDINGS[ending]
-    return column.replace("_", " ")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.sweeps.effects import numeric_columns
+from spattermap.wording import percent, words_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -230,10 +231,10 @@ def next_settings(samples: pd.DataFrame, process: Sequence[str]) -> pd.DataFrame
 def _price(best: pd.Series[Any]) -> str:
     """Return what the best sample costs in the goals that did not decide."""
     told = []
-    for name, words in (("share_haze", "haze"), ("kept_alloy", "least share with the alloy")):
+    for name, words in (("share_haze", "haze"), ("kept_alloy", "alloy kept together")):
         value = best.get(name)
         if value is not None and np.isfinite(float(value)):
-            told.append(f"{words} {float(value):.0%}")
+            told.append(f"{words} {percent(float(value))}")
     return f" (there: {', '.join(told)})" if told else ""
 
 
@@ -257,9 +258,9 @@ def _around_best(
             value = float(levels[at] + (step if at else -step))
             if value <= 0 < levels[0]:
                 value = float(levels[0] / 2)  # a setting that was always positive stays so
-            edge = "highest" if at else "lowest"
+            edge = f"{'highest' if at else 'lowest'} {words_of(name)}"
             reason = (
-                f"the best sample so far lies at the {edge} {name} tried ({levels[at]:g}); "
+                f"the best sample so far lies at the {edge} tried ({levels[at]:g}); "
                 f"one step beyond may be better or worse: {others}"
             )
             lines.append({"kind": "beyond the edge", **_settings_of(best, process), name: value,
@@ -269,8 +270,8 @@ def _around_best(
             near = levels[at + 1] if above >= below else levels[at - 1]
             value = float((levels[at] + near) / 2)
             reason = (
-                f"the widest gap beside the best {name} ({levels[at]:g}) reaches to {near:g}; "
-                f"nothing between was tried: {others}"
+                f"the widest gap beside the best {words_of(name)} ({levels[at]:g}) reaches to "
+                f"{near:g}; nothing between was tried: {others}"
             )
             lines.append({"kind": "between the best", **_settings_of(best, process), name: value,
                           "reason": reason})  # fmt: skip

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from spattermap import __version__
 from spattermap.sweeps.tables import FRACTIONS
-from spattermap.wording import figures, percent
+from spattermap.wording import figures, percent, words_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,12 +27,14 @@ _MOST_GROUPS = 5
 _SMALL_P = 1e-4
 _NARROW = 4  # columns that a telephone's screen holds side by side
 
-# What a column is called on the page; others are shown with spaces for underlines.
+# What a column is called on this page; others as `wording.words_of` has them.
 _WORDS = {
-    "sheet_conductance_ratio": "conductance, of a full film",
-    "share_haze": "haze, of the metal signal",
-    "kept_alloy": "least share with the alloy",
+    "process": "setting",
+    "rho": "rank correlation",
+    "explained": "explained (R²)",
     "n_fields": "fields",
+    "n_samples": "samples",
+    "n_groups": "groups",
     "n_errors": "errors",
     "p_adjusted": "p, adjusted",
     "p_value": "p",
@@ -138,20 +140,31 @@ def _shown_effects(found: Sweep) -> list[str]:
         whose = "" if row["alloy"] == "all" else f" for {row['alloy']}"
         way = "rises" if row["rho"] > 0 else "falls"
         told[row["result"], row["process"]] = (
-            f"{_words(row['result'])} {way} with {_words(row['process'])}{whose} "
+            f"{_bare(row['result'])} {way} with {_bare(row['process'])}{whose} "
             f"(rank correlation {figures(row['rho'])})."
         )
     if "shown" in found.regression:
         for row in _rows(found.regression[found.regression["shown"].astype(bool)]):
             way = "rises" if row["effect"] > 0 else "falls"
-            sentence = f"{_words(row['result'])} {way} with {_words(row['term'])} (least squares)."
+            sentence = f"{_bare(row['result'])} {way} with {_bare(row['term'])} (least squares)."
             told.setdefault((row["result"], row["term"]), sentence)
     return list(told.values())
 
 
 def _made(row: Any, process: Sequence[str]) -> str:
-    made = ", ".join(f"{_words(n)} {_shown(n, row[n])}" for n in process if not _missing(row[n]))
+    made = ", ".join(_setting(name, row[name]) for name in process if not _missing(row[name]))
     return f" ({made})" if made else ""
+
+
+def _setting(name: str, value: Any) -> str:
+    """Return a setting as in a sentence, its unit behind the number: ``charge 320 J``."""
+    words, _, unit = _words(name).removesuffix(")").partition(" (")
+    return f"{words} {_shown(name, value)} {unit}".rstrip()
+
+
+def _bare(name: str) -> str:
+    """Return what a column is called in a sentence, without its unit."""
+    return " x ".join(_words(part).partition(" (")[0] for part in name.split(" x "))
 
 
 def _samples(found: Sweep) -> str:
@@ -159,7 +172,10 @@ def _samples(found: Sweep) -> str:
     wanted = ["coverage", "sheet_conductance_ratio", "d50_um", "d50_px", "share_haze", "kept_alloy"]
     results = [name for name in wanted if name in table and table[name].notna().any()]
     columns = ["sample", "alloy", "n_fields", "n_errors", *found.process, *results, *found.measured]
-    return table_html(table, columns, "One row a sample, fields combined; bounds below each value.")
+    caption = "One row a sample, fields combined; bounds below each value."
+    if "kept_alloy" in results:
+        caption += " Alloy kept together: the least share with the alloy among its elements."
+    return table_html(table, columns, caption)
 
 
 def _charts(found: Sweep) -> str:
@@ -349,13 +365,15 @@ def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
 
 def _cell(row: dict[str, Any], name: str) -> str:
     value = row.get(name)
-    fraction = name == "value" and str(row.get("goal", row.get("result", ""))).startswith(
-        ("least share", *FRACTIONS)
+    of = str(row.get("goal", row.get("result", ""))).removeprefix("least ")
+    fraction = name == "scatter_relative" or (
+        name in ("value", "median") and of.startswith(FRACTIONS)
     )
     shown = escape(percent(value) if fraction else _shown(name, value))
     ends = [row.get(f"{name}_{end}") for end in ("low", "high")]
     if not any(_missing(end) for end in ends):
-        shown += f"<small>{escape(' to '.join(_shown(name, end) for end in ends))}</small>"
+        low, high = (escape(_shown(name, end)) for end in ends)
+        shown += f"<small>{low.removesuffix(' %')} to {high}</small>"
     shown = shown.replace(" %", "\u00a0%")
     return f'<td data-label="{escape(_words(name))}">{shown}</td>'
 
@@ -371,6 +389,8 @@ def _shown(name: str, value: Any) -> str:
 
 
 def _number(name: str, value: float) -> str:
+    if name.startswith("rho"):
+        return f"{round(value, 2) + 0.0:.2f}"  # no minus before zero
     if name.startswith(FRACTIONS):
         return percent(value)
     if name.startswith("p_") and value < _SMALL_P:
@@ -379,9 +399,7 @@ def _number(name: str, value: float) -> str:
 
 
 def _words(name: str) -> str:
-    from spattermap.figures.sweeps import words_of
-
-    if name.startswith("least share_"):
+    if name.startswith("least "):  # a goal that is better where it is smaller
         return f"least {_words(name.removeprefix('least '))}"
     return _WORDS.get(name) or words_of(name)
 
