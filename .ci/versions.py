@@ -1,6 +1,6 @@
 """Run a part of the tests at the lowest and at the newest versions that pyproject.toml allows.
 
-    python .ci/versions.py [lowest] [newest] [--keep FOLDER] [--all]
+    python .ci/versions.py [lowest|newest] [--keep FOLDER] [--all]
 
 Each set of versions gets an environment of its own, outside the project. "lowest" holds every
 direct dependency at its lower bound and takes the rest as pip chooses it; "newest" installs
@@ -135,13 +135,13 @@ def check(which: str, folder: Path, *, everything: bool) -> int:
 def main() -> int:
     """Check the sets of versions that were asked for."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("which", nargs="*", choices=("lowest", "newest"))
+    parser.add_argument("which", nargs="?", choices=("lowest", "newest"), help="one only")
     parser.add_argument("--keep", type=Path, metavar="FOLDER", help="keep the environments there")
     parser.add_argument("--all", action="store_true", help="all tests of the default run")
     chosen = parser.parse_args()
     code = 0
     with tempfile.TemporaryDirectory(prefix="spattermap_versions_") as scratch:
-        for which in chosen.which or ("lowest", "newest"):
+        for which in (chosen.which,) if chosen.which else ("lowest", "newest"):
             folder = (chosen.keep or Path(scratch)) / which
             code = code or check(which, folder, everything=chosen.all)
     return code

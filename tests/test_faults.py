@@ -180,6 +180,19 @@ def test_an_interrupted_save_leaves_nothing_or_all(tmp_path, how):
     assert names(tmp_path) == ["out"]
 
 
+def test_a_whole_report_leaves_its_results_and_nothing_else(tmp_path):
+    from spattermap.report import write_report
+
+    small_maps().to_netcdf(tmp_path / "maps.nc", engine="h5netcdf")
+    page = write_report(tmp_path / "maps.nc", tmp_path / "out")
+    assert page == tmp_path / "out" / "report.html"
+    assert {*TABLES, "report.html", "figures"} == set(names(tmp_path / "out"))
+    assert names(tmp_path) == ["maps.nc", "out"]
+    with pytest.raises(OutputError, match="must be empty or new"):
+        write_report(tmp_path / "maps.nc", tmp_path / "out")
+    assert names(tmp_path) == ["maps.nc", "out"]
+
+
 @pytest.mark.parametrize("out", ["é 結果 'α' & <b>", "x" * 200, "/".join(["deep" * 20] * 6)])
 def test_strange_and_long_paths(tmp_path, analysis, out):
     folder = tmp_path / out

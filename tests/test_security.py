@@ -1,6 +1,8 @@
 """Names from outside stay text, and nothing in a file is ever run."""
 
 import ast
+import csv
+import re
 import shutil
 from pathlib import Path
 
@@ -22,6 +24,23 @@ HOSTILE = (
     f"</title></style></textarea><iframe srcdoc='<script>parent.{MARK}</script>'>",
     "\u202egnp.exe\u202c {{ 7*7 }} {% raw %} $\\href{javascript:1}{x}$ `x`",
 )
+
+OUT_OF_PLACE = "../../up/x"
+# Everything of a page that could act: [what, where].
+ACTIVE = """(() => {
+  const found = [];
+  const kinds = 'script, iframe, object, embed, form, base, link, meta[http-equiv=refresh], '
+    + 'frame, applet, portal, foreignObject, animate, set';
+  document.querySelectorAll(kinds).forEach(e => found.push([e.localName, e.outerHTML]));
+  for (const e of document.querySelectorAll('*')) for (const a of e.attributes) {
+    if (a.name.startsWith('on')) found.push(['handler', a.name + '=' + a.value]);
+    if (/^\\s*(javascript|vbscript):/i.test(a.value)) found.push(['address', a.value]);
+    if (['src', 'href', 'srcset', 'data', 'action', 'poster'].includes(a.localName)
+        && !/^(#|data:image.png|deposits.[-.\\w]+.[-.\\w]+$|[-.\\w]+$)/.test(a.value))
+      found.push(['leads away', a.value]);
+  }
+  return found;
+})()"""
 
 
 def source_files():
@@ -65,9 +84,14 @@ def test_a_sidecar_cannot_name_files_outside(tmp_path):
             spattermap.load(folder)
 
 
+def quoted(text):
+    """Return a TOML string that holds the text."""
+    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
 def hostile_maps(folder):
-    """Write maps whose file names, title and facts all try to be more than text."""
-    folder.mkdir()
+    """Write maps whose file names, title, lines and free facts all try to be more than text."""
+    folder.mkdir(parents=True)
     rng = np.random.default_rng(1)
     y, x = np.indices((64, 64))
     copper = np.full((64, 64), 0.3)
@@ -77,43 +101,145 @@ def hostile_maps(folder):
     for name, plane in ((f"{hostile}_Cu_Ka", copper), ("Si_Ka", 4 - 0.5 * np.minimum(copper, 6))):
         file = folder / f"{name}.tif"
         tifffile.imwrite(file, rng.poisson(plane).astype(np.uint16))
-    title = " ".join(HOSTILE).replace("\\", "\\\\").replace('"', '\\"')
-    (folder / "mapset.toml").write_text(f'title = "{title}"\n', encoding="utf-8")
+    text = f"title = {quoted(' '.join(HOSTILE))}\n"
+    for table in ("process", "measured"):
+        text += f"[{table}]\n"
+        text += "".join(f"{quoted(one)} = {quoted(one)}\n" for one in HOSTILE)
+        text += f"{quoted(OUT_OF_PLACE)} = {quoted(OUT_OF_PLACE)}\n"
+    (folder / "mapset.toml").write_text(text, encoding="utf-8")
     return folder
 
 
-@pytest.mark.browser
-def test_a_hostile_title_and_file_name_stay_text_in_a_browser(tmp_path):
-    from spattermap.report import write_report
+def hostile_sweep(folder):
+    """Write a sheet whose paths, samples, fields, columns and cells try to be more than text."""
+    names = [f"{chr(97 + k)}<img src=x onerror={MARK}>" for k in range(2)]
+    for name in names:
+        hostile_maps(folder / name)
+    columns = ["path", "sample", "field", HOSTILE[2], "charge_J", f"measured_{HOSTILE[1]}"]
+    rows = [
+        [name, sample, HOSTILE[3], HOSTILE[k], str(k), HOSTILE[4]]
+        for k, (name, sample) in enumerate(zip(names, (OUT_OF_PLACE, HOSTILE[0]), strict=True))
+    ]
+    rows.append(["../../missing" + HOSTILE[0], "c", *HOSTILE[1:3], "3", "x"])
+    with (folder / "sheet.csv").open("w", encoding="utf-8", newline="") as stream:
+        csv.writer(stream).writerows([columns, *rows])
+    return folder / "sheet.csv"
 
+
+@pytest.fixture(scope="module")
+def chromium():
     playwright = pytest.importorskip("playwright.sync_api")
     if CHROMIUM is None:
         pytest.skip("Chromium is not installed")
-    page_file = write_report(hostile_maps(tmp_path / "maps"), tmp_path / "out")
     with playwright.sync_playwright() as driver:
         switches = ["--headless", "--no-sandbox", "--disable-gpu"]
         browser = driver.chromium.launch(executable_path=CHROMIUM, args=switches)
-        # Without the page's own policy, which would stop scripts in any case: the text itself
-        # must be harmless, and the policy is the second line.
-        for bypass in (True, False):
-            page = browser.new_context(bypass_csp=bypass).new_page()
-            asked, dialogs = [], []
-            page.on("request", lambda request, asked=asked: asked.append(request.url))
-            page.on("dialog", lambda box, dialogs=dialogs: (dialogs.append(box), box.dismiss()))
-            page.goto(page_file.as_uri())
-            page.wait_for_timeout(500)
-            page.mouse.move(200, 200)
-            outside = [url for url in asked if not url.startswith("data:")]
-            assert outside == [page_file.as_uri()]
-            assert dialogs == []
-            assert page.title() != "HARM"
-            assert "<script>" in page.title()
-            assert page.evaluate("document.scripts.length") == 0
-            assert page.evaluate("document.querySelectorAll('iframe, object, embed').length") == 0
-            active = (
-                "[...document.querySelectorAll('*')].flatMap(e => [...e.attributes])"
-                ".filter(a => a.name.startsWith('on') || /^\\s*javascript:/i.test(a.value)).length"
-            )
-            assert page.evaluate(active) == 0
-            assert "onerror=document.title" in page.evaluate("document.body.textContent")
+        yield browser
         browser.close()
+
+
+def harm_of(browser, page_file):
+    """Open a page and return all that is more than text in it: empty where it is harmless.
+
+    Once without the page's own policy, which would stop scripts in any case: the text itself must
+    be harmless, and the policy is the second line.
+    """
+    return harm_seen(browser, page_file, bypass=True) + harm_seen(browser, page_file, bypass=False)
+
+
+def harm_seen(browser, page_file, *, bypass):
+    found = []
+    context = browser.new_context(bypass_csp=bypass, offline=True)
+    page = context.new_page()
+    page.on("request", lambda request: found.append(("asked", request.url)))
+    page.on("dialog", lambda box: (found.append(("dialog", box.message)), box.dismiss()))
+    page.on("popup", lambda other: found.append(("opened", other.url)))
+    page.goto(page_file.as_uri())
+    # What waits for a hand: everything is told of pointer and focus, links within are followed.
+    page.evaluate(
+        "for (const e of document.querySelectorAll('*'))"
+        " for (const kind of ['mouseover', 'focus', 'toggle', 'error'])"
+        "  e.dispatchEvent(new Event(kind));"
+        "document.querySelectorAll('a[href^=\"#\"]').forEach(a => a.click())"
+    )
+    page.wait_for_timeout(400)
+    found += [("title", "HARM")] * (page.title() == "HARM")
+    found += [tuple(item) for item in page.evaluate(ACTIVE)]
+    context.close()
+    allowed = ("data:", page_file.as_uri())
+    return [one for one in found if not (one[0] == "asked" and one[1].startswith(allowed))]
+
+
+@pytest.mark.browser
+def test_hostile_names_stay_text_in_a_report(tmp_path, chromium):
+    from spattermap.report import write_report
+
+    page = write_report(hostile_maps(tmp_path / "maps"), tmp_path / "out")
+    assert harm_of(chromium, page) == []
+    shown = shown_text(chromium, page)
+    for one in (*HOSTILE[:5], OUT_OF_PLACE):
+        assert " ".join(one.split()) in shown
+    assert names_below(tmp_path) == {"maps", "out"}
+
+
+@pytest.mark.browser
+def test_hostile_names_stay_text_in_a_sweep(tmp_path, chromium):
+    from spattermap.sweeps import sweep
+
+    sheet = hostile_sweep(tmp_path / "in")
+    found = sweep(sheet, out=tmp_path / "deep" / "out", scheduler="synchronous")
+    assert found.n_errors == 1
+    assert harm_of(chromium, found.page) == []
+    shown = shown_text(chromium, found.page)
+    for one in (*HOSTILE[:4], OUT_OF_PLACE, "../../missing"):
+        assert " ".join(one.split()) in shown
+    # Names became no paths: all results lie under names of our own.
+    assert names_below(tmp_path) == {"in", "deep"}
+    assert names_below(tmp_path / "deep") == {"out"}
+    stored = [item.name for item in (found.folder / "deposits").iterdir()]
+    assert [name for name in stored if not re.fullmatch(r"[\w.-]+", name)] == []
+
+
+@pytest.mark.browser
+def test_hostile_names_stay_text_in_a_mosaic(tmp_path, chromium):
+    from spattermap.mosaics import Workers, convert, mosaic
+
+    place = convert(hostile_maps(tmp_path / "maps"), tmp_path / "m.zarr")
+    mosaic(place, out=tmp_path / "out", workers=Workers(workers=1))
+    page = tmp_path / "out" / "report.html"
+    assert harm_of(chromium, page) == []
+    assert " ".join(HOSTILE[0].split()) in shown_text(chromium, page)
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("unescaped", ["pieces", "shell"])
+def test_the_browser_would_see_text_that_came_alive(tmp_path, chromium, monkeypatch, unescaped):
+    """The same pages with the escaping taken away: the checks above can fail."""
+    from spattermap import display, load
+    from spattermap.display import pieces
+    from spattermap.sweeps import page as sweep_page
+
+    def bare(text, quote=True):
+        return text
+
+    monkeypatch.setattr(pieces if unescaped == "pieces" else sweep_page, "escape", bare)
+    maps = load(hostile_maps(tmp_path / "maps"))
+    parts = [("Facts", display.what_was_read(maps).html)]
+    text = sweep_page.shell(parts, title=HOSTILE[1], kind="k", heading=HOSTILE[1], level=0.95)
+    (tmp_path / "page.html").write_text(text, encoding="utf-8")
+    kinds = {one[0] for one in harm_of(chromium, tmp_path / "page.html")}
+    assert {"title", "asked", "handler"} <= kinds
+    if unescaped == "pieces":
+        assert {"script", "iframe", "handler"} <= kinds
+
+
+def shown_text(browser, page_file):
+    page = browser.new_page()
+    page.goto(page_file.as_uri())
+    text = page.evaluate("document.body.textContent")
+    page.close()
+    return " ".join(text.split())
+
+
+def names_below(folder):
+    return {item.name for item in folder.iterdir()}

@@ -73,6 +73,27 @@ def staged_folder(out: str | Path, *, overwrite: bool = False) -> Iterator[Path]
 
 
 @contextlib.contextmanager
+def scratch_beside(stage: Path) -> Iterator[Path]:
+    """Give a folder for what is only needed on the way, removed at the end.
+
+    Should the run be killed, the next one that writes there clears it away.
+
+    Parameters
+    ----------
+    stage : pathlib.Path
+        As `staged_folder` gave it.
+
+    Yields
+    ------
+    pathlib.Path
+        A new, empty folder.
+    """
+    prefix = f"{_PREFIX}{_writer()}-"
+    with tempfile.TemporaryDirectory(prefix=prefix, dir=stage.parent) as name:
+        yield Path(name)
+
+
+@contextlib.contextmanager
 def _clear_errors(target: Path, stage: Path | None = None) -> Iterator[None]:
     """Turn what a system says of an output folder into one clear line that names the folder."""
     try:

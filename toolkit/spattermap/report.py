@@ -7,7 +7,6 @@ import html
 import os
 import re
 import sys
-import tempfile
 import warnings
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from spattermap import __version__, errors
 from spattermap.errors import InputError, InputFileError, SpattermapError
-from spattermap.outputs import staged_folder
+from spattermap.outputs import scratch_beside, staged_folder
 from spattermap.settings import Settings
 
 if TYPE_CHECKING:
@@ -76,9 +75,8 @@ def write_report(
         bare = Path(blank) if blank is not None else blank_path(path)
         if bare is not None:
             load(bare)
-        # In the stage: should the run be killed, the next one clears all of it away together.
-        with tempfile.TemporaryDirectory(prefix="scratch_", dir=stage) as scratch:
-            chosen = Path(scratch) / "settings.toml"
+        with scratch_beside(stage) as scratch:
+            chosen = scratch / "settings.toml"
             chosen.write_text((settings or Settings()).to_toml(), encoding="utf-8")
             executed = run_notebook(
                 notebook_path(NOTEBOOK),
@@ -90,7 +88,7 @@ def write_report(
                     "crop": crop,
                     "hands_on": False,
                 },
-                folder=Path(scratch),
+                folder=scratch,
             )
         page = as_page(executed, title=title)
         (stage / PAGE).write_text(page, encoding="utf-8", newline="\n")
