@@ -19,3 +19,12 @@ def test_its_links_lead_somewhere():
     assert targets
     for target in targets:
         assert (ROOT / target).exists(), target
+
+
+def test_the_table_of_rooms_names_every_module_and_no_other():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| (`.+?) \|", text, flags=re.MULTILINE)
+    named = {name for row in rows for name in re.findall(r"`(\w+)/?`", row)}
+    package = ROOT / "toolkit" / "spattermap"
+    modules = {item.stem for item in package.iterdir() if item.suffix == ".py" or item.is_dir()}
+    assert named == {name for name in modules if not name.startswith("_")}
