@@ -93,7 +93,8 @@ def install(python: Path, which: str, folder: Path) -> None:
         words += ["--constraint", str(held)]
     done = pip(python, *words)
     if done.returncode:
-        sys.exit(f"{done.stderr}\npip could not install the {which} versions.")
+        said = [line for line in done.stderr.splitlines() if not line.startswith("WARNING")]
+        sys.exit("\n".join([*said, f"pip could not install the {which} versions."]))
 
 
 def versions_of(python: Path) -> str:
