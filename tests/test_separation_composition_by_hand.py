@@ -228,6 +228,18 @@ def test_the_rim_is_as_wide_as_one_and_a_half_blurs():
     assert too_wide.n_droplets == 0
 
 
+def test_a_centre_of_eight_pixels_is_too_small():
+    """6 x 8 px leave a centre of 2 x 4; 7 x 7 one of 3 x 3."""
+    inside = np.zeros((12, 14), np.int32)
+    inside[3:9, 3:11] = 1
+    own = np.where(inside > 0, 1.0, 0.0)
+    found = _rim_to_centre(inside, own, own, n_droplets=1, blur_px=1.0, level=0.95)
+    assert (found.n_droplets, math.isnan(found.value)) == (0, True)
+    # A label that does not occur at all changes nothing.
+    more = _rim_to_centre(*square(), n_droplets=3, blur_px=1.0, level=0.95)
+    assert more == _rim_to_centre(*square(), n_droplets=1, blur_px=1.0, level=0.95)
+
+
 def test_droplets_that_touch_have_a_rim_between_them():
     """Two 9 x 9 squares side by side: each keeps a centre of 5 x 5, not one of 14 x 5."""
     inside = np.zeros((15, 24), np.int32)

@@ -95,6 +95,8 @@ def test_part_of_the_glass_that_shows_through_metal():
     """Lines unknown: both glass lines, (1 + 2) / (5 + 8). Known: the hard one, 1 / 5."""
     assert measured(CLEAR).visible == pytest.approx(3 / 13)
     assert measured(CLEAR, state=STATED).visible == pytest.approx(0.2)
+    faint = sums_of((0.01,) * 5, (0.01,) * 5, (0.005,) * 5, (0.005,) * 5)
+    assert measured(faint).visible == pytest.approx(0.5)
     bright = sums_of((1.0,) * 5, (1.0,) * 5, (9.0,) * 5, (9.0,) * 5)
     assert measured(bright).visible == 1.0
     dark = sums_of((0.0,) * 5, (0.0,) * 5, (9.0,) * 5, (9.0,) * 5)
