@@ -95,13 +95,7 @@ def _add_report(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
         "report", help="analyse one map set and write a page, tables and pictures"
     )
     report.add_argument("mapset", type=Path, metavar="MAPSET", help="folder or file with the maps")
-    report.add_argument("--out", type=Path, required=True, metavar="FOLDER")
-    report.add_argument(
-        "--overwrite", action="store_true", help="replace the results in a folder that has some"
-    )
-    report.add_argument(
-        "--blank", type=Path, metavar="MAPSET", help="bare substrate, same conditions"
-    )
+    _add_out_and_blank(report)
     _add_crop(report)
     _add_choices(report)
     report.set_defaults(run=_report)
@@ -112,6 +106,18 @@ def _add_look(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
     look.add_argument("mapset", type=Path, metavar="MAPSET", help="folder or file with the maps")
     _add_crop(look)
     look.set_defaults(run=_look)
+
+
+def _add_out_and_blank(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--out", type=Path, required=True, metavar="FOLDER", help="where the results go"
+    )
+    command.add_argument(
+        "--overwrite", action="store_true", help="replace the results in a folder that has some"
+    )
+    command.add_argument(
+        "--blank", type=Path, metavar="MAPSET", help="bare substrate, same conditions"
+    )
 
 
 def _add_crop(command: argparse.ArgumentParser) -> None:
@@ -138,7 +144,9 @@ def _add_convert(commands: argparse._SubParsersAction[argparse.ArgumentParser]) 
         metavar="SOURCE",
         help="a map set, or a CSV table of tiles: path, y_px, x_px (or y_um, x_um)",
     )
-    convert.add_argument("--out", type=Path, required=True, metavar="MOSAIC.zarr")
+    convert.add_argument(
+        "--out", type=Path, required=True, metavar="MOSAIC.zarr", help="a new folder"
+    )
     convert.add_argument(
         "--overlap",
         choices=("refuse", "first"),
@@ -153,13 +161,7 @@ def _add_mosaic(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
         "mosaic", help="analyse a map set of any size part by part and write a page and tables"
     )
     mosaic.add_argument("mapset", type=Path, metavar="MOSAIC.zarr", help="as convert writes it")
-    mosaic.add_argument("--out", type=Path, required=True, metavar="FOLDER")
-    mosaic.add_argument(
-        "--overwrite", action="store_true", help="replace the results in a folder that has some"
-    )
-    mosaic.add_argument(
-        "--blank", type=Path, metavar="MAPSET", help="bare substrate, same conditions"
-    )
+    _add_out_and_blank(mosaic)
     mosaic.add_argument(
         "--scheduler",
         metavar="ADDRESS",

@@ -34,7 +34,10 @@ def add_to(
         "done), 1 a fault of ours.",
     )
     command.add_argument("sheet", type=Path, metavar="SHEET.csv", help="one row a map set")
-    command.add_argument("--out", type=Path, required=True, metavar="FOLDER")
+    command.add_argument(
+        "--out", type=Path, required=True, metavar="FOLDER",
+        help="where the results go; an earlier sweep in it is taken up again",
+    )  # fmt: skip
     command.add_argument(
         "--no-reports", action="store_true", help="leave out the page of each deposit (quicker)"
     )

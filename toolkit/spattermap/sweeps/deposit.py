@@ -271,7 +271,7 @@ def save_moments(moments: BlockMoments, file: Path) -> None:
     """
     import numpy as np
 
-    arrays = {}
+    arrays: dict[str, Any] = {}
     plain = {}
     for one in fields(moments):
         value = getattr(moments, one.name)

@@ -315,7 +315,7 @@ def _fit(
     _, alloy = np.unique(samples.loc[keep, "alloy"].astype(str), return_inverse=True)
     own = (alloy[:, None] == np.arange(alloy.max(initial=0) + 1)).astype(float)
     freedom = y.size - len(terms) - own.shape[1]
-    raw = raw - own @ (own.T @ raw / own.sum(axis=0)[:, None])
+    raw = _without_means(raw, own)
     if freedom < 2 or np.ptp(y) == 0 or np.any(np.ptp(raw, axis=0) == 0):
         return []
     scaled = raw / raw.std(axis=0, ddof=1)
@@ -329,7 +329,7 @@ def _fit(
     spread = float(left @ left) / freedom
     error = np.sqrt(spread * np.diag(np.linalg.inv(design.T @ design)))
     half = float(student.ppf(0.5 + level / 2, freedom)) * error
-    away = y - own @ (own.T @ y / own.sum(axis=0))
+    away = _without_means(y, own)
     explained = 1.0 - float(left @ left) / float(away @ away)
     with np.errstate(divide="ignore"):
         p = 2 * student.sf(np.abs(slope) / error, freedom)
@@ -346,6 +346,13 @@ def _fit(
         }
         for k, term in enumerate(terms)
     ]
+
+
+def _without_means(values: Floats, own: Floats) -> Floats:
+    """Return values less the mean of each group; `own` (sample, group) is 1 where one belongs."""
+    size = own.sum(axis=0)
+    means = own.T @ values / (size[:, None] if values.ndim > 1 else size)
+    return np.asarray(values - own @ means)
 
 
 def _missing(value: Any) -> bool:
