@@ -40,83 +40,39 @@ def pytest_configure(config):
     config.pluginmanager.register(outside_checks.Collector(page and Path(page)), "outside_checks")
 
 
+# Counts per pixel on metal and beside it.
+MEANS = {"Cu": (4.0, 0.2), "Zn": (2.0, 0.4), "Si": (0.5, 3.0), "O": (0.4, 2.5), "C": (0.3, 0.3)}
+
+
 def hand_made_analysis(*, droplets=12, pixel_size_um=0.25, electron_image=True, streaks=2, side=96):
     """Return what an analysis holds, made by hand."""
     rng = np.random.default_rng(5)
     labels = np.zeros((side, side + 16), dtype=np.int32)
-    yy, xx = np.mgrid[: labels.shape[0], : labels.shape[1]]
-    scale = pixel_size_um or 1.0
-    unit = "um" if pixel_size_um else "px"
-    rows = []
-    for k in range(droplets):
-        cy, cx = 12 + 24 * (k // 4), 14 + 27 * (k % 4)
-        radius = 2.5 + 0.7 * k
-        labels[(yy - cy) ** 2 + (xx - cx) ** 2 < radius**2] = k + 1
-        rows.append((k + 1, cy * scale, cx * scale, 2 * radius * scale))
-    table = pd.DataFrame(rows, columns=["label", f"y_{unit}", f"x_{unit}", f"diameter_{unit}"])
-    tracks = []
-    for k in range(streaks):
-        labels[84 + 5 * k : 86 + 5 * k, 10:60] = droplets + k + 1
-        tracks.append(
-            (
-                droplets + k + 1,
-                85.0 * scale,
-                35.0 * scale,
-                50.0 * scale,
-                2.0 * scale,
-                10.0 + 20 * k,
-                k == 0,
-                85.0 * scale,
-                10.0 * scale,
-            )
-        )
-    names = [
-        "label",
-        f"y_{unit}",
-        f"x_{unit}",
-        f"length_{unit}",
-        f"width_{unit}",
-        "angle_deg",
-        "directed",
-        f"head_y_{unit}",
-        f"head_x_{unit}",
-    ]
+    scale, unit = (pixel_size_um, "um") if pixel_size_um else (1.0, "px")
+    table = _drawn_droplets(labels, droplets, scale, unit)
+    tracks = _drawn_streaks(labels, range(droplets + 1, droplets + streaks + 1), scale, unit)
     metal = labels > 0
-    means = {"Cu": (4.0, 0.2), "Zn": (2.0, 0.4), "Si": (0.5, 3.0), "O": (0.4, 2.5), "C": (0.3, 0.3)}
-    counts = np.stack([rng.poisson(np.where(metal, m, b)) for m, b in means.values()])
-    for element, plane in zip(means, counts, strict=True):
+    counts = np.stack([rng.poisson(np.where(metal, m, b)) for m, b in MEANS.values()])
+    for element, plane in zip(MEANS, counts, strict=True):
         inside = np.bincount(labels.ravel(), plane.ravel(), minlength=droplets + 1)
         table[f"{element}_counts"] = inside[1 : droplets + 1]
         table[f"{element}_counts_err"] = np.sqrt(inside[1 : droplets + 1] + 1.0)
     maps = make_map_set(
         counts,
-        list(means),
-        lines=[f"{e} Ka" for e in means],
+        list(MEANS),
+        lines=[f"{e} Ka" for e in MEANS],
         pixel_size_um=pixel_size_um,
         title=TITLE,
         electron_image=metal * 80.0 + rng.normal(50, 5, metal.shape) if electron_image else None,
     )
-    diameters = table[f"diameter_{unit}"]
-    summary = {
-        "length_unit": unit,
-        "coverage": float(metal.mean()),
-        "droplet_count": droplets,
-        f"smallest_trusted_{unit}": 5.5 * scale,
-    }
-    for level in (10, 50, 90):
-        middle = float(np.percentile(diameters, level)) if droplets else float("nan")
-        summary |= {
-            f"d{level}_{unit}": middle,
-            f"d{level}_{unit}_low": middle * 0.9,
-            f"d{level}_{unit}_high": middle * 1.1,
-        }
+    summary = _summary(metal, table[f"diameter_{unit}"], scale, unit)
     return SimpleNamespace(
         title=TITLE,
         maps=maps,
         roles=Roles(("Cu", "Zn"), ("Si", "O"), ("C",), assumed=True),
         labels=xr.DataArray(labels, dims=("y", "x")),
         droplets=table,
-        streaks=pd.DataFrame(tracks, columns=names),
+        streaks=tracks,
         segmentation=SimpleNamespace(
             labels=labels,
             n_droplets=droplets,
@@ -129,8 +85,8 @@ def hand_made_analysis(*, droplets=12, pixel_size_um=0.25, electron_image=True, 
         continuity=SimpleNamespace(
             x=_insulating(), y=_insulating(), edges=connectivity(labels > 0), window=None
         ),
-        elements=_elements(means),
-        pairs=_pairs(counts, list(means)),
+        elements=_elements(),
+        pairs=_pairs(counts),
         settings=Settings(),
         morphology=SimpleNamespace(
             sizes=pd.DataFrame({"trusted": [droplets >= 30]}, index=["number D50"]),
@@ -143,13 +99,52 @@ def hand_made_analysis(*, droplets=12, pixel_size_um=0.25, electron_image=True, 
     )
 
 
+def _drawn_droplets(labels, n, scale, unit):
+    """Draw discs into the labels and return their table."""
+    yy, xx = np.indices(labels.shape)
+    rows = []
+    for k in range(n):
+        cy, cx = 12 + 24 * (k // 4), 14 + 27 * (k % 4)
+        radius = 2.5 + 0.7 * k
+        labels[(yy - cy) ** 2 + (xx - cx) ** 2 < radius**2] = k + 1
+        rows.append((k + 1, cy * scale, cx * scale, 2 * radius * scale))
+    return pd.DataFrame(rows, columns=["label", f"y_{unit}", f"x_{unit}", f"diameter_{unit}"])
+
+
+def _drawn_streaks(labels, numbers, scale, unit):
+    """Draw bars into the labels and return their table."""
+    rows = []
+    for k, number in enumerate(numbers):
+        labels[84 + 5 * k : 86 + 5 * k, 10:60] = number
+        lengths = {"y": 85.0, "x": 35.0, "length": 50.0, "width": 2.0, "head_y": 85.0, "head_x": 10}
+        row = {f"{name}_{unit}": value * scale for name, value in lengths.items()}
+        rows.append({"label": number, **row, "angle_deg": 10.0 + 20 * k, "directed": k == 0})
+    names = ["y", "x", "length", "width", "head_y", "head_x"]
+    columns = ["label", *(f"{name}_{unit}" for name in names), "angle_deg", "directed"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _summary(metal, diameters, scale, unit):
+    summary = {
+        "length_unit": unit,
+        "coverage": float(metal.mean()),
+        "droplet_count": len(diameters),
+        f"smallest_trusted_{unit}": 5.5 * scale,
+    }
+    for level in (10, 50, 90):
+        middle = float(np.percentile(diameters, level)) if len(diameters) else float("nan")
+        ends = {"": 1.0, "_low": 0.9, "_high": 1.1}
+        summary |= {f"d{level}_{unit}{end}": middle * part for end, part in ends.items()}
+    return summary
+
+
 def _insulating():
     return SimpleNamespace(ratio=0.0, current_density=np.zeros((4, 4)))
 
 
-def _elements(means):
+def _elements():
     rows = []
-    for k, element in enumerate(means):
+    for k, element in enumerate(MEANS):
         share = [0.9, 0.55, 0.02, 0.05, float("nan")][k]
         rows.append(
             {
@@ -172,7 +167,8 @@ def _elements(means):
     return pd.DataFrame(rows)
 
 
-def _pairs(counts, names):
+def _pairs(counts):
+    names = list(MEANS)
     flat = counts.reshape(len(names), -1)
     r = np.corrcoef(flat)
     rows = [
