@@ -5,6 +5,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import h5py
+import hyperspy.api as hs
 import numpy as np
 import pytest
 import tifffile
@@ -12,7 +13,7 @@ import zarr
 
 import spattermap
 from spattermap.errors import InputError, InputFileError, InputTypeError, OutputError
-from spattermap.loaders import arrays, pictures, stack, text, zarr_store
+from spattermap.loaders import arrays, hyperspy_files, pictures, stack, text, zarr_store
 from spattermap.loaders.zarr_chunks import check_store
 from spattermap.mapset import make_map_set, validate
 
@@ -343,3 +344,50 @@ def test_shapes_and_names_of_a_map_set():
 def test_signals_that_are_no_maps():
     with pytest.raises((InputError, InputTypeError)):
         spattermap.loaders.from_signal(SimpleNamespace(data=PLANES))
+
+
+# --- signals --------------------------------------------------------------------------------
+
+
+def stack_signal(*, scales=(0.5, 0.5), units="µm", names=("Cu_Ka", "Zn_Ka")):
+    signal = hs.signals.Signal2D(PLANES.astype(float))
+    signal.metadata.set_item("Sample.xray_lines", list(names))
+    for axis, scale in zip(signal.axes_manager.signal_axes, scales, strict=True):
+        axis.scale, axis.units = scale, units
+    return signal
+
+
+def test_size_of_a_signal():
+    assert spattermap.from_signal(stack_signal()).attrs["pixel_size_um"] == 0.5
+    assert spattermap.from_signal(stack_signal(units="nm")).attrs["pixel_size_um"] == 0.0005
+    assert np.isnan(
+        spattermap.from_signal(stack_signal(units="s")).attrs.get("pixel_size_um", np.nan)
+    )
+    with pytest.raises(InputError, match=r"square pixels \(um\), got 0.5 and 0.7"):
+        spattermap.from_signal(stack_signal(scales=(0.5, 0.7)))
+
+
+def test_one_of_several_signals_of_a_file(tmp_path):
+    maps, trace = stack_signal(), hs.signals.Signal1D(np.ones(5))
+    assert hyperspy_files._one_of([trace, maps], tmp_path / "m.hspy") is maps
+    assert hyperspy_files._one_of(maps, tmp_path / "m.hspy") is maps
+    with pytest.raises(InputError, match="one stack of maps, got 2 among 3 signals"):
+        hyperspy_files._one_of([maps, trace, maps], tmp_path / "m.hspy")
+
+
+def test_lines_of_a_cube_are_those_of_the_sidecar_then_of_the_file():
+    signal = stack_signal(names=("Cu_Ka", "Cu_La", "Zn_Ka", "noise"))
+    signal.metadata.set_item("Sample.elements", ["Zn", "Si"])
+    assert hyperspy_files._wanted_lines(signal, stack.Request()) == {
+        "Cu": "Cu Ka", "Zn": "Zn Ka", "Si": "",
+    }  # fmt: skip
+    stated = stack.Request(sidecar={"lines": {"Fe": "Fe Ka"}})
+    assert hyperspy_files._wanted_lines(signal, stated) == {"Fe": "Fe Ka"}
+
+
+def test_a_cube_of_other_things_than_numbers():
+    signal = hs.signals.Signal1D(np.ones((3, 4, 50), bool))
+    axis = signal.axes_manager.signal_axes[0]
+    axis.scale, axis.units = 0.1, "keV"
+    with pytest.raises(InputError, match="must hold counts, got type bool"):
+        spattermap.from_signal(signal)
