@@ -128,6 +128,18 @@ def test_sums_of_elements_are_correlated_as_their_summed_map():
     assert (told.r_low, told.r_high) == (-1, 1)
 
 
+def test_the_map_that_hardly_varies_is_the_one_named():
+    # Four of each value: copper varies by nothing beyond its noise, zinc by much.
+    planes = np.stack([np.tile([4.0, 6.0], (8, 4)), np.tile([0.0, 40.0], (8, 4))])
+    for order, which in ((slice(None), 0), (slice(None, None, -1), 1)):
+        maps = make_map_set(planes[order], ["Cu", "Zn"], quantity="net_counts")
+        noise = np.diag([2.0, 2.0])
+        found = noise_corrected_correlation(
+            block_moments(maps, block_px=2, noise=noise), "Cu", "Zn"
+        )
+        assert found.note == f"undefined: no variation of {('Cu', 'Zn')[which]} beyond the noise"
+
+
 def test_unknown_noise_gives_the_plain_correlation_alone():
     found = noise_corrected_correlation(worked_pair(np.diag([np.nan, 1.0]), 2), "Cu", "Zn")
     assert np.isnan([found.r, found.r_low, found.r_high]).all()
@@ -477,6 +489,11 @@ def test_two_percentages_say_so_after_what_else_there_is_to_say():
 
 
 # --- The classic coefficients --------------------------------------------------------------------
+def test_maps_of_any_unit_have_coefficients():
+    found = overlap_coefficients([[1e-3, 2e-3, 3e-3]], [[4e-3, 5e-3, 6e-3]])
+    assert found.pearson == pytest.approx(1)
+
+
 def test_a_pixel_at_the_mean_deviates_to_neither_side():
     # Deviations -1, 0, 1 and -1, 0, 1: two of three to the same side (Li et al. 2004).
     found = overlap_coefficients([[1, 2, 3]], [[4, 5, 6]])
