@@ -267,6 +267,19 @@ def test_a_piece_stays_unless_the_odds_are_three_against_it():
             assert not kept, copper
 
 
+def test_what_is_taken_out_becomes_ground():
+    """400 px of 4 counts, 100 px of 0.5, and only 20 px of ground, of 0.5 counts as well.
+
+    With the hundred taken out the ground is (10 + 50 + 1) counts on 20 + 100 px, 0.51 a pixel, and
+    the hundred stay out: 0.5 ln(4 / 0.51) - (4 - 0.51) is far below nothing.
+    """
+    labels = np.zeros((20, 26), np.int32)
+    labels[:, :20], labels[:, 20:25] = 1, 2
+    copper = np.where(labels == 1, 4.0, 0.5)
+    maps = make_map_set(np.stack([copper, copper]), ["Cu", "Zn"])
+    np.testing.assert_array_equal(alloy_labels(maps, labels, "Cu"), np.where(labels == 1, 1, 0))
+
+
 def test_nothing_is_taken_out_where_matrix_or_ground_is_missing():
     maps, labels = two_features(4.0, bare=9.0)  # no more on metal than beside it
     np.testing.assert_array_equal(alloy_labels(maps, labels, "Cu"), labels)
@@ -338,6 +351,15 @@ def test_the_droplets_mean_diameter_is_weighted_by_area():
     )
     area = np.array([314.0, 79.0])
     assert found == int((2 * np.sqrt(area / np.pi) * area).sum() / area.sum() / 2) == 8
+
+
+def test_a_square_is_never_less_than_a_pixel():
+    """Half of a droplet of one pixel, 1.13 px wide, is no whole pixel."""
+    labels = np.zeros((64, 64), np.int32)
+    labels[5, 5] = 1
+    values = np.full((2, 64, 64), 0.01)
+    moments = moments_of(values, noise=values)
+    assert square_side(moments, labels, Roles(("Cu", "Zn"), ()), n_droplets=1) == 1
 
 
 def test_squares_all_of_which_hold_a_bad_pixel_are_none():

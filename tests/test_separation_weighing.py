@@ -557,6 +557,15 @@ def test_oxygen_in_the_haze_needs_a_blank():
     assert list(without["where"]) == ["droplets", "haze"]  # there are no streaks
 
 
+def test_the_counting_error_is_that_of_the_estimate_not_of_a_resample():
+    context = oxygen_context(droplet_oxygen=3.0)
+    bare = context.levels.bare.copy()
+    bare[-1, 2] = 8.1
+    one = dataclasses.replace(context, levels=dataclasses.replace(context.levels, bare=bare))
+    row = oxygen_evidence(one).set_index("where").loc["haze"]
+    assert row["z"] == pytest.approx(0.5 / (math.sqrt(40001) / 5000))
+
+
 def test_streaks_have_a_row_of_their_own():
     context = oxygen_context(droplet_oxygen=3.0)
     n, s = context.sums.n.copy(), context.sums.s.copy()
