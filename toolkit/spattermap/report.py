@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import html
 import os
 import re
 import sys
@@ -15,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from spattermap import __version__, errors
 from spattermap.errors import InputError, InputFileError, SpattermapError
 from spattermap.outputs import scratch_beside, staged_folder
+from spattermap.pages import TEMPLATES, anchor, style
 from spattermap.settings import Settings
 
 if TYPE_CHECKING:
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 
 NOTEBOOK = "new_map_set.ipynb"
 PAGE = "report.html"
-TEMPLATES = Path(__file__).parent / "_templates"
 NOTEBOOK_ONLY = "notebook-only"
 
 
@@ -265,7 +264,7 @@ def as_page(notebook: NotebookNode, *, title: str) -> str:
     exporter.register_preprocessor(remove, enabled=True)  # type: ignore[no-untyped-call]
     about = {
         "page_title": title,
-        "page_style": (TEMPLATES / "page" / "style.css").read_text(encoding="utf-8"),
+        "page_style": style(),
         "page_contents": _contents(notebook),
         "spattermap_version": __version__,
     }
@@ -284,13 +283,9 @@ def _contents(notebook: NotebookNode) -> list[dict[str, str]]:
         if cell.cell_type == "markdown" and NOTEBOOK_ONLY not in cell.metadata.get("tags", [])
     ]
     titles = re.findall(r"^## (.+?)\s*$", "\n".join(shown), flags=re.MULTILINE)
-    return [{"anchor": _anchor(title), "title": title} for title in titles]
-
-
-def _anchor(title: str) -> str:
-    return re.sub(r"\W+", "-", html.unescape(title)).strip("-").lower()
+    return [{"anchor": anchor(title), "title": title} for title in titles]
 
 
 def _anchored(heading: re.Match[str]) -> str:
     # nbconvert's own anchors come with a link sign that screen readers would read aloud.
-    return f'<h2 id="{_anchor(heading[1])}">{heading[1]}</h2>'
+    return f'<h2 id="{anchor(heading[1])}">{heading[1]}</h2>'

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     import xarray as xr
 
 _VERSIONED = ("numpy", "scipy", "scikit-image", "xarray", "pandas", "numba", "xraydb", "hyperspy")
+# Results that cannot be above one, by how their names start.
+FRACTIONS = ("coverage", "share_", "kept_alloy", "largest_region_share", "sheet_conductance_ratio")
 
 
 def in_unit(name: str, unit: str) -> str:

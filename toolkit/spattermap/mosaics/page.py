@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap import wording
+from spattermap.display.values import table_html
 from spattermap.mapset import facts
 from spattermap.mosaics.grid import Box
 from spattermap.mosaics.measuring import part_maps
 from spattermap.mosaics.parted import Parted
 from spattermap.mosaics.result import Mosaic
-from spattermap.sweeps.page import figure_html, shell, table_html
+from spattermap.pages import figure_html, shell
 from spattermap.wording import figures, percent
 
 if TYPE_CHECKING:

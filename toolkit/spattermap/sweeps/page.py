@@ -2,45 +2,20 @@
 
 from __future__ import annotations
 
-import base64
-import math
 from collections.abc import Callable, Sequence
 from html import escape
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from spattermap import __version__
-from spattermap.sweeps.tables import FRACTIONS
-from spattermap.wording import figures, percent, words_of
+from spattermap.display.values import heading_of, is_missing, rows_of, table_html, value_text
+from spattermap.pages import figure_html, shell
+from spattermap.wording import figures, percent
 
 if TYPE_CHECKING:
-    import pandas as pd
-
-    from spattermap.figures.canvas import Picture
     from spattermap.sweeps.run import Sweep
 
-_STYLE = Path(__file__).parents[1] / "_templates" / "page" / "style.css"
-_POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'"
 _MOST_CHARTS = 4
 _MOST_EFFECTS = 5
 _MOST_GROUPS = 5
-_SMALL_P = 1e-4
-_NARROW = 4  # columns that a telephone's screen holds side by side
-
-# What a column is called on this page; others as `wording.words_of` has them.
-_WORDS = {
-    "process": "setting",
-    "rho": "rank correlation",
-    "explained": "explained (R²)",
-    "n_fields": "fields",
-    "n_samples": "samples",
-    "n_groups": "groups",
-    "n_errors": "errors",
-    "p_adjusted": "p, adjusted",
-    "p_value": "p",
-}
-# Columns whose cells are names of columns.
-_NAMES = ("process", "result", "goal", "term")
 
 
 def overview(found: Sweep) -> str:
@@ -63,53 +38,6 @@ def overview(found: Sweep) -> str:
         heading="What the settings did",
         level=found.level,
     )
-
-
-def shell(
-    parts: Sequence[tuple[str, str]], *, title: str, kind: str, heading: str, level: float
-) -> str:
-    """Return a self-contained page.
-
-    Parameters
-    ----------
-    parts : sequence of tuple of str
-        Heading and HTML of each part; parts without HTML are left out.
-    title, kind, heading : str
-        Title of the window, the line above the heading, and the heading.
-    level : float
-        Confidence level of the bounds on it (0 to 1).
-
-    Returns
-    -------
-    str
-        HTML without scripts that asks nothing of any network.
-    """
-    parts = [(name, html) for name, html in parts if html]
-    contents = "".join(
-        f'<li><a href="#{_anchor(name)}">{escape(name)}</a></li>' for name, _ in parts
-    )
-    body = "".join(
-        f'<h2 id="{_anchor(name)}">{escape(name)}</h2>\n{html}\n' for name, html in parts
-    )
-    style = _STYLE.read_text(encoding="utf-8")
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        '<meta name="color-scheme" content="light dark">\n'
-        f'<meta name="generator" content="Spattermap {__version__}">\n'
-        f"<title>{escape(title)}</title>\n<style>\n{style}\n</style>\n</head>\n<body>\n"
-        '<a class="skip" href="#main">Skip to the answer</a>\n'
-        f'<header><p class="kind">{escape(kind)}</p><h1>{escape(heading)}</h1></header>\n'
-        f'<div class="page"><nav aria-label="On this page"><h2 class="aside">On this page</h2>'
-        f'<ol>{contents}</ol></nav>\n<main id="main" tabindex="-1">\n{body}</main></div>\n'
-        f"<footer><p>Spattermap {__version__}. Bounds are {100 * level:g} % intervals.</p>"
-        "</footer>\n</body>\n</html>\n"
-    )
-
-
-def _anchor(title: str) -> str:
-    return "-".join("".join(c if c.isalnum() else " " for c in title.lower()).split())
 
 
 def _answer(found: Sweep) -> str:
@@ -136,7 +64,7 @@ def _answer(found: Sweep) -> str:
 def _shown_effects(found: Sweep) -> list[str]:
     """Return a sentence for every effect that is beyond doubt, each once."""
     told = {}
-    for row in _rows(found.effects[found.effects["shown"].astype(bool)]):
+    for row in rows_of(found.effects[found.effects["shown"].astype(bool)]):
         whose = "" if row["alloy"] == "all" else f" for {row['alloy']}"
         way = "rises" if row["rho"] > 0 else "falls"
         told[row["result"], row["process"]] = (
@@ -144,7 +72,7 @@ def _shown_effects(found: Sweep) -> list[str]:
             f"(rank correlation {figures(row['rho'])})."
         )
     if "shown" in found.regression:
-        for row in _rows(found.regression[found.regression["shown"].astype(bool)]):
+        for row in rows_of(found.regression[found.regression["shown"].astype(bool)]):
             way = "rises" if row["effect"] > 0 else "falls"
             sentence = f"{_bare(row['result'])} {way} with {_bare(row['term'])} (least squares)."
             told.setdefault((row["result"], row["term"]), sentence)
@@ -152,19 +80,19 @@ def _shown_effects(found: Sweep) -> list[str]:
 
 
 def _made(row: Any, process: Sequence[str]) -> str:
-    made = ", ".join(_setting(name, row[name]) for name in process if not _missing(row[name]))
+    made = ", ".join(_setting(name, row[name]) for name in process if not is_missing(row[name]))
     return f" ({made})" if made else ""
 
 
 def _setting(name: str, value: Any) -> str:
     """Return a setting as in a sentence, its unit behind the number: ``charge 320 J``."""
-    words, _, unit = _words(name).removesuffix(")").partition(" (")
-    return f"{words} {_shown(name, value)} {unit}".rstrip()
+    words, _, unit = heading_of(name).removesuffix(")").partition(" (")
+    return f"{words} {value_text(name, value)} {unit}".rstrip()
 
 
 def _bare(name: str) -> str:
     """Return what a column is called in a sentence, without its unit."""
-    return " x ".join(_words(part).partition(" (")[0] for part in name.split(" x "))
+    return " x ".join(heading_of(part).partition(" (")[0] for part in name.split(" x "))
 
 
 def _samples(found: Sweep) -> str:
@@ -190,13 +118,6 @@ def _charts(found: Sweep) -> str:
     group = "alloy" if 1 < table["alloy"].nunique() <= _MOST_GROUPS else None
     names = numeric_columns(table, found.process)[:_MOST_CHARTS]
     return "".join(figure_html(sweep_chart(table, name, results, group=group)) for name in names)
-
-
-def figure_html(picture: Picture) -> str:
-    """Return a picture with its words, held in the page itself."""
-    code = base64.b64encode(picture.png()).decode("ascii")
-    alt = escape(picture.alt)
-    return f'<figure><img alt="{alt}" src="data:image/png;base64,{code}"></figure>'
 
 
 def _effects(found: Sweep) -> str:
@@ -343,66 +264,3 @@ _PARTS: tuple[tuple[str, Callable[[Sweep], str]], ...] = (
     ("Every map set", _fields),
     ("Cautions", _cautions),
 )
-
-
-def table_html(table: pd.DataFrame, columns: Sequence[str], caption: str) -> str:
-    """Return a table whose values carry their bounds below them."""
-    head = "".join(f'<th scope="col">{escape(_words(name))}</th>' for name in columns)
-    body = "".join(
-        f"<tr>{''.join(_cell(row, name) for name in columns)}</tr>" for row in _rows(table)
-    )
-    # On a narrow screen a wide table shows one row below the other.
-    kind = ' class="stacked"' if len(columns) > _NARROW else ""
-    return (
-        f'<div class="piece"><table{kind}><caption>{escape(caption)}</caption>'
-        f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
-    )
-
-
-def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
-    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
-
-
-def _cell(row: dict[str, Any], name: str) -> str:
-    value = row.get(name)
-    of = str(row.get("goal", row.get("result", ""))).removeprefix("least ")
-    fraction = name == "scatter_relative" or (
-        name in ("value", "median") and of.startswith(FRACTIONS)
-    )
-    shown = escape(percent(value) if fraction else _shown(name, value))
-    ends = [row.get(f"{name}_{end}") for end in ("low", "high")]
-    if not any(_missing(end) for end in ends):
-        low, high = (escape(_shown(name, end)) for end in ends)
-        shown += f"<small>{low.removesuffix(' %')} to {high}</small>"
-    shown = shown.replace(" %", "\u00a0%")
-    return f'<td data-label="{escape(_words(name))}">{shown}</td>'
-
-
-def _shown(name: str, value: Any) -> str:
-    if _missing(value):
-        return "–"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, (int, float)):
-        return _number(name, float(value))
-    return " x ".join(map(_words, str(value).split(" x "))) if name in _NAMES else str(value)
-
-
-def _number(name: str, value: float) -> str:
-    if name.startswith("rho"):
-        return f"{round(value, 2) + 0.0:.2f}"  # no minus before zero
-    if name.startswith(FRACTIONS):
-        return percent(value)
-    if name.startswith("p_") and value < _SMALL_P:
-        return f"below {_SMALL_P:g}"
-    return f"{value:.0f}" if value == int(value) else figures(value)
-
-
-def _words(name: str) -> str:
-    if name.startswith("least "):  # a goal that is better where it is smaller
-        return f"least {_words(name.removeprefix('least '))}"
-    return _WORDS.get(name) or words_of(name)
-
-
-def _missing(value: Any) -> bool:
-    return value is None or (isinstance(value, float) and not math.isfinite(value))

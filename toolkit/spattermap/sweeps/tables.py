@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from spattermap.results import FRACTIONS
 from spattermap.roles import Roles
 from spattermap.sweeps.deposit import MOMENTS, Outcome, load_moments, read_record
 from spattermap.sweeps.sheet import SheetRow, column_names
@@ -37,8 +38,6 @@ RESULTS = (
     "kept_alloy",
     "times_bulk",
 )
-# Results that cannot be above one.
-FRACTIONS = ("coverage", "share_", "kept_alloy", "largest_region_share", "sheet_conductance_ratio")
 
 
 def fields_table(
