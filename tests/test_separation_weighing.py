@@ -583,3 +583,27 @@ def test_no_bare_area_leaves_no_row():
     n[0, 0] = 0.0
     full = dataclasses.replace(context, sums=dataclasses.replace(context.sums, n=n))
     assert oxygen_evidence(full).empty
+
+
+# --- The estimate is row 0 -----------------------------------------------------------------------
+def test_every_number_is_that_of_the_estimate_not_of_a_resample(monkeypatch):
+    """Rows after the first hold half as much again of everything; none of it may be reported."""
+    monkeypatch.setattr(weighing, "_correlations", lambda *_: {})
+    levels = levels_of(
+        n_rows=5, metal=[11, 6, 0, 1], under=[1, 1, 0, 1], under_high=[2, 1.5, 0, 1],
+        bare=[0.3, 0.5, 0, 5], base=[0.1, 0.1, 0, 5], base_high=[0.2, 0.2, 0, 6],
+        base_low=[0.1, 0.1, 0, 5], droplet_part=[0.9, 0.9, 0.9, 0.9],
+    )  # fmt: skip
+    same = weighing.evidence_of(context_of(levels), "Zn")
+    rows = {name: getattr(levels, name).copy() for name in (*ARRAYS, "n_bare", "n_metal")}
+    for values in rows.values():
+        values[1:] *= 1.5
+    shifted = weighing.evidence_of(context_of(dataclasses.replace(levels, **rows)), "Zn")
+    for name in ("per_metal", "per_bare", "of_partner", "over_blank", "detection_limit", "mean"):
+        assert getattr(shifted, name) == getattr(same, name), name
+    assert (shifted.per_metal, shifted.per_bare) == (5.0, 0.4)
+    assert (shifted.of_partner, shifted.over_blank) == (0.5, 5.0)
+    assert shifted.mean == 680 / 1000  # 160 + 20 + 400 + 100 counts
+    for name in ("rest", "in_droplets", "with_alloy"):
+        assert getattr(shifted, name).value == pytest.approx(getattr(same, name).value), name
+    assert shifted.rest.value == pytest.approx((360 - 900 * 0.2 * 0.5) / 860)
