@@ -33,6 +33,7 @@ from spattermap.segmentation.parting import (
 from spattermap.segmentation.streaks import describe
 from spattermap.segmentation.streaks import find as find_streaks
 from spattermap.segmentation.structure import fit_structure
+from spattermap.segmentation.thickness import middle_signal
 from spattermap.settings import Settings
 from spattermap.synthesis import Cracks, Deposit, Droplets, Streaks
 
@@ -583,3 +584,42 @@ def test_refusals():
         segment(maps, Roles((), (), ("Cu", "Si")))
     with pytest.raises(InputError, match="blank must hold a map of every alloy element"):
         segment(maps, ROLES, blank=maps.sel(element=["Si"]))
+
+
+@pytest.mark.parametrize("profile", ["disc", "cap"])
+def test_droplets_thicker_in_their_middle_are_told(profile):
+    # Caps far thinner than the electron range: the signal follows the thickness, so the outline at
+    # half of typical metal leaves the thin rims out, and the note must say so. Discs are flat.
+    spec = Deposit(
+        shape=(256, 256),
+        counts_per_pixel=5.0,
+        blur_px=1.0,
+        droplets=Droplets(
+            d50_px=20, sigma_g=1.35, coverage=0.4, profile=profile, thickness_um=0.1,
+            thickness_exponent=0,
+        ),
+        electron_image=False,
+    )  # fmt: skip
+    maps, roles, _, labels = scenes.scene(spec, 3)
+    found = segment(maps, roles)
+    told = [text for text in found.notes if "thinner rims" in text]
+    low = found.metal.mean() / (labels > 0).mean() - 1
+    if profile == "cap":
+        assert low < -0.1
+        assert len(told) == 1
+    else:
+        assert abs(low) < 0.03
+        assert told == []
+
+
+def test_middle_signal_by_hand():
+    # Three squares of 9 px: depth 5 at the centre, and 0.7 of it (3.5) from the 3 x 3 around it.
+    labels = np.zeros((9, 33), np.int32)
+    fraction = np.zeros(labels.shape, np.float32)
+    for k in range(3):
+        labels[:, 11 * k + 1 : 11 * k + 10] = k + 1
+        fraction[3:6, 11 * k + 4 : 11 * k + 7] = k + 1
+    boxed_labels, boxed = np.pad(labels, 2), np.pad(fraction, 2)
+    assert middle_signal(boxed, boxed_labels, 3, sigma=1.0) == pytest.approx(2.0)
+    assert np.isnan(middle_signal(boxed, boxed_labels, 3, sigma=1.5))  # too narrow for the edge
+    assert np.isnan(middle_signal(boxed, boxed_labels, 2, sigma=1.0))  # the third is a streak

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from spattermap.errors import InputError
 from spattermap.mapset import facts, noise_is_known, valid_mask
 from spattermap.roles import Roles
-from spattermap.segmentation import cracks, droplets, haze, local, streaks
+from spattermap.segmentation import cracks, droplets, haze, local, streaks, thickness
 from spattermap.segmentation.directions import circular_summary
 from spattermap.segmentation.estimation import Estimate, sample_of
 from spattermap.segmentation.filters import Filter
@@ -120,6 +120,8 @@ def segment(
     found = _drop_small(found, maps, settings)
     parts = _divide(found, smallest, stack.valid)
     labels = parts.labels
+    middle = thickness.middle_signal(fraction, labels, parts.n_droplets, sigma=used.sigma)
+    notes.extend(thickness.note(middle))
     return Segmentation(
         labels=labels,
         n_droplets=parts.n_droplets,
