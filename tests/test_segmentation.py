@@ -623,3 +623,16 @@ def test_middle_signal_by_hand():
     assert middle_signal(boxed, boxed_labels, 3, sigma=1.0) == pytest.approx(2.0)
     assert np.isnan(middle_signal(boxed, boxed_labels, 3, sigma=1.5))  # too narrow for the edge
     assert np.isnan(middle_signal(boxed, boxed_labels, 2, sigma=1.0))  # the third is a streak
+
+
+@pytest.mark.parametrize(("n_others", "streaks"), [(3, 1), (4, 0)])
+def test_a_long_piece_among_many_is_no_streak(n_others, streaks):
+    # A bar of 60 by 6 px with squares on its sides: common practice, no source, for the number.
+    labels = np.zeros((40, 80), np.int32)
+    labels[17:23, 10:70] = 1
+    for k in range(n_others):
+        top = 5 if k % 2 else 23
+        labels[top : top + 12, 12 + 14 * k : 24 + 14 * k] = k + 2
+    found, chosen, _ = find_streaks(labels, smallest=3.0)
+    assert len(chosen) == streaks
+    assert np.array_equal(found, labels)

@@ -20,6 +20,7 @@ _PIECE = 2.5  # ... and from which one of two touching pieces may be part of a s
 _NARROW = 0.75  # a piece of a tail is narrower than this part of the head it is joined to
 _SOLID = 0.4  # least part of its convex hull that a comet fills; branched chains fill less
 _WAIST = 0.25  # deepest narrowing, over the width, that counting noise explains
+_NEIGHBOURS = 3  # what touches more other regions is a piece of a network or of a film
 _LEAN = 0.1  # relative difference of the halves' areas from which head and tail are told
 LARGEST = 2**23  # px; what is larger is a film, and is not looked at as a streak
 _IN_LINE = 20.0  # deg; pieces of one streak lie along one line
@@ -264,6 +265,7 @@ def find_among(
     shapes = {k: describe(*pixels(k)) for k in looked}
     table, shapes = _joined(shapes, touching, outlook.area, pixels)
     rim = np.bincount(table, outlook.rim, minlength=table.size)
+    beside = _neighbours(table, touching, set(looked))
     chosen = [
         k
         for k, shape in shapes.items()
@@ -273,8 +275,22 @@ def find_among(
         and shape.length >= 2 * smallest
         # Droplets cut off by the frame or a mask make slivers along it; a streak only crosses it.
         and rim[k] <= 0.5 * shape.length
+        and len(beside.get(k, ())) <= _NEIGHBOURS
     ]
     return table, chosen, {k: shapes[k] for k in chosen}
+
+
+def _neighbours(
+    table: npt.NDArray[np.int32], touching: list[tuple[int, int]], looked: set[int]
+) -> dict[int, set[int]]:
+    """Return which regions each region touches, by its pieces that were worth a look."""
+    beside: dict[int, set[int]] = {}
+    for pair in touching:
+        for a, b in (pair, pair[::-1]):
+            # Contacts of other pieces need not be listed by the caller.
+            if a in looked and table[a] != table[b]:
+                beside.setdefault(int(table[a]), set()).add(int(table[b]))
+    return beside
 
 
 def _pixels(
