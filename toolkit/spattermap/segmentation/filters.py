@@ -195,11 +195,12 @@ def best_filter(structure: Structure, *, information: float) -> Filter:
     -----
     Wiener (1949): ``H = S B / (S B^2 + N)`` with the spectrum S of a random set of discs, the
     blur's transfer B and white noise N, scaled to keep the mean. Chosen by experiment: on 48
-    seeded scenes (39 of them resolvable), all else equal, the mean object F1 was 0.89 (0.93) with
-    this filter; 0.84 (0.89) with the best of three Gaussian averages set by the information per
-    pixel; 0.83 (0.88) with the best of three strengths of total variation, whose level set is the
-    two-class Potts or graph-cut optimum; 0.76 (0.82) with significant wavelet coefficients at five
-    scales (``tests/benchmarks/segmentation.py regularisers``).
+    seeded scenes (39 of them resolvable), all else equal, the mean object F1 was 0.91 (0.95) with
+    this filter; 0.86 (0.91) with the best of three Gaussian averages set by the information per
+    pixel; 0.86 (0.91) with the best of three strengths of total variation, whose level set is the
+    two-class Potts optimum; 0.85 (0.91) with the best of three strengths of a minimum graph cut of
+    the pixels' log odds; 0.78 (0.85) with significant wavelet coefficients at five scales
+    (``tests/benchmarks/segmentation.py regularisers``).
     """
     k = np.linspace(0, np.pi * np.sqrt(2), _NODES)
     spectrum = structure.spectrum(k)
