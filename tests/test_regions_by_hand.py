@@ -91,6 +91,19 @@ def test_lines_of_one_pixel_have_the_width_of_their_diamonds():
     assert diagonal.feret_min[0] == pytest.approx(np.sqrt(0.5))
 
 
+@pytest.mark.parametrize("label", [1, 2])
+def test_a_tall_line_at_the_left_border(label):
+    """The working memory goes by the tallest region, wherever it lies and whatever its label."""
+    image = np.zeros((400, 12), int)
+    image[:, 0], image[3:5, 8:11] = label, 3 - label
+    found = region_shapes(image)
+    tall = label - 1
+    assert found.area[tall] == found.hull_area[tall] == 400
+    assert found.hull_area[1 - tall] == 6
+    assert found.feret_max[tall] == 400.0
+    assert found.feret_min[tall] == 1.0
+
+
 def test_axes_of_a_line_do_not_fall_below_zero():
     """Rounding may leave a second moment a little under zero; an axis is then zero."""
     one = Regions(*[np.zeros(1)] * 2, np.zeros((1, 2)), np.array([[1.0, 1.0, 1.0 + 1e-15]]),
