@@ -181,8 +181,7 @@ def interrupted_reports(maps, place, number):
         left = "a hidden folder" if left_in(own) else "nothing"
         state = state_of(own / "out", NAMES)
         tally[how.name, f"exit {run.returncode}", state, left, words + lasting] += 1
-        save_again(own / "later")
-        tally["cleared away by a later run" if not left_in(own) else "NOT CLEARED AWAY",] += 1
+        tally[clearing(own),] += 1
         tally[f"other temporary files: {len(held_by(scratch))}",] += 1
         for item in scratch.iterdir():
             shutil.rmtree(item) if item.is_dir() else item.unlink()
@@ -190,11 +189,21 @@ def interrupted_reports(maps, place, number):
     return tally
 
 
-def save_again(out):
+def clearing(place):
+    """Run again until all is cleared away, and say how it went.
+
+    The kernel of a killed report ends by itself within seconds; what it holds stays till then.
+    """
     from spattermap.outputs import staged_folder
 
-    with staged_folder(out) as stage:
-        (stage / "a.txt").write_text("", encoding="utf-8")
+    for attempt in range(20):
+        with staged_folder(place / f"later{attempt}") as stage:
+            (stage / "a.txt").write_text("", encoding="utf-8")
+        if not left_in(place):
+            when = "at once" if attempt == 0 else "once the kernel had ended"
+            return f"cleared away by a later run, {when}"
+        time.sleep(0.5)
+    return f"NOT CLEARED AWAY {left_in(place)}"
 
 
 def ended(session):
