@@ -54,8 +54,7 @@ def test_only_where_the_clearance_allows():
         assert centres[0, 1] >= 10.0
 
 
-def test_many_discs_need_a_longer_list():
-    # One large disc is entered in every cell: more entries than the list begins with.
+def test_small_discs_keep_off_one_that_lies_in_every_cell():
     radius = np.array([60.0, *[0.01] * 99])
     centres, whole = place(radius, (100.0, 100.0), 3, FREE)
     assert whole
