@@ -34,7 +34,8 @@ own; coverage follows them (`patch = subprocess` in `pyproject.toml`) as long as
 themselves. A process that is killed leaves no record: the work of the HDF5 child is therefore
 tested in the process of the tests too (`tests/test_loaders_probe.py`).
 
-What is not run, by kind (a script sorts the blocks by their words):
+What is not run, by kind (a script sorts the blocks by their words; line numbers are those of the
+version measured):
 
 | kind | blocks | why it is left |
 |---|---|---|
@@ -136,13 +137,13 @@ def main():
             rows += [f"\n## `{short}`, {share:.0f} %\n", "| function | lines | code | kind, or why |",
                      "|---|---|---|---|"]  # fmt: skip
         for function, lines, words, kind in blocks:
+            place, why = f"{short} {function}", kind
             if kind == "rare":
-                place = f"{short} {function}"
-                kind = REASONS[max(filter(place.startswith, REASONS), key=len)]
+                why = REASONS[max(filter(place.startswith, REASONS), key=len)]
             else:
                 kinds[kind] += 1
             code = words[:90].replace("|", "\\|").replace("`", "'")
-            rows.append(f"| {function} | {lines} | `{code}` | {kind} |")
+            rows.append(f"| {function} | {lines} | `{code}` | {why} |")
     total = record["totals"]
     page = COMMANDS.format(
         share=total["percent_covered"], statements=total["num_statements"],
