@@ -257,5 +257,11 @@ def test_kernels_are_compiled_once_and_leave_python_free():
     """Kept on disk between sessions, or every start would compile for seconds; without the GIL,
     or threads would wait for each other.
     """
-    assert kernels.count_runs.targetoptions["nogil"] is True
-    assert type(kernels.count_runs._cache).__name__ == "FunctionCache"
+    for name in (
+        "count_runs", "find_runs", "group_runs", "sums_of_label", "chords_of_label", "push",
+        "half_hull", "fill_side", "longest_distance", "smallest_width", "close_ring",
+        "hull_of_label", "shape_of_labels", "add_signals",
+    ):  # fmt: skip
+        kernel = getattr(kernels, name)
+        assert kernel.targetoptions["nogil"] is True, name
+        assert type(kernel._cache).__name__ == "FunctionCache", name
