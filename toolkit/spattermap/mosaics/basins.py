@@ -1,6 +1,6 @@
 """What belongs to each hill beyond its mask, and where it is cut, part by part.
 
-The same as `segmentation.parting.grow` and `cut` on the whole field.
+The same as `segmentation.growing.grow` and `cut` on the whole field.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ from numba import njit
 from spattermap.mosaics.grid import Box, Grid
 from spattermap.mosaics.hills import Line, at_inner_border, border_lines
 from spattermap.mosaics.joining import read_lines
-from spattermap.segmentation.parting import cut_levels, uphill
+from spattermap.segmentation.growing import cut_levels
+from spattermap.segmentation.parting import uphill
 
 Array = npt.NDArray[np.float32]
 Labels = npt.NDArray[np.int32]
@@ -218,7 +219,7 @@ def cuts(
     shape : tuple of int
         Rows and columns of the field.
     table, finest : numpy.ndarray of float32, float
-        As in `segmentation.parting.cut`.
+        As in `segmentation.growing.cut`.
 
     Returns
     -------

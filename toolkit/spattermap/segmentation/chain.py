@@ -103,30 +103,14 @@ def segment(
     )
     if not np.isfinite(smallest):
         return _nothing(stack, classes, TOO_WEAK)
-    raw, fraction = _levelled(stack, known, used, notes)
-    found = droplets.find_regions(
-        fraction,
-        classes,
-        used,
-        valid=stack.valid,
-        raw=raw,
-        split_strength=settings.split_strength,
-        false_alarms=settings.false_alarms_per_field,
-        poisson=stack.variance is None,
-        offset=settings.metal_sensitivity * used.gain / classes.information,
+    fraction, parts = _draw(
+        stack, known, notes, used=used, smallest=smallest, maps=maps, settings=settings
     )
-    if found.deviates.size == 0:
-        notes.append(TOO_WEAK)
-    found = _drop_small(found, maps, settings)
-    parts = _divide(found, smallest, stack.valid)
-    labels = parts.labels
-    middle = thickness.middle_signal(fraction, labels, parts.n_droplets, sigma=used.sigma)
-    notes.extend(thickness.note(middle))
     return Segmentation(
-        labels=labels,
+        labels=parts.labels,
         n_droplets=parts.n_droplets,
         n_streaks=len(parts.streaks),
-        metal=labels > 0,
+        metal=parts.labels > 0,
         log_odds=log_odds(fraction, classes, gain=used.gain, prior=settings.metal_sensitivity),
         metal_means=_named(stack, classes.metal),
         bare_means=_named(stack, classes.bare),
@@ -151,6 +135,37 @@ def segment(
         ),
         notes=tuple(notes),
     )
+
+
+def _draw(
+    stack: Stack,
+    known: Estimate,
+    notes: list[str],
+    *,
+    used: Filter,
+    smallest: float,
+    maps: xr.Dataset,
+    settings: Settings,
+) -> tuple[Array, _Divided]:
+    """Return the metal fraction, and the droplets and streaks drawn in it; add to the notes."""
+    raw, fraction = _levelled(stack, known, used, notes)
+    found = droplets.find_regions(
+        fraction,
+        known.classes,
+        used,
+        valid=stack.valid,
+        raw=raw,
+        split_strength=settings.split_strength,
+        false_alarms=settings.false_alarms_per_field,
+        poisson=stack.variance is None,
+        offset=settings.metal_sensitivity * used.gain / known.classes.information,
+    )
+    if found.deviates.size == 0:
+        notes.append(TOO_WEAK)
+    parts = _divide(_drop_small(found, maps, settings), smallest, stack.valid)
+    middle = thickness.middle_signal(fraction, parts.labels, parts.n_droplets, sigma=used.sigma)
+    notes.extend(thickness.note(middle))
+    return fraction, parts
 
 
 def _cracks(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from spattermap.segmentation import alarms, parting
+from spattermap.segmentation import alarms, growing, parting
 from spattermap.segmentation.edges import inner_distance
 from spattermap.segmentation.filters import RADIUS_STEP, Filter
 from spattermap.segmentation.likelihood import Array, Classes, Mask
@@ -356,8 +356,8 @@ def _with_true_edges(labels: Labels, height: Array, n: int, used: Filter) -> tup
     """Cut each region's basin at the height its own size calls for."""
     if n == 0:
         return labels, 0
-    basins = parting.grow(labels, height, ADMITTED)
-    return parting.renumber(parting.cut(basins, height, n, edge_table(used), RADIUS_STEP))
+    basins = growing.grow(labels, height, ADMITTED)
+    return parting.renumber(growing.cut(basins, height, n, edge_table(used), RADIUS_STEP))
 
 
 def _maximum(labels: Labels, values: Array, n: int) -> npt.NDArray[np.float64]:
