@@ -269,6 +269,12 @@ def test_tiles_of_a_lazy_map_end_on_the_block_border_nearest_to_the_chunks():
     assert found.n.tolist() == [16] * 6
 
 
+@pytest.mark.parametrize("shape", [(6, 8), (6, 10), (7, 9), (9, 6)])
+def test_labels_of_another_field_are_refused(shape):
+    with pytest.raises(InputError, match="labels must have the shape of the maps"):
+        block_moments(counted(pixels_of(28)), block_px=3, labels=np.zeros(shape, dtype=int))
+
+
 def test_a_block_of_one_usable_pixel_counts():
     planes = pixels_of(27, (2, 4), elements=1)
     valid = np.array([[True, True, False, False], [True, True, False, True]])
