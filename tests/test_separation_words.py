@@ -140,7 +140,7 @@ def test_what_is_set_aside_is_said():
 
 def test_supply_is_said_where_something_is_there():
     rich = {"supply_ratio": span(2.0, 1.5, 2.5)}
-    words = "Seen over the most the alloy could have supplied, tolerance included: 2.00 (1.50 to 2"
+    words = "the most that the alloy could have supplied, tolerance included: 2.00 (1.50 to 2"
     assert words in said(**rich, **FILM)
     assert words in said(**rich, role="other")
     assert words not in said(**rich)  # of the alloy, none between

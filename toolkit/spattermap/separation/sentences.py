@@ -153,7 +153,7 @@ def _supply(e: Evidence) -> str:
     if not e.supply_ratio.known or not (between(e) or (e.role == "other" and on_metal(e))):
         return ""
     return (
-        f"Seen over the most the alloy could have supplied, tolerance included: "
+        f"Its signal over the most that the alloy could have supplied, tolerance included: "
         f"{_span(e.supply_ratio)}."
     )
 
