@@ -75,7 +75,8 @@ class CompositionLimit:
         said = (
             f"{narrow} of {sizes.size} droplets {'is' if narrow == 1 else 'are'} narrower than "
             f"{self.smallest_um:.2g} µm, the depth electrons of {self.beam_energy_keV:g} keV reach "
-            "into the alloy: do not read the composition of such droplets, or map at a lower beam energy."
+            "into the alloy: do not read the composition of such droplets, or map at a lower beam "
+            "energy."
         )
         return (said,)
 
