@@ -215,17 +215,16 @@ def test_hostile_names_stay_text_in_a_mosaic(tmp_path, chromium):
 @pytest.mark.parametrize("unescaped", ["pieces", "shell"])
 def test_the_browser_would_see_text_that_came_alive(tmp_path, chromium, monkeypatch, unescaped):
     """The same pages with the escaping taken away: the checks above can fail."""
-    from spattermap import display, load
+    from spattermap import display, load, pages
     from spattermap.display import pieces
-    from spattermap.sweeps import page as sweep_page
 
     def bare(text, quote=True):
         return text
 
-    monkeypatch.setattr(pieces if unescaped == "pieces" else sweep_page, "escape", bare)
+    monkeypatch.setattr(pieces if unescaped == "pieces" else pages, "escape", bare)
     maps = load(hostile_maps(tmp_path / "maps"))
     parts = [("Facts", display.what_was_read(maps).html)]
-    text = sweep_page.shell(parts, title=HOSTILE[1], kind="k", heading=HOSTILE[1], level=0.95)
+    text = pages.shell(parts, title=HOSTILE[1], kind="k", heading=HOSTILE[1], level=0.95)
     (tmp_path / "page.html").write_text(text, encoding="utf-8")
     kinds = {one[0] for one in harm_of(chromium, tmp_path / "page.html")}
     assert {"title", "asked", "handler"} <= kinds
