@@ -18,6 +18,7 @@ Floats = npt.NDArray[np.float64]
 
 _BLOCK = 16  # px; the unit whose scatter gives the errors, since haze varies from place to place
 _TEXTURE_SIDES = (1, 2, 4, 8, 16, 32)
+_OUTLINE = 0.04  # relative; what outlines and the background under them leave open, see `measure`
 _DARKEST = 0.1  # part of the bare blocks that serves as zero where there is no blank
 
 
@@ -209,7 +210,9 @@ def measure(
     -----
     The signal outside the regions but near them is partly their own blurred edge. So the haze
     per pixel is read in the clear area, taken to hold up to the edges, and everything else in the
-    field belongs to droplets and streaks, in proportion to the signal on them.
+    field belongs to droplets and streaks, in proportion to the signal on them. How far outlines
+    reach into textured haze, and how the background rises under metal, shifts the shares by up to
+    a tenth on seeded scenes, whatever the counts: 4 % of the haze's share is allowed for it.
     """
     from scipy import special
 
@@ -260,7 +263,8 @@ def _shares(
     error = float(np.sqrt(sums.noise_valid))
     streaky = float(on[2] / regions) if regions > 0 else 0.0
     part = haze * outside / total
-    spread = reach * outside / total + abs(part) * 2 * (error + zero_error * n) / total
+    spread = reach * outside / total
+    spread += abs(part) * (2 * (error + zero_error * n) / total + _OUTLINE)
     found = {"haze": part, "droplets": (1 - part) * (1 - streaky), "streaks": (1 - part) * streaky}
     out = {}
     for name, value in found.items():
