@@ -136,6 +136,8 @@ def test_merged_moments_keep_what_is_the_larger_and_what_was_told():
     np.testing.assert_array_equal(both.corner, np.concatenate([one.corner, two.corner]))
     with pytest.raises(InputError, match="quantity must equal 'net_counts'"):
         one.merge(replace(two, quantity="counts"))
+    with pytest.raises(InputError, match="quantity"):
+        replace(two, quantity="counts").merge(one)  # whichever is merged into the other
 
 
 def test_coarser_blocks_by_hand():
@@ -479,3 +481,31 @@ def test_bins_hold_sums_of_their_valid_pixels(lazy):
     whole = bin_sums(make_map_set(data, ["Cu"], quantity="net_counts"), 3)
     assert whole.total.tolist() == [[[63, 90]]]
     assert whole.n.tolist() == [[9, 9]]
+
+
+def test_structure_does_not_depend_on_the_unit_of_the_maps():
+    # Mass fractions or kilocounts: a variance far below 1 is one of the unit, not of a bare field.
+    y, x = np.indices((48, 48))
+    plane = ((y // 6 + x // 6) % 2) * 4.0 + np.random.default_rng(2).normal(0, 0.5, (48, 48))
+    planes = np.stack([plane, plane[::-1]])
+
+    def of(factor):
+        return structure_of(
+            make_map_set(
+                planes * factor,
+                NAMES[:2],
+                quantity="net_counts",
+                variance=np.full(planes.shape, 0.25 * factor**2),
+            )
+        )
+
+    large, small = of(1.0), of(1e-3)
+    assert large.length_px > 2
+    assert small.length_px == pytest.approx(large.length_px)
+
+
+def test_totals_and_blocks_of_fields_can_be_merged():
+    one = block_moments(counted(pixels_of(7)), block_px=3, noise=np.zeros((2, 2)))
+    both = one.total().merge(one)
+    assert both.corner.shape == (1 + one.corner.shape[0], 2)
+    assert both.n.sum() == 2 * one.n.sum()
