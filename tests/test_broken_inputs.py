@@ -33,6 +33,10 @@ def negative_counts(folder):
     return write_maps(folder, Zn_Ka=-np.ones((24, 32), np.float32)), ("Zn", "net_counts")
 
 
+def a_map_without_a_number(folder):
+    return write_maps(folder, Zn_Ka=np.full((24, 32), np.nan, np.float32)), ("Zn", "finite")
+
+
 def tiff_cut_in_half(folder):
     write_maps(folder)
     whole = (folder / "Zn_Ka.tif").read_bytes()
@@ -56,8 +60,8 @@ def unknown_element(folder):
 @pytest.mark.parametrize(
     "broken",
     [
-        missing_folder, empty_folder, two_sizes, negative_counts, tiff_cut_in_half, misspelt_key,
-        unknown_element,
+        missing_folder, empty_folder, two_sizes, negative_counts, a_map_without_a_number,
+        tiff_cut_in_half, misspelt_key, unknown_element,
     ],
 )  # fmt: skip
 def test_one_line_status_2_and_nothing_written(tmp_path, capsys, command, broken):

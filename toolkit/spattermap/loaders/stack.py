@@ -276,10 +276,11 @@ def _refuse_unexplained_negatives(stack: Stack, path: Path) -> None:
     if stack.counts.dtype.kind == "u" or hasattr(stack.counts, "dask"):
         return
     for element, plane in zip(stack.elements, stack.counts, strict=True):
-        if float(np.nanmin(plane)) < 0:
+        lowest = float(np.fmin.reduce(plane, axis=None))  # NaN where there is no number at all
+        if lowest < 0:
             raise InputError(
                 f"{path}: the map of {element} must not be negative unless the quantity is stated, "
-                f'got {float(np.nanmin(plane)):g}. Write quantity = "net_counts" in mapset.toml if '
+                f'got {lowest:g}. Write quantity = "net_counts" in mapset.toml if '
                 "a background was subtracted, else export raw counts."
             )
 
