@@ -60,7 +60,8 @@ def check_scene(kind, seed, folder, monkeypatch):
     )
     assert found.streaks.equals(whole.streaks)
     assert found.smallest_trusted_px == whole.smallest_trusted_px
-    assert found.notes == whole.notes
+    # How thick droplets are in their middle is not looked for on a mosaic, and its page says so.
+    assert found.notes == tuple(text for text in whole.notes if "thinner rims" not in text)
     return found
 
 

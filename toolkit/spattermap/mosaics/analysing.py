@@ -85,8 +85,8 @@ def mosaic(
     -----
     Labels, streaks and the table of droplets are those of `spattermap.analyse` on the whole field.
     The verdict comes from the same sums, added over the parts; its spatial p-values from four
-    windows. The conductance is solved on averaged squares. Cracks, spacing and satellites are left
-    out.
+    windows. The conductance is solved on averaged squares. Cracks, spacing, satellites and the note
+    on droplets thicker in their middle are left out.
     """
     from spattermap.mosaics.page import write_page
 
@@ -259,7 +259,8 @@ def _labels_store(stage: Path, shape: tuple[int, int], part_px: int) -> Path:
 
 def _notes(plan: Plan, more: tuple[str, ...]) -> tuple[str, ...]:
     left_out = (
-        "Cracks, spacing and satellites are not looked for on a mosaic, and the spatial p-values "
+        "Cracks, spacing, satellites, and droplets thicker in their middle than at their outline "
+        "are not looked for on a mosaic, and the spatial p-values "
         "come from four windows of it: analyse a field cut from it for those."
     )
     source, parted = plan.parted.job.source, plan.parted

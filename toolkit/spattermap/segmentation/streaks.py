@@ -265,7 +265,7 @@ def find_among(
     shapes = {k: describe(*pixels(k)) for k in looked}
     table, shapes = _joined(shapes, touching, outlook.area, pixels)
     rim = np.bincount(table, outlook.rim, minlength=table.size)
-    beside = _neighbours(table, touching, set(looked))
+    beside = _neighbours(table, touching, outlook)
     chosen = [
         k
         for k, shape in shapes.items()
@@ -281,14 +281,15 @@ def find_among(
 
 
 def _neighbours(
-    table: npt.NDArray[np.int32], touching: list[tuple[int, int]], looked: set[int]
+    table: npt.NDArray[np.int32], touching: list[tuple[int, int]], outlook: Outlook
 ) -> dict[int, set[int]]:
     """Return which regions each region touches, by its pieces that were worth a look."""
+    looked = outlook.worth_a_look
     beside: dict[int, set[int]] = {}
     for pair in touching:
         for a, b in (pair, pair[::-1]):
-            # Contacts of other pieces need not be listed by the caller.
-            if a in looked and table[a] != table[b]:
+            # Contacts of other pieces, and those with what is too large, need not be listed.
+            if looked[a] and outlook.area[b] <= LARGEST and table[a] != table[b]:
                 beside.setdefault(int(table[a]), set()).add(int(table[b]))
     return beside
 
