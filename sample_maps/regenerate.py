@@ -1,4 +1,4 @@
-"""Make the demo deposits again, byte for byte: ``python sample_maps/regenerate.py [FOLDER]``.
+"""Make the demo deposits again: ``python sample_maps/regenerate.py [FOLDER]``.
 
 The scenario is invented: a workshop bursts short wires electrically beside fused-silica witness
 plates and maps what lands. Every number that is true of a deposit stands in its ``truth.json``,

@@ -1,4 +1,4 @@
-"""The demo deposits: complete, loadable, and made again byte for byte by their script."""
+"""The demo deposits: complete, loadable, and made again by their script."""
 
 import importlib.util
 import json
@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import tifffile
 
 from spattermap.loaders import blank_path, load
 from spattermap.mapset import facts
@@ -27,17 +28,39 @@ def truth_of(name):
     return json.loads((SAMPLES / name / "truth.json").read_text(encoding="utf-8"))
 
 
-@pytest.mark.parametrize("name", ["brass_burst", "blank_plate"])
-def test_made_again_byte_for_byte(name, tmp_path):
+def agree(made, kept):
+    """Return True where two values of a truth agree to the six digits that are written."""
+    if isinstance(kept, dict):
+        return made.keys() == kept.keys() and all(agree(made[key], kept[key]) for key in kept)
+    if isinstance(kept, list):
+        return len(made) == len(kept) and all(map(agree, made, kept))
+    if isinstance(kept, float):  # rounding may go either way: one unit of the sixth digit
+        return made == pytest.approx(kept, rel=1.1e-5, abs=1e-12)
+    return type(made) is type(kept) and made == kept
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_made_again(name, tmp_path):
     from spattermap.synthesis import save_folder
 
     module = script()
     blank = None if name == module.BLANK else f"../{module.BLANK}"
     save_folder(module.DEPOSITS[name](), tmp_path, blank=blank)
-    made = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
-    kept = {path.name: path.read_bytes() for path in (SAMPLES / name).iterdir()}
-    assert made.keys() == kept.keys()
-    assert [file for file in sorted(made) if made[file] != kept[file]] == []
+    assert {path.name for path in tmp_path.iterdir()} == {
+        path.name for path in (SAMPLES / name).iterdir()
+    }
+    for made in sorted(tmp_path.iterdir()):
+        kept = SAMPLES / name / made.name
+        if made.name == "electron_image.tif":
+            # Its last step rounds numbers from exp: one grey level on another processor.
+            picture, known = (tifffile.imread(path).astype(int) for path in (made, kept))
+            assert picture.shape == known.shape
+            assert np.abs(picture - known).max() <= 1
+            assert np.mean(picture != known) < 1e-3
+        elif made.name == "truth.json":
+            assert agree(json.loads(made.read_text(encoding="utf-8")), truth_of(name))
+        else:  # counts and sidecar
+            assert made.read_bytes() == kept.read_bytes(), made.name
 
 
 def test_script_and_folders_are_the_same_five():

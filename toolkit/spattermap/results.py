@@ -136,7 +136,7 @@ def _versions() -> dict[str, str]:
 def write_files(
     folder: Path, summary: Mapping[str, Any], tables: Mapping[str, pd.DataFrame]
 ) -> None:
-    """Write a summary and tables into an existing folder, the same bytes on every machine.
+    """Write a summary and tables into an existing folder, with the same line ends everywhere.
 
     Parameters
     ----------

@@ -70,7 +70,8 @@ def make_deposit(spec: Deposit, *, seed: int) -> Scene:
     spec : Deposit
         What it consists of and how it is mapped.
     seed : int
-        Seed of every draw; the same seed and spec give the same bytes.
+        Seed of every draw; the same seed and spec give the same counts, and on one machine the
+        same bytes.
 
     Returns
     -------
@@ -377,8 +378,12 @@ def _electron_image(
     metal = backscatter_coefficient(spec.alloy)
     glass = backscatter_coefficient(spec.substrate)
     # Backscattered electrons come from about a third of their range: 0.1 um of metal saturates.
-    shown = canvas.cover * -np.expm1(-canvas.thickness / 0.1)
-    shown = shown + (1 - canvas.cover) * -np.expm1(-haze / 0.1)
+    # In double precision: single-precision expm1 differs between processors by enough to change
+    # a grey level in some of ten thousand pixels.
+    on_metal, beside = (
+        -np.expm1(-depth.astype(np.float64) / 0.1) for depth in (canvas.thickness, haze)
+    )
+    shown = canvas.cover * on_metal + (1 - canvas.cover) * beside
     picture = (glass + (metal - glass) * shown) * (1.0 - 0.6 * cracks)
     picture = gaussian_filter(picture, min(spec.blur_px, 0.8)) if spec.blur_px > 0 else picture
     picture = picture * (40000.0 / max(metal, glass))
