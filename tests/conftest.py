@@ -10,10 +10,9 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from spattermap.continuity import connectivity
-from spattermap.mapset import make_map_set
-from spattermap.roles import Roles
-from spattermap.settings import Settings
+from spattermap.core.mapset import Roles, make_map_set
+from spattermap.core.settings import Settings
+from spattermap.measure.network import connectivity
 
 # The tests are no package, so what stands beside them is loaded by its place.
 _SPEC = importlib.util.spec_from_file_location(

@@ -6,7 +6,7 @@ import numpy as np
 from scipy import ndimage
 
 from spattermap import make_map_set
-from spattermap.roles import Roles
+from spattermap.core.mapset import Roles
 
 ROLES = Roles(alloy=("Cu", "Zn"), substrate=("Si", "O"))
 

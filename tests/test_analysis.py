@@ -8,7 +8,7 @@ import pytest
 import tifffile
 
 import spattermap
-from spattermap.errors import InputError, InputTypeError, OutputError
+from spattermap.core.errors import InputError, InputTypeError, OutputError
 from spattermap.synthesis import Deposit, make_deposit
 
 SUMMARY_KEYS = """

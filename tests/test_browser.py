@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from spattermap.report import notebook_path, write_report
-from spattermap.settings import Settings
+from spattermap.core.settings import Settings
+from spattermap.show.report import notebook_path, write_report
 
 pytestmark = pytest.mark.browser
 

@@ -7,7 +7,7 @@ import warnings
 import pytest
 
 from spattermap import cli
-from spattermap.errors import SpattermapWarning
+from spattermap.core.errors import SpattermapWarning
 
 HEAVY = ("numpy", "pandas", "xarray", "hyperspy", "matplotlib", "numba", "dask", "scipy")
 

@@ -4,10 +4,9 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from spattermap import colocation
-from spattermap.mapset import make_map_set
-from spattermap.moments import block_moments
-from spattermap.roles import Roles
+from spattermap.core.mapset import Roles, make_map_set
+from spattermap.noise.moments import block_moments
+from spattermap.verdict import correlation, nulls, pairs, shares
 
 A = [[0, 2, 4, 6], [1, 3, 5, 7], [0, 0, 8, 9], [2, 2, 6, 4]]
 B = [[1, 1, 3, 5], [0, 4, 4, 6], [2, 0, 7, 8], [5, 1, 0, 0]]
@@ -21,11 +20,9 @@ B = [[1, 1, 3, 5], [0, 4, 4, 6], [2, 0, 7, 8], [5, 1, 0, 0]]
 )
 def test_plain_correlation_of_the_worked_pair():
     m = block_moments(make_map_set(np.array([A, B]), ["Cu", "Zn"]), block_px=2)
-    pair = colocation.pair_table(m).iloc[0]
+    pair = pairs.pair_table(m).iloc[0]
     assert pair.r_plain == pytest.approx(0.7187568368810859, abs=1e-9)
-    assert colocation.shifted_correlations(A, B)[0][0, 0] == pytest.approx(
-        0.7187568368810859, abs=1e-9
-    )
+    assert nulls.shifted_correlations(A, B)[0][0, 0] == pytest.approx(0.7187568368810859, abs=1e-9)
 
 
 @pytest.mark.outside(
@@ -36,7 +33,7 @@ def test_plain_correlation_of_the_worked_pair():
     tolerance="1e-9",
 )
 def test_overlap_coefficients_of_the_worked_pair():
-    found = colocation.overlap_coefficients(A, B)
+    found = pairs.overlap_coefficients(A, B)
     assert found.pearson == pytest.approx(0.7187568368810859, abs=1e-9)
     assert found.overlap == pytest.approx(0.8838156384, abs=1e-9)
     assert found.k1 == pytest.approx(0.7478260870, abs=1e-9)
@@ -44,7 +41,7 @@ def test_overlap_coefficients_of_the_worked_pair():
     assert found.m1 == pytest.approx(48 / 59, abs=1e-12)
     assert found.m2 == pytest.approx(44 / 47, abs=1e-12)
     assert found.icq == 0.25
-    above = colocation.overlap_coefficients(A, B, threshold_a=3, threshold_b=3)
+    above = pairs.overlap_coefficients(A, B, threshold_a=3, threshold_b=3)
     assert above.m1 == pytest.approx(40 / 59, abs=1e-12)
     assert above.m2 == pytest.approx(33 / 47, abs=1e-12)
 
@@ -57,9 +54,9 @@ def test_overlap_coefficients_of_the_worked_pair():
 )
 def test_limits_of_the_overlap_coefficients():
     plane = np.array(A)
-    same = colocation.overlap_coefficients(plane, plane)
+    same = pairs.overlap_coefficients(plane, plane)
     assert (same.pearson, same.icq) == (pytest.approx(1), 0.5)
-    mirrored = colocation.overlap_coefficients(plane, 9 - plane)
+    mirrored = pairs.overlap_coefficients(plane, 9 - plane)
     assert (mirrored.pearson, mirrored.icq) == (pytest.approx(-1), -0.5)
 
 
@@ -74,9 +71,7 @@ def test_overlap_coefficients_equal_scikit_image(thresholds):
     from skimage import measure
 
     a, b = np.random.default_rng(1).poisson(3, (2, 20, 30))
-    found = colocation.overlap_coefficients(
-        a, b, threshold_a=thresholds[0], threshold_b=thresholds[1]
-    )
+    found = pairs.overlap_coefficients(a, b, threshold_a=thresholds[0], threshold_b=thresholds[1])
     assert found.pearson == pytest.approx(measure.pearson_corr_coeff(a, b)[0], abs=1e-12)
     assert found.overlap == pytest.approx(measure.manders_overlap_coeff(a, b), abs=1e-12)
     assert found.m1 == pytest.approx(measure.manders_coloc_coeff(a, b > thresholds[1]), abs=1e-12)
@@ -100,7 +95,7 @@ def test_poisson_attenuation_is_undone(mean, variance, rho, observed):
     common = rng.gamma(rho * shape, scale, (320, 320))
     rates = [common + rng.gamma((1 - rho) * shape, scale, (320, 320)) for _ in range(2)]
     maps = make_map_set(rng.poisson(np.array(rates)), ["Cu", "Zn"])
-    found = colocation.noise_corrected_correlation(block_moments(maps, block_px=16), "Cu", "Zn")
+    found = correlation.noise_corrected_correlation(block_moments(maps, block_px=16), "Cu", "Zn")
     assert found.r_plain == pytest.approx(observed, abs=0.02)
     assert found.r == pytest.approx(rho, abs=0.03)
     assert found.r_low < rho < found.r_high
@@ -113,7 +108,7 @@ def test_leave_one_out_share_of_a_kept_alloy_is_one():
     maps = make_map_set(rng.poisson(rates), ["Cu", "Zn", "Si", "Cl"])
     m = block_moments(maps, block_px=16, labels=cover.astype(int), n_droplets=1)
     roles = Roles(("Cu", "Zn"), ("Si",), ("Cl",))
-    table = colocation.shares(m, roles).set_index("element")
+    table = shares.shares(m, roles).set_index("element")
     assert table.share_with_alloy["Zn"] == pytest.approx(1, abs=0.05)
     assert table.share_with_alloy_low["Zn"] < 1 < table.share_with_alloy_high["Zn"]
     assert table.share_with_alloy["Cl"] == pytest.approx(0, abs=0.1)
@@ -127,7 +122,7 @@ def test_roles_are_inferred_from_sign_and_glass():
     cover = np.kron(rng.random((12, 12)) < 0.3, np.ones((8, 8)))
     rates = np.array([3 * cover, 2 * cover, 4 * (1 - cover), 6 * (1 - cover), 0 * cover + 1])
     maps = make_map_set(rng.poisson(rates), ["Ni", "Cr", "Si", "O", "Cl"])
-    roles = colocation.infer_roles(block_moments(maps, block_px=16))
+    roles = correlation.infer_roles(block_moments(maps, block_px=16))
     assert roles.alloy == ("Ni", "Cr")
     assert roles.substrate == ("Si", "O")
     assert roles.other == ("Cl",)
@@ -142,7 +137,7 @@ def test_a_faint_alloy_element_still_finds_its_side():
     moments = block_moments(make_map_set(rng.poisson(rates), ["Cu", "Zn", "Si", "O"]), block_px=16)
     plain = moments.covariance(corrected=False)
     assert plain[0, 1] / np.sqrt(plain[0, 0] * plain[1, 1]) < 0.2
-    assert colocation.infer_roles(moments).alloy == ("Cu", "Zn")
+    assert correlation.infer_roles(moments).alloy == ("Cu", "Zn")
 
 
 def test_a_stated_substrate_takes_the_place_of_glass():
@@ -150,14 +145,14 @@ def test_a_stated_substrate_takes_the_place_of_glass():
     cover = np.kron(rng.random((16, 16)) < 0.3, np.ones((8, 8)))
     rates = np.array([3 * cover, 2 * cover, 5 * (1 - cover)])
     moments = block_moments(make_map_set(rng.poisson(rates), ["Al", "Mg", "Ni"]), block_px=16)
-    roles = colocation.infer_roles(moments, substrate=("Ni",))
+    roles = correlation.infer_roles(moments, substrate=("Ni",))
     assert (roles.alloy, roles.substrate) == (("Al", "Mg"), ("Ni",))
 
 
 def test_a_flat_map_has_no_correlation_and_says_so():
     rng = np.random.default_rng(6)
     maps = make_map_set(rng.poisson(5, (2, 40, 40)), ["Cu", "Zn"])
-    pair = colocation.pair_table(block_moments(maps, block_px=8)).iloc[0]
+    pair = pairs.pair_table(block_moments(maps, block_px=8)).iloc[0]
     assert pair.r_low <= 0 <= pair.r_high
     assert "beyond the noise" in pair.note
 
@@ -166,7 +161,7 @@ def test_smoothed_maps_refuse_the_correction():
     rng = np.random.default_rng(8)
     smooth = ndimage.gaussian_filter(rng.poisson(5, (2, 60, 60)).astype(float), (0, 2, 2))
     maps = make_map_set(smooth, ["Cu", "Zn"], quantity="intensity")
-    pair = colocation.pair_table(block_moments(maps, block_px=12), maps=maps).iloc[0]
+    pair = pairs.pair_table(block_moments(maps, block_px=12), maps=maps).iloc[0]
     assert np.isnan(pair.r)
     assert np.isfinite(pair.r_plain)
     assert pair.p_value > 0

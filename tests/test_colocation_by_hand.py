@@ -5,30 +5,26 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from spattermap.block_sums import BlockMoments
-from spattermap.colocation import (
-    Background,
-    infer_roles,
-    lattice_statistics,
-    modified_t_test,
-    noise_corrected_correlation,
-    overlap_coefficients,
-    pair_table,
-    shares,
-)
-from spattermap.colocation.correlation import (
+from spattermap.core.errors import InputError
+from spattermap.core.mapset import Roles, make_map_set
+from spattermap.core.settings import Settings
+from spattermap.noise.moments import BlockMoments, block_moments
+from spattermap.verdict.correlation import (
     ONE_IN_A_HUNDRED,
+    Estimate,
+    Resampling,
     clipped,
     correlations,
+    infer_roles,
+    noise_corrected_correlation,
+    shrunk,
+    stretched,
     variance_floor,
     variation_note,
 )
-from spattermap.colocation.intervals import Estimate, Resampling, shrunk, stretched
-from spattermap.errors import InputError
-from spattermap.mapset import make_map_set
-from spattermap.moments import block_moments
-from spattermap.roles import Roles
-from spattermap.settings import Settings
+from spattermap.verdict.nulls import lattice_statistics, modified_t_test
+from spattermap.verdict.pairs import overlap_coefficients, pair_table
+from spattermap.verdict.shares import Background, shares
 
 A = [[0, 2, 4, 6], [1, 3, 5, 7], [0, 0, 8, 9], [2, 2, 6, 4]]
 B = [[1, 1, 3, 5], [0, 4, 4, 6], [2, 0, 7, 8], [5, 1, 0, 0]]

@@ -10,15 +10,11 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 
-from spattermap.colocation import (
-    noise_corrected_correlation,
-    share_in_droplets,
-    share_with_alloy,
-)
-from spattermap.mapset import make_map_set
-from spattermap.moments import block_moments
-from spattermap.roles import Roles
-from spattermap.settings import Settings
+from spattermap.core.mapset import Roles, make_map_set
+from spattermap.core.settings import Settings
+from spattermap.noise.moments import block_moments
+from spattermap.verdict.correlation import noise_corrected_correlation
+from spattermap.verdict.shares import share_in_droplets, share_with_alloy
 
 SPREAD = 0.4  # of the natural log of the radius
 SETTINGS = Settings(n_resamples=1000)

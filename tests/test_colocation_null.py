@@ -8,17 +8,18 @@ import pytest
 from libpysal import examples, weights
 from scipy import ndimage, signal, stats
 
-from spattermap.colocation import (
-    adjusted,
+from spattermap.core.errors import InputError
+from spattermap.core.mapset import make_map_set
+from spattermap.noise.moments import block_moments
+from spattermap.verdict.correlation import adjusted
+from spattermap.verdict.nulls import (
+    block_p_values,
     lattice_statistics,
     modified_t_test,
+    pair_nulls,
     shifted_correlations,
     spatial_null,
 )
-from spattermap.colocation.nulls import block_p_values, pair_nulls
-from spattermap.errors import InputError
-from spattermap.mapset import make_map_set
-from spattermap.moments import block_moments
 
 CHECKERBOARD = np.indices((8, 8)).sum(axis=0) % 2
 HALVES = np.repeat([0, 1], 32).reshape(8, 8)

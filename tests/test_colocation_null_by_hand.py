@@ -6,22 +6,22 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from spattermap.autocovariance import correlation_length_px
-from spattermap.colocation import (
-    infer_roles,
+from spattermap.core.errors import InputError
+from spattermap.core.mapset import make_map_set
+from spattermap.core.settings import Settings
+from spattermap.noise.correlation_length import correlation_length_px
+from spattermap.noise.moments import block_moments
+from spattermap.verdict.correlation import infer_roles
+from spattermap.verdict.nulls import (
+    MOST_PLACES,
+    block_p_values,
     lattice_statistics,
-    log_ratio_maps,
     modified_t_test,
+    pair_nulls,
     shifted_correlations,
     spatial_null,
 )
-from spattermap.colocation.effective import MOST_PLACES
-from spattermap.colocation.log_ratio import log_ratio_moments
-from spattermap.colocation.nulls import block_p_values, pair_nulls
-from spattermap.errors import InputError
-from spattermap.mapset import make_map_set
-from spattermap.moments import block_moments
-from spattermap.settings import Settings
+from spattermap.verdict.pairs import log_ratio_maps, log_ratio_moments
 
 NAMES = ["Cu", "Zn", "Si"]
 
@@ -208,7 +208,7 @@ def test_the_pair_asked_for_is_the_pair_told():
 
 # --- Block sums alone ----------------------------------------------------------------------------
 def block_sums_of(n, s1, comoment, noise, field):
-    from spattermap.block_sums import BlockMoments
+    from spattermap.noise.moments import BlockMoments
 
     n, s1 = np.array(n, dtype=float), np.array(s1, dtype=float)
     square = np.zeros((n.size, 2, 2))
@@ -569,7 +569,7 @@ def test_weak_followers_stay_other(part, alloy):
 
 def test_resampling_settings_reach_the_answer():
     # Another level asks for another width of the same interval.
-    from spattermap.colocation import noise_corrected_correlation
+    from spattermap.verdict.correlation import noise_corrected_correlation
 
     moments = opposed(["Cu", "Zn"], [1, 2])
     wide, slim = (

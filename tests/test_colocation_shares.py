@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from spattermap import colocation
-from spattermap.colocation import Background
-from spattermap.errors import InputError
-from spattermap.mapset import make_map_set
-from spattermap.moments import block_moments
-from spattermap.roles import Roles
-from spattermap.settings import Settings
+from spattermap.core.errors import InputError
+from spattermap.core.mapset import Roles, make_map_set
+from spattermap.core.settings import Settings
+from spattermap.noise.moments import block_moments
+from spattermap.verdict import correlation, shares
+from spattermap.verdict import pairs as colocation
+from spattermap.verdict.shares import Background
 
 QUICK = Settings(n_resamples=500)
 
@@ -40,7 +40,7 @@ def test_class_shares_by_hand():
     labels[0, :2] = 1
     labels[0, 2] = 2  # a streak
     moments = block_moments(make_map_set(counts, ["Cu"]), block_px=2, labels=labels, n_droplets=1)
-    found = {of: colocation.share_in_droplets(moments, "Cu", of=of).share for of in moments.classes}
+    found = {of: shares.share_in_droplets(moments, "Cu", of=of).share for of in moments.classes}
     assert found == {"bare": 0.0, "droplet": 0.8, "streak": 0.2}
 
 
@@ -51,7 +51,7 @@ def test_known_background_is_taken_off_each_class():
     labels[:4] = 1
     moments = block_moments(make_map_set(counts, ["Cu"]), block_px=2, labels=labels, n_droplets=1)
     level = Background(bare={"Cu": (1.0, 1.0)}, metal={"Cu": (2.0, 2.0)})
-    found = colocation.share_in_droplets(moments, "Cu", background=level)
+    found = shares.share_in_droplets(moments, "Cu", background=level)
     assert found.share == pytest.approx(3 / 4)  # (5 - 2) / ((5 - 2) + (2 - 1))
 
 
@@ -59,8 +59,8 @@ def test_bounded_background_only_widens():
     rng = np.random.default_rng(1)
     cover = patches(rng)
     _, moments = measured(rng, [2 * cover + 0.5, 3 * cover], ["Zn", "Cu"], labels=cover)
-    plain = colocation.share_in_droplets(moments, "Zn", settings=QUICK)
-    bound = colocation.share_in_droplets(
+    plain = shares.share_in_droplets(moments, "Zn", settings=QUICK)
+    bound = shares.share_in_droplets(
         moments, "Zn", background=Background(fraction=0.1), settings=QUICK
     )
     assert bound.share == plain.share
@@ -77,13 +77,13 @@ def test_absent_element_under_a_rising_background():
         rng, [4 * cover, 3 * cover, 0.5 + 0.5 * cover], ["Cu", "Zn", "Sn"], labels=cover
     )
     roles = Roles(("Cu", "Zn", "Sn"), ())
-    fooled = colocation.share_with_alloy(moments, "Sn", roles, settings=QUICK)
+    fooled = shares.share_with_alloy(moments, "Sn", roles, settings=QUICK)
     assert fooled.low > 0.05  # taken at face value, part of "tin" follows the alloy
     bounded = Background(fraction=0.6)
-    honest = colocation.share_with_alloy(moments, "Sn", roles, background=bounded, settings=QUICK)
+    honest = shares.share_with_alloy(moments, "Sn", roles, background=bounded, settings=QUICK)
     assert honest.low <= 0  # nothing needs to follow the alloy any more
     known = Background(bare={"Sn": (0.5, 0.52)}, metal={"Sn": (1.0, 1.04)})
-    nothing = colocation.share_with_alloy(moments, "Sn", roles, background=known, settings=QUICK)
+    nothing = shares.share_with_alloy(moments, "Sn", roles, background=known, settings=QUICK)
     assert np.isnan(nothing.share)
     assert "no signal of Sn beyond the background" in nothing.note
 
@@ -96,7 +96,7 @@ def test_three_way_division_finds_what_was_put_in():
     zinc = 0.5 * alloy + 0.25 * glass + 0.5
     _, moments = measured(rng, [alloy, zinc, glass], ["Cu", "Zn", "Si"], labels=cover)
     roles = Roles(("Cu", "Zn"), ("Si",))
-    row = colocation.shares(moments, roles, settings=QUICK).set_index("element").loc["Zn"]
+    row = shares.shares(moments, roles, settings=QUICK).set_index("element").loc["Zn"]
     whole = zinc.mean()
     for name, truth in (
         ("alloy", 0.5 * alloy.mean() / whole),
@@ -114,7 +114,7 @@ def test_mirror_images_are_recognised():
     _, moments = measured(
         rng, [4 * cover, 2 * cover, 5 * (1 - cover)], ["Cu", "Zn", "Si"], labels=cover
     )
-    row = colocation.shares(moments, Roles(("Cu", "Zn"), ("Si",)), settings=QUICK).iloc[1]
+    row = shares.shares(moments, Roles(("Cu", "Zn"), ("Si",)), settings=QUICK).iloc[1]
     assert np.isnan(row.follows_alloy)
     assert "mirror each other" in row.note
     assert row.share_with_alloy == pytest.approx(1, abs=0.1)
@@ -125,9 +125,9 @@ def test_single_metal_is_compared_with_the_shadow_of_the_substrate():
     cover = patches(rng)
     _, moments = measured(rng, [2 * cover + 0.2, 5 * (1 - cover)], ["Mo", "Si"], labels=cover)
     roles = Roles(("Mo",), ("Si",))
-    assert "no other alloy element" in colocation.share_with_alloy(moments, "Mo", roles).note
+    assert "no other alloy element" in shares.share_with_alloy(moments, "Mo", roles).note
     truth = 2 * cover.mean() / (2 * cover.mean() + 0.2)
-    found = colocation.share_in_shadow(moments, "Mo", roles, settings=QUICK)
+    found = shares.share_in_shadow(moments, "Mo", roles, settings=QUICK)
     assert found.share == pytest.approx(truth, abs=0.05)
     assert found.low < truth < found.high
 
@@ -136,7 +136,7 @@ def test_uniform_film_has_no_share_with_the_alloy():
     rng = np.random.default_rng(6)
     cover = patches(rng)
     _, moments = measured(rng, [4 * cover, np.full(cover.shape, 3.0)], ["Cu", "Zn"])
-    found = colocation.share_with_alloy(moments, "Zn", Roles(("Cu", "Zn"), ()), settings=QUICK)
+    found = shares.share_with_alloy(moments, "Zn", Roles(("Cu", "Zn"), ()), settings=QUICK)
     assert found.low < 0 < found.high
     assert abs(found.share) < 0.03
 
@@ -153,10 +153,10 @@ def test_correlated_noise_enters_the_correction():
     )
     ignorant = block_moments(maps, block_px=16, noise=np.diag([4.0, 4.0]))
     aware = block_moments(maps, block_px=16, noise=noise)
-    found = colocation.noise_corrected_correlation(aware, "Cu", "Zn", settings=QUICK)
+    found = correlation.noise_corrected_correlation(aware, "Cu", "Zn", settings=QUICK)
     assert found.r == pytest.approx(1, abs=0.08)
     assert found.r_low < 1 <= found.r_high
-    fooled = colocation.noise_corrected_correlation(ignorant, "Cu", "Zn", settings=QUICK)
+    fooled = correlation.noise_corrected_correlation(ignorant, "Cu", "Zn", settings=QUICK)
     assert fooled.r < 0  # (2.25 - 3) / 2.25: the fit's noise outweighs the material
     # The null takes it off as well.
     p = colocation.pair_table(aware, maps=maps, settings=QUICK).p_value[0]
@@ -174,8 +174,8 @@ def test_fields_that_agree_narrow_the_interval():
     rng = np.random.default_rng(8)
     fields = [field_moments(rng, 0.7) for _ in range(4)]
     merged = fields[0].merge(fields[1]).merge(fields[2]).merge(fields[3])
-    one = colocation.noise_corrected_correlation(fields[0], "Cu", "Zn", settings=QUICK)
-    all_four = colocation.noise_corrected_correlation(merged, "Cu", "Zn", settings=QUICK)
+    one = correlation.noise_corrected_correlation(fields[0], "Cu", "Zn", settings=QUICK)
+    all_four = correlation.noise_corrected_correlation(merged, "Cu", "Zn", settings=QUICK)
     assert all_four.r_high - all_four.r_low < one.r_high - one.r_low
     assert all_four.note == ""
 
@@ -190,9 +190,9 @@ def test_fields_that_disagree_are_flagged_and_widen_the_interval():
     pair = colocation.pair_table(merged, settings=QUICK).iloc[0]
     assert pair.p_fields < 0.01
     assert "fields disagree" in pair.note
-    single = [colocation.noise_corrected_correlation(f, "Cu", "Zn").r for f in fields]
+    single = [correlation.noise_corrected_correlation(f, "Cu", "Zn").r for f in fields]
     assert pair.r_low < min(single) + 0.2
-    share = colocation.share_with_alloy(merged, "Zn", Roles(("Cu", "Zn"), ()), settings=QUICK)
+    share = shares.share_with_alloy(merged, "Zn", Roles(("Cu", "Zn"), ()), settings=QUICK)
     assert "fields disagree" in share.note
     assert share.low < np.mean(parts) < share.high
 
@@ -204,7 +204,7 @@ def test_a_field_counted_longer_does_not_feign_covariation():
         cover, other = patches(rng), patches(rng)
         fields.append(measured(rng, [dose * cover, dose * other], ["Cu", "Zn"])[1])
     merged = fields[0].merge(fields[1])
-    found = colocation.noise_corrected_correlation(merged, "Cu", "Zn", settings=QUICK)
+    found = correlation.noise_corrected_correlation(merged, "Cu", "Zn", settings=QUICK)
     assert found.r_low < 0 < found.r_high
 
 
@@ -302,7 +302,7 @@ def test_poor_maps_are_answered_in_words(counts):
     pairs = colocation.pair_table(moments, maps=maps, roles=roles, settings=QUICK)
     assert (pairs.note != "").all()
     assert pairs.p_value.between(0, 1, inclusive="right").all()
-    assert (colocation.shares(moments, roles, settings=QUICK).note != "").all()
+    assert (shares.shares(moments, roles, settings=QUICK).note != "").all()
 
 
 def test_few_valid_pixels_are_still_counts():

@@ -5,19 +5,19 @@ from dataclasses import FrozenInstanceError
 import numpy as np
 import pytest
 
-from spattermap.colocation import (
+from spattermap.core.errors import InputError
+from spattermap.core.mapset import Roles, make_map_set
+from spattermap.core.settings import Settings
+from spattermap.noise.moments import block_moments
+from spattermap.verdict.shares import (
     Background,
+    background_levels,
+    mean_atomic_number,
     share_in_droplets,
     share_in_shadow,
     share_with_alloy,
     shares,
 )
-from spattermap.colocation.background import background_levels, mean_atomic_number
-from spattermap.errors import InputError
-from spattermap.mapset import make_map_set
-from spattermap.moments import block_moments
-from spattermap.roles import Roles
-from spattermap.settings import Settings
 
 QUICK = Settings(n_resamples=200)
 ROLES = Roles(("Cu", "Zn"), ("Si",), ("Cl",))

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from spattermap.continuity import (
+from spattermap.core.errors import InputError
+from spattermap.measure.conductance import (
     BOND_THRESHOLD,
     DISC_AREA_THRESHOLD,
     DISC_FILLING_THRESHOLD,
@@ -16,12 +17,11 @@ from spattermap.continuity import (
     SITE_THRESHOLD_4,
     SITE_THRESHOLD_8,
     bruggeman,
-    connectivity,
     crossing_probability,
     hashin_shtrikman,
     wiener_bounds,
 )
-from spattermap.errors import InputError
+from spattermap.measure.network import connectivity
 
 
 def crosses(metal, axis, structure=None):

@@ -9,25 +9,33 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from spattermap.continuity import (
-    Connectivity,
-    Continuity,
-    ImpliedResistivity,
+from spattermap.core.errors import InputError
+from spattermap.measure.conductance import (
     SheetConductance,
     bruggeman,
-    connectivity,
+    cell_network,
+    corner_network,
     crossing_probability,
     hashin_shtrikman,
-    implied_resistivity,
     resistance_between,
     sheet_conductance,
-    thickness_from_signal,
     wiener_bounds,
 )
-from spattermap.continuity.conductance import cell_network, corner_network
-from spattermap.continuity.network import Links, NodePotentials, _System, solve, with_contacts
-from spattermap.continuity.summary import _half_heat_share
-from spattermap.errors import InputError
+from spattermap.measure.connection import Continuity, _half_heat_share
+from spattermap.measure.network import (
+    Connectivity,
+    Links,
+    NodePotentials,
+    _System,
+    connectivity,
+    solve,
+    with_contacts,
+)
+from spattermap.measure.resistivity import (
+    ImpliedResistivity,
+    implied_resistivity,
+    thickness_from_signal,
+)
 
 
 def drawn(*rows):

@@ -8,10 +8,14 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from spattermap.continuity import resistance_between, sheet_conductance
-from spattermap.continuity.conductance import cell_network, corner_network
-from spattermap.continuity.network import solve, with_contacts
-from spattermap.errors import InputError
+from spattermap.core.errors import InputError
+from spattermap.measure.conductance import (
+    cell_network,
+    corner_network,
+    resistance_between,
+    sheet_conductance,
+)
+from spattermap.measure.network import solve, with_contacts
 
 
 def disc(n, fraction):

@@ -8,17 +8,17 @@ import math
 import numpy as np
 import pytest
 
-from spattermap.continuity import (
+from spattermap.core.errors import InputError
+from spattermap.core.settings import Settings
+from spattermap.measure import resistivity
+from spattermap.measure.conductance import sheet_conductance
+from spattermap.measure.connection import describe
+from spattermap.measure.resistivity import (
     PURE_METAL_RESISTIVITY_OHM_M,
-    describe,
     implied_resistivity,
-    sheet_conductance,
-    thickness,
     thickness_from_signal,
     van_der_pauw,
 )
-from spattermap.errors import InputError
-from spattermap.settings import Settings
 
 FIXED_KEYS = {
     "connected_x",
@@ -367,7 +367,7 @@ def test_thickness_is_smoothed_until_the_counting_noise_is_low():
     metal[:, :20] = False
     counts[~metal] = 0.0
     spread = thickness_from_signal(counts, metal)[20:-20, 40:-20].std()
-    assert spread == pytest.approx(thickness._LEFT_NOISE, rel=0.1)
+    assert spread == pytest.approx(resistivity._LEFT_NOISE, rel=0.1)
 
 
 def test_resistivities_are_those_of_metals():

@@ -8,12 +8,11 @@ from dataclasses import FrozenInstanceError, replace
 import numpy as np
 import pytest
 
-from spattermap.continuity import describe, implied_resistivity, sheet_conductance
-from spattermap.continuity.estimates import DISC_AREA_THRESHOLD
-from spattermap.continuity.summary import solve_blocks
-from spattermap.continuity.words import next_step, reasons
-from spattermap.errors import InputError
-from spattermap.settings import Settings
+from spattermap.core.errors import InputError
+from spattermap.core.settings import Settings
+from spattermap.measure.conductance import DISC_AREA_THRESHOLD, sheet_conductance
+from spattermap.measure.connection import describe, next_step, reasons, solve_blocks
+from spattermap.measure.resistivity import implied_resistivity
 
 
 def told(metal, *, bridging=0.0, measured=None, alloy=None, pixel_size=0.5, **more):

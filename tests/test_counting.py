@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy import ndimage, stats
 
-from spattermap import counting
-from spattermap.errors import InputError
-from spattermap.mapset import make_map_set
+from spattermap.core.errors import InputError
+from spattermap.core.mapset import make_map_set
+from spattermap.noise import counting, noise_models
 
 
 @pytest.mark.outside(
@@ -262,9 +262,9 @@ def one(values, quantity="counts", **more):
 @pytest.mark.parametrize("mean", [0.05, 1.0, 30.0])
 def test_raw_counts_are_poisson(mean):
     counts = np.random.default_rng(1).poisson(deposit(mean))
-    (model,) = counting.noise_model(one(counts))
+    (model,) = noise_models.noise_model(one(counts))
     assert (model.kind, model.gain, model.correctable) == ("poisson", 1.0, True)
-    assert np.array_equal(counting.noise_variance(one(counts)).values[0], counts)
+    assert np.array_equal(noise_models.noise_variance(one(counts)).values[0], counts)
 
 
 @pytest.mark.parametrize("mean", [0.1, 1.0, 30.0])
@@ -272,10 +272,10 @@ def test_raw_counts_are_poisson(mean):
 def test_hidden_gain_is_recovered(mean, gain):
     counts = np.random.default_rng(2).poisson(deposit(mean))
     scaled = one((counts * gain).astype(np.float32), "intensity")
-    (model,) = counting.noise_model(scaled)
+    (model,) = noise_models.noise_model(scaled)
     assert model.kind == "scaled counts"
     assert model.gain == pytest.approx(gain, rel=1e-5)
-    back = counting.without_gain(scaled)
+    back = noise_models.without_gain(scaled)
     assert back.attrs["quantity"] == "counts"
     assert np.array_equal(back["counts"].values[0], counts)
     assert scaled.attrs["quantity"] == "intensity"  # the input is left alone
@@ -286,7 +286,7 @@ def test_gain_without_a_lattice_is_estimated_from_the_noise():
     rng = np.random.default_rng(2)
     counts = rng.poisson(deposit(5.0, blur=1.0))
     values = counts * 7.3 + rng.normal(0, 0.5, counts.shape)
-    (model,) = counting.noise_model(one(values, "net_counts"))
+    (model,) = noise_models.noise_model(one(values, "net_counts"))
     assert model.kind == "estimated"
     # 192^2 pixels: the variance of a filtered map is known to about 2 %, the slope to 3 %.
     assert model.gain == pytest.approx(7.3, rel=0.06)
@@ -305,7 +305,7 @@ def test_gain_without_a_lattice_is_estimated_from_the_noise():
 @pytest.mark.parametrize("quantity", ["counts", "intensity", "mass_percent"])
 def test_smoothing_is_detected(smooth, mean, quantity):
     raw = np.random.default_rng(4).poisson(deposit(mean)).astype(float)
-    (model,) = counting.noise_model(one(smooth(raw), quantity))
+    (model,) = noise_models.noise_model(one(smooth(raw), quantity))
     assert model.kind == "smoothed"
     assert not model.correctable
     assert "smoothed or interpolated" in model.note
@@ -316,34 +316,34 @@ def test_percent_maps_get_an_estimated_variance():
     truth = 40 * deposit(1.0, blur=1.0) / deposit(1.0).max()
     percent = truth + rng.normal(0, np.sqrt(0.3 + 0.05 * truth))
     maps = one(percent, "mass_percent")
-    (model,) = counting.noise_model(maps)
+    (model,) = noise_models.noise_model(maps)
     assert model.kind == "estimated"
-    estimated = float(counting.noise_variance(maps).mean())
+    estimated = float(noise_models.noise_variance(maps).mean())
     assert estimated == pytest.approx(float(np.mean(0.3 + 0.05 * truth)), rel=0.05)
 
 
 def test_carried_variance_is_returned():
     maps = one(np.ones((20, 20)), "net_counts", variance=np.full((1, 20, 20), 2.5))
-    assert counting.noise_model(maps)[0].kind == "carried"
-    assert np.all(counting.noise_variance(maps).values == 2.5)
+    assert noise_models.noise_model(maps)[0].kind == "carried"
+    assert np.all(noise_models.noise_variance(maps).values == 2.5)
 
 
 def test_structure_is_not_taken_for_a_gain_or_smoothing():
     # 3000 counts a pixel, sharp discs: the difference mask sees mostly edges.
     counts = np.random.default_rng(8).poisson(deposit(1000.0))
-    assert counting.noise_model(one(counts))[0].kind == "poisson"
+    assert noise_models.noise_model(one(counts))[0].kind == "poisson"
 
 
 def test_empty_and_tiny_maps_have_a_model():
-    assert counting.noise_model(one(np.zeros((8, 8), dtype=int)))[0].kind == "poisson"
-    assert counting.noise_model(one([[1, 2]]))[0].kind == "poisson"
-    assert not counting.noise_model(one([[1.5, 2.0]], "intensity"))[0].correctable
+    assert noise_models.noise_model(one(np.zeros((8, 8), dtype=int)))[0].kind == "poisson"
+    assert noise_models.noise_model(one([[1, 2]]))[0].kind == "poisson"
+    assert not noise_models.noise_model(one([[1.5, 2.0]], "intensity"))[0].correctable
 
 
 def test_lazy_maps_stay_lazy():
     counts = np.random.default_rng(1).poisson(deposit(1.0))
     lazy = one(counts).chunk({"y": 64, "x": 64})
-    variance = counting.noise_variance(lazy)
+    variance = noise_models.noise_variance(lazy)
     assert variance.chunks is not None
     assert np.array_equal(variance.values[0], counts)
 
@@ -352,6 +352,6 @@ def test_lazy_maps_stay_lazy():
 @pytest.mark.parametrize("mean", [0.001, 0.01, 0.1, 1.0])
 def test_few_raw_counts_are_not_taken_for_smoothed(shape, mean):
     rng = np.random.default_rng(11)
-    kinds = [counting.noise_model(one(rng.poisson(mean, shape)))[0].kind for _ in range(60)]
+    kinds = [noise_models.noise_model(one(rng.poisson(mean, shape)))[0].kind for _ in range(60)]
     # Three standard errors: at most one in a hundred, so two in sixty are past believing.
     assert kinds.count("poisson") >= 58

@@ -9,9 +9,8 @@ import numpy as np
 import pytest
 
 import spattermap
-from spattermap.colocation import noise_corrected_correlation
-from spattermap.colocation.correlation import correlations, without_noise
-from spattermap.moments import block_moments
+from spattermap.noise.moments import block_moments
+from spattermap.verdict.correlation import correlations, noise_corrected_correlation, without_noise
 
 FOLDER = Path(__file__).parent / "reference" / "dacite"
 DOSES = (30, 6, 1)

@@ -3,7 +3,7 @@
 import pytest
 
 from spattermap.analysis import analyse
-from spattermap.settings import Settings
+from spattermap.core.settings import Settings
 from spattermap.synthesis import SODA_LIME, Deposit, Droplets, make_deposit
 
 QUICK = Settings(n_resamples=300)

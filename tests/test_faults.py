@@ -13,9 +13,10 @@ import numpy as np
 import pytest
 
 import spattermap
-from spattermap import cli, outputs
-from spattermap.errors import InputFileError, OutputError
-from spattermap.outputs import staged_folder
+from spattermap import cli
+from spattermap.core import files
+from spattermap.core.errors import InputFileError, OutputError
+from spattermap.core.files import staged_folder
 
 # A process that has ended: its number is free, or that of the longest-running process there is.
 ENDED = "import os; print(os.getpid())"
@@ -41,7 +42,7 @@ def analysis():
 def gone():
     """Return the mark of a writer whose process has ended."""
     done = subprocess.run([sys.executable, "-c", ENDED], capture_output=True, text=True, check=True)
-    return f"{outputs._writer().partition('-')[0]}-{done.stdout.strip()}"
+    return f"{files._writer().partition('-')[0]}-{done.stdout.strip()}"
 
 
 def names(folder):
@@ -86,7 +87,7 @@ def unwatched():
 def test_a_real_limit_of_file_size(tmp_path):
     code = (
         "import resource, signal, sys\n"
-        "from spattermap.outputs import staged_folder\n"
+        "from spattermap.core.files import staged_folder\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))\n"
         "with staged_folder(sys.argv[1]) as stage:\n"
@@ -102,7 +103,7 @@ def test_a_real_limit_of_file_size(tmp_path):
 
 
 def test_what_a_killed_run_left_is_cleared_by_the_next(tmp_path, gone):
-    for name in (f".spattermap_{gone}-abc", f".spattermap_{outputs._writer()}-abc"):
+    for name in (f".spattermap_{gone}-abc", f".spattermap_{files._writer()}-abc"):
         (tmp_path / name).mkdir()
         (tmp_path / name / "half.csv").write_text("half", encoding="utf-8")
     (tmp_path / f".spattermap_{gone}-def").write_text("half", encoding="utf-8")
@@ -110,7 +111,7 @@ def test_what_a_killed_run_left_is_cleared_by_the_next(tmp_path, gone):
     with staged_folder(tmp_path / "out") as stage:
         (stage / "a.txt").write_text("whole", encoding="utf-8")
     # A run that still goes on, and what is not ours, is left alone.
-    left = sorted([".spattermap_notes", f".spattermap_{outputs._writer()}-abc", "out"])
+    left = sorted([".spattermap_notes", f".spattermap_{files._writer()}-abc", "out"])
     assert names(tmp_path) == left
 
 
@@ -158,7 +159,7 @@ def test_an_interrupted_save_leaves_nothing_or_all(tmp_path, how):
 
     code = (
         "import sys, time\n"
-        "from spattermap.outputs import staged_folder\n"
+        "from spattermap.core.files import staged_folder\n"
         "with staged_folder(sys.argv[1]) as stage:\n"
         "    (stage / 'half.csv').write_text('half', encoding='utf-8')\n"
         "    print('writing', flush=True)\n"
@@ -181,7 +182,7 @@ def test_an_interrupted_save_leaves_nothing_or_all(tmp_path, how):
 
 
 def test_a_whole_report_leaves_its_results_and_nothing_else(tmp_path):
-    from spattermap.report import write_report
+    from spattermap.show.report import write_report
 
     small_maps().to_netcdf(tmp_path / "maps.nc", engine="h5netcdf")
     page = write_report(tmp_path / "maps.nc", tmp_path / "out")

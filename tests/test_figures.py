@@ -7,21 +7,20 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
-from spattermap import figures
-from spattermap.errors import InputError
-from spattermap.figures.canvas import shrink
-from spattermap.figures.maps import _haze_blocks
-from spattermap.figures.outlines import outline_pixels
-from spattermap.figures.sizes import log_bins, shares_with_error
-from spattermap.figures.structure import rim_profile
-from spattermap.roles import Roles
+from spattermap.core.errors import InputError
+from spattermap.core.mapset import Roles
+from spattermap.show import pictures
+from spattermap.show.pictures.canvas import shrink
+from spattermap.show.pictures.map_pictures import _haze_blocks, outline_pixels
+from spattermap.show.pictures.shape_pictures import rim_profile
+from spattermap.show.pictures.size_pictures import log_bins, shares_with_error
 
 EVERY = {
-    **figures.REPORT_PICTURES,
-    "composite": figures.composite,
-    "ternary": figures.ternary,
-    "haze_map": figures.haze_map,
-    "density_scatter": lambda analysis: figures.density_scatter(analysis, "Cu", "Si"),
+    **pictures.REPORT_PICTURES,
+    "composite": pictures.composite,
+    "ternary": pictures.ternary,
+    "haze_map": pictures.haze_map,
+    "density_scatter": lambda analysis: pictures.density_scatter(analysis, "Cu", "Si"),
 }
 
 
@@ -85,15 +84,15 @@ def _overlap(a, b):
 
 
 def test_same_input_same_bytes(stand_in):
-    one, two = (figures.size_histogram(stand_in()) for _ in range(2))
+    one, two = (pictures.size_histogram(stand_in()) for _ in range(2))
     assert one.png() == two.png()
     assert one.svg() == two.svg()
 
 
 def test_save_all_writes_png_and_svg(tmp_path, stand_in, monkeypatch):
     few = ("outlined_segmentation", "size_histogram", "current_density")
-    monkeypatch.setattr(figures, "REPORT_PICTURES", {name: EVERY[name] for name in few})
-    written = figures.save_all(stand_in(), tmp_path / "figures")
+    monkeypatch.setattr(pictures, "REPORT_PICTURES", {name: EVERY[name] for name in few})
+    written = pictures.save_all(stand_in(), tmp_path / "figures")
     assert sorted(p.name for p in written) == sorted(
         p.name for p in (tmp_path / "figures").iterdir()
     )
@@ -137,7 +136,7 @@ def test_error_of_a_share_by_hand():
 
 def test_matrix_shows_corrected_large_and_plain_small(stand_in):
     analysis = stand_in()
-    sheet = figures.correlation_matrix(analysis)
+    sheet = pictures.correlation_matrix(analysis)
     words = [text.get_text() for text in sheet.axes[0].texts]
     first = analysis.pairs.iloc[0]
     assert f"{first['r']:+.2f}" in words
@@ -148,18 +147,18 @@ def test_matrix_shows_corrected_large_and_plain_small(stand_in):
 def test_a_dollar_in_a_title_is_no_formula(stand_in):
     analysis = stand_in()
     analysis.roles = Roles(("Cu",), ("Si",), ("Zn", "O", "C"))
-    assert figures.element_maps(analysis).png()
+    assert pictures.element_maps(analysis).png()
 
 
 @pytest.mark.parametrize(
     ("call", "words"),
     [
-        (lambda a: figures.composite(a, ["Cu", "Zn", "Si", "O"]), "one to three"),
-        (lambda a: figures.composite(a, ["Cu", "Xx"]), "got 'Xx'"),
-        (lambda a: figures.ternary(a, ["Cu", "Zn"]), "three different"),
-        (lambda a: figures.density_scatter(a, "Cu", "Ag"), "got 'Ag'"),
-        (lambda a: figures.outlined_segmentation(a, over="photo"), "over must be"),
-        (lambda a: figures.alt_text("histogram", a), "name must be"),
+        (lambda a: pictures.composite(a, ["Cu", "Zn", "Si", "O"]), "one to three"),
+        (lambda a: pictures.composite(a, ["Cu", "Xx"]), "got 'Xx'"),
+        (lambda a: pictures.ternary(a, ["Cu", "Zn"]), "three different"),
+        (lambda a: pictures.density_scatter(a, "Cu", "Ag"), "got 'Ag'"),
+        (lambda a: pictures.outlined_segmentation(a, over="photo"), "over must be"),
+        (lambda a: pictures.alt_text("histogram", a), "name must be"),
     ],
 )
 def test_wrong_arguments_say_what_is_allowed(call, words, stand_in):
@@ -169,7 +168,7 @@ def test_wrong_arguments_say_what_is_allowed(call, words, stand_in):
 
 def test_electron_image_asked_for_but_absent(stand_in):
     with pytest.raises(InputError, match="electron image"):
-        figures.outlined_segmentation(stand_in(electron_image=False), over="electron image")
+        pictures.outlined_segmentation(stand_in(electron_image=False), over="electron image")
 
 
 def test_rim_profile_by_hand():
@@ -195,7 +194,7 @@ def test_border_of_the_field_is_no_rim():
 
 def test_rose_counts_each_streak_once(stand_in):
     analysis = stand_in(streaks=2)
-    sheet = figures.streak_rose(analysis)
+    sheet = pictures.streak_rose(analysis)
     bars = sheet.axes[0].patches
     told = [bar.get_height() for bar in bars[:24]]
     assert sum(height**2 for height in told) == pytest.approx(1.0)  # one streak has a head
@@ -204,18 +203,18 @@ def test_rose_counts_each_streak_once(stand_in):
 
 
 def test_current_density_is_drawn_where_it_crosses(stand_in):
-    from spattermap import continuity
+    from spattermap.measure import connection
 
     analysis = stand_in()
     metal = np.zeros(analysis.labels.shape, dtype=bool)
     metal[40:50] = True
-    analysis.continuity = continuity.describe(
+    analysis.continuity = connection.describe(
         metal, pixel_size=0.25, settings=analysis.settings, measured={}, alloy={}
     )
-    sheet = figures.current_density(analysis)
+    sheet = pictures.current_density(analysis)
     assert "along x" in sheet.alt
     with pytest.raises(InputError, match="direction must be"):
-        figures.current_density(analysis, direction="z")
+        pictures.current_density(analysis, direction="z")
 
 
 def test_sweep_chart_draws_intervals_and_groups():
@@ -229,15 +228,15 @@ def test_sweep_chart_draws_intervals_and_groups():
             "d50_um": [1.0, np.nan, 2.0],
         }
     )
-    sheet = figures.sweep_chart(table, "charge_J", ["coverage", "d50_um"], group="wire")
+    sheet = pictures.sweep_chart(table, "charge_J", ["coverage", "d50_um"], group="wire")
     assert [axes.get_ylabel() for axes in sheet.axes] == ["coverage", "d50 (µm)"]
     assert sheet.axes[1].get_xlabel() == "charge (J)"
     with pytest.raises(InputError, match="Did you mean 'coverage'"):
-        figures.sweep_chart(table, "charge_J", ["coverag"])
+        pictures.sweep_chart(table, "charge_J", ["coverag"])
 
 
 def test_nothing_to_draw_is_said_in_words(stand_in):
-    bundle, _ = figures.current_density(stand_in())._repr_mimebundle_()
+    bundle, _ = pictures.current_density(stand_in())._repr_mimebundle_()
     assert (
         bundle["text/html"] == "<p>Current not drawn: the metal found does not cross the field.</p>"
     )
@@ -263,7 +262,7 @@ def test_haze_is_the_mean_of_bare_blocks_less_the_blank(stand_in):
 def test_a_share_that_no_element_has_gets_no_panel(stand_in):
     analysis = stand_in()
     analysis.elements["share_with_alloy"] = float("nan")
-    sheet = figures.share_bars(analysis)
+    sheet = pictures.share_bars(analysis)
     assert [axes.get_xlabel() for axes in sheet.axes] == ["share in droplets"]
     analysis.elements["share_in_droplets"] = float("nan")
-    assert figures.share_bars(analysis).nothing
+    assert pictures.share_bars(analysis).nothing

@@ -8,9 +8,9 @@ import pytest
 import tifffile
 
 import spattermap
-from spattermap.errors import InputError, InputFileError
+from spattermap.core.errors import InputError, InputFileError
+from spattermap.core.mapset import facts
 from spattermap.loaders import blank_path, multipage, stack
-from spattermap.mapset import facts
 
 REFERENCE = Path(__file__).parent / "reference" / "dacite"
 FIELD = np.arange(12, dtype=np.uint16).reshape(3, 4)

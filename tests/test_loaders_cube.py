@@ -8,8 +8,8 @@ import pytest
 from scipy import optimize, stats
 
 import spattermap
-from spattermap.errors import InputError, InputTypeError, SpattermapError
-from spattermap.mapset import facts
+from spattermap.core.errors import InputError, InputTypeError, SpattermapError
+from spattermap.core.mapset import facts
 
 REFERENCE = Path(__file__).parent / "reference" / "dacite"
 DOSES = ("30s", "6s", "1s")

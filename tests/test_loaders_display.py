@@ -7,8 +7,8 @@ import tifffile
 from scipy import ndimage
 
 import spattermap
-from spattermap.errors import InputError, SpattermapWarning
-from spattermap.mapset import facts
+from spattermap.core.errors import InputError, SpattermapWarning
+from spattermap.core.mapset import facts
 
 
 def field(mean, *, seed=0, shape=(120, 160)):

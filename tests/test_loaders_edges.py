@@ -12,10 +12,10 @@ import tifffile
 import zarr
 
 import spattermap
-from spattermap.errors import InputError, InputFileError, InputTypeError, OutputError
-from spattermap.loaders import arrays, hyperspy_files, pictures, stack, text, zarr_store
-from spattermap.loaders.zarr_chunks import check_store
-from spattermap.mapset import make_map_set, validate
+from spattermap.core.errors import InputError, InputFileError, InputTypeError, OutputError
+from spattermap.core.mapset import make_map_set, validate
+from spattermap.loaders import arrays, pictures, signals, stack, text, zarr_store
+from spattermap.loaders.zarr_store import check_store
 
 PLANES = np.arange(24).reshape(2, 3, 4)
 
@@ -369,20 +369,20 @@ def test_size_of_a_signal():
 
 def test_one_of_several_signals_of_a_file(tmp_path):
     maps, trace = stack_signal(), hs.signals.Signal1D(np.ones(5))
-    assert hyperspy_files._one_of([trace, maps], tmp_path / "m.hspy") is maps
-    assert hyperspy_files._one_of(maps, tmp_path / "m.hspy") is maps
+    assert signals._one_of([trace, maps], tmp_path / "m.hspy") is maps
+    assert signals._one_of(maps, tmp_path / "m.hspy") is maps
     with pytest.raises(InputError, match="one stack of maps, got 2 among 3 signals"):
-        hyperspy_files._one_of([maps, trace, maps], tmp_path / "m.hspy")
+        signals._one_of([maps, trace, maps], tmp_path / "m.hspy")
 
 
 def test_lines_of_a_cube_are_those_of_the_sidecar_then_of_the_file():
     signal = stack_signal(names=("Cu_Ka", "Cu_La", "Zn_Ka", "noise"))
     signal.metadata.set_item("Sample.elements", ["Zn", "Si"])
-    assert hyperspy_files._wanted_lines(signal, stack.Request()) == {
+    assert signals._wanted_lines(signal, stack.Request()) == {
         "Cu": "Cu Ka", "Zn": "Zn Ka", "Si": "",
     }  # fmt: skip
     stated = stack.Request(sidecar={"lines": {"Fe": "Fe Ka"}})
-    assert hyperspy_files._wanted_lines(signal, stated) == {"Fe": "Fe Ka"}
+    assert signals._wanted_lines(signal, stated) == {"Fe": "Fe Ka"}
 
 
 def test_a_cube_of_other_things_than_numbers():

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 import spattermap
-from spattermap.errors import SpattermapError, SpattermapWarning
-from spattermap.mapset import facts
+from spattermap.core.errors import SpattermapError, SpattermapWarning
+from spattermap.core.mapset import facts
 
 _SPEC = importlib.util.spec_from_file_location(
     "scene_formats", Path(__file__).with_name("scene_formats.py")

@@ -19,7 +19,7 @@ import zarr
 from zarr.codecs import BloscCodec, GzipCodec, ZstdCodec
 
 import spattermap
-from spattermap.errors import InputFileError
+from spattermap.core.errors import InputFileError
 from spattermap.loaders import probe
 
 PLANE = np.arange(12, dtype=np.uint16).reshape(3, 4)

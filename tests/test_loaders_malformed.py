@@ -20,7 +20,7 @@ import tifffile
 import zarr
 
 import spattermap
-from spattermap.errors import SpattermapError
+from spattermap.core.errors import SpattermapError
 
 PLANE = np.arange(12, dtype=np.uint16).reshape(3, 4)
 CUBE = np.arange(24, dtype=np.uint16).reshape(2, 3, 4)

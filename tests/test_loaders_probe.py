@@ -7,7 +7,7 @@ import h5py
 import numpy as np
 import pytest
 
-from spattermap.errors import InputFileError
+from spattermap.core.errors import InputFileError
 from spattermap.loaders import probe, probe_worker
 
 

@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from spattermap.look import as_text, describe, missing
-from spattermap.mapset import make_map_set
+from spattermap.core.mapset import make_map_set
+from spattermap.show.look import as_text, describe, missing
 
 
 def two_maps(**more):

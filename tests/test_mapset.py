@@ -4,11 +4,10 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from spattermap.errors import InputError, InputFileError, InputTypeError
-from spattermap.mapset import facts, make_map_set, validate
-from spattermap.roles import stated_roles
-from spattermap.settings import Settings
-from spattermap.sidecar import find_sidecar, read_sidecar
+from spattermap.core.errors import InputError, InputFileError, InputTypeError
+from spattermap.core.mapset import facts, make_map_set, stated_roles, validate
+from spattermap.core.settings import Settings
+from spattermap.core.sidecar import find_sidecar, read_sidecar
 
 
 def small(**more):

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from spattermap.errors import InputError
-from spattermap.mapset import make_map_set
-from spattermap.moments import block_moments, default_block_px
+from spattermap.core.errors import InputError
+from spattermap.core.mapset import make_map_set
+from spattermap.noise.moments import block_moments, default_block_px
 
 A = [[0, 2, 4, 6], [1, 3, 5, 7], [0, 0, 8, 9], [2, 2, 6, 4]]
 B = [[1, 1, 3, 5], [0, 4, 4, 6], [2, 0, 7, 8], [5, 1, 0, 0]]
@@ -211,7 +211,7 @@ def test_each_chunk_is_read_once_for_the_sums():
 
 
 def test_lazy_maps_give_the_same_pair_table():
-    from spattermap.colocation import pair_table
+    from spattermap.verdict.pairs import pair_table
 
     counts = np.random.default_rng(8).poisson(2, (3, 64, 80))
     names = ["Cu", "Zn", "Si"]

@@ -6,7 +6,9 @@ import dask.array as da
 import numpy as np
 import pytest
 
-from spattermap.autocovariance import (
+from spattermap.core.errors import InputError
+from spattermap.core.mapset import make_map_set
+from spattermap.noise.correlation_length import (
     PROBE_LINES,
     Structure,
     _along_axes,
@@ -17,10 +19,7 @@ from spattermap.autocovariance import (
     correlation_length_px,
     structure_of,
 )
-from spattermap.block_sums import BlockMoments
-from spattermap.errors import InputError
-from spattermap.mapset import make_map_set
-from spattermap.moments import _spans, block_moments, default_block_px
+from spattermap.noise.moments import BlockMoments, _spans, block_moments, default_block_px
 
 NAMES = ["Cu", "Zn", "Si"]
 PER_E = np.exp(-1)

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from spattermap.morphology import describe
-from spattermap.regions import measure_regions
-from spattermap.segmentation.result import Segmentation
-from spattermap.settings import Settings
+from spattermap.core.settings import Settings
+from spattermap.measure.form import describe
+from spattermap.measure.regions import measure_regions
+from spattermap.segment.result import Segmentation
 
 
 def segmented(labels, n_streaks=0):

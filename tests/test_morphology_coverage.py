@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from spattermap.errors import InputError
-from spattermap.morphology import (
+from spattermap.core.errors import InputError
+from spattermap.measure.coverage import (
     coverage_interval,
     coverage_over_fields,
     fields_needed,

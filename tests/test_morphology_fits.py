@@ -4,10 +4,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from spattermap.errors import InputError
-from spattermap.morphology import LognormalSizes, fit_sizes, fit_table
-from spattermap.morphology.families import FAMILIES
-from spattermap.morphology.visible import _process_covariance
+from spattermap.core.errors import InputError
+from spattermap.measure.fits import FAMILIES, _process_covariance, fit_sizes, fit_table
+from spattermap.measure.sizes import LognormalSizes
 
 RNG = np.random.default_rng
 

@@ -5,12 +5,12 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from spattermap.figures import droplets
-from spattermap.mapset import make_map_set
-from spattermap.morphology import describe
-from spattermap.regions import measure_regions
-from spattermap.segmentation.result import Segmentation
-from spattermap.settings import Settings
+from spattermap.core.mapset import make_map_set
+from spattermap.core.settings import Settings
+from spattermap.measure.form import describe
+from spattermap.measure.regions import measure_regions
+from spattermap.segment.result import Segmentation
+from spattermap.show.pictures import size_pictures
 
 
 def analysed(n=60, pixel_size=0.5):
@@ -49,7 +49,7 @@ def analysed(n=60, pixel_size=0.5):
 
 def test_bars_are_border_corrected_shares_and_curves_the_best_fits():
     result = analysed()
-    sheet = droplets.fitted_sizes(result)
+    sheet = size_pictures.fitted_sizes(result)
     left, right = sheet.axes
     for axes in (left, right):
         assert sum(bar.get_height() for bar in axes.patches) == pytest.approx(1)
@@ -65,7 +65,7 @@ def test_bars_are_border_corrected_shares_and_curves_the_best_fits():
 
 def test_spacing_is_drawn_with_its_envelope():
     result = analysed()
-    sheet = droplets.spacing_curve(result)
+    sheet = size_pictures.spacing_curve(result)
     axes = sheet.axes[0]
     drawn = axes.lines[1].get_ydata()
     np.testing.assert_array_equal(drawn, result.morphology.spacing.g["g"])
@@ -74,7 +74,7 @@ def test_spacing_is_drawn_with_its_envelope():
 
 def test_the_decision_is_drawn_with_the_interval_of_the_coverage():
     result = analysed()
-    axes = droplets.coverage_decision(result).axes[0]
+    axes = size_pictures.coverage_decision(result).axes[0]
     np.testing.assert_allclose(
         axes.lines[0].get_ydata(), 100 * result.morphology.sensitivity["coverage"]
     )
@@ -82,5 +82,5 @@ def test_the_decision_is_drawn_with_the_interval_of_the_coverage():
 
 def test_too_few_droplets_say_so():
     few = analysed(n=2)
-    assert droplets.fitted_sizes(few).nothing
-    assert "fewer than 10 droplets" in droplets.spacing_curve(few).alt
+    assert size_pictures.fitted_sizes(few).nothing
+    assert "fewer than 10 droplets" in size_pictures.spacing_curve(few).alt

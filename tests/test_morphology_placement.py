@@ -3,8 +3,13 @@
 import numpy as np
 import pytest
 
-from spattermap.morphology._placement import pair_statistics, place, uniform
-from spattermap.morphology.neighbours import nearest_distances, pair_correlation
+from spattermap.measure.placement import (
+    nearest_distances,
+    pair_correlation,
+    pair_statistics,
+    place,
+    uniform,
+)
 
 FREE = np.full((1, 1), np.inf)
 

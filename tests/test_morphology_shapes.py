@@ -5,15 +5,9 @@ import pandas as pd
 import pytest
 from skimage.draw import polygon2mask
 
-from spattermap.morphology import (
-    Findings,
-    ellipse_circularity,
-    evidence,
-    satellites,
-    shape_class,
-    shape_shares,
-)
-from spattermap.regions import measure_regions
+from spattermap.measure.form import Findings, evidence
+from spattermap.measure.regions import measure_regions
+from spattermap.measure.shapes import ellipse_circularity, satellites, shape_class, shape_shares
 
 
 @pytest.mark.outside(

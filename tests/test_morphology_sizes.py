@@ -3,13 +3,13 @@
 import numpy as np
 import pytest
 
-from spattermap.errors import InputError
-from spattermap.morphology import (
+from spattermap.core.errors import InputError
+from spattermap.measure.form import how_many_more
+from spattermap.measure.sizes import (
     LognormalSizes,
     border_weights,
     cap_volume,
     droplets_needed,
-    how_many_more,
     masked_border_weights,
     moment_mean,
     moment_mean_error,

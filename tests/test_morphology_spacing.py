@@ -6,15 +6,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from spattermap.errors import InputError
-from spattermap.morphology import (
+from spattermap.core.errors import InputError
+from spattermap.measure.placement import (
     clark_evans,
     nearest_distances,
     pair_correlation,
+    pair_statistics,
+    place,
     ripley_k,
     spacing,
+    uniform,
 )
-from spattermap.morphology._placement import pair_statistics, place, uniform
 
 libpysal = pytest.importorskip("libpysal")
 

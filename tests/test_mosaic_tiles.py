@@ -2,8 +2,8 @@
 
 import pytest
 
-from spattermap.errors import InputError, InputFileError
-from spattermap.mosaics.tiles import Tile, in_pixels, is_tile_table, read_tiles
+from spattermap.core.errors import InputError, InputFileError
+from spattermap.loaders.convert import Tile, in_pixels, is_tile_table, read_tiles
 
 
 @pytest.fixture

@@ -8,11 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from spattermap.mosaics.chain import Workers, segment_parts
-from spattermap.mosaics.grid import Box, Grid, Scratch
-from spattermap.mosaics.source import Source
-from spattermap.segmentation import filters, segment
-from spattermap.settings import Settings
+from spattermap.core.grid import Box, Grid, Scratch, Source
+from spattermap.core.settings import Settings
+from spattermap.core.work import Workers
+from spattermap.segment import filters
+from spattermap.segment.engine import segment
+from spattermap.segment.parts import segment_parts
 
 
 def _beside(name):

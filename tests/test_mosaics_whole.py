@@ -13,12 +13,13 @@ import zarr
 
 from spattermap import analyse, load, make_map_set
 from spattermap.cli import main
-from spattermap.errors import InputError, OutputError
+from spattermap.core.errors import InputError, OutputError
+from spattermap.core.work import Workers
+from spattermap.loaders.convert import convert
 from spattermap.loaders.zarr_store import write
-from spattermap.mosaics import Workers, convert, mosaic
-from spattermap.mosaics.analysing import parts_of
+from spattermap.mosaics.analysing import mosaic, parts_of
 from spattermap.mosaics.measuring import add_coarse, coarse_sums
-from spattermap.wording import UNDIVIDED
+from spattermap.show.wording import UNDIVIDED
 
 BRASS = Path(__file__).parents[1] / "sample_maps" / "brass_burst"
 STREAKS = BRASS.with_name("molybdenum_streaks")

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 import spattermap
-from spattermap.report import notebook_path, run_notebook
+from spattermap.show.report import notebook_path, run_notebook
 
 FOLDER = notebook_path("new_map_set.ipynb").parent
 # A sweep of full size would take as long as all other tests together.

@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from spattermap.errors import OutputError
-from spattermap.outputs import staged_folder, write_text_atomically
+from spattermap.core.errors import OutputError
+from spattermap.core.files import staged_folder, write_text_atomically
 
 
 def fill(stage, text="one"):

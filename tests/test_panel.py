@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from spattermap import panel as panels
-from spattermap.errors import InputError
-from spattermap.mapset import make_map_set
-from spattermap.settings import Settings
+from spattermap.core.errors import InputError
+from spattermap.core.mapset import make_map_set
+from spattermap.core.settings import Settings
 
 
 @pytest.fixture(scope="module")

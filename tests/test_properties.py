@@ -15,11 +15,11 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from spattermap.analysis import analyse
-from spattermap.colocation import pair_table
-from spattermap.mapset import facts, make_map_set
-from spattermap.moments import block_moments
-from spattermap.settings import Settings
+from spattermap.core.mapset import facts, make_map_set
+from spattermap.core.settings import Settings
+from spattermap.noise.moments import block_moments
 from spattermap.synthesis import Deposit, Droplets, Haze, Layer, Streaks, make_deposit
+from spattermap.verdict.pairs import pair_table
 
 QUICK = Settings(n_resamples=200, level=0.99)
 FEW = settings(

@@ -7,8 +7,8 @@ from skimage.measure import label as connected
 from skimage.measure import regionprops_table
 from skimage.morphology import convex_hull_image
 
-from spattermap.errors import InputError, InputTypeError
-from spattermap.regions import measure_regions, region_shapes
+from spattermap.core.errors import InputError, InputTypeError
+from spattermap.measure.regions import measure_regions, region_shapes
 
 COLUMNS = [
     "label", "y_um", "x_um", "area_um2", "diameter_um", "feret_max_um", "feret_min_um",

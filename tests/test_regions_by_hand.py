@@ -7,10 +7,16 @@ import pytest
 from scipy import ndimage
 from skimage.measure import label as connected
 
-from spattermap import _region_kernels as kernels
-from spattermap import regions
-from spattermap.errors import InputError
-from spattermap.regions import Regions, measure_regions, measure_runs, region_shapes, signal_sums
+from spattermap.core.errors import InputError
+from spattermap.measure import region_kernels as kernels
+from spattermap.measure import regions
+from spattermap.measure.regions import (
+    Regions,
+    measure_regions,
+    measure_runs,
+    region_shapes,
+    signal_sums,
+)
 
 
 def shapes_of(*rows):

@@ -6,18 +6,19 @@ from html.parser import HTMLParser
 import nbformat
 import pytest
 
-from spattermap import display, figures
-from spattermap.display.findings import _may_be_background
-from spattermap.errors import InputError, InputFileError, OutputError
-from spattermap.report import as_page, notebook_path, run_notebook, write_report
+from spattermap import show
+from spattermap.core.errors import InputError, InputFileError, OutputError
+from spattermap.show import pictures
+from spattermap.show.findings import _may_be_background
+from spattermap.show.report import as_page, notebook_path, run_notebook, write_report
 
 NASTY = "plate <b>7</b> & $x$"
 
 
 def test_the_median_tile_says_when_too_few_droplets_decide_it(stand_in):
-    tiles = {name: told for name, _, told in display.headline(stand_in(droplets=12))}
+    tiles = {name: told for name, _, told in show.headline(stand_in(droplets=12))}
     assert tiles["Median diameter (µm)"].endswith("(too few droplets)")
-    tiles = {name: told for name, _, told in display.headline(stand_in(droplets=40))}
+    tiles = {name: told for name, _, told in show.headline(stand_in(droplets=40))}
     assert tiles["Median diameter (µm)"].endswith("(95 %)")
 
 
@@ -46,21 +47,21 @@ class Reader(HTMLParser):
 def page_of(analysis):
     """Return the page of an analysis made by hand, with the cells the real notebook has."""
     pieces = [
-        display.answer(analysis),
-        figures.size_histogram(analysis),
-        display.verdicts(analysis),
-        display.notes(analysis),
-        display.what_was_read(analysis.maps),
-        display.settings_and_provenance(analysis),
-        display.cautions(),
-        display.formula(r"\frac{a}{\sqrt{b}}", "a / sqrt b"),
+        show.answer(analysis),
+        pictures.size_histogram(analysis),
+        show.verdicts(analysis),
+        show.notes(analysis),
+        show.what_was_read(analysis.maps),
+        show.settings_and_provenance(analysis),
+        show.cautions(),
+        show.formula(r"\frac{a}{\sqrt{b}}", "a / sqrt b"),
     ]
     cells = [
         nbformat.v4.new_markdown_cell("# Only here", metadata={"tags": ["notebook-only"]}),
         nbformat.v4.new_markdown_cell("## The answer\n\n## Sizes and shares"),
     ]
     for piece in pieces:
-        if isinstance(piece, display.Fragment):
+        if isinstance(piece, show.Fragment):
             data, about = {"text/html": piece.html, "text/plain": piece.text}, {}
         else:
             import base64
@@ -119,7 +120,7 @@ def test_contents_lead_to_the_headings(page):
 def test_pictures_carry_their_words(page, stand_in):
     images = Reader(page).all("img")
     assert images
-    assert images[0]["alt"] == figures.size_histogram(stand_in()).alt
+    assert images[0]["alt"] == pictures.size_histogram(stand_in()).alt
 
 
 def test_formula_is_mathml(page):
@@ -160,7 +161,7 @@ def test_unknown_parameter_is_refused(small_notebook, tmp_path):
 
 def test_a_notebook_runs_in_this_python_and_its_input_errors_come_through(small_notebook, tmp_path):
     book = small_notebook(
-        "import sys\nfrom spattermap.errors import InputError\n"
+        "import sys\nfrom spattermap.core.errors import InputError\n"
         "raise InputError(f'x must be 2, got {answer}. {sys.prefix}')"
     )
     import sys
@@ -218,7 +219,7 @@ def test_a_run_that_fails_or_is_interrupted_leaves_nothing(
         (Path(parameters["save_to"]) / "elements.csv").write_text("half", encoding="utf-8")
         raise problem
 
-    monkeypatch.setattr("spattermap.report.run_notebook", fail)
+    monkeypatch.setattr("spattermap.show.report.run_notebook", fail)
     with pytest.raises(problem if isinstance(problem, type) else type(problem)):
         write_report(small_maps, tmp_path / "out")
     assert [item.name for item in tmp_path.iterdir()] == ["maps"]

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 import tifffile
 
+from spattermap.core.mapset import facts
 from spattermap.loaders import blank_path, load
-from spattermap.mapset import facts
 
 SAMPLES = Path(__file__).parents[1] / "sample_maps"
 NAMES = [

@@ -11,7 +11,7 @@ import pytest
 import tifffile
 
 import spattermap
-from spattermap.errors import SpattermapError
+from spattermap.core.errors import SpattermapError
 
 PACKAGE = Path(spattermap.__file__).parent
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
@@ -172,7 +172,7 @@ def harm_seen(browser, page_file, *, bypass):
 
 @pytest.mark.browser
 def test_hostile_names_stay_text_in_a_report(tmp_path, chromium):
-    from spattermap.report import write_report
+    from spattermap.show.report import write_report
 
     page = write_report(hostile_maps(tmp_path / "maps"), tmp_path / "out")
     assert harm_of(chromium, page) == []
@@ -202,7 +202,9 @@ def test_hostile_names_stay_text_in_a_sweep(tmp_path, chromium):
 
 @pytest.mark.browser
 def test_hostile_names_stay_text_in_a_mosaic(tmp_path, chromium):
-    from spattermap.mosaics import Workers, convert, mosaic
+    from spattermap.core.work import Workers
+    from spattermap.loaders.convert import convert
+    from spattermap.mosaics.analysing import mosaic
 
     place = convert(hostile_maps(tmp_path / "maps"), tmp_path / "m.zarr")
     mosaic(place, out=tmp_path / "out", workers=Workers(workers=1))
@@ -215,15 +217,15 @@ def test_hostile_names_stay_text_in_a_mosaic(tmp_path, chromium):
 @pytest.mark.parametrize("unescaped", ["pieces", "shell"])
 def test_the_browser_would_see_text_that_came_alive(tmp_path, chromium, monkeypatch, unescaped):
     """The same pages with the escaping taken away: the checks above can fail."""
-    from spattermap import display, load, pages
-    from spattermap.display import pieces
+    from spattermap import load, show
+    from spattermap.show import pages, pieces
 
     def bare(text, quote=True):
         return text
 
     monkeypatch.setattr(pieces if unescaped == "pieces" else pages, "escape", bare)
     maps = load(hostile_maps(tmp_path / "maps"))
-    parts = [("Facts", display.what_was_read(maps).html)]
+    parts = [("Facts", show.what_was_read(maps).html)]
     text = pages.shell(parts, title=HOSTILE[1], kind="k", heading=HOSTILE[1], level=0.95)
     (tmp_path / "page.html").write_text(text, encoding="utf-8")
     kinds = {one[0] for one in harm_of(chromium, tmp_path / "page.html")}

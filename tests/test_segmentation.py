@@ -8,33 +8,22 @@ import numpy as np
 import pytest
 from scipy import integrate, ndimage, stats
 
-from spattermap.errors import InputError
-from spattermap.mapset import make_map_set
-from spattermap.regions import measure_regions
-from spattermap.roles import Roles
-from spattermap.segmentation import segment
-from spattermap.segmentation.alarms import expected_peaks
-from spattermap.segmentation.cracks import find_cracks
-from spattermap.segmentation.directions import circular_summary
-from spattermap.segmentation.edges import disc_edge_level, disc_peak
-from spattermap.segmentation.estimation import _largest_eigenvalue_of_noise
-from spattermap.segmentation.filters import gaussian_filter
-from spattermap.segmentation.haze import field_of, sums_of, texture
-from spattermap.segmentation.likelihood import stack_of
-from spattermap.segmentation.parting import (
-    Passes,
-    Rule,
-    elongation,
-    highest,
-    joined,
-    part,
-    pixel_sums,
-)
-from spattermap.segmentation.streaks import describe
-from spattermap.segmentation.streaks import find as find_streaks
-from spattermap.segmentation.structure import fit_structure
-from spattermap.segmentation.thickness import middle_signal
-from spattermap.settings import Settings
+from spattermap.core.errors import InputError
+from spattermap.core.mapset import Roles, make_map_set
+from spattermap.core.settings import Settings
+from spattermap.measure.regions import measure_regions
+from spattermap.segment.alarms import expected_peaks
+from spattermap.segment.cracks import find_cracks
+from spattermap.segment.droplets import middle_signal
+from spattermap.segment.edges import disc_edge_level, disc_peak
+from spattermap.segment.engine import segment
+from spattermap.segment.filters import fit_structure, gaussian_filter
+from spattermap.segment.ground import _largest_eigenvalue_of_noise
+from spattermap.segment.haze import field_of, sums_of, texture
+from spattermap.segment.likelihood import stack_of
+from spattermap.segment.parting import Passes, Rule, elongation, highest, joined, part, pixel_sums
+from spattermap.segment.streaks import circular_summary, describe
+from spattermap.segment.streaks import find as find_streaks
 from spattermap.synthesis import Cracks, Deposit, Droplets, Streaks
 
 

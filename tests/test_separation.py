@@ -4,14 +4,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from spattermap.mapset import facts, make_map_set
-from spattermap.moments import block_moments
-from spattermap.roles import stated_roles
-from spattermap.segmentation.result import Segmentation
-from spattermap.separation import CONDITIONS, evidence_of, gather, judge
-from spattermap.separation.zones import DROPLET, FAR, RIM, zone_map, zone_sums
-from spattermap.settings import Settings
+from spattermap.core.mapset import facts, make_map_set, stated_roles
+from spattermap.core.settings import Settings
+from spattermap.noise.moments import block_moments
+from spattermap.segment.result import Segmentation
 from spattermap.synthesis import SODA_LIME, Deposit, Layer, make_blank, make_deposit
+from spattermap.verdict.gather import gather
+from spattermap.verdict.judging import judge
+from spattermap.verdict.rules import CONDITIONS
+from spattermap.verdict.weighing import evidence_of
+from spattermap.verdict.zones import DROPLET, FAR, RIM, zone_map, zone_sums
 
 FIXED_COLUMNS = [
     "element", "line", "role", "mean_counts", "detection_limit_counts",

@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
-import spattermap.separation as room
-from spattermap.mapset import make_map_set
-from spattermap.moments import block_moments
-from spattermap.roles import Roles
-from spattermap.separation.binning import square_moments, square_side
-from spattermap.separation.evidence import (
+from spattermap.core.estimate import bootstrap_weights, interval
+from spattermap.core.mapset import Roles, make_map_set
+from spattermap.core.settings import Settings
+from spattermap.noise.moments import block_moments
+from spattermap.verdict import composition, evidence, rules
+from spattermap.verdict import gather as gathering
+from spattermap.verdict.evidence import (
     UNKNOWN,
     Estimate,
     estimate,
@@ -21,13 +22,21 @@ from spattermap.separation.evidence import (
     split_signal,
     standard_errors,
 )
-from spattermap.separation.haze import haze_part, under_haze
-from spattermap.separation.levels import Levels
-from spattermap.separation.matrix import alloy_labels, matrix_element
-from spattermap.separation.physics import Conditions, matrix_tolerance
-from spattermap.separation.resampling import bootstrap_weights, interval
-from spattermap.separation.zones import DROPLET, FAR, RIM, STREAK, ZoneSums, zone_map, zone_sums
-from spattermap.settings import Settings
+from spattermap.verdict.physics import Conditions, alloy_labels, matrix_element, matrix_tolerance
+from spattermap.verdict.signal_levels import Levels
+from spattermap.verdict.zones import (
+    DROPLET,
+    FAR,
+    RIM,
+    STREAK,
+    ZoneSums,
+    haze_part,
+    square_moments,
+    square_side,
+    under_haze,
+    zone_map,
+    zone_sums,
+)
 from spattermap.xrays.lines import Line
 
 QUICK = Settings(n_resamples=100)
@@ -35,10 +44,16 @@ QUICK = Settings(n_resamples=100)
 
 def test_results_cannot_be_changed():
     """What a verdict was based on stays as it was."""
-    for name in room.__all__:
-        kind = getattr(room, name)
-        if dataclasses.is_dataclass(kind):
-            assert kind.__dataclass_params__.frozen, name
+    kinds = [
+        kind
+        for room in (composition, evidence, gathering, rules)
+        for kind in vars(room).values()
+        if isinstance(kind, type) and dataclasses.is_dataclass(kind)
+    ]
+    assert Settings in kinds
+    assert len(kinds) > 5
+    for kind in kinds:
+        assert kind.__dataclass_params__.frozen, kind
 
 
 # --- Resampling --------------------------------------------------------------------------------

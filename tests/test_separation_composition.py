@@ -3,16 +3,16 @@
 import numpy as np
 import pytest
 
-from spattermap.errors import InputError
-from spattermap.mapset import make_map_set
-from spattermap.separation.composition import (
+from spattermap.core.errors import InputError
+from spattermap.core.mapset import make_map_set
+from spattermap.core.settings import Settings
+from spattermap.synthesis import Deposit, Droplets, make_deposit
+from spattermap.verdict.composition import (
     _deviance,
     _logistic_slope,
     _relative_scatter,
     droplet_composition,
 )
-from spattermap.settings import Settings
-from spattermap.synthesis import Deposit, Droplets, make_deposit
 
 QUICK = Settings(n_resamples=300)
 BIG = Deposit(

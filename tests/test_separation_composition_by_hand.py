@@ -8,9 +8,12 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from spattermap.mapset import make_map_set
-from spattermap.separation import composition
-from spattermap.separation.composition import (
+from spattermap.core import estimate
+from spattermap.core.mapset import make_map_set
+from spattermap.core.settings import Settings
+from spattermap.verdict import composition
+from spattermap.verdict.composition import (
+    CompositionLimit,
     DropletComposition,
     Trend,
     _deviance,
@@ -22,8 +25,6 @@ from spattermap.separation.composition import (
     _with_size,
     droplet_composition,
 )
-from spattermap.separation.trust import CompositionLimit
-from spattermap.settings import Settings
 
 QUICK = Settings(n_resamples=200)
 NAN = float("nan")
@@ -162,7 +163,7 @@ def test_p_of_a_trend_counts_resamples_on_either_side():
     m = np.full(8, 400.0)
     k, diameter = rng.binomial(400, 0.4, 8).astype(float), array(4, 5, 6, 8, 10, 12, 16, 20)
     found = _with_size(k, m, diameter, QUICK)
-    weights = composition.bootstrap_weights(8, 200, QUICK.seed)
+    weights = estimate.bootstrap_weights(8, 200, QUICK.seed)
     slopes = composition._logistic_slope(k, m, np.log2(diameter), weights)
     draws = slopes[1:][np.isfinite(slopes[1:])]
     rarer = min((draws <= 0).sum(), (draws >= 0).sum())

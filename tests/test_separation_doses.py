@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from spattermap.analysis import analyse
+from spattermap.core.settings import Settings
 from spattermap.loaders import load
-from spattermap.settings import Settings
 
 DATA = Path(__file__).parent / "reference" / "dacite"
 MICA = Settings(alloy=("Fe", "Mg", "K", "Ti"), substrate=("Si", "O"), n_resamples=300)

@@ -4,13 +4,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from spattermap.errors import InputError
-from spattermap.moments import block_moments
-from spattermap.roles import Roles
-from spattermap.segmentation.result import Segmentation
-from spattermap.separation import gather, join_fields, judge_fields
-from spattermap.settings import Settings
+from spattermap.core.errors import InputError
+from spattermap.core.mapset import Roles
+from spattermap.core.settings import Settings
+from spattermap.noise.moments import block_moments
+from spattermap.segment.result import Segmentation
 from spattermap.synthesis import Deposit, Layer, make_blank, make_deposit
+from spattermap.verdict.gather import gather
+from spattermap.verdict.judging import join_fields, judge_fields
 
 KEPT = Deposit(shape=(128, 128), counts_per_pixel=4.0, electron_image=False)
 APART = KEPT.with_changes(layers=(Layer("Zn", "between", share=0.6),))

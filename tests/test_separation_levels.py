@@ -5,19 +5,19 @@ import dataclasses
 import numpy as np
 import pytest
 
-from spattermap.roles import Roles
-from spattermap.separation.gather import Context
-from spattermap.separation.levels import (
+from spattermap.core.mapset import Roles
+from spattermap.core.settings import Settings
+from spattermap.verdict.evidence import supply_of
+from spattermap.verdict.gather import Context
+from spattermap.verdict.metal_shares import metal_shares
+from spattermap.verdict.physics import Conditions, absorbed_part, continuum_weight
+from spattermap.verdict.signal_levels import (
     atomic_number_rise,
     hard_substrate,
     measure_levels,
     over_continuum,
 )
-from spattermap.separation.metal_shares import metal_shares
-from spattermap.separation.physics import Conditions, absorbed_part, continuum_weight
-from spattermap.separation.supply import supply_of
-from spattermap.separation.zones import ZoneSums
-from spattermap.settings import Settings
+from spattermap.verdict.zones import ZoneSums
 from spattermap.xrays import anderson_hasler_um, relative_sensitivity
 from spattermap.xrays.lines import Line
 

@@ -4,14 +4,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from spattermap.mapset import facts
-from spattermap.moments import block_moments
-from spattermap.roles import stated_roles
-from spattermap.segmentation.result import Segmentation
-from spattermap.separation import gather, oxygen_evidence
-from spattermap.separation.oxygen import COLUMNS
-from spattermap.settings import Settings
+from spattermap.core.mapset import facts, stated_roles
+from spattermap.core.settings import Settings
+from spattermap.noise.moments import block_moments
+from spattermap.segment.result import Segmentation
 from spattermap.synthesis import Deposit, Haze, make_blank, make_deposit
+from spattermap.verdict.gather import gather
+from spattermap.verdict.oxygen import COLUMNS, oxygen_evidence
 
 CLEAN = Deposit(shape=(192, 192), counts_per_pixel=4.0, electron_image=False)
 

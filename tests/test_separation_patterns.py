@@ -8,20 +8,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from spattermap.mapset import make_map_set
-from spattermap.moments import block_moments
-from spattermap.roles import Roles
-from spattermap.segmentation.result import Segmentation
-from spattermap.separation import correlating, fields, gather, join_fields, judge_fields, judging
-from spattermap.separation.correlating import (
-    in_squares,
-    known_better,
-    with_alloy_elements,
-    with_group,
-)
-from spattermap.separation.evidence import UNKNOWN, Estimate
-from spattermap.separation.patterns import bare_moments, own_pattern, variation_z
-from spattermap.settings import Settings
+from spattermap.core.mapset import Roles, make_map_set
+from spattermap.core.settings import Settings
+from spattermap.noise.moments import block_moments
+from spattermap.segment.result import Segmentation
+from spattermap.verdict import judging, weighing
+from spattermap.verdict.evidence import UNKNOWN, Estimate
+from spattermap.verdict.gather import gather
+from spattermap.verdict.judging import join_fields, judge_fields
+from spattermap.verdict.patterns import bare_moments, own_pattern, variation_z
+from spattermap.verdict.weighing import in_squares, known_better, with_alloy_elements, with_group
 
 QUICK = Settings(n_resamples=100)
 NAN = float("nan")
@@ -176,7 +172,7 @@ ROLES = Roles(("Cu", "Zn"), ("Si",), ("Ti",))
 def correlations(monkeypatch, table):
     """A context whose correlations are given; the p-value is that of the first pair asked."""
     monkeypatch.setattr(
-        correlating, "noise_corrected_correlation",
+        weighing, "noise_corrected_correlation",
         lambda moments, a, b, **_: SimpleNamespace(
             **dict(zip(("r", "r_low", "r_high"), table[moments, a, b], strict=True))
         ),
@@ -187,7 +183,7 @@ def correlations(monkeypatch, table):
         asked.append((pairs, a, b))
         return SimpleNamespace(p_value=0.25)
 
-    monkeypatch.setattr(correlating, "spatial_null", null)
+    monkeypatch.setattr(weighing, "spatial_null", null)
     counts = np.arange(4 * 6).reshape(4, 2, 3)
     maps = make_map_set(counts, ["Cu", "Zn", "Ti", "Si"])
     masked = maps.assign(valid=(("y", "x"), np.array([[True, False, True]] * 2)))
@@ -396,7 +392,7 @@ def test_only_words_that_contradict_each_other_are_flagged(monkeypatch, words, d
     one, two = gathered(*scene()), gathered(*scene())
     told = iter([pd.DataFrame({"verdict": ["with_alloy"], "reasons": ["Why."]}),
                  *[pd.DataFrame({"verdict": [word]}) for word in words]])  # fmt: skip
-    monkeypatch.setattr(fields, "judge_all", lambda _: next(told))
+    monkeypatch.setattr(judging, "judge_all", lambda _: next(told))
     row = judge_fields([one, two]).iloc[0]
     assert bool(row["fields_disagree"]) is disagree
     assert (row["n_fields"], row["field_verdicts"]) == (2, ", ".join(words))

@@ -6,9 +6,10 @@ import pandas as pd
 import pytest
 import xraydb
 
-from spattermap.mapset import make_map_set
-from spattermap.separation import composition_limit, physics
-from spattermap.separation.physics import (
+from spattermap.core.mapset import make_map_set
+from spattermap.verdict import physics
+from spattermap.verdict.composition import CompositionLimit, composition_limit
+from spattermap.verdict.physics import (
     Conditions,
     absorbed_part,
     atomic_number_ratio,
@@ -20,7 +21,6 @@ from spattermap.separation.physics import (
     matrix_tolerance,
     thin_to_thick,
 )
-from spattermap.separation.trust import CompositionLimit
 from spattermap.xrays.lines import Line
 
 HARD = Line("Cu", "Ka", 8000.0, 9000.0)

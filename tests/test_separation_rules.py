@@ -4,8 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from spattermap.separation import Estimate, Evidence, decide, next_step, reasons
-from spattermap.separation.sentences import counting_factor
+from spattermap.verdict.evidence import Estimate, Evidence
+from spattermap.verdict.rules import decide
+from spattermap.verdict.sentences import counting_factor, next_step, reasons
 
 NONE = Estimate(float("nan"), float("nan"), float("nan"))
 

@@ -6,15 +6,14 @@ import numpy as np
 import pytest
 
 from spattermap.analysis import analyse
-from spattermap.errors import InputError
-from spattermap.mapset import make_map_set
-from spattermap.moments import block_moments
-from spattermap.roles import Roles
-from spattermap.separation import composition_limit
-from spattermap.separation.binning import square_moments, square_side
-from spattermap.separation.patterns import own_pattern, variation_z
-from spattermap.settings import Settings
+from spattermap.core.errors import InputError
+from spattermap.core.mapset import Roles, make_map_set
+from spattermap.core.settings import Settings
+from spattermap.noise.moments import block_moments
 from spattermap.synthesis import SODA_LIME, Deposit, Droplets, Haze, Layer, make_blank, make_deposit
+from spattermap.verdict.composition import composition_limit
+from spattermap.verdict.patterns import own_pattern, variation_z
+from spattermap.verdict.zones import square_moments, square_side
 
 QUICK = Settings(n_resamples=300)
 BRASS = Roles(("Cu", "Zn"), (), how="stated")

@@ -6,18 +6,17 @@ import math
 import numpy as np
 import pytest
 
-from spattermap.mapset import make_map_set
-from spattermap.roles import Roles
-from spattermap.separation import weighing
-from spattermap.separation.evidence import Split
-from spattermap.separation.following import following, in_droplets
-from spattermap.separation.gather import Context
-from spattermap.separation.levels import Levels
-from spattermap.separation.oxygen import oxygen_evidence
-from spattermap.separation.patterns import Pattern
-from spattermap.separation.physics import Conditions
-from spattermap.separation.zones import ZoneSums
-from spattermap.settings import Settings
+from spattermap.core.mapset import Roles, make_map_set
+from spattermap.core.settings import Settings
+from spattermap.verdict import weighing
+from spattermap.verdict.evidence import Split
+from spattermap.verdict.gather import Context
+from spattermap.verdict.oxygen import oxygen_evidence
+from spattermap.verdict.patterns import Pattern
+from spattermap.verdict.physics import Conditions
+from spattermap.verdict.signal_levels import Levels
+from spattermap.verdict.weighing import following, in_droplets
+from spattermap.verdict.zones import ZoneSums
 from spattermap.xrays.lines import Line
 
 QUICK = Settings(n_resamples=100)

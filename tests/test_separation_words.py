@@ -5,12 +5,11 @@ from dataclasses import replace
 
 import pytest
 
-from spattermap.separation import Estimate, Evidence, decide, next_step, reasons
-from spattermap.separation.evidence import UNKNOWN
-from spattermap.separation.judging import _lies_apart, _row
-from spattermap.separation.oxygen import COLUMNS, oxygen_sentences
-from spattermap.separation.rules import CONDITIONS, Condition
-from spattermap.separation.sentences import counting_factor
+from spattermap.verdict.evidence import UNKNOWN, Estimate, Evidence
+from spattermap.verdict.judging import _lies_apart, _row
+from spattermap.verdict.oxygen import COLUMNS, oxygen_sentences
+from spattermap.verdict.rules import CONDITIONS, Condition, decide
+from spattermap.verdict.sentences import counting_factor, next_step, reasons
 
 
 def span(value, low, high):

@@ -10,9 +10,9 @@ import pandas as pd
 import pytest
 
 import spattermap
-from spattermap import cli, display
-from spattermap.display import findings, morphology
-from spattermap.errors import SpattermapError, SpattermapWarning
+from spattermap import cli, show
+from spattermap.core.errors import SpattermapError, SpattermapWarning
+from spattermap.show import findings, form_text
 
 
 @pytest.fixture(scope="module")
@@ -25,11 +25,11 @@ def noise():
 
 
 def test_noise_alone_is_told_as_such(noise):
-    assert ("Coverage", "not told", "the maps show noise alone") in display.headline(noise)
-    assert "could not be told apart" in display.connection(noise).text
-    assert display.sizes(noise).text == "No droplet was measured whole."
-    assert display.shapes_and_spacing(noise).text
-    for piece in (display.answer(noise), display.verdicts(noise), display.notes(noise)):
+    assert ("Coverage", "not told", "the maps show noise alone") in show.headline(noise)
+    assert "could not be told apart" in show.connection(noise).text
+    assert show.sizes(noise).text == "No droplet was measured whole."
+    assert show.shapes_and_spacing(noise).text
+    for piece in (show.answer(noise), show.verdicts(noise), show.notes(noise)):
         assert "nan" not in piece.text.lower().split()
 
 
@@ -38,17 +38,17 @@ def row(**values):
 
 
 def test_intervals_that_are_not_known():
-    assert morphology._interval(row()) == "2.00 (1.00 to 3.00)"
-    assert morphology._interval(row(low=np.nan)) == "2.00"
+    assert form_text._interval(row()) == "2.00 (1.00 to 3.00)"
+    assert form_text._interval(row(low=np.nan)) == "2.00"
 
 
 def test_no_fit_and_enough_fields():
-    assert morphology._fit(SimpleNamespace(fits=[])) == []
+    assert form_text._fit(SimpleNamespace(fits=[])) == []
     enough = pd.DataFrame({"quantity": ["coverage", "d50"], "more_fields": [0.0, np.nan]})
-    said = morphology._more_fields(SimpleNamespace(enough=enough))
+    said = form_text._more_fields(SimpleNamespace(enough=enough))
     assert said == ["This field is enough for means within 5 %."]
     enough["more_fields"] = [1.0, 3.0]
-    [sentence] = morphology._more_fields(SimpleNamespace(enough=enough))
+    [sentence] = form_text._more_fields(SimpleNamespace(enough=enough))
     assert sentence.endswith(
         "map more: coverage: 1 more field like this; d50: 3 more fields like this."
     )
@@ -111,7 +111,7 @@ def test_report_prints_where_the_page_is(monkeypatch, capsys, tmp_path):
         asked.append((path, out, options))
         return out / "report.html"
 
-    monkeypatch.setattr("spattermap.report.write_report", write_report)
+    monkeypatch.setattr("spattermap.show.report.write_report", write_report)
     words = ["report", "maps", "--out", str(tmp_path), "--alloy", "Cu,Zn", "--overwrite"]
     assert cli.main(words) == 0
     assert capsys.readouterr().out.strip() == str(tmp_path / "report.html")

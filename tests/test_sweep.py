@@ -9,8 +9,9 @@ import pandas as pd
 import pytest
 import tifffile
 
-from spattermap.errors import InputError, InputFileError, OutputError
-from spattermap.sweeps import deposit, read_sheet, sweep, tables
+from spattermap.core import settings
+from spattermap.core.errors import InputError, InputFileError, OutputError
+from spattermap.sweeps import deposit, read_sheet, sweep, sweep_tables
 from spattermap.sweeps.sheet import SheetRow
 
 SIDE = 48
@@ -165,7 +166,7 @@ def test_fields_of_a_sample_are_combined(swept):
 
 
 def test_moments_of_fields_are_added(swept, workshop):
-    from spattermap.colocation import pair_table
+    from spattermap.verdict.pairs import pair_table
 
     keys = swept.fields[swept.fields["sample"] == "burst 0"]["result"]
     one, other = (
@@ -247,7 +248,7 @@ def test_changed_content_is_done_again(workshop, tmp_path):
 def test_half_written_results_are_no_results(workshop, tmp_path):
     out = tmp_path / "out"
     row = read_sheet([workshop / "burst_0a"])[0]
-    task = deposit.Task(row, deposit.Settings(), out / "deposits")
+    task = deposit.Task(row, settings.Settings(), out / "deposits")
     key = deposit.content_key(task, None)
     left = out / "deposits" / ".spattermap_abc"
     left.mkdir(parents=True)
@@ -312,7 +313,7 @@ def test_a_fault_of_ours_is_a_row_too(workshop, tmp_path, monkeypatch):
     ],
 )
 def test_agreed_verdict(words, expected):
-    assert tables.agreed_verdict(words) == expected
+    assert sweep_tables.agreed_verdict(words) == expected
 
 
 def test_fields_with_other_elements_are_not_added(tmp_path):
@@ -371,7 +372,7 @@ def test_demo_sheet(tmp_path):
 
 
 def test_pages_are_added_and_tables_stay(workshop, tmp_path, monkeypatch):
-    import spattermap.report
+    import spattermap.show.report
 
     made = []
 
@@ -383,7 +384,7 @@ def test_pages_are_added_and_tables_stay(workshop, tmp_path, monkeypatch):
         (out / "report.html").write_text("page", encoding="utf-8")
         return out / "report.html"
 
-    monkeypatch.setattr(spattermap.report, "write_report", write_report)
+    monkeypatch.setattr(spattermap.show.report, "write_report", write_report)
     out = tmp_path / "out"
     first = sweep([workshop / "burst_0a"], out=out, scheduler="synchronous")
     folder = out / "deposits" / first.fields["result"].iloc[0]

@@ -12,8 +12,8 @@ from pathlib import Path
 import dask
 import pytest
 
-from spattermap.errors import InputError
-from spattermap.sweeps import engine
+from spattermap.core import work
+from spattermap.core.errors import InputError
 
 
 def double(task):
@@ -47,24 +47,24 @@ def said(message):
 
 @pytest.mark.parametrize("scheduler", ["synchronous", "threads"])
 def test_every_task_once(scheduler):
-    found = dict(engine.run(double, range(7), lost=said, scheduler=scheduler))
+    found = dict(work.run(double, range(7), lost=said, scheduler=scheduler))
     assert found == {k: 2 * k for k in range(7)}
 
 
 def test_dask_configuration_is_heeded(monkeypatch):
-    monkeypatch.setattr(engine, "_in_processes", None)  # would fail if it were chosen
+    monkeypatch.setattr(work, "_in_processes", None)  # would fail if it were chosen
     with dask.config.set(scheduler="synchronous"):
-        assert dict(engine.run(double, [5], lost=said)) == {0: 10}
+        assert dict(work.run(double, [5], lost=said)) == {0: 10}
 
 
 def test_nothing_to_do():
-    assert list(engine.run(double, [], lost=said, scheduler="processes")) == []
+    assert list(work.run(double, [], lost=said, scheduler="processes")) == []
 
 
 @pytest.mark.parametrize("name", ["cluster", "process"])
 def test_unknown_scheduler(name):
     with pytest.raises(InputError, match="scheduler must be one of processes"):
-        list(engine.run(double, [1], lost=said, scheduler=name))
+        list(work.run(double, [1], lost=said, scheduler=name))
 
 
 def test_unreachable_scheduler(monkeypatch):
@@ -75,33 +75,31 @@ def test_unreachable_scheduler(monkeypatch):
 
     monkeypatch.setattr(distributed, "Client", refuse)
     with pytest.raises(InputError, match="address of a running dask scheduler"):
-        list(engine.run(double, [1], lost=said, scheduler="tcp://127.0.0.1:9"))
+        list(work.run(double, [1], lost=said, scheduler="tcp://127.0.0.1:9"))
 
 
 def test_too_few_workers():
     with pytest.raises(InputError, match="workers must be at least 1"):
-        list(engine.run(double, [1], lost=said, scheduler="processes", workers=0))
+        list(work.run(double, [1], lost=said, scheduler="processes", workers=0))
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs a signal that kills")
 def test_a_killed_process_loses_nothing(tmp_path):
     tasks = [(k, str(tmp_path)) for k in range(6)]
-    found = dict(engine.run(die_once, tasks, lost=said, scheduler="processes", workers=2))
+    found = dict(work.run(die_once, tasks, lost=said, scheduler="processes", workers=2))
     assert found == {k: k for k in range(6)}
     assert (tmp_path / "3").exists()
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs a signal that kills")
 def test_a_task_that_kills_becomes_a_message():
-    found = dict(engine.run(die_always, range(4), lost=said, scheduler="processes", workers=2))
+    found = dict(work.run(die_always, range(4), lost=said, scheduler="processes", workers=2))
     assert {k: found[k] for k in (0, 2, 3)} == {0: 0, 2: 2, 3: 3}
     assert found[1].startswith("The worker process died 3 times")
 
 
 def test_workers_use_one_thread():
-    assert dict(engine.run(threads_of, [0], lost=said, scheduler="processes", workers=1)) == {
-        0: "1"
-    }
+    assert dict(work.run(threads_of, [0], lost=said, scheduler="processes", workers=1)) == {0: "1"}
 
 
 @pytest.mark.calibration
@@ -110,7 +108,7 @@ def test_active_cluster_is_used():
 
     cluster = LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None)
     with cluster, Client(cluster):
-        found = dict(engine.run(double, range(5), lost=said))
+        found = dict(work.run(double, range(5), lost=said))
     assert found == {k: 2 * k for k in range(5)}
 
 
@@ -145,7 +143,7 @@ def test_workers_end_with_a_killed_driver(tmp_path):
     (tmp_path / "sleepers.py").write_text(SLEEPERS, encoding="utf-8")
     script = tmp_path / "driver.py"
     script.write_text(DRIVER.format(place=str(tmp_path), folder=str(tmp_path)), encoding="utf-8")
-    here = str(Path(engine.__file__).parents[2])
+    here = str(Path(work.__file__).parents[2])
     places = os.pathsep.join([here, str(tmp_path)])
     driver = subprocess.Popen(
         [sys.executable, str(script)], env=os.environ | {"PYTHONPATH": places}

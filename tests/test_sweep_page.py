@@ -5,8 +5,9 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
-from spattermap.errors import InputFileError
-from spattermap.sweeps import engine, page
+from spattermap.core import work
+from spattermap.core.errors import InputFileError
+from spattermap.sweeps import overview
 from spattermap.sweeps.deposit import _file_hashes
 
 
@@ -38,7 +39,7 @@ def test_each_effect_beyond_doubt_is_one_sentence():
             {"result": "kept_alloy", "term": "charge_J", "effect": -2.0, "shown": False},
         ],
     )
-    said = page._shown_effects(found)
+    said = overview._shown_effects(found)
     assert len(said) == 3
     assert said[0].startswith("coverage rises with charge")
     assert "rank correlation 0.9" in said[0]
@@ -50,13 +51,13 @@ def test_each_effect_beyond_doubt_is_one_sentence():
 
 def test_doubts_are_told_both_ways():
     none = SimpleNamespace(scatter=pd.DataFrame(), outliers=pd.DataFrame())
-    assert "No settings were repeated" in page._doubts(none)
-    assert "No sample stands far off" in page._doubts(none)
+    assert "No settings were repeated" in overview._doubts(none)
+    assert "No sample stands far off" in overview._doubts(none)
     some = SimpleNamespace(
         scatter=pd.DataFrame([{"result": "coverage", "scatter": 0.02}]),
         outliers=pd.DataFrame([{"sample": "b <7>", "result": "coverage", "score": 5.0}]),
     )
-    html = page._doubts(some)
+    html = overview._doubts(some)
     assert "Scatter of repeated settings." in html
     assert "b &lt;7&gt;" in html
     assert "No " not in html
@@ -120,7 +121,7 @@ def test_a_cluster_that_loses_a_worker_says_what_fell():
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(distributed, "as_completed", iter)
         found = dict(
-            engine.run(str.upper, ["a", "deadly", "c"], lost=lambda said: said, scheduler=Client())
+            work.run(str.upper, ["a", "deadly", "c"], lost=lambda said: said, scheduler=Client())
         )
     assert found[0] == "A"
     assert found[2] == "C"

@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate
 
-from spattermap.errors import InputError
-from spattermap.mapset import facts
-from spattermap.sidecar import read_sidecar
+from spattermap.core.errors import InputError
+from spattermap.core.mapset import facts
+from spattermap.core.sidecar import read_sidecar
 from spattermap.synthesis import (
     FUSED_SILICA,
     SODA_LIME,
@@ -25,12 +25,7 @@ from spattermap.synthesis import (
     make_deposit,
     save_folder,
 )
-from spattermap.synthesis.xray_model import (
-    THICKNESS_UM,
-    density,
-    line_model,
-    mean_atomic_number,
-)
+from spattermap.synthesis.xray_model import THICKNESS_UM, density, line_model, mean_atomic_number
 
 SMALL = Deposit(shape=(160, 200), droplets=Droplets(d50_px=10.0, coverage=0.25))
 EVERYTHING = SMALL.with_changes(

@@ -5,8 +5,8 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
-from spattermap import wording
-from spattermap.roles import Roles
+from spattermap.core.mapset import Roles
+from spattermap.show import wording
 
 SUMMARY = {
     "length_unit": "um",

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from spattermap.errors import InputError
+from spattermap.core.errors import InputError
 from spattermap.xrays import (
     anderson_hasler_um,
     kanaya_okayama_um,

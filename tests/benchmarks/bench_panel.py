@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 import spattermap
-from spattermap.mapset import make_map_set
+from spattermap.core.mapset import make_map_set
 from spattermap.panel import tune
 from spattermap.panel.drawing import histogram_svg, numbers_html, overlay_svg
 

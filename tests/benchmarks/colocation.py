@@ -76,9 +76,9 @@ def plain_loop(counts: np.ndarray, pairs: list[tuple[int, int]], measure: str) -
 
 def ours(counts: np.ndarray) -> np.ndarray:
     """Return the seconds from maps to the whole table."""
-    from spattermap.colocation import pair_table
-    from spattermap.mapset import make_map_set
-    from spattermap.moments import block_moments
+    from spattermap.core.mapset import make_map_set
+    from spattermap.noise.moments import block_moments
+    from spattermap.verdict.pairs import pair_table
 
     maps = make_map_set(counts, ELEMENTS)
     timer = Timer()
@@ -120,10 +120,10 @@ def streamed(path: Path) -> dict[str, object]:
     import dask
     import dask.array as da
 
-    from spattermap.checks import ELEMENT_SYMBOLS
-    from spattermap.colocation import pair_table
-    from spattermap.mapset import make_map_set
-    from spattermap.moments import block_moments
+    from spattermap.core.errors import ELEMENT_SYMBOLS
+    from spattermap.core.mapset import make_map_set
+    from spattermap.noise.moments import block_moments
+    from spattermap.verdict.pairs import pair_table
 
     dask.config.set(scheduler="threads", num_workers=2)
     counts = da.from_zarr(path)

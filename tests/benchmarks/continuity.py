@@ -17,7 +17,8 @@ from scipy import ndimage
 from scipy.sparse import coo_matrix, diags
 from scipy.sparse.linalg import spsolve
 
-from spattermap.continuity import connectivity, sheet_conductance
+from spattermap.measure.conductance import sheet_conductance
+from spattermap.measure.network import connectivity
 
 
 def film(side: int, coverage: float = 0.75) -> np.ndarray:

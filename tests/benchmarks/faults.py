@@ -194,7 +194,7 @@ def clearing(place):
 
     The kernel of a killed report ends by itself within seconds; what it holds stays till then.
     """
-    from spattermap.outputs import staged_folder
+    from spattermap.core.files import staged_folder
 
     for attempt in range(20):
         with staged_folder(place / f"later{attempt}") as stage:
@@ -219,7 +219,7 @@ def ended(session):
 
 def save(analysis, out, *, moment=None, overwrite=True):
     """Save the tables: without the pictures, so that most of the time is moving and writing."""
-    from spattermap.outputs import staged_folder
+    from spattermap.core.files import staged_folder
 
     with staged_folder(out, overwrite=overwrite) as stage:
         analysis.write_tables(stage)
@@ -229,7 +229,7 @@ def save(analysis, out, *, moment=None, overwrite=True):
 
 def save_in_child(analysis, out, *, moment=None):
     """Fork a process that saves an analysis; the parent has all libraries loaded already."""
-    from spattermap.errors import OutputError
+    from spattermap.core.errors import OutputError
 
     child = os.fork()
     if child:

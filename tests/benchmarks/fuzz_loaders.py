@@ -35,7 +35,7 @@ from pathlib import Path
 import numpy as np
 
 import spattermap
-from spattermap.errors import SpattermapError
+from spattermap.core.errors import SpattermapError
 
 _SPEC = importlib.util.spec_from_file_location(
     "scene_formats", Path(__file__).parent.parent / "scene_formats.py"

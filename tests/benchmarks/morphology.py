@@ -16,16 +16,16 @@ import argparse
 
 import numpy as np
 
-from spattermap.morphology import (
+from spattermap.measure.fits import fit_sizes
+from spattermap.measure.placement import place
+from spattermap.measure.regions import measure_regions, region_shapes
+from spattermap.measure.sizes import (
     LognormalSizes,
     border_weights,
-    fit_sizes,
     moment_mean,
     percentile,
     size_summary,
 )
-from spattermap.morphology._placement import place
-from spattermap.regions import measure_regions, region_shapes
 
 
 def window(seed: int, *, side: int, sigma_g: float, median: float) -> tuple[np.ndarray, np.ndarray]:

@@ -118,7 +118,8 @@ def cut_of(place: Path, side: int) -> Path:
 
 def in_parts(place: Path, out: Path, workers: int) -> None:
     """Analyse a mosaic and print seconds, memory and the number of regions as JSON."""
-    from spattermap.mosaics import Workers, mosaic
+    from spattermap.core.work import Workers
+    from spattermap.mosaics.analysing import mosaic
 
     start, cpu = time.perf_counter(), time.process_time()
     found = mosaic(place, out=out, workers=Workers(workers=workers), overwrite=True)
@@ -137,9 +138,9 @@ def compare(place: Path, out: Path) -> None:
 
     from spattermap import load
     from spattermap.analysis import find_roles, measure_droplets
-    from spattermap.mapset import facts
-    from spattermap.segmentation import segment
-    from spattermap.settings import Settings
+    from spattermap.core.mapset import facts
+    from spattermap.core.settings import Settings
+    from spattermap.segment.engine import segment
 
     maps = load(place)
     small = maps.isel(y=slice(0, 64), x=slice(0, 64))
@@ -214,7 +215,7 @@ def per_value_seconds(place: Path, side: int) -> float:
     """Return seconds to read one value, from reading the counts once and the moments of it."""
     import zarr
 
-    from spattermap.moments import block_moments
+    from spattermap.noise.moments import block_moments
 
     counts = zarr.open_group(str(place), mode="r")["counts"]
     start = time.process_time()

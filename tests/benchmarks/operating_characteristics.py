@@ -23,8 +23,8 @@ from typing import Any
 import pandas as pd
 
 from spattermap.analysis import analyse
-from spattermap.counting import wilson_interval
-from spattermap.settings import Settings
+from spattermap.core.settings import Settings
+from spattermap.noise.counting import wilson_interval
 from spattermap.synthesis import SODA_LIME, Deposit, Droplets, Layer, make_blank, make_deposit
 
 DOCS = Path(__file__).parents[2] / "toolkit" / "docs"

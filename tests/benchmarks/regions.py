@@ -19,7 +19,7 @@ import numpy as np
 from scipy import ndimage
 from skimage.measure import regionprops_table
 
-from spattermap.regions import measure_regions
+from spattermap.measure.regions import measure_regions
 
 ELEMENTS = ("Cu", "Zn", "Sn", "Ag", "Ni", "Si", "O", "C")
 PROPERTIES = (

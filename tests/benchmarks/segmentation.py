@@ -17,9 +17,10 @@ import numpy as np
 import segmentation_scenes as scenes
 from scipy import ndimage
 
-from spattermap.segmentation import chain, droplets, estimation, parting, segment, streaks
-from spattermap.segmentation.filters import Filter, gaussian_filter
-from spattermap.segmentation.likelihood import log_odds, metal_fraction
+from spattermap.segment import droplets, engine, ground, parting, streaks
+from spattermap.segment.engine import segment
+from spattermap.segment.filters import Filter, gaussian_filter
+from spattermap.segment.likelihood import log_odds, metal_fraction
 
 COLUMNS = "f1 plain inside plain_inside coverage_bias plain_coverage d50_bias resolvable".split()
 PLAIN_GOAL = 0.77  # F1 of the plain script on the scenes for which 0.93 is asked
@@ -201,8 +202,8 @@ def regularisers():
     totals: dict[str, list[float]] = {}
     for i, spec in enumerate(scenes.design()):
         maps, roles, _, labels = scenes.scene(spec, 500 + i)
-        stack = chain._stack(maps, roles)
-        known = estimation.estimate(stack)
+        stack = engine._stack(maps, roles)
+        known = ground.estimate(stack)
         classes, used = known.classes, known.filter
         raw = metal_fraction(stack, classes)
         sd = 1 / np.sqrt(classes.information)
@@ -241,8 +242,8 @@ def regularisers():
 
 def size():
     """Print time and memory of segmentation and measurement of large fields."""
-    from spattermap.mapset import make_map_set
-    from spattermap.regions import measure_regions
+    from spattermap.core.mapset import make_map_set
+    from spattermap.measure.regions import measure_regions
 
     rate = {}
     for side in (256, 1024, 4096):

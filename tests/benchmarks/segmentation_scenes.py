@@ -10,8 +10,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import ndimage
 
-from spattermap.mapset import facts, make_map_set
-from spattermap.roles import stated_roles
+from spattermap.core.mapset import facts, make_map_set, stated_roles
 from spattermap.synthesis import Deposit, Droplets, Haze, Streaks, make_deposit
 
 PROFILES = ("lens", "cap", "disc")

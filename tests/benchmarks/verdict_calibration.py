@@ -22,13 +22,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from spattermap.mapset import facts
-from spattermap.moments import block_moments
-from spattermap.roles import stated_roles
-from spattermap.segmentation import segment
-from spattermap.segmentation.result import Segmentation
-from spattermap.separation import judge
-from spattermap.settings import Settings
+from spattermap.core.mapset import facts, stated_roles
+from spattermap.core.settings import Settings
+from spattermap.noise.moments import block_moments
+from spattermap.segment.engine import segment
+from spattermap.segment.result import Segmentation
 from spattermap.synthesis import (
     FUSED_SILICA,
     SODA_LIME,
@@ -39,6 +37,7 @@ from spattermap.synthesis import (
     make_blank,
     make_deposit,
 )
+from spattermap.verdict.judging import judge
 
 ALLOYS = {
     "brass": {"Cu": 70.0, "Zn": 30.0},

@@ -25,12 +25,12 @@ __version__ = "0.1.0"
 _HOMES = {
     "Analysis": "spattermap.analysis",
     "analyse": "spattermap.analysis",
-    "Settings": "spattermap.settings",
-    "SpattermapError": "spattermap.errors",
+    "Settings": "spattermap.core.settings",
+    "SpattermapError": "spattermap.core.errors",
     "from_signal": "spattermap.loaders",
     "load": "spattermap.loaders",
     "load_blank": "spattermap.loaders",
-    "make_map_set": "spattermap.mapset",
+    "make_map_set": "spattermap.core.mapset",
     "sweep": "spattermap.sweeps",
 }
 
@@ -50,12 +50,12 @@ __all__ = [
 if TYPE_CHECKING:
     from spattermap.analysis import Analysis as Analysis
     from spattermap.analysis import analyse as analyse
-    from spattermap.errors import SpattermapError as SpattermapError
+    from spattermap.core.errors import SpattermapError as SpattermapError
+    from spattermap.core.mapset import make_map_set as make_map_set
+    from spattermap.core.settings import Settings as Settings
     from spattermap.loaders import from_signal as from_signal
     from spattermap.loaders import load as load
     from spattermap.loaders import load_blank as load_blank
-    from spattermap.mapset import make_map_set as make_map_set
-    from spattermap.settings import Settings as Settings
     from spattermap.sweeps import sweep as sweep
 
 

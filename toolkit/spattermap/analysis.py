@@ -6,22 +6,21 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from spattermap import wording
-from spattermap.mapset import facts, noise_is_known, valid_mask, validate
-from spattermap.outputs import staged_folder
-from spattermap.results import scaled_streaks, summary_of, tables_in_unit, write_files
-from spattermap.roles import Roles, stated_roles
-from spattermap.settings import Settings
+from spattermap.core.files import staged_folder
+from spattermap.core.mapset import Roles, facts, noise_is_known, stated_roles, valid_mask, validate
+from spattermap.core.results import scaled_streaks, summary_of, tables_in_unit, write_files
+from spattermap.core.settings import Settings
+from spattermap.show import wording
 
 if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
 
-    from spattermap.continuity import Continuity
-    from spattermap.moments import BlockMoments
-    from spattermap.morphology import Morphology
-    from spattermap.segmentation.result import Segmentation
-    from spattermap.separation import CompositionLimit
+    from spattermap.measure.connection import Continuity
+    from spattermap.measure.form import Morphology
+    from spattermap.noise.moments import BlockMoments
+    from spattermap.segment.result import Segmentation
+    from spattermap.verdict.composition import CompositionLimit
 
 
 @dataclass(frozen=True, repr=False)
@@ -120,11 +119,11 @@ class Analysis:
         OutputError
             If the folder cannot be used.
         """
-        from spattermap import figures
+        from spattermap.show import pictures
 
         with staged_folder(folder, overwrite=overwrite) as stage:
             self.write_tables(stage)
-            figures.save_all(self, stage / "figures")
+            pictures.save_all(self, stage / "figures")
         return Path(folder)
 
     def write_tables(self, stage: Path) -> None:
@@ -152,9 +151,9 @@ class Analysis:
         )
 
     def _repr_html_(self) -> str:
-        from spattermap import display
+        from spattermap import show
 
-        return str(display.summary(self).html)
+        return str(show.summary(self).html)
 
     def __repr__(self) -> str:
         return f"{self.title}\n\n{self.answer()}\n\n{wording.verdict_lines(self.elements)}"
@@ -195,10 +194,12 @@ def analyse(
     """
     import xarray as xr
 
-    from spattermap.colocation import pair_table
-    from spattermap.moments import block_moments
-    from spattermap.segmentation import segment
-    from spattermap.separation import gather, judge_all, metal_shares
+    from spattermap.noise.moments import block_moments
+    from spattermap.segment.engine import segment
+    from spattermap.verdict.gather import gather
+    from spattermap.verdict.judging import judge_all
+    from spattermap.verdict.metal_shares import metal_shares
+    from spattermap.verdict.pairs import pair_table
 
     validate(maps)
     if blank is not None:
@@ -237,7 +238,7 @@ def analyse(
 
 
 def _connection(maps: xr.Dataset, found: Segmentation, settings: Settings) -> Continuity:
-    from spattermap import continuity
+    from spattermap.measure import connection as continuity
 
     known = facts(maps)
     return continuity.describe(
@@ -258,7 +259,7 @@ def _form(
     shares: dict[str, float],
     settings: Settings,
 ) -> Morphology:
-    from spattermap import morphology
+    from spattermap.measure import form as morphology
 
     known = facts(maps)
     return morphology.describe(
@@ -295,8 +296,8 @@ def find_roles(
     InputError
         If a stated alloy has no mapped element.
     """
-    from spattermap.colocation import infer_roles
-    from spattermap.moments import block_moments
+    from spattermap.noise.moments import block_moments
+    from spattermap.verdict.correlation import infer_roles
 
     known = facts(maps)
     names = [str(name) for name in maps["element"].values]
@@ -336,7 +337,7 @@ def measure_droplets(maps: xr.Dataset, found: Segmentation, pixel_size: float) -
     """
     import numpy as np
 
-    from spattermap.regions import measure_regions
+    from spattermap.measure.regions import measure_regions
 
     only_droplets = np.where(found.labels <= found.n_droplets, found.labels, 0).astype(np.int32)
     table = measure_regions(
@@ -389,7 +390,7 @@ def notes_of(
 
 def _composition_limit(maps: xr.Dataset, roles: Roles) -> CompositionLimit | None:
     """Return from which diameter on a droplet's composition can be trusted, where it has one."""
-    from spattermap.separation import composition_limit
+    from spattermap.verdict.composition import composition_limit
 
     if len(roles.alloy) < 2 or facts(maps).length_unit != "um":
         return None

@@ -15,10 +15,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from spattermap import __version__
-from spattermap.errors import InputError, SpattermapError, SpattermapWarning
+from spattermap.core.errors import InputError, SpattermapError, SpattermapWarning
 
 if TYPE_CHECKING:
-    from spattermap.settings import Settings
+    from spattermap.core.settings import Settings
 
 DONE, OUR_FAULT, UNUSABLE_INPUT = 0, 1, 2
 
@@ -185,7 +185,7 @@ def _add_choices(command: argparse.ArgumentParser) -> None:
 
 def chosen_settings(chosen: argparse.Namespace) -> Settings:
     """Return the settings file's values with the command line's on top."""
-    from spattermap.settings import Settings
+    from spattermap.core.settings import Settings
 
     settings = Settings.from_toml(chosen.settings) if chosen.settings else Settings()
     changes = {}
@@ -203,7 +203,7 @@ def chosen_settings(chosen: argparse.Namespace) -> Settings:
 
 def _report(chosen: argparse.Namespace) -> int:
     settings = chosen_settings(chosen)  # before the slow imports: a typing error answers at once
-    from spattermap.report import write_report
+    from spattermap.show.report import write_report
 
     page = write_report(
         chosen.mapset,
@@ -219,7 +219,7 @@ def _report(chosen: argparse.Namespace) -> int:
 
 def _look(chosen: argparse.Namespace) -> int:
     from spattermap.loaders import blank_path, load
-    from spattermap.look import as_text
+    from spattermap.show.look import as_text
 
     print(as_text(load(chosen.mapset, crop=chosen.crop)))
     blank_path(chosen.mapset)  # a blank that is named but not there would stop the report
@@ -227,7 +227,7 @@ def _look(chosen: argparse.Namespace) -> int:
 
 
 def _convert(chosen: argparse.Namespace) -> int:
-    from spattermap.mosaics import convert
+    from spattermap.loaders.convert import convert
 
     print(convert(chosen.source, chosen.out, overlap=chosen.overlap))
     return DONE
@@ -235,8 +235,9 @@ def _convert(chosen: argparse.Namespace) -> int:
 
 def _mosaic(chosen: argparse.Namespace) -> int:
     settings = chosen_settings(chosen)  # before the slow imports: a typing error answers at once
+    from spattermap.core.work import Workers
     from spattermap.loaders import load
-    from spattermap.mosaics import Workers, mosaic
+    from spattermap.mosaics.analysing import mosaic
 
     mosaic(
         chosen.mapset,

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from spattermap.errors import InputFileError, InputTypeError, SpattermapError, nearest
+from spattermap.core.errors import InputFileError, InputTypeError, SpattermapError, nearest
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -199,10 +199,10 @@ def from_signal(signal: Any) -> xr.Dataset:
     InputError
         If its axes are not those of a map or a spectrum cube.
     """
-    from spattermap.loaders import hyperspy_files, stack
+    from spattermap.loaders import signals, stack
 
     request = stack.Request()
-    made = hyperspy_files.from_signal(signal, request)
+    made = signals.from_signal(signal, request)
     maps: xr.Dataset = stack.finish(made, Path("signal"), None, request)
     return maps
 

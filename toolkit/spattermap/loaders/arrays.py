@@ -8,10 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from spattermap.errors import InputError, InputFileError, SpattermapError
-from spattermap.loaders import channels, names
-from spattermap.loaders.limits import check_ratio, check_size
-from spattermap.loaders.stack import Request, Stack, readable
+from spattermap.core.errors import InputError, InputFileError, SpattermapError
+from spattermap.loaders import names
+from spattermap.loaders.stack import Request, Stack, check_ratio, check_size, readable
 
 FORMAT = "NumPy file"
 MOST_HEADER = 10_000
@@ -62,9 +61,9 @@ def read(path: Path, request: Request) -> Stack:
         raise
     except Exception as problem:  # headers are parsed as text and fail in many ways
         raise unreadable(path, problem) from problem
-    planes = channels.to_planes(data, (), path)
-    labels = channels.single_plane_label(path.stem, planes.shape[0])
-    elements, lines = channels.name_channels(labels, planes.shape[0], request, path)
+    planes = names.to_planes(data, (), path)
+    labels = names.single_plane_label(path.stem, planes.shape[0])
+    elements, lines = names.name_channels(labels, planes.shape[0], request, path)
     return Stack(
         counts=planes,
         elements=elements,
@@ -163,7 +162,7 @@ def _archive(path: Path, request: Request) -> Stack:
             f"{path} must hold maps of one size (y x x pixels), got {listed}. "
             "Export every map over the same field."
         )
-    elements, lines = channels.name_channels(kept, len(kept), request, path)
+    elements, lines = names.name_channels(kept, len(kept), request, path)
     return Stack(
         counts=np.stack(planes),
         elements=elements,
@@ -176,9 +175,9 @@ def _archive(path: Path, request: Request) -> Stack:
 
 
 def _named_stack(path: Path, held: Any, request: Request) -> Stack:
-    planes = channels.to_planes(held["counts"], (), path)
+    planes = names.to_planes(held["counts"], (), path)
     labels = [str(name) for name in np.atleast_1d(held["elements"])] if "elements" in held else []
-    elements, lines = channels.name_channels(labels, planes.shape[0], request, path)
+    elements, lines = names.name_channels(labels, planes.shape[0], request, path)
     size = float(held["pixel_size_um"]) if "pixel_size_um" in held else None
     extra = {name: held[name] for name in ("variance", "electron_image", "valid") if name in held}
     return Stack(

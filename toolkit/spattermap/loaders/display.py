@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from spattermap.errors import InputError
+from spattermap.core.errors import InputError
 
 COLOURED = (
     "Warning: a coloured picture, not numbers: brightness was taken as intensity, so detection "

@@ -9,11 +9,16 @@ from typing import Any
 
 import numpy as np
 
-from spattermap.checks import ELEMENT_SYMBOLS
-from spattermap.errors import InputError, InputFileError, SpattermapError, nearest
+from spattermap.core.errors import (
+    ELEMENT_SYMBOLS,
+    InputError,
+    InputFileError,
+    SpattermapError,
+    nearest,
+)
 from spattermap.loaders import arrays, display, names, pictures, text
 from spattermap.loaders.stack import SAME_SIZE, Request, Stack
-from spattermap.white_noise import white_variance
+from spattermap.noise.noise_models import white_variance
 
 FORMAT = "folder of single-element files"
 # A border of one or two pixels is an export quirk; more is another field of view.

@@ -8,11 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from spattermap.errors import InputError, InputFileError, SpattermapError
-from spattermap.loaders import channels, names, probe
-from spattermap.loaders.limits import check_ratio, check_size
+from spattermap.core.errors import InputError, InputFileError, SpattermapError
+from spattermap.loaders import names, probe
 from spattermap.loaders.ondisk import Hdf5Dataset, lazily
-from spattermap.loaders.stack import SAME_SIZE, Request, Stack, readable
+from spattermap.loaders.stack import SAME_SIZE, Request, Stack, check_ratio, check_size, readable
 
 FORMAT = "HDF5"
 ENDINGS = (".h5", ".hdf5", ".hdf", ".nxs", ".nx5")
@@ -202,7 +201,7 @@ def _nxdata(group: Any, path: Path, request: Request) -> Stack:
         stack.facts["title"] = _text(title[()])
     errors = group.get(f"{signal}_errors", group.get("errors"))
     if isinstance(errors, h5py.Dataset) and errors.shape == group[signal].shape:
-        stack.variance = channels.to_planes(np.asarray(errors[()], dtype=float) ** 2, axes, path)
+        stack.variance = names.to_planes(np.asarray(errors[()], dtype=float) ** 2, axes, path)
     return stack
 
 
@@ -224,12 +223,12 @@ def _step(axis: Any) -> float | None:
 
 def _stack(dataset: Any, axes: Any, labels: list[str], path: Path, request: Request) -> Stack:
     data = _values(dataset, path, request)
-    planes = channels.to_planes(data, axes, path)
+    planes = names.to_planes(data, axes, path)
     for name in ("elements", "element", "lines", "channels"):
         if not labels and name in dataset.attrs:
             labels = [_text(value) for value in np.atleast_1d(dataset.attrs[name])]
-    labels = labels or channels.single_plane_label(path.stem, planes.shape[0])
-    elements, lines = channels.name_channels(labels, planes.shape[0], request, path)
+    labels = labels or names.single_plane_label(path.stem, planes.shape[0])
+    elements, lines = names.name_channels(labels, planes.shape[0], request, path)
     return Stack(
         counts=planes,
         elements=elements,
@@ -282,7 +281,7 @@ def _group_of_maps(group: Any, path: Path, request: Request) -> Stack:
         stacked = da.stack(planes)
     else:
         stacked = np.stack(planes)
-    elements, lines = channels.name_channels(kept, len(kept), request, path)
+    elements, lines = names.name_channels(kept, len(kept), request, path)
     electron = next((held[name] for name in held if names.is_electron_image(name)), None)
     return Stack(
         counts=stacked,

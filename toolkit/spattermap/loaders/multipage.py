@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from spattermap.errors import InputError, InputFileError, SpattermapError
-from spattermap.loaders import channels, names, pictures
+from spattermap.core.errors import InputError, InputFileError, SpattermapError
+from spattermap.loaders import names, pictures
 from spattermap.loaders.ondisk import TiffPage, lazily
 from spattermap.loaders.stack import SAME_SIZE, Request, Stack, readable
 
@@ -100,12 +100,12 @@ def _pages(tiff: Any, path: Path, request: Request) -> Stack:
     pictures.check_page(first, path, lazy=request.lazy, pages=number)
     labels = _labels_of_file(tiff, number) or labels
     if not any(names.candidates(label) for label in labels):
-        labels = channels.single_plane_label(path.stem, number)
+        labels = names.single_plane_label(path.stem, number)
     keep = [k for k, label in enumerate(labels) if not names.is_electron_image(label)]
     electron = next((k for k, label in enumerate(labels) if names.is_electron_image(label)), None)
     if not labels:
         keep = list(range(number))
-    elements, lines = channels.name_channels(
+    elements, lines = names.name_channels(
         [labels[k] for k in keep] if labels else [], len(keep), request, path
     )
     size, where, notes = pictures.tiff_pixel_size(tiff, path)
@@ -163,12 +163,12 @@ def _ome(tiff: Any, path: Path, request: Request) -> Stack:
             f"{tuple(series.shape)}. Export one plane an element."
         )
     data = _ome_data(series, path, request)
-    planes = channels.to_planes(data, list(axes), path)
+    planes = names.to_planes(data, list(axes), path)
     labels, size = _ome_facts(tiff.ome_metadata or "", path)
     labels = labels[: planes.shape[0]]
     if not any(labels):
-        labels = channels.single_plane_label(path.stem.removesuffix(".ome"), planes.shape[0])
-    elements, lines = channels.name_channels(labels, planes.shape[0], request, path)
+        labels = names.single_plane_label(path.stem.removesuffix(".ome"), planes.shape[0])
+    elements, lines = names.name_channels(labels, planes.shape[0], request, path)
     return Stack(
         counts=planes,
         elements=elements,

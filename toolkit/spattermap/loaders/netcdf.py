@@ -6,11 +6,10 @@ import math
 from pathlib import Path
 from typing import Any
 
-from spattermap.errors import InputError, SpattermapError
+from spattermap.core.errors import InputError, SpattermapError
+from spattermap.core.mapset import facts
 from spattermap.loaders import probe
-from spattermap.loaders.limits import check_size
-from spattermap.loaders.stack import Request, Stack, readable
-from spattermap.mapset import facts
+from spattermap.loaders.stack import Request, Stack, check_size, readable
 
 FORMAT = "netCDF map set"
 ENDINGS = (".nc", ".nc4", ".netcdf")

@@ -10,11 +10,10 @@ from typing import Any
 
 import numpy as np
 
-from spattermap.errors import InputError, InputFileError, SpattermapError
+from spattermap.core.errors import InputError, InputFileError, SpattermapError
 from spattermap.loaders import display
-from spattermap.loaders.limits import EAGER_BYTES, check_ratio, check_size
 from spattermap.loaders.ondisk import TiffPage, lazily
-from spattermap.loaders.stack import SAME_SIZE, readable
+from spattermap.loaders.stack import EAGER_BYTES, SAME_SIZE, check_ratio, check_size, readable
 
 TIFF_ENDINGS = (".tif", ".tiff")
 LOSSLESS_ENDINGS = (".png", ".bmp")

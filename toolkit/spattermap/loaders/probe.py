@@ -23,7 +23,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from spattermap.errors import InputFileError
+from spattermap.core.errors import InputFileError
 
 # Without a sign of life for so long, a file is taken for one that hangs its reader (s).
 SILENT_SECONDS = 10.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from spattermap.loaders import channels, pictures
+from spattermap.loaders import names, pictures
 from spattermap.loaders.stack import Request, Stack
 
 FORMAT = "single picture"
@@ -46,7 +46,7 @@ def read(path: Path, request: Request) -> Stack:
         If it is damaged, or not one number a pixel.
     """
     picture = pictures.open_picture(path, lazy=request.lazy)
-    elements, lines = channels.name_channels([path.stem], 1, request, path)
+    elements, lines = names.name_channels([path.stem], 1, request, path)
     return Stack(
         counts=picture.data[None],
         elements=elements,

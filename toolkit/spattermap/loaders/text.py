@@ -12,10 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from spattermap.errors import InputError, InputFileError, SpattermapError
-from spattermap.loaders import channels, names
-from spattermap.loaders.limits import check_ratio, check_size
-from spattermap.loaders.stack import SAME_SIZE, Request, Stack, readable
+from spattermap.core.errors import InputError, InputFileError, SpattermapError
+from spattermap.loaders import names
+from spattermap.loaders.stack import SAME_SIZE, Request, Stack, check_ratio, check_size, readable
 
 FORMAT = "text"
 ENDINGS = (".csv", ".tsv", ".txt", ".dat", ".asc")
@@ -85,7 +84,7 @@ def read(path: Path, request: Request) -> Stack:
                 f"{len(header)}. Correct the header."
             )
         return _long(path, table, places, (x_name, y_name), request)
-    elements, lines = channels.name_channels([stem(path)], 1, request, path)
+    elements, lines = names.name_channels([stem(path)], 1, request, path)
     return Stack(
         counts=table[None],
         elements=elements,
@@ -294,7 +293,7 @@ def _long(
         )
     labels = [name for name in places if name not in axes]
     kept = [name for name in labels if names.candidates(name)]
-    elements, lines = channels.name_channels(kept, len(kept) or 1, request, path)
+    elements, lines = names.name_channels(kept, len(kept) or 1, request, path)
     ignored = [name for name in labels if name not in kept]
     planes = np.zeros((len(kept), *shape), dtype=table.dtype)
     for k, name in enumerate(kept):

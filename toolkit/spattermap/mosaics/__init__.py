@@ -22,18 +22,18 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from spattermap.core.work import Workers
+    from spattermap.loaders.convert import convert
     from spattermap.mosaics.analysing import mosaic
-    from spattermap.mosaics.converting import convert
     from spattermap.mosaics.result import Mosaic
-    from spattermap.mosaics.workers import Workers
 
 __all__ = ["Mosaic", "Workers", "convert", "mosaic"]
 
 # Imported on first use: the command line comes through here and must start at once.
 _HOMES = {
     "Mosaic": "spattermap.mosaics.result",
-    "Workers": "spattermap.mosaics.workers",
-    "convert": "spattermap.mosaics.converting",
+    "Workers": "spattermap.core.work",
+    "convert": "spattermap.loaders.convert",
     "mosaic": "spattermap.mosaics.analysing",
 }
 

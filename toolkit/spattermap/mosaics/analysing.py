@@ -12,23 +12,21 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from spattermap.analysis import find_roles, notes_of
-from spattermap.mapset import facts
-from spattermap.mosaics.chain import segment_parts
-from spattermap.mosaics.grid import Box, Grid, Scratch
+from spattermap.core.files import staged_folder
+from spattermap.core.grid import Box, Grid, Scratch, Source
+from spattermap.core.mapset import Roles, facts
+from spattermap.core.results import scaled_streaks, tables_in_unit, write_files
+from spattermap.core.settings import Settings
+from spattermap.core.work import Workers
+from spattermap.loaders.convert import sheet_of
 from spattermap.mosaics.haze import haze_of
 from spattermap.mosaics.measuring import Measured, Plan, context_of, measure, part_maps
-from spattermap.mosaics.parted import Parted
 from spattermap.mosaics.result import Mosaic
-from spattermap.mosaics.sheet import sheet_of
-from spattermap.mosaics.source import Source
 from spattermap.mosaics.squares import coverage_of, overview_of, summed
 from spattermap.mosaics.tables import Sizes, droplets_file, sizes_of
 from spattermap.mosaics.verdict import join_parts, mean_diameter, windows
-from spattermap.mosaics.workers import Workers
-from spattermap.outputs import staged_folder
-from spattermap.results import scaled_streaks, tables_in_unit, write_files
-from spattermap.roles import Roles
-from spattermap.settings import Settings
+from spattermap.segment.parted import Parted
+from spattermap.segment.parts import segment_parts
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -157,8 +155,9 @@ def _put_together(
     plan: Plan, parts: Sequence[Measured], stage: Path, *, sizes: Sizes, haze: dict[str, float]
 ) -> Mosaic:
     """Add up what the parts gave and draw the verdict from it."""
-    from spattermap.colocation import pair_table
-    from spattermap.separation import judge_all, metal_shares
+    from spattermap.verdict.judging import judge_all
+    from spattermap.verdict.metal_shares import metal_shares
+    from spattermap.verdict.pairs import pair_table
 
     parted, settings = plan.parted, plan.settings
     source, grid = parted.job.source, parted.job.grid
@@ -214,9 +213,9 @@ def _plan(
     labels_store: Path,
 ) -> Plan:
     """Decide once what every part must do alike."""
-    from spattermap.autocovariance import structure_of
-    from spattermap.moments import default_block_px
-    from spattermap.morphology.coverage import LARGEST_SIDE
+    from spattermap.measure.coverage import LARGEST_SIDE
+    from spattermap.noise.correlation_length import structure_of
+    from spattermap.noise.moments import default_block_px
 
     settings, blank = options
     height, width = shape = parted.job.shape

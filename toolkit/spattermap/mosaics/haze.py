@@ -9,16 +9,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from spattermap.mosaics.chain import every, sampled
-from spattermap.mosaics.grid import Box, Grid
-from spattermap.mosaics.parted import Parted
-from spattermap.mosaics.pixels import Task
-from spattermap.mosaics.workers import Workers
-from spattermap.roles import Roles
-from spattermap.segmentation import haze
-from spattermap.segmentation.chain import alloy_step, plate, zero_of
-from spattermap.segmentation.likelihood import stack_of
-from spattermap.settings import Settings
+from spattermap.core.grid import Box, Grid
+from spattermap.core.mapset import Roles
+from spattermap.core.settings import Settings
+from spattermap.core.work import Workers
+from spattermap.segment import haze
+from spattermap.segment.engine import alloy_step, plate, zero_of
+from spattermap.segment.likelihood import stack_of
+from spattermap.segment.parted import Parted
+from spattermap.segment.parts import every, sampled
+from spattermap.segment.passes import Task
 
 if TYPE_CHECKING:
     import xarray as xr

@@ -11,25 +11,23 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from spattermap.mapset import facts
-from spattermap.mosaics.chain import every
-from spattermap.mosaics.grid import Box
-from spattermap.mosaics.parted import Parted
-from spattermap.mosaics.pixels import Task
-from spattermap.mosaics.shapes import Runs, runs_of
-from spattermap.regions import measure_runs, signal_sums
+from spattermap.core.arrays import Floats, Integers, Labels
+from spattermap.core.grid import Box
+from spattermap.core.mapset import facts
+from spattermap.measure.regions import measure_runs, signal_sums
+from spattermap.segment.parted import Parted
+from spattermap.segment.parts import every
+from spattermap.segment.passes import Task
+from spattermap.segment.streaks import Runs, runs_of
 
 if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
 
-    from spattermap.roles import Roles
-    from spattermap.separation.gather import Context
-    from spattermap.settings import Settings
+    from spattermap.core.mapset import Roles
+    from spattermap.core.settings import Settings
+    from spattermap.verdict.gather import Context
 
-Floats = npt.NDArray[np.float64]
-Labels = npt.NDArray[np.int32]
-Whole = npt.NDArray[np.int64]
 
 _FEW = 100  # resamples within a part
 
@@ -109,7 +107,7 @@ class Connected:
         Piece at each pixel of the border, by side.
     """
 
-    area: Whole
+    area: Integers
     largest: int
     lines: dict[str, Labels]
 
@@ -224,9 +222,9 @@ def _beside_mask(plan: Plan, core: Box, dense: Labels, n: int) -> npt.NDArray[np
 
 def context_of(plan: Plan, part: xr.Dataset, label: Labels) -> Context | None:
     """Return what the verdict is drawn from, without the maps; None where nothing is valid."""
-    from spattermap.moments import block_moments
-    from spattermap.segmentation.result import Segmentation
-    from spattermap.separation import gather
+    from spattermap.noise.moments import block_moments
+    from spattermap.segment.result import Segmentation
+    from spattermap.verdict.gather import gather
 
     if "valid" in part and not part["valid"].values.any():
         return None

@@ -8,18 +8,18 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spattermap import wording
-from spattermap.display.values import table_html
-from spattermap.mapset import facts
-from spattermap.mosaics.grid import Box
+from spattermap.core.grid import Box
+from spattermap.core.mapset import facts
 from spattermap.mosaics.measuring import part_maps
-from spattermap.mosaics.parted import Parted
 from spattermap.mosaics.result import Mosaic
-from spattermap.pages import figure_html, shell
-from spattermap.wording import figures, percent
+from spattermap.segment.parted import Parted
+from spattermap.show import wording
+from spattermap.show.pages import figure_html, shell
+from spattermap.show.pieces import table_html
+from spattermap.show.wording import figures, percent
 
 if TYPE_CHECKING:
-    from spattermap.figures.canvas import Picture
+    from spattermap.show.pictures.canvas import Picture
 
 CROP_PX = 320  # side of a crop at full resolution
 _QUANTILES = (("bare", 0.1), ("middling", 0.5), ("covered", 0.9))
@@ -54,7 +54,7 @@ def write_page(found: Mosaic, parted: Parted) -> None:
 
 
 def _answer(found: Mosaic) -> str:
-    from spattermap.display import answer
+    from spattermap.show import answer
 
     known = facts(found.maps)
     height, width = found.maps.sizes["y"], found.maps.sizes["x"]
@@ -102,7 +102,7 @@ def _title(found: Mosaic) -> str:
 
 
 def _overview(found: Mosaic) -> str:
-    from spattermap.figures import element_maps
+    from spattermap.show.pictures import element_maps
 
     side = round(found.maps.sizes["x"] / found.overview.sizes["x"])
     html = f"<p>Each pixel below is the mean of {side} × {side} pixels of the mosaic.</p>"
@@ -114,8 +114,7 @@ def _covered(found: Mosaic) -> Picture:
     """Draw the covered part, droplets and streaks together."""
     from cmcrameri import cm
 
-    from spattermap.figures.axes import colour_bar, heading
-    from spattermap.figures.canvas import draw_map, picture, scale_bar
+    from spattermap.show.pictures.canvas import colour_bar, draw_map, heading, picture, scale_bar
 
     plane = found.overview["kinds"].sum("kind").values
     height, width = plane.shape
@@ -133,7 +132,7 @@ def _covered(found: Mosaic) -> Picture:
 
 
 def _crops(found: Mosaic, parted: Parted) -> str:
-    from spattermap.figures import outlined_segmentation
+    from spattermap.show.pictures import outlined_segmentation
 
     html = (
         f"<p>Squares of up to {CROP_PX} × {CROP_PX} px, chosen by their cover: a bare, a middling "
@@ -186,9 +185,9 @@ def _window(top: int, left: int, shape: tuple[int, int]) -> Box:
 def _sizes(found: Mosaic) -> str:
     import pandas as pd
 
-    from spattermap.display.morphology import diameters_table, shape_sentences
-    from spattermap.display.pieces import paragraphs
-    from spattermap.figures import size_histogram
+    from spattermap.show.form_text import diameters_table, shape_sentences
+    from spattermap.show.pictures import size_histogram
+    from spattermap.show.pieces import paragraphs
 
     if not found.n_droplets:
         return "<p>No droplet was found.</p>"
@@ -200,7 +199,7 @@ def _sizes(found: Mosaic) -> str:
 
 
 def _streaks(found: Mosaic) -> str:
-    from spattermap.figures import streak_rose
+    from spattermap.show.pictures import streak_rose
 
     if not len(found.streaks):
         return "<p>No streak was found.</p>"
@@ -214,7 +213,7 @@ def _streaks(found: Mosaic) -> str:
 
 
 def _connection(found: Mosaic) -> str:
-    from spattermap.display.pieces import facts_table, paragraphs
+    from spattermap.show.pieces import facts_table, paragraphs
 
     if not wording.could_divide(_view(found)):
         return "<p>Metal and bare area could not be told apart, nor can connection be told.</p>"
@@ -230,8 +229,8 @@ def _connection(found: Mosaic) -> str:
 
 
 def _verdict(found: Mosaic) -> str:
-    from spattermap.display import verdicts
-    from spattermap.figures import share_bars
+    from spattermap.show import verdicts
+    from spattermap.show.pictures import share_bars
 
     view = _view(found)
     return figure_html(share_bars(view)) + f'<div class="piece">{verdicts(view).html}</div>'
@@ -260,6 +259,6 @@ def _files() -> str:
 
 
 def _cautions() -> str:
-    from spattermap.display import cautions
+    from spattermap.show import cautions
 
     return str(cautions().html)

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from spattermap.mapset import facts
-from spattermap.results import summary_of
+from spattermap.core.mapset import facts
+from spattermap.core.results import summary_of
 
 if TYPE_CHECKING:
     import numpy as np
@@ -15,10 +15,10 @@ if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
 
-    from spattermap.morphology import Coverage
-    from spattermap.mosaics.sheet import Sheet
-    from spattermap.roles import Roles
-    from spattermap.settings import Settings
+    from spattermap.core.mapset import Roles
+    from spattermap.core.settings import Settings
+    from spattermap.loaders.convert import Sheet
+    from spattermap.measure.coverage import Coverage
 
 
 @dataclass(frozen=True, repr=False)
@@ -96,7 +96,7 @@ class Mosaic:
 
     def summary(self) -> dict[str, Any]:
         """Return the headline numbers, settings, versions and inputs, ready for JSON."""
-        from spattermap.morphology.result import size_numbers
+        from spattermap.measure.form import size_numbers
 
         size = facts(self.maps).pixel_size
         numbers = {

@@ -6,18 +6,16 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
-from spattermap.mapset import facts, make_map_set
+from spattermap.core.arrays import Floats
+from spattermap.core.grid import Source
+from spattermap.core.mapset import facts, make_map_set
 from spattermap.mosaics.measuring import Measured, Plan, add_coarse
-from spattermap.mosaics.source import Source
 
 if TYPE_CHECKING:
     import xarray as xr
 
-    from spattermap.morphology import Coverage
-
-Floats = npt.NDArray[np.float64]
+    from spattermap.measure.coverage import Coverage
 
 
 def summed(parts: Sequence[Measured], plan: Plan, shape: tuple[int, int]) -> dict[str, Floats]:
@@ -31,7 +29,7 @@ def summed(parts: Sequence[Measured], plan: Plan, shape: tuple[int, int]) -> dic
 
 def coverage_of(squares: Floats, plan: Plan) -> Coverage:
     """Return the coverage; `squares` are valid pixels and metal pixels (2, y, x)."""
-    from spattermap.morphology.coverage import coverage_of_blocks
+    from spattermap.measure.coverage import coverage_of_blocks
 
     return coverage_of_blocks(
         squares[0],

@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from spattermap.mapset import facts
+from spattermap.core.mapset import facts
+from spattermap.core.results import tables_in_unit
+from spattermap.core.settings import Settings
 from spattermap.mosaics.measuring import Measured, Plan, rows_file
-from spattermap.mosaics.parted import Parted
-from spattermap.mosaics.shapes import Gathered
-from spattermap.results import tables_in_unit
-from spattermap.settings import Settings
+from spattermap.segment.parted import Parted
+from spattermap.segment.streaks import Gathered
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -62,7 +62,7 @@ def droplets_file(plan: Plan, parts: Sequence[Measured], stage: Path) -> pd.Data
 
 def _cut_rows(plan: Plan, parts: Sequence[Measured]) -> pd.DataFrame:
     """Measure the droplets that lie in several parts, gathered whole."""
-    from spattermap.regions import measure_runs
+    from spattermap.measure.regions import measure_runs
 
     source = plan.parted.job.source
     runs = Gathered([one.cut.runs for one in parts]).runs
@@ -88,8 +88,9 @@ def _cut_rows(plan: Plan, parts: Sequence[Measured]) -> pd.DataFrame:
 
 def sizes_of(parted: Parted, rows: pd.DataFrame, settings: Settings) -> Sizes:
     """Return diameters and shapes of the droplets, those the border cuts counted for others."""
-    from spattermap.morphology import shape_class, shape_shares, size_summary
-    from spattermap.morphology.result import weights_in_field
+    from spattermap.measure.form import weights_in_field
+    from spattermap.measure.shapes import shape_class, shape_shares
+    from spattermap.measure.sizes import size_summary
 
     size = facts(parted.job.source.maps).pixel_size
     box = parted.box[rows["label"].to_numpy(dtype=np.int64)]

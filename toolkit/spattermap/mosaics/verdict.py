@@ -9,17 +9,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from spattermap.mosaics.grid import Box
+from spattermap.core.grid import Box
 from spattermap.mosaics.measuring import part_maps
-from spattermap.mosaics.parted import Parted
-from spattermap.separation.gather import Context
-from spattermap.separation.levels import measure_levels
-from spattermap.separation.zones import DROPLET, STREAK
+from spattermap.segment.parted import Parted
+from spattermap.verdict.gather import Context
+from spattermap.verdict.signal_levels import measure_levels
+from spattermap.verdict.zones import DROPLET, STREAK
 
 if TYPE_CHECKING:
     import xarray as xr
 
-    from spattermap.block_sums import BlockMoments
+    from spattermap.noise.moments import BlockMoments
 
 WINDOW_PX = 1024  # side of the windows in which spatial p-values are found
 _DOWN, _ACROSS = 2, 2

@@ -14,12 +14,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.analysis import find_roles
-from spattermap.errors import InputError, SpattermapError
-from spattermap.mapset import facts, unit_name, validate
-from spattermap.outputs import write_text_atomically
+from spattermap.core.errors import InputError, SpattermapError
+from spattermap.core.files import write_text_atomically
+from spattermap.core.mapset import facts, unit_name, validate
+from spattermap.core.settings import Settings
 from spattermap.panel.drawing import histogram_svg, numbers_html, overlay_svg
 from spattermap.panel.view import View, coarse, look
-from spattermap.settings import Settings
 
 if TYPE_CHECKING:
     import xarray as xr

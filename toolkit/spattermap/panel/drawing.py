@@ -9,19 +9,19 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spattermap import wording
-from spattermap.figures.canvas import ORANGE, SKY
-from spattermap.figures.outlines import outline_pixels
-from spattermap.figures.sizes import FEWEST_DROPLETS_FOR_BINS, log_bins
-from spattermap.mapset import facts, unit_name
+from spattermap.core.mapset import facts, unit_name
+from spattermap.show import wording
+from spattermap.show.pictures.canvas import ORANGE, SKY
+from spattermap.show.pictures.map_pictures import outline_pixels
+from spattermap.show.pictures.size_pictures import FEWEST_DROPLETS_FOR_BINS, log_bins
 
 if TYPE_CHECKING:
     import numpy.typing as npt
     import xarray as xr
 
+    from spattermap.core.mapset import Roles
     from spattermap.panel.view import View
-    from spattermap.roles import Roles
-    from spattermap.segmentation.result import Segmentation
+    from spattermap.segment.result import Segmentation
 
 
 def overlay_svg(maps: xr.Dataset, roles: Roles, view: View) -> str:

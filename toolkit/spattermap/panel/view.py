@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spattermap.mapset import facts, make_map_set, valid_mask
+from spattermap.core.mapset import facts, make_map_set, valid_mask
 
 if TYPE_CHECKING:
     import numpy.typing as npt
     import pandas as pd
     import xarray as xr
 
-    from spattermap.roles import Roles
-    from spattermap.segmentation.result import Segmentation
-    from spattermap.settings import Settings
+    from spattermap.core.mapset import Roles
+    from spattermap.core.settings import Settings
+    from spattermap.segment.result import Segmentation
 
 # Maps are first segmented at about this many pixels: quick enough to follow a slider.
 COARSE_PIXELS = 256 * 256
@@ -121,7 +121,7 @@ def look(
     View
     """
     from spattermap.analysis import measure_droplets
-    from spattermap.segmentation import segment
+    from spattermap.segment.engine import segment
 
     known = facts(maps)
     if known.length_unit == "px" and scale > 1 and settings.smallest_droplet is not None:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from spattermap.show.wording import percent, words_of
 from spattermap.sweeps.effects import numeric_columns
-from spattermap.wording import percent, words_of
 
 if TYPE_CHECKING:
     import pandas as pd

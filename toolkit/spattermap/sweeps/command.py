@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from spattermap.settings import Settings
+    from spattermap.core.settings import Settings
 
 DONE, OUR_FAULT, SOME_INPUT_UNUSABLE = 0, 1, 2
 

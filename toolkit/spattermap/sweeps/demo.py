@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
-from spattermap.continuity import PURE_METAL_RESISTIVITY_OHM_M, sheet_conductance
-from spattermap.outputs import write_text_atomically
+from spattermap.core.files import write_text_atomically
+from spattermap.measure.conductance import sheet_conductance
+from spattermap.measure.resistivity import PURE_METAL_RESISTIVITY_OHM_M
 from spattermap.synthesis import (
     Deposit,
     Droplets,

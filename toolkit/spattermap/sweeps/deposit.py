@@ -12,16 +12,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from spattermap import __version__
-from spattermap.errors import InputFileError, OutputError, SpattermapError
-from spattermap.outputs import staged_folder
-from spattermap.settings import Settings
+from spattermap.core.errors import InputFileError, OutputError, SpattermapError
+from spattermap.core.files import staged_folder
+from spattermap.core.settings import Settings
 from spattermap.sweeps.sheet import SheetRow
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from spattermap.analysis import Analysis
-    from spattermap.moments import BlockMoments
+    from spattermap.noise.moments import BlockMoments
 
 RECORD, MOMENTS, PAGE = "deposit.json", "moments.npz", "report.html"
 # Folders are named by this many figures of the content hash.
@@ -199,7 +199,7 @@ def _store(task: Task, blank: Path | None, target: Path) -> None:
 
 def _with_sheet_facts(maps: xr.Dataset, row: SheetRow) -> xr.Dataset:
     """Return the map set with the sheet's columns on top of the sidecar's."""
-    from spattermap.mapset import facts, set_facts
+    from spattermap.core.mapset import facts, set_facts
 
     known = facts(maps)
     maps = maps.copy()
@@ -213,7 +213,7 @@ def _with_sheet_facts(maps: xr.Dataset, row: SheetRow) -> xr.Dataset:
 
 def _record(analysis: Analysis) -> dict[str, Any]:
     """Return what the tables of a sweep need of one deposit, ready for JSON."""
-    from spattermap.mapset import facts
+    from spattermap.core.mapset import facts
 
     known = facts(analysis.maps)
     elements = json.loads(analysis.elements.to_json(orient="records", double_precision=15))
@@ -247,7 +247,7 @@ def _add_report(task: Task, blank: Path | None, target: Path) -> None:
     page = target / PAGE
     if page.is_file():
         return
-    from spattermap.report import write_report
+    from spattermap.show.report import write_report
 
     with tempfile.TemporaryDirectory(prefix=".spattermap_", dir=target.parent) as scratch:
         made = write_report(task.row.path, Path(scratch) / "r", settings=task.settings, blank=blank)
@@ -297,7 +297,7 @@ def load_moments(file: Path) -> BlockMoments:
     """
     import numpy as np
 
-    from spattermap.moments import BlockMoments
+    from spattermap.noise.moments import BlockMoments
 
     with np.load(file) as arrays:
         plain = json.loads(str(arrays["_plain"]))

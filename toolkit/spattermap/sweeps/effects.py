@@ -8,12 +8,12 @@ from itertools import combinations, permutations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
+
+from spattermap.core.arrays import Floats
 
 if TYPE_CHECKING:
     import pandas as pd
 
-Floats = npt.NDArray[np.float64]
 
 # Fewer samples than this show no rank correlation at any useful level.
 LEAST_SAMPLES = 4
@@ -95,7 +95,7 @@ def rank_effects(
     """
     import pandas as pd
 
-    from spattermap.colocation import adjusted
+    from spattermap.verdict.correlation import adjusted
 
     lines = []
     for alloy, group in _by_alloy(samples):
@@ -255,7 +255,7 @@ def regression(
     """
     import pandas as pd
 
-    from spattermap.colocation import adjusted
+    from spattermap.verdict.correlation import adjusted
 
     samples = samples[samples["n_fields"] > 0]
     settings = numeric_columns(samples, process)

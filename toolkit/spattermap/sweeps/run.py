@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from spattermap.errors import OutputError
-from spattermap.outputs import write_text_atomically
-from spattermap.settings import Settings
-from spattermap.sweeps import engine
+from spattermap.core import work as engine
+from spattermap.core.errors import OutputError
+from spattermap.core.files import write_text_atomically
+from spattermap.core.settings import Settings
 from spattermap.sweeps.deposit import Outcome, Task, work
 from spattermap.sweeps.sheet import SheetRow, column_names, read_sheet
 
@@ -188,7 +188,7 @@ def sweep(
             progress(done, len(rows), _line(rows[place], outcome))
     found = summarise(rows, [one for one in outcomes if one], folder=folder, settings=chosen)
     write_tables(found)
-    from spattermap.sweeps.page import overview
+    from spattermap.sweeps.overview import overview
 
     write_text_atomically(found.page, overview(found))
     return found
@@ -245,17 +245,17 @@ def summarise(
     -------
     Sweep
     """
-    from spattermap.sweeps import advice, effects, tables
+    from spattermap.sweeps import advice, effects, sweep_tables
     from spattermap.sweeps.deposit import read_record
 
     store = folder / STORE
-    fields = tables.fields_table(rows, outcomes, store)
+    fields = sweep_tables.fields_table(rows, outcomes, store)
     records = [read_record(store / one.key) for one in outcomes if not one.error]
     process = _names("process", rows, records, fields)
     measured = _names("measured", rows, records, fields)
-    samples = tables.samples_table(fields, [*process, *measured], settings.level)
-    verdicts, pairs = tables.verdict_tables(fields, store, settings)
-    names = [(name, name.replace("_um", "_px")) for name in tables.RESULTS]
+    samples = sweep_tables.samples_table(fields, [*process, *measured], settings.level)
+    verdicts, pairs = sweep_tables.verdict_tables(fields, store, settings)
+    names = [(name, name.replace("_um", "_px")) for name in sweep_tables.RESULTS]
     results = [one if one in samples else other for one, other in names]
     results = [name for name in results if name in samples]
     asked = [name for name in results if name in _ASKED]

@@ -10,7 +10,7 @@ from dataclasses import field as default
 from pathlib import Path
 from typing import Any
 
-from spattermap.errors import InputError, InputFileError, nearest
+from spattermap.core.errors import InputError, InputFileError, nearest
 
 # Columns with a meaning of their own; every other column is a process column.
 OWN_COLUMNS = ("path", "sample", "field", "blank")

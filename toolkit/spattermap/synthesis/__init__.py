@@ -5,7 +5,7 @@ Nothing here is read by the analysis; it serves the demo deposits and the tests.
 
 from __future__ import annotations
 
-from spattermap.synthesis.files import save_folder
+from spattermap.synthesis.saving import save_folder
 from spattermap.synthesis.scene import Scene, make_blank, make_deposit
 from spattermap.synthesis.spec import (
     FUSED_SILICA,

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spattermap.mapset import make_map_set
-from spattermap.synthesis.shapes import (
+from spattermap.core.mapset import make_map_set
+from spattermap.synthesis.deposit_shapes import (
     Canvas,
     draw_cracks,
     draw_droplets,

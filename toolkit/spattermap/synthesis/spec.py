@@ -6,8 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from spattermap.checks import element_symbol, one_of, positive
-from spattermap.errors import InputError
+from spattermap.core.errors import InputError, element_symbol, one_of, positive
 
 # Mass percent, from the molar masses of SiO2 (exact for the pure oxide).
 FUSED_SILICA: dict[str, float] = {"Si": 46.7437, "O": 53.2563}

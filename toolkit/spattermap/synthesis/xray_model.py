@@ -20,8 +20,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from spattermap.checks import atomic_number
-from spattermap.errors import InputError
+from spattermap.core.errors import InputError, atomic_number
 
 if TYPE_CHECKING:
     import numpy.typing as npt

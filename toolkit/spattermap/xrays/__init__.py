@@ -15,8 +15,13 @@ from spattermap.xrays.overlap import (
     resolution_fwhm_eV,
     separability,
 )
-from spattermap.xrays.ranges import anderson_hasler_um, density_of, kanaya_okayama_um
-from spattermap.xrays.sensitivity import Sensitivity, relative_sensitivity
+from spattermap.xrays.ranges import (
+    Sensitivity,
+    anderson_hasler_um,
+    density_of,
+    kanaya_okayama_um,
+    relative_sensitivity,
+)
 
 __all__ = [
     "DEFAULT_FWHM_EV",

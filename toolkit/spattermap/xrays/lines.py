@@ -9,8 +9,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
-from spattermap.checks import element_symbol, positive
-from spattermap.errors import InputError, unknown_name
+from spattermap.core.errors import InputError, element_symbol, positive, unknown_name
 
 # Unresolved groups of lines as a solid-state detector sees them. Keys are the names used in
 # files; values are the members in the library's spelling.

@@ -6,8 +6,7 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
-from spattermap.checks import positive
-from spattermap.errors import InputError
+from spattermap.core.errors import InputError, positive
 from spattermap.xrays.lines import Line, line_of, lines_of, mapped_line, parse_line
 
 if TYPE_CHECKING:

@@ -1,0 +1,1 @@
+"""Errors, settings, the map set and its facts, parts and workers, files that appear whole."""

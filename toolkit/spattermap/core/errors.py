@@ -1,0 +1,281 @@
+"""Argument checks: each returns the clean value or raises one clear error.
+
+The errors a user can meet, and the one sentence form they all share.
+
+Every message reads ``<argument or file> must be <rule> (<unit>), got <value>. <next step>``,
+so that the person at the microscope can act on it without reading a traceback.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+
+class SpattermapError(Exception):
+    """Base of every error that is the input's fault and not ours."""
+
+
+class InputError(SpattermapError, ValueError):
+    """A value has the right type but cannot be used."""
+
+
+class InputTypeError(SpattermapError, TypeError):
+    """A value has the wrong type."""
+
+
+class InputFileError(SpattermapError, OSError):
+    """A file or folder is missing, unreadable or not what its name says."""
+
+
+class OutputError(SpattermapError, OSError):
+    """A result cannot be written where it was asked for."""
+
+
+class SpattermapWarning(UserWarning):
+    """The input can be used, but not for everything."""
+
+
+def nearest(name: str, known: Iterable[str]) -> str | None:
+    """Return the known name closest in spelling, or None when nothing is close.
+
+    Parameters
+    ----------
+    name : str
+        The name as it was given.
+    known : iterable of str
+        The names that are allowed.
+
+    Returns
+    -------
+    str or None
+        The best match, compared without regard to case.
+
+    Examples
+    --------
+    >>> nearest("pixelsize_um", ["pixel_size_um", "title"])
+    'pixel_size_um'
+    >>> nearest("zzz", ["title"]) is None
+    True
+    """
+    by_lower = {candidate.lower(): candidate for candidate in known}
+    found = difflib.get_close_matches(name.lower(), by_lower, n=1, cutoff=0.6)
+    return by_lower[found[0]] if found else None
+
+
+def unknown_name(what: str, name: str, known: Iterable[str]) -> str:
+    """Return the sentence for a name that is not among the known ones.
+
+    Parameters
+    ----------
+    what : str
+        What was named, with its place, for example ``"mapset.toml: key"``.
+    name : str
+        The name as it was given.
+    known : iterable of str
+        The names that are allowed.
+
+    Returns
+    -------
+    str
+        One line with the nearest known name, or with all of them.
+
+    Examples
+    --------
+    >>> unknown_name("mapset.toml: key", "pixelsize_um", ["pixel_size_um", "title"])
+    "mapset.toml: key must be a known name, got 'pixelsize_um'. Did you mean 'pixel_size_um'?"
+    """
+    allowed = list(known)
+    guess = nearest(name, allowed)
+    hint = f"Did you mean {guess!r}?" if guess else f"Choose one of: {', '.join(allowed)}."
+    return f"{what} must be a known name, got {name!r}. {hint}"
+
+
+# Symbols of the elements with atomic numbers 1 to 98, in order: index + 1 is Z.
+ELEMENT_SYMBOLS: tuple[str, ...] = tuple(
+    (
+        "H He Li Be B C N O F Ne Na Mg Al Si P S Cl Ar K Ca Sc Ti V Cr Mn Fe Co Ni Cu Zn "
+        "Ga Ge As Se Br Kr Rb Sr Y Zr Nb Mo Tc Ru Rh Pd Ag Cd In Sn Sb Te I Xe Cs Ba La Ce "
+        "Pr Nd Pm Sm Eu Gd Tb Dy Ho Er Tm Yb Lu Hf Ta W Re Os Ir Pt Au Hg Tl Pb Bi Po At Rn "
+        "Fr Ra Ac Th Pa U Np Pu Am Cm Bk Cf"
+    ).split()
+)
+
+
+def positive(value: object, name: str, *, unit: str = "", allow_zero: bool = False) -> float:
+    """Return `value` as a finite float above zero.
+
+    Parameters
+    ----------
+    value : object
+        What the caller gave.
+    name : str
+        The argument or the file and key it came from.
+    unit : str, optional
+        Unit for the message.
+    allow_zero : bool, optional
+        Accept zero too.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    InputTypeError
+        If `value` is not a number.
+    InputError
+        If it is not finite or not above zero.
+
+    Examples
+    --------
+    >>> positive(0.25, "pixel_size_um", unit="um")
+    0.25
+    """
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        try:
+            value = float(value.item())  # type: ignore[attr-defined]
+        except (AttributeError, TypeError, ValueError):
+            raise InputTypeError(
+                f"{name} must be a number{_unit(unit)}, got {value!r}. Write it without quotes."
+            ) from None
+    number = float(value)
+    if not math.isfinite(number) or number < 0 or (number == 0 and not allow_zero):
+        rule = "zero or a positive number" if allow_zero else "a positive number"
+        raise InputError(f"{name} must be {rule}{_unit(unit)}, got {number!r}. Correct the value.")
+    return number
+
+
+def _unit(unit: str) -> str:
+    return f" ({unit})" if unit else ""
+
+
+def one_of(value: str, name: str, allowed: Iterable[str]) -> str:
+    """Return `value` if it is allowed, else raise an `InputError` with the nearest name.
+
+    Parameters
+    ----------
+    value : str
+        What the caller gave.
+    name : str
+        The argument or the file and key it came from.
+    allowed : iterable of str
+        The allowed values.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    InputError
+        If `value` is not allowed.
+
+    Examples
+    --------
+    >>> one_of("on", "cracks", ("auto", "on", "off"))
+    'on'
+    """
+    choices = list(allowed)
+    if value not in choices:
+        raise InputError(unknown_name(name, str(value), choices))
+    return value
+
+
+def element_symbol(value: str, name: str) -> str:
+    """Return the symbol in its usual spelling (``"fe"`` gives ``"Fe"``).
+
+    Parameters
+    ----------
+    value : str
+        A chemical symbol in any case.
+    name : str
+        The argument or the file and key it came from.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    InputError
+        If there is no such element.
+
+    Examples
+    --------
+    >>> element_symbol("fe", "alloy")
+    'Fe'
+    """
+    symbol = str(value).strip().capitalize()
+    if symbol not in ELEMENT_SYMBOLS:
+        raise InputError(
+            f"{name} must be the symbol of a chemical element, got {value!r}. "
+            "Write for example Cu or Zn."
+        )
+    return symbol
+
+
+def atomic_number(symbol: str) -> int:
+    """Return Z of an element symbol.
+
+    Parameters
+    ----------
+    symbol : str
+        Symbol in its usual spelling.
+
+    Returns
+    -------
+    int
+
+    Raises
+    ------
+    InputError
+        If there is no such element.
+
+    Examples
+    --------
+    >>> atomic_number("Cu")
+    29
+    """
+    return ELEMENT_SYMBOLS.index(element_symbol(symbol, "element")) + 1
+
+
+def image_2d(array: npt.ArrayLike, name: str) -> np.ndarray:
+    """Return `array` as a two-dimensional numpy array with at least one pixel.
+
+    Parameters
+    ----------
+    array : array_like, dims (y, x)
+        The picture.
+    name : str
+        The argument's name.
+
+    Returns
+    -------
+    numpy.ndarray, dims (y, x)
+
+    Raises
+    ------
+    InputError
+        If it has another number of dimensions, or no pixels.
+
+    Examples
+    --------
+    >>> image_2d([[1, 2], [3, 4]], "metal").shape
+    (2, 2)
+    """
+    import numpy as np
+
+    picture = np.asarray(array)
+    if picture.ndim != 2 or picture.size == 0:
+        raise InputError(
+            f"{name} must be a two-dimensional array (y, x) with at least one pixel, "
+            f"got shape {picture.shape}. Pass one map at a time."
+        )
+    return picture

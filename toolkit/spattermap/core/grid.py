@@ -1,0 +1,283 @@
+"""How a field is cut into parts, and where the parts' pictures lie on disk.
+
+Where the pixels of a mosaic come from: read part by part, in any process.
+"""
+
+from __future__ import annotations
+
+import functools
+import pickle
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from spattermap.core.errors import InputFileError
+from spattermap.core.mapset import facts
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+
+@dataclass(frozen=True)
+class Box:
+    """Rows `top` to before `bottom`, columns `left` to before `right` of a field."""
+
+    top: int
+    left: int
+    bottom: int
+    right: int
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return self.bottom - self.top, self.right - self.left
+
+    @property
+    def rows(self) -> slice:
+        """The rows."""
+        return slice(self.top, self.bottom)
+
+    @property
+    def columns(self) -> slice:
+        """The columns."""
+        return slice(self.left, self.right)
+
+    def grown(self, margin: int, shape: tuple[int, int]) -> Box:
+        """Return the box with a margin on every side that the field has."""
+        return Box(
+            max(0, self.top - margin),
+            max(0, self.left - margin),
+            min(shape[0], self.bottom + margin),
+            min(shape[1], self.right + margin),
+        )
+
+    def inside(self, outer: Box) -> tuple[slice, slice]:
+        """Return where this box lies within an array of the outer one."""
+        return (
+            slice(self.top - outer.top, self.bottom - outer.top),
+            slice(self.left - outer.left, self.right - outer.left),
+        )
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A field cut by straight lines.
+
+    Parameters
+    ----------
+    rows, columns : tuple of int
+        Borders, from 0 to the size of the field (px).
+    """
+
+    rows: tuple[int, ...]
+    columns: tuple[int, ...]
+
+    @classmethod
+    def squares(cls, shape: tuple[int, int], side: int) -> Grid:
+        """Return a grid of squares; those at the far edges are smaller."""
+        rows, columns = ((*range(0, n, side), n) for n in shape)
+        return cls(rows, columns)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns of the field."""
+        return self.rows[-1], self.columns[-1]
+
+    @property
+    def across(self) -> int:
+        """Number of parts side by side."""
+        return len(self.columns) - 1
+
+    def __len__(self) -> int:
+        return (len(self.rows) - 1) * self.across
+
+    def box(self, k: int) -> Box:
+        """Return the k-th part, in raster order."""
+        i, j = divmod(k, self.across)
+        return Box(self.rows[i], self.columns[j], self.rows[i + 1], self.columns[j + 1])
+
+    def at(self, y: npt.NDArray[np.int64], x: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        """Return the part in which each pixel lies."""
+        i = np.searchsorted(self.rows, y, side="right") - 1
+        j = np.searchsorted(self.columns, x, side="right") - 1
+        return np.asarray(i * self.across + j)
+
+    def meeting(self, box: Box) -> list[int]:
+        """Return the parts that reach into a box."""
+        i0, i1 = np.searchsorted(self.rows, [box.top, box.bottom - 1], side="right") - 1
+        j0, j1 = np.searchsorted(self.columns, [box.left, box.right - 1], side="right") - 1
+        return [i * self.across + j for i in range(i0, i1 + 1) for j in range(j0, j1 + 1)]
+
+
+@dataclass(frozen=True)
+class Scratch:
+    """Pictures of a field kept on disk part by part while it is worked on.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Where they lie; every worker must reach it.
+    """
+
+    folder: Path
+
+    def put(self, name: str, k: int, picture: npt.NDArray[Any]) -> None:
+        """Write the k-th part of a picture; a second writer of the same part does no harm."""
+        place = self.folder / name
+        place.mkdir(exist_ok=True)
+        part = place / f"{k}.npy"
+        with (place / f".{k}.{id(picture):x}").open("wb") as stream:
+            np.save(stream, picture)
+        Path(stream.name).replace(part)
+
+    def part(self, name: str, k: int) -> npt.NDArray[Any]:
+        """Return the k-th part of a picture, read when it is touched."""
+        return np.asarray(np.load(self.folder / name / f"{k}.npy", mmap_mode="r"))
+
+    def window(
+        self, name: str, grid: Grid, box: Box, *, tables: Sequence[Any] | None = None
+    ) -> npt.NDArray[Any]:
+        """Return any window of a picture.
+
+        Parameters
+        ----------
+        name : str
+            The picture.
+        grid : Grid
+            How it was cut.
+        box : Box
+            The window.
+        tables : sequence of numpy.ndarray, optional
+            For each part, what its numbers stand for.
+
+        Returns
+        -------
+        numpy.ndarray, dims (y, x)
+        """
+        out: npt.NDArray[Any] | None = None
+        for k in grid.meeting(box):
+            here = grid.box(k)
+            shared = Box(
+                max(box.top, here.top),
+                max(box.left, here.left),
+                min(box.bottom, here.bottom),
+                min(box.right, here.right),
+            )
+            values = self.part(name, k)[shared.inside(here)]
+            if tables is not None:
+                values = tables[k][values]
+            if out is None:
+                out = np.empty(box.shape, values.dtype)
+            out[shared.inside(box)] = values
+        assert out is not None
+        return out
+
+    def drop(self, *names: str) -> None:
+        """Delete pictures that nobody needs any more."""
+        import shutil
+
+        for name in names:
+            shutil.rmtree(self.folder / name, ignore_errors=True)
+
+    def keep(self, name: str, thing: Any) -> None:
+        """Write what every worker needs to know."""
+        file = self.folder / f"{name}.pickle"
+        with (self.folder / f".{name}").open("wb") as stream:
+            pickle.dump(thing, stream)
+        Path(stream.name).replace(file)
+
+    def recall(self, name: str) -> Any:
+        """Return what `keep` wrote; each process reads it once."""
+        file = self.folder / f"{name}.pickle"
+        return _recalled(file, file.stat().st_mtime_ns)
+
+
+@functools.lru_cache(maxsize=4)
+def _recalled(file: Path, _written: int) -> Any:
+    with file.open("rb") as stream:
+        return pickle.load(stream)
+
+
+_LOCK = threading.Lock()
+
+
+@dataclass(frozen=True)
+class Source:
+    """A map set that is read part by part.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        The map set, lazy or in memory.
+    store : pathlib.Path or None
+        The store behind a lazy one, if it can be read without going through `maps`: with a
+        hundred thousand chunks, cutting a lazy array costs more than reading the part.
+    """
+
+    maps: xr.Dataset
+    store: Path | None = None
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return self.maps.sizes["y"], self.maps.sizes["x"]
+
+    def has(self, name: str) -> bool:
+        """Return True where the map set carries this array."""
+        return name in self.maps
+
+    def read(self, name: str, box: Box) -> npt.NDArray[Any]:
+        """Return a window of an array; all of `valid` where there is none."""
+        if name == "valid" and name not in self.maps:
+            return np.ones(box.shape, dtype=bool)
+        if self.store is None:
+            return part_of(self.maps[name], box.rows, box.columns)
+        with _LOCK:  # the first of several threads opens it
+            array = _opened(self.store, name)
+        return np.asarray(array[(..., box.rows, box.columns)])
+
+    def counts(self, box: Box) -> npt.NDArray[Any]:
+        """Return a window of the counts, checked as a whole map set is when it is loaded."""
+        counts = self.read("counts", box)
+        used = counts[:, self.read("valid", box)] if self.has("valid") else counts
+        if used.size:
+            low, high = float(used.min()), float(used.max())
+            least = 0.0 if facts(self.maps).quantity == "counts" else -np.inf
+            if not (np.isfinite(low) and np.isfinite(high)) or low < least:
+                raise InputFileError(
+                    f"{self.store or 'maps'} must hold finite values of at least {least:g}, got "
+                    f"{low:g} to {high:g} in rows {box.top} to {box.bottom}, columns {box.left} to "
+                    f"{box.right}. Mark unusable pixels in 'valid'."
+                )
+        return counts
+
+
+def part_of(data: xr.DataArray, rows: slice, columns: slice) -> npt.NDArray[Any]:
+    """Return the values of some rows and columns of a plane or a stack.
+
+    Parameters
+    ----------
+    data : xarray.DataArray, dims (..., y, x)
+        numpy or dask.
+    rows, columns : slice
+        What to read.
+
+    Returns
+    -------
+    numpy.ndarray
+    """
+    cut = data.data[..., rows, columns]
+    # In this thread: the caller decides how many parts are under way at once.
+    return np.asarray(cut.compute(scheduler="synchronous") if hasattr(cut, "dask") else cut)
+
+
+@functools.lru_cache(maxsize=16)
+def _opened(store: Path, name: str) -> Any:
+    import zarr
+
+    return zarr.open_array(str(store / name), mode="r")

@@ -1,0 +1,149 @@
+"""The ``mapset.toml`` beside a stack: what the files themselves do not say."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from spattermap.core.errors import (
+    InputError,
+    InputFileError,
+    InputTypeError,
+    element_symbol,
+    one_of,
+    positive,
+    unknown_name,
+)
+from spattermap.core.mapset import QUANTITIES
+
+SIDECAR_NAME = "mapset.toml"
+_TEXT = ("title", "quantity", "electron_image", "blank", "dataset")
+_NUMBERS = {"pixel_size_um": "um", "beam_energy_keV": "keV"}
+_SWITCHES = ("crop",)
+_TABLES = ("alloy", "substrate", "lines", "process", "measured")
+KNOWN_KEYS = (*_TEXT, *_NUMBERS, *_SWITCHES, *_TABLES)
+
+
+def find_sidecar(path: Path) -> Path | None:
+    """Return the sidecar that belongs to a map set, if there is one.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The folder or file of the map set.
+
+    Returns
+    -------
+    pathlib.Path or None
+        ``mapset.toml`` in the folder; for a file ``NAME.mapset.toml`` beside it, or the
+        ``mapset.toml`` of its folder.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> find_sidecar(folder) is None
+    True
+    >>> _ = (folder / SIDECAR_NAME).write_text("title = 'burst 14'")
+    >>> find_sidecar(folder).name
+    'mapset.toml'
+    """
+    places = (
+        [path / SIDECAR_NAME]
+        if path.is_dir()
+        else [path.with_name(f"{path.stem}.{SIDECAR_NAME}"), path.with_name(SIDECAR_NAME)]
+    )
+    return next((place for place in places if place.is_file()), None)
+
+
+def read_sidecar(path: str | Path) -> dict[str, Any]:
+    r"""Read and check a sidecar.
+
+    Parameters
+    ----------
+    path : str or pathlib.Path
+        The file.
+
+    Returns
+    -------
+    dict
+        Checked values. ``substrate`` is a dict of mass percents or a list of elements;
+        ``electron_image`` and ``blank`` are absolute paths.
+
+    Raises
+    ------
+    InputFileError
+        If the file is not readable TOML, or names a file outside its folder.
+    InputError, InputTypeError
+        If a key or value is not allowed.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> file = Path(tempfile.mkdtemp()) / SIDECAR_NAME
+    >>> _ = file.write_text("pixel_size_um = 0.25\n[alloy]\nCu = 70.0\nZn = 30.0")
+    >>> read_sidecar(file)
+    {'pixel_size_um': 0.25, 'alloy': {'Cu': 70.0, 'Zn': 30.0}}
+    """
+    file = Path(path)
+    try:
+        values = tomllib.loads(file.read_text(encoding="utf-8-sig"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as problem:
+        raise InputFileError(
+            f"{file} must be a readable sidecar (TOML), got: {problem}. Correct that line."
+        ) from problem
+    for key in values:
+        if key not in KNOWN_KEYS:
+            raise InputError(unknown_name(f"{file}: key", key, KNOWN_KEYS))
+    clean = {key: _checked(file, key, value) for key, value in values.items()}
+    if "electron_image" in clean:
+        clean["electron_image"] = _inside(file, clean["electron_image"])
+    if "blank" in clean:
+        clean["blank"] = str((file.parent / clean["blank"]).resolve())
+    return clean
+
+
+def _checked(file: Path, key: str, value: Any) -> Any:
+    where = f"{file}: {key}"
+    if key in (*_NUMBERS, *_TEXT, *_SWITCHES):
+        return _plain(where, key, value)
+    if not isinstance(value, dict):
+        raise InputTypeError(
+            f"{where} must be a table, got {value!r}. Write [{key}] on a line of its own."
+        )
+    if key == "substrate" and isinstance(value.get("elements"), list) and len(value) == 1:
+        return [element_symbol(symbol, where) for symbol in value["elements"]]
+    if key in ("alloy", "substrate"):
+        return {
+            element_symbol(symbol, where): positive(part, f"{where}: {symbol}", unit="mass percent")
+            for symbol, part in value.items()
+        }
+    if key == "lines":
+        return {element_symbol(symbol, where): str(line) for symbol, line in value.items()}
+    return value
+
+
+def _plain(where: str, key: str, value: Any) -> Any:
+    """Return a checked number, text or switch."""
+    if key in _NUMBERS:
+        return positive(value, where, unit=_NUMBERS[key])
+    if key in _SWITCHES:
+        if not isinstance(value, bool):
+            raise InputTypeError(f"{where} must be true or false, got {value!r}. Correct it.")
+        return value
+    if not isinstance(value, str):
+        raise InputTypeError(f"{where} must be text in quotes, got {value!r}. Add quotes.")
+    return one_of(value, where, QUANTITIES) if key == "quantity" else value
+
+
+def _inside(file: Path, name: str) -> str:
+    """Return the path of a file in the sidecar's folder; nothing outside may be pulled in."""
+    folder = file.parent.resolve()
+    wanted = (folder / name).resolve()
+    if not wanted.is_relative_to(folder):
+        raise InputFileError(
+            f"{file}: electron_image must lie in the folder of the map set, got {name!r}. "
+            "Copy the image there."
+        )
+    return str(wanted)

@@ -1,0 +1,298 @@
+"""Where the work of a sweep runs: local processes, or the dask cluster the user has.
+
+This module imports no numerical library, so that a worker process can be told how many threads to
+use before one is loaded.
+
+Where the parts of a mosaic are worked on.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+import sys
+import threading
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    Future,
+    ProcessPoolExecutor,
+    ThreadPoolExecutor,
+    wait,
+)
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from spattermap.core.errors import InputError, SpattermapError
+from spattermap.segment.passes import Task
+
+if TYPE_CHECKING:
+    from multiprocessing.process import BaseProcess
+
+    from distributed import Client
+
+In = TypeVar("In")
+Out = TypeVar("Out")
+
+LOCAL = ("processes", "threads", "synchronous")
+# A task that has seen this many workers die is taken to kill them itself.
+MOST_DEATHS = 3
+LOST = (
+    "The worker process died {times} times on this map set; most often it needed more memory than "
+    "there is. Use fewer workers (--workers 1), or cut the map set."
+)
+
+
+def run(
+    function: Callable[[In], Out],
+    tasks: Sequence[In],
+    *,
+    lost: Callable[[str], Out],
+    scheduler: str | Client | None = None,
+    workers: int | None = None,
+) -> Iterator[tuple[int, Out]]:
+    """Run a function over tasks and yield results as they come.
+
+    Parameters
+    ----------
+    function : callable
+        Takes one task; must be importable by the workers and do no harm when it runs twice.
+    tasks : sequence
+        The tasks.
+    lost : callable
+        Makes the result of a task whose workers died, from a sentence.
+    scheduler : str or distributed.Client, optional
+        "processes", "threads", "synchronous", the address of a dask scheduler, or a client. None
+        takes the active dask.distributed client if there is one, else what
+        ``dask.config.set(scheduler=...)`` says, else local processes.
+    workers : int, optional
+        Number of local workers; None takes the processor's cores.
+
+    Yields
+    ------
+    int, object
+        Place of the task and its result.
+
+    Raises
+    ------
+    InputError
+        If the scheduler is unknown or cannot be reached.
+    """
+    where = chosen(scheduler)
+    if not tasks:
+        return
+    if where == "synchronous":
+        for place, task in enumerate(tasks):
+            yield place, function(task)
+    elif where == "threads":
+        with ThreadPoolExecutor(_cores(workers)) as pool:
+            futures = {pool.submit(function, task): place for place, task in enumerate(tasks)}
+            for future in _as_completed(set(futures)):
+                yield futures[future], future.result()
+    elif where == "processes":
+        yield from _in_processes(function, tasks, lost, _cores(workers))
+    else:
+        yield from _on_cluster(function, tasks, lost, where)
+
+
+def chosen(scheduler: str | Client | None) -> Any:
+    """Return one of `LOCAL`, an address or a client."""
+    if scheduler is not None and not isinstance(scheduler, str):
+        return scheduler
+    if scheduler is None:
+        if "distributed" in sys.modules:  # else nobody can have made a client
+            from distributed import get_client
+
+            with contextlib.suppress(ValueError):
+                return get_client()
+        import dask
+
+        named = dask.config.get("scheduler", None)
+        return named if named in LOCAL else "processes"
+    if scheduler not in LOCAL and ":" not in scheduler:
+        raise InputError(
+            f"scheduler must be one of {', '.join(LOCAL)} or an address such as "
+            f"tcp://host:8786, got {scheduler!r}. Leave it out to use local processes."
+        )
+    return scheduler
+
+
+def _cores(workers: int | None) -> int:
+    if workers is not None:
+        if workers < 1:
+            raise InputError(f"workers must be at least 1, got {workers!r}. Leave it out.")
+        return workers
+    affinity = getattr(os, "sched_getaffinity", None)
+    return len(affinity(0)) if affinity else os.cpu_count() or 1
+
+
+def _as_completed(waiting: set[Future[Any]]) -> Iterator[Future[Any]]:
+    while waiting:
+        done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
+        yield from done
+
+
+def start_worker() -> None:
+    """Prepare a worker process.
+
+    It uses one thread, for as many workers as cores already use the machine, and ends with its
+    driver: a worker whose driver was killed would else wait for work for ever.
+    """
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"):
+        os.environ[name] = "1"
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
+
+
+def _end_with(parent: BaseProcess) -> None:
+    parent.join()
+    os._exit(1)  # results appear in one step, so nothing half-done is left
+
+
+def _in_processes(
+    function: Callable[[In], Out],
+    tasks: Sequence[In],
+    lost: Callable[[str], Out],
+    workers: int,
+) -> Iterator[tuple[int, Out]]:
+    """Run on local processes; the tasks of a process that died are tried again.
+
+    No more tasks are handed out than there are processes, so that only those under way fall with
+    a process. A task that saw two deaths goes on alone, so that it can blame no other.
+    """
+    deaths = dict.fromkeys(range(len(tasks)), 0)
+    together, alone = deque(range(len(tasks))), deque[int]()
+    while together or alone:
+        source = together or alone
+        fallen: list[int] = []
+        with _pool(min(workers, len(source)) if source is together else 1) as pool:
+            size = workers if source is together else 1
+            for place, result in _until_broken(pool, function, (tasks, source, size), fallen):
+                yield place, result
+        for place in fallen:
+            deaths[place] += 1
+            if deaths[place] >= MOST_DEATHS:
+                yield place, lost(LOST.format(times=MOST_DEATHS))
+            else:
+                (together if deaths[place] < MOST_DEATHS - 1 else alone).append(place)
+
+
+def _until_broken(
+    pool: ProcessPoolExecutor,
+    function: Callable[[In], Out],
+    work: tuple[Sequence[In], deque[int], int],
+    fallen: list[int],
+) -> Iterator[tuple[int, Out]]:
+    """Yield results until the work is done or a process dies; then list what fell with it."""
+    tasks, source, size = work
+    under_way: dict[Future[Out], int] = {}
+    while source or under_way:
+        while source and len(under_way) < size:
+            place = source.popleft()
+            try:
+                under_way[pool.submit(function, tasks[place])] = place
+            except BrokenProcessPool:
+                source.appendleft(place)  # it never started
+                break
+        if not under_way:
+            return
+        done, _ = wait(under_way, return_when=FIRST_COMPLETED)
+        for future in done:
+            place = under_way.pop(future)
+            try:
+                result = future.result()
+            except BrokenProcessPool:
+                fallen.append(place)
+                continue
+            yield place, result
+        if fallen:
+            fallen += under_way.values()
+            return
+
+
+def _pool(workers: int) -> ProcessPoolExecutor:
+    # A fresh interpreter each: forking a process that runs threads can hang it.
+    return ProcessPoolExecutor(
+        workers, mp_context=multiprocessing.get_context("spawn"), initializer=start_worker
+    )
+
+
+def _on_cluster(
+    function: Callable[[In], Out],
+    tasks: Sequence[In],
+    lost: Callable[[str], Out],
+    where: str | Client,
+) -> Iterator[tuple[int, Out]]:
+    """Run on a dask.distributed cluster, which itself repeats the tasks of a lost worker."""
+    from distributed import Client, as_completed
+    from distributed.scheduler import KilledWorker
+
+    own = isinstance(where, str)
+    client = _connected(where) if isinstance(where, str) else where
+    assert isinstance(client, Client)
+    try:
+        futures = {client.submit(function, task, pure=False): k for k, task in enumerate(tasks)}
+        for future in as_completed(list(futures)):  # type: ignore[no-untyped-call]
+            place = futures[future]
+            try:
+                result = future.result()
+            except KilledWorker:
+                result = lost(LOST.format(times="several"))
+            yield place, result
+            future.release()
+    finally:
+        if own:
+            client.close()  # type: ignore[no-untyped-call]
+
+
+def _connected(address: str) -> Client:
+    from distributed import Client
+
+    try:
+        return Client(address, timeout="10s", set_as_default=False)  # type: ignore[no-untyped-call]
+    except (OSError, ValueError) as problem:
+        raise InputError(
+            f"scheduler must be the address of a running dask scheduler, got {address!r}: "
+            f"{' '.join(str(problem).split())}. Start it with 'dask scheduler', or leave the "
+            "address out."
+        ) from problem
+
+
+WORKER_LOST = "A worker was lost with a part of the mosaic: {}"
+
+
+@dataclass(frozen=True)
+class Workers:
+    """Where the parts are worked on.
+
+    Parameters
+    ----------
+    scheduler : str, distributed.Client or None
+        As in `spattermap.sweep`; None takes an active client, else threads.
+    workers : int or None
+        Number of local workers; each holds one part in memory.
+    """
+
+    scheduler: str | Client | None = None
+    workers: int | None = None
+
+    def run(self, function: Callable[[Task], Any], tasks: Sequence[Task]) -> list[Any]:
+        """Return the result of every task, in order."""
+        where = chosen(self.scheduler)
+        if self.scheduler is None and where == "processes":
+            # The loops release the interpreter, and a part is large to send to a process.
+            where = "synchronous" if self.workers == 1 else "threads"
+        results: list[Any] = [None] * len(tasks)
+        for place, result in run(
+            function, tasks, lost=_lost, scheduler=where, workers=self.workers
+        ):
+            results[place] = result
+        return results
+
+
+def _lost(sentence: str) -> Any:
+    raise SpattermapError(WORKER_LOST.format(sentence))

@@ -1,0 +1,1 @@
+"""From labelled regions to numbers: sizes, shapes, coverage, spacing, connection."""

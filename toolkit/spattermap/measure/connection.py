@@ -1,0 +1,526 @@
+"""The continuity of one deposit: every number with the words that belong to it.
+
+Plain words for the continuity of a deposit: what was found, why, and what to do next.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from spattermap.core.arrays import Bools, Floats
+from spattermap.core.errors import InputError, image_2d, positive
+from spattermap.measure.conductance import (
+    DISC_AREA_THRESHOLD,
+    DISC_FILLING_THRESHOLD,
+    SITE_THRESHOLD_4,
+    SheetConductance,
+    bruggeman,
+    hashin_shtrikman,
+    sheet_conductance,
+    wiener_bounds,
+)
+from spattermap.measure.network import Connectivity, connectivity
+from spattermap.measure.resistivity import SUSPECTS, ImpliedResistivity, implied_resistivity
+
+if TYPE_CHECKING:
+    from spattermap.core.settings import Settings
+
+# Below this width (px) a neck may owe its existence to the threshold of the segmentation.
+_THIN_NECK_PX = 3.0
+# A bracket wider than this, high over low, means that the pixel size limits the answer.
+_WIDE_BRACKET = 1.25
+# Directions that differ by more than this differ in words too.
+_ANISOTROPIC = 1.25
+
+
+def reasons(found: Continuity, measured: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return short sentences that carry the numbers behind a continuity.
+
+    Parameters
+    ----------
+    found : Continuity
+        The numbers.
+    measured : mapping
+        Measured values of the map set.
+
+    Returns
+    -------
+    tuple of str
+    """
+    if found.coverage == 0:
+        return ("No metal was found, so nothing can conduct.",)
+    told = [_crossing(found)]
+    if not (found.edges.crosses_x and found.edges.crosses_y):
+        told.append(_missing(found))
+    told.append(_threshold(found))
+    told += [_conductance(sheet) for sheet in (found.x, found.y) if sheet.ratio_high > 0]
+    if found.x.ratio > 0 and found.y.ratio > 0:
+        told += _shape_of_current(found)
+    told += _measured(found, measured)
+    if found.masked_inside > 0:
+        told.append(
+            f"Masked pixels, {100 * found.masked_inside:.2g} % of the field, were counted as bare: "
+            "read connection and conductance as lower estimates."
+        )
+    if found.coarsened > 1:
+        told.append(
+            f"The current was solved on blocks of {found.coarsened} x {found.coarsened} pixels, "
+            "which closes gaps finer than that: read the conductance as an upper estimate."
+        )
+    return tuple(told)
+
+
+def next_step(found: Continuity, measured: Mapping[str, Any]) -> str:
+    """Return the measurement or setting that would settle most.
+
+    Parameters
+    ----------
+    found : Continuity
+        The numbers.
+    measured : mapping
+        Measured values of the map set.
+
+    Returns
+    -------
+    str
+    """
+    if found.coverage == 0:
+        return "Check that the mapped field lies on the deposit, or count longer."
+    resists = measured.get("sheet_resistance_ohm_per_sq")
+    if not (found.edges.crosses_x or found.edges.crosses_y):
+        return _step_towards_crossing(found, resists is not None)
+    if _decided_by_pixels(found):
+        return "Map the narrowest places with half the pixel size: few pixels decide there."
+    if resists is None:
+        return "Measure the sheet resistance, to compare it with the conductance of this map."
+    if measured.get("thickness_nm") is None:
+        return "Measure the thickness, to turn the sheet resistance into a resistivity."
+    return "Map more fields of this sample: one crossing field does not prove a crossing sample."
+
+
+def _step_towards_crossing(found: Continuity, conducts: bool) -> str:
+    if conducts:
+        return (
+            "The sample conducts though this field does not cross: map it with smaller pixels "
+            "and more counts, to look for a thin film or bridges between the drops."
+        )
+    if found.corners.crosses_x or found.corners.crosses_y:
+        return "Regions touch at corners only: map with half the pixel size to see if they join."
+    if found.dose_to_connect > 1:
+        return (
+            f"Deposit about {found.dose_to_connect:.2g} times as much in the same manner, or "
+            "choose a setting that spreads the metal thinner, and map again."
+        )
+    return "Map a larger field: this one is too small to hold a way across."
+
+
+def _crossing(found: Continuity) -> str:
+    held = 100 * found.edges.largest_share
+    share = f"the largest connected region holds {held:.0f} % of the metal"
+    ways = [way for way, crosses in _ways(found) if crosses]
+    if not ways:
+        return f"The metal crosses the field in neither direction; {share}."
+    if len(ways) == 2:
+        return f"The metal crosses the field in x and in y; {share}."
+    other = "y" if ways[0] == "x" else "x"
+    return f"The metal crosses the field in {ways[0]} but not in {other}; {share}."
+
+
+def _ways(found: Continuity) -> tuple[tuple[str, bool], ...]:
+    return ("x", found.edges.crosses_x), ("y", found.edges.crosses_y)
+
+
+def _missing(found: Continuity) -> str:
+    gaps = {
+        "x": found.edges.gap_x_px * found.pixel_size,
+        "y": found.edges.gap_y_px * found.pixel_size,
+    }
+    unit = "µm" if found.length_unit == "um" else found.length_unit
+    parts = [f"{gaps[way]:.3g} {unit} in {way}" for way, crosses in _ways(found) if not crosses]
+    told = "The widest gap on the easiest way across is " + " and ".join(parts) + "."
+    if found.bridged is not None:
+        crossed = [
+            way
+            for way, crosses in (("x", found.bridged.crosses_x), ("y", found.bridged.crosses_y))
+            if crosses
+        ]
+        told += f" With gaps up to {found.bridging:g} {unit} closed it crosses in " + (
+            " and ".join(crossed) + "." if crossed else "neither direction."
+        )
+    return told
+
+
+def _threshold(found: Continuity) -> str:
+    told = f"Coverage is {100 * found.coverage:.1f} %; drops that overlap at random connect at "
+    told += f"{100 * DISC_AREA_THRESHOLD:.1f} %, single pixels at {100 * SITE_THRESHOLD_4:.1f} %."
+    if found.dose_to_connect > 1 and found.coverage < DISC_AREA_THRESHOLD:
+        told += f" Random drops would need about {found.dose_to_connect:.2g} times as much metal."
+    return told
+
+
+def _conductance(sheet: SheetConductance) -> str:
+    return (
+        f"Along {sheet.direction} the map conducts {sheet.ratio:.3g} of a full film "
+        f"(between {sheet.ratio_low:.3g} and {sheet.ratio_high:.3g} for the pixels as drawn)."
+    )
+
+
+def _shape_of_current(found: Continuity) -> list[str]:
+    told = []
+    relation = found.x.ratio / found.y.ratio
+    if max(relation, 1.0 / relation) > _ANISOTROPIC:
+        better, worse = ("x", "y") if relation > 1 else ("y", "x")
+        times = max(relation, 1.0 / relation)
+        told.append(f"It conducts {times:.3g} times better along {better} than along {worse}.")
+    mean = (found.x.ratio * found.y.ratio) ** 0.5
+    told.append(
+        f"An isotropic film of this coverage could reach {found.hashin_shtrikman[1]:.3g} "
+        f"(upper bound of Hashin and Shtrikman); this one reaches {mean:.3g}."
+    )
+    hot = 100 * found.half_heat_share
+    told.append(f"Half of the heat is set free in {hot:.1f} % of the metal.")
+    return told
+
+
+def _measured(found: Continuity, measured: Mapping[str, Any]) -> list[str]:
+    ohm = measured.get("sheet_resistance_ohm_per_sq")
+    if ohm is None:
+        return []
+    implied = found.resistivity
+    told = f"The measured {ohm:g} ohm per square "
+    if implied is None:
+        told += "was found although this field does not conduct in both directions: metal below "
+        told += "the detection limit, bridges finer than a pixel, or a better place elsewhere."
+        return [told]
+    if not implied.reference:
+        return [told + "has no handbook value to be held against: state the alloy."]
+    pure = f"pure bulk {implied.reference} ({implied.reference_ohm_m * 1e8:.3g} uohm cm)"
+    if math.isnan(implied.times_bulk):
+        told += f"is what {implied.bulk_thickness_nm:.3g} nm of {pure} would show on this map; "
+        return [told + "the thickness was not given."]
+    told += f"implies {implied.times_bulk:.3g} times the resistivity of {pure} "
+    told += "once the gaps of the map are allowed for."
+    if implied.times_bulk < 1:
+        told += " Less than bulk cannot be: the metal is thicker than stated, or the map misses "
+        return [told + "connections that the sample has."]
+    return [told, "Usual suspects: " + "; ".join(SUSPECTS) + "."]
+
+
+def _decided_by_pixels(found: Continuity) -> bool:
+    sheets = [sheet for sheet in (found.x, found.y) if sheet.ratio_low > 0]
+    wide = any(sheet.ratio_high > _WIDE_BRACKET * sheet.ratio_low for sheet in sheets)
+    necks = [n for n in (found.edges.neck_x_px, found.edges.neck_y_px) if n > 0]
+    return wide or (bool(necks) and min(necks) < _THIN_NECK_PX)
+
+
+# Pixels up to which the sheet is solved at full resolution; above, blocks are averaged first.
+LARGEST_SOLVED_PX = 2048 * 2048
+# The conductance errs with the square of the potentials, so this is ample.
+_TOLERANCE = 1e-6
+
+
+@dataclass(frozen=True)
+class Continuity:
+    """Whether the metal of one field is a connected sheet, and how well it would conduct.
+
+    Parameters
+    ----------
+    coverage : float
+        Area fraction of the metal.
+    pixel_size : float
+        Side of a pixel in `length_unit`.
+    length_unit : {"um", "px"}
+        The map set's length unit.
+    edges, corners : Connectivity
+        Regions of pixels that share edges (4), and that share corners too (8).
+    bridged : Connectivity or None
+        Regions (4) after closing gaps up to `bridging`; None where no bridging was asked for.
+    bridging : float
+        The gap that counts as closed, in the map set's length unit.
+    x, y : SheetConductance
+        Effective sheet conductance along each direction, relative to a full film.
+    hashin_shtrikman, wiener : tuple of float
+        Bounds at this coverage for any isotropic, and for any, arrangement (insulating ground).
+    bruggeman : float
+        Effective-medium estimate at this coverage.
+    dose_to_connect : float
+        Times as much metal that, landing at random in the same manner, reaches the threshold of
+        overlapping discs; below 1 where the coverage is above it; infinite without metal.
+    half_heat_share : float
+        Smallest part of the metal's area in which half of the heat of the current is set free,
+        for the direction that conducts better; NaN where nothing conducts.
+    resistivity : ImpliedResistivity or None
+        What a measured sheet resistance implies; None without one, or without a crossing.
+    coarsened : int
+        Side of the blocks (px) that were averaged before the solution; 1 means none.
+    reasons : tuple of str
+        Short sentences with the numbers.
+    next_step : str
+        The measurement or setting that would settle most.
+    window : tuple of int or None
+        First and last row, first and last column (ends left out) of the usable pixels, to which
+        everything here refers; None for the whole field.
+    masked_inside : float
+        Share of the window that is masked and was counted as bare.
+    """
+
+    coverage: float
+    pixel_size: float
+    length_unit: str
+    edges: Connectivity
+    corners: Connectivity
+    bridged: Connectivity | None
+    bridging: float
+    x: SheetConductance
+    y: SheetConductance
+    hashin_shtrikman: tuple[float, float]
+    wiener: tuple[float, float]
+    bruggeman: float
+    dose_to_connect: float
+    half_heat_share: float
+    resistivity: ImpliedResistivity | None
+    coarsened: int = 1
+    reasons: tuple[str, ...] = ()
+    next_step: str = ""
+    window: tuple[int, int, int, int] | None = None
+    masked_inside: float = 0.0
+
+    def summary(self) -> dict[str, Any]:
+        """Return the plain values for ``summary.json``.
+
+        Returns
+        -------
+        dict
+            Lengths end in ``_um`` and are in the map set's length unit; a number that does not
+            exist is None.
+        """
+        found: dict[str, Any] = {
+            "connected_x": self.edges.crosses_x,
+            "connected_y": self.edges.crosses_y,
+            "connected_x_corners": self.corners.crosses_x,
+            "connected_y_corners": self.corners.crosses_y,
+            "largest_region_share": self.edges.largest_share,
+            "connected_share": self.edges.connected_share,
+        }
+        if self.bridged is not None:
+            found["connected_x_bridged"] = self.bridged.crosses_x
+            found["connected_y_bridged"] = self.bridged.crosses_y
+        for axis, sheet in (("x", self.x), ("y", self.y)):
+            found[f"sheet_conductance_ratio_{axis}"] = sheet.ratio
+            found[f"sheet_conductance_ratio_{axis}_low"] = sheet.ratio_low
+            found[f"sheet_conductance_ratio_{axis}_high"] = sheet.ratio_high
+            gap = getattr(self.edges, f"gap_{axis}_px") * self.pixel_size
+            found[f"gap_to_cross_{axis}_um"] = gap
+            found[f"neck_{axis}_um"] = getattr(self.edges, f"neck_{axis}_px") * self.pixel_size
+        found["coverage_above_threshold"] = self.coverage - DISC_AREA_THRESHOLD
+        found["dose_to_connect"] = self.dose_to_connect
+        found["half_heat_share"] = self.half_heat_share
+        if self.resistivity is not None:
+            found["implied_resistivity_ohm_m"] = self.resistivity.resistivity_ohm_m
+            found["times_bulk"] = self.resistivity.times_bulk
+            found["bulk_thickness_nm"] = self.resistivity.bulk_thickness_nm
+            found["resistivity_reference"] = self.resistivity.reference
+        return {
+            name: None if isinstance(value, float) and not math.isfinite(value) else value
+            for name, value in found.items()
+        }
+
+
+def describe(
+    metal: npt.ArrayLike,
+    *,
+    pixel_size: float,
+    settings: Settings,
+    measured: Mapping[str, Any],
+    alloy: Mapping[str, float],
+    thickness: npt.ArrayLike | None = None,
+    valid: npt.ArrayLike | None = None,
+    length_unit: str = "um",
+    largest_solved_px: int = LARGEST_SOLVED_PX,
+) -> Continuity:
+    """Return the continuity of one field.
+
+    Parameters
+    ----------
+    metal : array_like of bool, dims (y, x)
+        True where there is metal.
+    pixel_size : float
+        Side of a pixel in the map set's length unit.
+    settings : Settings
+        `bridging` is used here.
+    measured : mapping
+        Measured values of the map set; ``sheet_resistance_ohm_per_sq`` and ``thickness_nm`` are
+        used here.
+    alloy : mapping of str to float
+        Nominal mass percent by element.
+    thickness : array_like, dims (y, x), optional
+        Relative thickness of the metal, as for `sheet_conductance`.
+    valid : array_like of bool, dims (y, x), optional
+        False where a pixel must not be used. Rows and columns without any usable pixel at the
+        rim (a legend strip) are cut off; masked pixels inside count as bare, and a sentence says
+        so.
+    length_unit : {"um", "px"}, optional
+        The map set's length unit, for the sentences.
+    largest_solved_px : int, optional
+        Pixels up to which the sheet is solved at full resolution. Above, blocks are averaged
+        first; the result says so, and its bounds are then those of the averaged map.
+
+    Returns
+    -------
+    Continuity
+
+    Raises
+    ------
+    InputError
+        If an argument is not allowed, or a measured value is not a positive number.
+    """
+    mask = image_2d(metal, "metal").astype(bool)
+    side = positive(pixel_size, "pixel_size")
+    window, masked_inside = None, 0.0
+    if valid is not None:
+        window, masked_inside = _usable_window(image_2d(valid, "valid").astype(bool), mask.shape)
+        part = (slice(*window[:2]), slice(*window[2:]))
+        mask = (mask & np.asarray(valid, dtype=bool))[part]
+        thickness = None if thickness is None else np.asarray(thickness)[part]
+    coverage = float(mask.mean())
+    edges = connectivity(mask)
+    corners = connectivity(mask, connectivity=8)
+    reach = settings.bridging / side
+    bridged = connectivity(mask, bridging_px=reach) if reach > 0 else None
+    x, y, coarsened = _both_ways(mask, thickness, largest_solved_px)
+    filling = -math.log1p(-coverage) if coverage < 1 else float("inf")
+    found = Continuity(
+        coverage=coverage,
+        pixel_size=side,
+        length_unit=length_unit,
+        edges=edges,
+        corners=corners,
+        bridged=bridged,
+        bridging=settings.bridging,
+        x=x,
+        y=y,
+        hashin_shtrikman=hashin_shtrikman(coverage),
+        wiener=wiener_bounds(coverage),
+        bruggeman=bruggeman(coverage),
+        dose_to_connect=DISC_FILLING_THRESHOLD / filling if filling else float("inf"),
+        half_heat_share=_half_heat_share(mask, x if x.ratio >= y.ratio else y, thickness),
+        resistivity=_resistivity(measured, alloy, x, y),
+        coarsened=coarsened,
+        window=window,
+        masked_inside=masked_inside,
+    )
+    return _with_words(found, measured)
+
+
+def _usable_window(valid: Bools, shape: tuple[int, ...]) -> tuple[tuple[int, int, int, int], float]:
+    """Return the smallest window that holds all usable pixels, and its share of masked ones."""
+    if valid.shape != shape or not valid.any():
+        raise InputError(
+            f"valid must have the shape of metal {shape} and at least one True pixel, got shape "
+            f"{valid.shape} with {int(valid.sum())} True. Pass the mask of the same field."
+        )
+    rows, columns = np.flatnonzero(valid.any(axis=1)), np.flatnonzero(valid.any(axis=0))
+    window = (int(rows[0]), int(rows[-1]) + 1, int(columns[0]), int(columns[-1]) + 1)
+    inside = valid[window[0] : window[1], window[2] : window[3]]
+    return window, float(1.0 - inside.mean())
+
+
+def _with_words(found: Continuity, measured: Mapping[str, Any]) -> Continuity:
+    return replace(found, reasons=reasons(found, measured), next_step=next_step(found, measured))
+
+
+def _both_ways(
+    mask: Bools, thickness: npt.ArrayLike | None, largest: int
+) -> tuple[SheetConductance, SheetConductance, int]:
+    """Return the conductance along x and y, and the side of the averaged blocks."""
+    side = max(1, math.ceil(math.sqrt(mask.size / largest)))
+    if side == 1:
+        along = [
+            sheet_conductance(mask, direction=way, thickness=thickness, tolerance=_TOLERANCE)
+            for way in ("x", "y")
+        ]
+        return along[0], along[1], 1
+    weight = mask.astype(np.float64)
+    if thickness is not None:
+        weight *= np.where(mask, np.asarray(thickness, dtype=np.float64), 0.0)
+        weight /= weight[mask].mean()
+    height, width = (n // side * side for n in mask.shape)
+    blocks = weight[:height, :width].reshape(height // side, side, width // side, side)
+    return *solve_blocks(blocks.mean(axis=(1, 3))), side
+
+
+def solve_blocks(mean: Floats) -> tuple[SheetConductance, SheetConductance]:
+    """Return the conductance along x and y of a sheet known by averages over squares.
+
+    Parameters
+    ----------
+    mean : numpy.ndarray, dims (y, x)
+        Covered part of every square (0 to 1), times its relative thickness.
+
+    Returns
+    -------
+    tuple of SheetConductance
+        Relative to a full film. Each square counts as an even sheet of its covered part, so gaps
+        narrower than a square conduct: this is an upper estimate where gaps are narrow.
+    """
+    some = mean > 0
+    scale = float(mean[some].mean()) if some.any() else 1.0
+    along = []
+    for way in ("x", "y"):
+        sheet = sheet_conductance(some, direction=way, thickness=mean, tolerance=_TOLERANCE)
+        along.append(_scaled(sheet, scale))
+    return along[0], along[1]
+
+
+def _scaled(sheet: SheetConductance, scale: float) -> SheetConductance:
+    return replace(
+        sheet,
+        ratio=sheet.ratio * scale,
+        ratio_low=sheet.ratio_low * scale,
+        ratio_high=sheet.ratio_high * scale,
+        current_x=sheet.current_x * scale,
+        current_y=sheet.current_y * scale,
+    )
+
+
+def _half_heat_share(
+    mask: Bools, sheet: SheetConductance, thickness: npt.ArrayLike | None
+) -> float:
+    """Return the smallest share of the metal's area that sets free half of the heat."""
+    heat: Floats = sheet.current_density**2
+    if heat.shape == mask.shape:
+        if thickness is not None:
+            depth = np.where(mask, np.asarray(thickness, dtype=np.float64), np.inf)
+            heat = np.divide(heat, depth, out=np.zeros_like(heat), where=depth > 0)
+        heat = heat[mask]
+    total = float(heat.sum())
+    if total == 0:
+        return float("nan")
+    falling = np.cumsum(np.sort(heat, axis=None)[::-1])
+    return float((np.searchsorted(falling, 0.5 * total) + 1) / heat.size)
+
+
+def _resistivity(
+    measured: Mapping[str, Any],
+    alloy: Mapping[str, float],
+    x: SheetConductance,
+    y: SheetConductance,
+) -> ImpliedResistivity | None:
+    ohm = measured.get("sheet_resistance_ohm_per_sq")
+    # A four-point value of an uneven sheet is nearest to the geometric mean of both directions:
+    # stretching one axis turns an anisotropic sheet into an isotropic one of that conductance
+    # (L. J. van der Pauw, Philips Res. Rep. 16 (1961) 187; from memory).
+    ratio = math.sqrt(x.ratio * y.ratio)
+    if ohm is None or ratio == 0:
+        return None
+    ohm = positive(ohm, "measured: sheet_resistance_ohm_per_sq", unit="ohm per square")
+    depth = measured.get("thickness_nm")
+    if depth is not None:
+        depth = positive(depth, "measured: thickness_nm", unit="nm")
+    return implied_resistivity(ohm, ratio=ratio, thickness_nm=depth, alloy=alloy)

@@ -1,0 +1,453 @@
+"""Coverage: the area fraction of metal, with an interval that takes pixels as dependent.
+
+Coverage over several fields, and how many fields are enough.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from spattermap.core.arrays import Floats
+from spattermap.core.errors import InputError, image_2d
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+# Fields wider than this are averaged in blocks before the correlation is taken; the sum of the
+# covariance, which is all that is used, does not change by it.
+LARGEST_SIDE = 384
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """An area fraction with its interval.
+
+    Parameters
+    ----------
+    value : float
+        Area fraction (0 to 1).
+    low, high : float
+        Bounds of the interval.
+    standard_error : float
+        Standard error of `value`.
+    range_px : float
+        Distance up to which pixels are correlated (px).
+    independent_areas : float
+        Number of independent pixels that would carry the same information.
+    level : float
+        Confidence level.
+    trusted : bool
+        False where the structure is too coarse for the field: the interval is then too narrow,
+        and more fields must be mapped.
+    """
+
+    value: float
+    low: float
+    high: float
+    standard_error: float
+    range_px: float
+    independent_areas: float
+    level: float
+    trusted: bool
+
+
+def coverage_interval(
+    metal: npt.ArrayLike,
+    *,
+    valid: npt.ArrayLike | None = None,
+    level: float = 0.95,
+    grain_px: float = 1.0,
+) -> Coverage:
+    """Return the area fraction of one field with an interval from its two-point covariance.
+
+    Parameters
+    ----------
+    metal : array_like of bool, dims (y, x)
+        True where metal is.
+    valid : array_like of bool, dims (y, x), optional
+        False where a pixel must not be used.
+    level : float
+        Confidence level (0 to 1).
+    grain_px : float
+        Diameter of the smallest feature that could have been seen (px); bounds the interval
+        where the field is wholly bare or wholly covered. Infinite where none could have been
+        seen: the interval is then 0 to 1.
+
+    Returns
+    -------
+    Coverage
+
+    Raises
+    ------
+    InputError
+        If the shapes differ or no pixel is valid.
+
+    Notes
+    -----
+    The variance of the mean of a stationary field is the sum of its covariance over all lags,
+    ``v = sum N(h) C(h) / N^2``, with ``N(h)`` the number of pixel pairs at lag ``h``. The sum
+    runs to the range at which the ring-averaged covariance reaches zero. Subtracting the mean of
+    the same field lowers every ``C(h)`` by about ``v``, which is put back. The interval is
+    Wilson's for ``p (1 - p) / v`` independent trials, so it stays within 0 and 1. It describes
+    the deposit only as far as the field does: a gradient across the deposit needs more fields.
+
+    References
+    ----------
+    .. [1] C. Lantuejoul, Ergodicity and integral range, J. Microsc. 161 (1991) 387.
+    .. [2] E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209, eq. 2.
+
+    Examples
+    --------
+    >>> metal = np.zeros((64, 64), bool)
+    >>> metal[8:24, 8:24] = metal[40:56, 36:52] = True
+    >>> found = coverage_interval(metal)
+    >>> found.value, found.low < found.value < found.high
+    (0.125, True)
+    """
+    picture = image_2d(metal, "metal").astype(bool)
+    use = np.ones(picture.shape, bool) if valid is None else image_2d(valid, "valid").astype(bool)
+    if use.shape != picture.shape or not use.any():
+        raise InputError(
+            f"valid must have the shape of metal {picture.shape} and at least one True pixel, "
+            f"got shape {use.shape} with {int(use.sum())} True. Pass the mask of the same field."
+        )
+    step = int(np.ceil(max(picture.shape) / LARGEST_SIDE))
+    n = _block_sums(use.astype(np.float64), step)
+    on = _block_sums((picture & use).astype(np.float64), step)
+    return coverage_of_blocks(n, on, step=step, level=level, grain_px=grain_px)
+
+
+def coverage_of_blocks(
+    n: Floats, on: Floats, *, step: int, level: float = 0.95, grain_px: float = 1.0
+) -> Coverage:
+    """Return the coverage of a field of which the sums over squares are known.
+
+    Parameters
+    ----------
+    n, on : numpy.ndarray, dims (y, x)
+        Valid pixels, and metal pixels among them, of every square.
+    step : int
+        Side of a square (px).
+    level, grain_px : float
+        As in `coverage_interval`.
+
+    Returns
+    -------
+    Coverage
+    """
+    total = float(n.sum())
+    value = float(on.sum()) / total
+    if not np.isfinite(grain_px):
+        # No feature of any size could have been seen: whatever was found bounds nothing.
+        return Coverage(value, 0.0, 1.0, 0.0, 0.0, 0.0, level, trusted=False)
+    if value in (0.0, 1.0):
+        n_grains = max(1.0, total / max(1.0, np.pi / 4 * grain_px**2))
+        low, high = wilson_bounds(value, n_grains, level=level)
+        return Coverage(value, low, high, 0.0, 0.0, n_grains, level, trusted=True)
+    variance, reach, trusted = _variance_of_mean(n, on - value * n, value, step)
+    n_independent = min(total, value * (1 - value) / variance)
+    low, high = wilson_bounds(value, n_independent, level=level)
+    return Coverage(
+        value, low, high, float(np.sqrt(variance)), reach, n_independent, level, trusted
+    )
+
+
+def wilson_bounds(value: float, n: float, *, level: float) -> tuple[float, float]:
+    """Return Wilson's interval of a proportion for a number of trials that need not be whole.
+
+    Parameters
+    ----------
+    value : float
+        The proportion (0 to 1).
+    n : float
+        Number of independent trials.
+    level : float
+        Confidence level (0 to 1).
+
+    Returns
+    -------
+    tuple of float
+        Lower and upper bound.
+
+    References
+    ----------
+    .. [1] E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209, eq. 2.
+
+    Examples
+    --------
+    >>> [round(bound, 4) for bound in wilson_bounds(81 / 263, 263, level=0.95)]
+    [0.2553, 0.3662]
+    """
+    from scipy.special import ndtri
+
+    z = float(ndtri(0.5 + level / 2))
+    middle = (value + z**2 / (2 * n)) / (1 + z**2 / n)
+    half = z / (1 + z**2 / n) * np.sqrt(value * (1 - value) / n + z**2 / (4 * n**2))
+    low = 0.0 if value == 0 else max(0.0, float(middle - half))
+    high = 1.0 if value == 1 else min(1.0, float(middle + half))
+    return low, high
+
+
+def _variance_of_mean(
+    weight: Floats, excess: Floats, value: float, step: int
+) -> tuple[float, float, bool]:
+    """Return the variance of the mean, the range (px), and whether the field is large enough."""
+    pairs = _correlate(weight)
+    sums = _correlate(excess)
+    lag_y = np.fft.fftfreq(pairs.shape[0]) * pairs.shape[0]
+    lag_x = np.fft.fftfreq(pairs.shape[1]) * pairs.shape[1]
+    distance = np.hypot(lag_y[:, None], lag_x[None, :])
+    side = min(weight.shape)
+    rings = np.minimum(distance + 0.5, side).astype(int)
+    ring_sums = np.bincount(rings.ravel(), sums.ravel())
+    ring_pairs = np.bincount(rings.ravel(), pairs.ravel())
+    covariance = ring_sums / np.maximum(ring_pairs, 1)
+    below = np.flatnonzero(covariance[:-1] <= 0)
+    reach = int(below[0]) if len(below) else side - 1
+    # Structure wider than a third of the field cannot be told from a gradient across it.
+    trusted = reach <= side / 3
+    reach = max(1, min(reach, side // 2))
+    within = distance <= reach
+    total = weight.sum()
+    share = pairs[within].sum() / total**2
+    variance = sums[within].sum() / total**2 / max(1 - share, 0.2)
+    independent = value * (1 - value) / total
+    return max(float(variance), independent), float(reach * step), trusted
+
+
+def _block_sums(values: Floats, step: int) -> Floats:
+    if step == 1:
+        return values
+    rows = np.add.reduceat(values, np.arange(0, values.shape[0], step), axis=0)
+    return np.add.reduceat(rows, np.arange(0, values.shape[1], step), axis=1)
+
+
+def _correlate(values: Floats) -> Floats:
+    """Return the sum of products at every lag, without wrapping round the field's edges."""
+    from scipy import fft
+
+    shape = tuple(fft.next_fast_len(2 * n - 1, real=True) for n in values.shape)
+    spectrum = fft.rfft2(values, s=shape)
+    product: Floats = fft.irfft2(np.abs(spectrum) ** 2, s=shape)
+    return product
+
+
+def threshold_sensitivity(
+    log_odds: npt.ArrayLike,
+    *,
+    valid: npt.ArrayLike | None = None,
+    shifts: Sequence[float] = (-2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 2.0),
+) -> pd.DataFrame:
+    """Return how the coverage moves when the decision between metal and bare is shifted.
+
+    Parameters
+    ----------
+    log_odds : array_like, dims (y, x)
+        Natural-log odds of metal against bare in each pixel.
+    valid : array_like of bool, dims (y, x), optional
+        False where a pixel must not be used.
+    shifts : sequence of float
+        Log-odds above which a pixel counts as metal; 0 is the segmentation's own decision.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``log_odds``, ``odds`` and ``coverage``, one row a shift.
+
+    Examples
+    --------
+    >>> odds = np.array([[-3.0, 0.2], [0.7, 4.0]])
+    >>> threshold_sensitivity(odds, shifts=(-1, 0, 1))["coverage"].tolist()
+    [0.75, 0.75, 0.25]
+    """
+    import pandas as pd
+
+    odds = image_2d(log_odds, "log_odds")
+    if valid is not None:
+        odds = odds[image_2d(valid, "valid").astype(bool)]
+    return pd.DataFrame(
+        {
+            "log_odds": list(shifts),
+            "odds": np.exp(list(shifts)),
+            "coverage": [float((odds > shift).mean()) for shift in shifts],
+        }
+    )
+
+
+@dataclass(frozen=True)
+class FieldsCoverage:
+    """Coverage over several fields, in the manner of ASTM E562 and E1245.
+
+    Parameters
+    ----------
+    n_fields : int
+        Number of fields.
+    mean, standard_deviation : float
+        Of the fields' area fractions.
+    half_width : float
+        Half width of the confidence interval of the mean.
+    low, high : float
+        Bounds, kept within 0 and 1.
+    relative_accuracy : float
+        Half width over mean, in percent (``inf`` where the mean is 0).
+    level : float
+        Confidence level.
+    """
+
+    n_fields: int
+    mean: float
+    standard_deviation: float
+    half_width: float
+    low: float
+    high: float
+    relative_accuracy: float
+    level: float
+
+    def fields_for(self, relative_accuracy: float) -> int:
+        """Return how many fields would reach a relative accuracy (percent).
+
+        Parameters
+        ----------
+        relative_accuracy : float
+            The accuracy wanted, in percent of the mean.
+
+        Returns
+        -------
+        int
+
+        Notes
+        -----
+        The half width is ``t s / sqrt(n)`` with ``t`` at ``n - 1`` degrees of freedom, so the
+        number is found by trial. To halve the relative accuracy takes about four times the
+        fields (ASTM E562, section 11.3).
+        """
+        return fields_needed(
+            self.mean,
+            self.standard_deviation,
+            relative_accuracy=relative_accuracy,
+            level=self.level,
+        )
+
+
+def coverage_over_fields(fractions: Sequence[float], *, level: float = 0.95) -> FieldsCoverage:
+    """Return the mean area fraction of several fields with its t interval.
+
+    Parameters
+    ----------
+    fractions : sequence of float, dims (field,)
+        Area fraction of each field (0 to 1); at least two fields, placed without regard to what
+        they show.
+    level : float
+        Confidence level (0 to 1).
+
+    Returns
+    -------
+    FieldsCoverage
+
+    Raises
+    ------
+    InputError
+        If there are fewer than two fields or a fraction lies outside 0 to 1.
+
+    References
+    ----------
+    .. [1] ASTM E562, section 11 (systematic manual point count); ASTM E1245 (automatic image
+       analysis): CI = t s / sqrt(n), %RA = 100 CI / mean.
+
+    Examples
+    --------
+    >>> found = coverage_over_fields([0.20, 0.24, 0.28])
+    >>> round(found.mean, 2), round(found.half_width, 4), found.fields_for(10)
+    (0.24, 0.0994, 14)
+    """
+    values = np.asarray(fractions, dtype=np.float64)
+    if values.ndim != 1 or len(values) < 2 or not ((values >= 0) & (values <= 1)).all():
+        raise InputError(
+            "fractions must be two or more area fractions between 0 and 1, "
+            f"got {values.tolist()!r}. Map a second field, or use coverage_interval for one."
+        )
+    mean, spread = float(values.mean()), float(values.std(ddof=1))
+    half = t_multiplier(len(values), level=level) * spread / np.sqrt(len(values))
+    return FieldsCoverage(
+        n_fields=len(values),
+        mean=mean,
+        standard_deviation=spread,
+        half_width=float(half),
+        low=max(0.0, mean - half),
+        high=min(1.0, mean + half),
+        relative_accuracy=float(100 * half / mean) if mean > 0 else float("inf"),
+        level=level,
+    )
+
+
+def t_multiplier(n_fields: int, *, level: float = 0.95) -> float:
+    """Return Student's t for the interval of the mean of `n_fields` values.
+
+    Parameters
+    ----------
+    n_fields : int
+        Number of fields, at least 2.
+    level : float
+        Confidence level (0 to 1).
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> round(t_multiplier(3), 3)
+    4.303
+    """
+    from scipy.special import stdtrit
+
+    return float(stdtrit(n_fields - 1, 0.5 + level / 2))
+
+
+def fields_needed(
+    mean: float, standard_deviation: float, *, relative_accuracy: float, level: float = 0.95
+) -> int:
+    """Return how many fields bring the interval of the mean to a relative accuracy.
+
+    Parameters
+    ----------
+    mean, standard_deviation : float
+        Of one field's value.
+    relative_accuracy : float
+        Half width over mean that is wanted (percent).
+    level : float
+        Confidence level (0 to 1).
+
+    Returns
+    -------
+    int
+        At least 2.
+
+    Raises
+    ------
+    InputError
+        If `mean` or `relative_accuracy` is not positive.
+
+    Examples
+    --------
+    >>> fields_needed(0.24, 0.04, relative_accuracy=10)
+    14
+    """
+    if mean <= 0 or relative_accuracy <= 0:
+        raise InputError(
+            "mean and relative_accuracy must be positive numbers, "
+            f"got {mean!r} and {relative_accuracy!r}. A bare field has no relative accuracy."
+        )
+    wanted = relative_accuracy / 100 * mean
+    n = 2
+    while t_multiplier(n, level=level) * standard_deviation / np.sqrt(n) > wanted and n < 10**7:
+        step = (t_multiplier(n, level=level) * standard_deviation / wanted) ** 2
+        # t falls with n, so the estimate from a smaller n can overshoot: approach from below.
+        n = max(n + 1, int(min(step, 1.5 * n)))
+    return n

@@ -1,0 +1,685 @@
+"""Put the parts together: what the deposit looks like, in numbers.
+
+How the metal arrived: each alternative, with what speaks for it and against it.
+
+How many droplets and fields are enough, against what was measured.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from spattermap.core.arrays import Bools, Floats
+from spattermap.core.errors import image_2d, one_of, positive
+from spattermap.core.mapset import unit_name
+from spattermap.core.settings import Settings
+from spattermap.measure.coverage import (
+    Coverage,
+    coverage_interval,
+    fields_needed,
+    threshold_sensitivity,
+)
+from spattermap.measure.fits import SizeFit, fit_sizes
+from spattermap.measure.placement import Spacing, spacing
+from spattermap.measure.regions import region_shapes
+from spattermap.measure.shapes import Satellites, distance_to, satellites, shape_class, shape_shares
+from spattermap.measure.sizes import (
+    border_weights,
+    droplets_needed,
+    masked_border_weights,
+    particles_needed,
+    size_summary,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from spattermap.segment.result import Segmentation
+
+COLUMNS = [
+    "alternative", "share", "share_low", "share_high", "speaks_for", "speaks_against", "next_step",
+]  # fmt: skip
+
+# Shares of the metal signal below which an alternative is called small, and above which large
+# (ours; common practice has none).
+SMALL, LARGE = 0.1, 0.5
+
+# Particles and islands grown from vapour by coalescence have geometric standard deviations of 1.2
+# to 1.6 (Granqvist and Buhrman, J. Appl. Phys. 47 (1976) 2200; from memory). Narrower sizes tell
+# nothing: drops can be as alike.
+WIDER_THAN_VAPOUR = 1.8
+
+
+@dataclass(frozen=True)
+class Findings:
+    """What the evidence is drawn from.
+
+    Parameters
+    ----------
+    shares : mapping of str to float
+        ``share_droplets``, ``share_streaks``, ``share_haze`` of the metal signal, with ``_low``
+        and ``_high`` where known; a missing key means not measured.
+    n_droplets, n_streaks : int
+        How many were found.
+    shapes : pandas.DataFrame
+        As `shape_shares` returns it.
+    coverage : float
+        Area fraction of metal.
+    texture : float
+        Distance over which the metal is correlated.
+    smallest : float
+        Smallest trusted diameter.
+    unit : str
+        Length unit for the sentences.
+    satellites_excess, satellites_p : float
+        Excess of small droplets near the rims of large ones, and its p-value; NaN if unknown.
+    sigma_g : float
+        Geometric standard deviation of the diameters; NaN if unknown.
+    """
+
+    shares: Mapping[str, float]
+    n_droplets: int
+    n_streaks: int
+    shapes: pd.DataFrame
+    coverage: float
+    texture: float
+    smallest: float
+    unit: str
+    satellites_excess: float = float("nan")
+    satellites_p: float = float("nan")
+    sigma_g: float = float("nan")
+
+    @property
+    def shown_unit(self) -> str:
+        """The unit as a reader writes it."""
+        return unit_name(self.unit)
+
+
+def evidence(found: Findings) -> pd.DataFrame:
+    """Weigh the ways in which the metal can have arrived.
+
+    Parameters
+    ----------
+    found : Findings
+        What was measured.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row an alternative: ``alternative, share, share_low, share_high`` (of the metal
+        signal; NaN where not measured), ``speaks_for, speaks_against`` (tuples of sentences) and
+        ``next_step``, the measurement that would settle it. No row is a verdict: the picture of
+        a deposit does not prove how it came about.
+    """
+    import pandas as pd
+
+    rows = [_drops(found), _streaks(found), _haze(found), _film(found)]
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _share(found: Findings, name: str) -> tuple[float, float, float]:
+    key = f"share_{name}"
+    nan = float("nan")
+    return (
+        float(found.shares.get(key, nan)),
+        float(found.shares.get(f"{key}_low", nan)),
+        float(found.shares.get(f"{key}_high", nan)),
+    )
+
+
+def _shape(found: Findings, name: str) -> tuple[float, float, float]:
+    row = found.shapes[found.shapes["shape"] == name]
+    share, low, high = row[["share", "share_low", "share_high"]].to_numpy(dtype=np.float64)[0]
+    return float(share), float(low), float(high)
+
+
+def _percent(value: float) -> str:
+    return f"{100 * value:.0f} %" if value >= 0.1 else f"{100 * value:.1f} %"
+
+
+def _span(low: float, high: float) -> str:
+    return f"{_percent(low).removesuffix(' %')} to {_percent(high)}"
+
+
+def _weigh_share(share: tuple[float, float, float], where: str) -> tuple[list[str], list[str]]:
+    value, low, high = share
+    if not np.isfinite(value):
+        return [], []
+    sentence = f"{_percent(max(value, 0.0))} of the metal signal lies in {where}"
+    if np.isfinite(low) and np.isfinite(high):
+        sentence += f" ({_span(max(low, 0.0), max(high, 0.0))})"
+    sentence += "."
+    surely_there = low > 0 if np.isfinite(low) else value > SMALL
+    if value >= SMALL and surely_there:
+        return [sentence], []
+    return [], [sentence]
+
+
+def _drops(found: Findings) -> tuple[object, ...]:
+    share = _share(found, "droplets")
+    pro, contra = _weigh_share(share, "droplets")
+    if found.n_droplets == 0:
+        contra.append(f"No droplet of {found.smallest:.3g} {found.shown_unit} or more was found.")
+    round_share, low, high = _shape(found, "round")
+    if np.isfinite(round_share):
+        sentence = (
+            f"{_percent(round_share)} of the resolved droplets are round "
+            f"({_span(low, high)}), as surface tension leaves them."
+        )
+        if low > LARGE:
+            pro.append(sentence)
+        elif high < LARGE:
+            contra.append(
+                f"Only {_percent(round_share)} of the resolved droplets are round "
+                f"({_span(low, high)})."
+            )
+    if found.satellites_p < 0.05 and found.satellites_excess > 1:
+        pro.append(
+            f"Small droplets gather at the rims of large ones, {found.satellites_excess:.2g} "
+            f"times as many as by chance (p = {found.satellites_p:.2g}): liquid that splashed."
+        )
+    if found.sigma_g > WIDER_THAN_VAPOUR:
+        pro.append(
+            f"Diameters spread more widely (geometric standard deviation {found.sigma_g:.2f}) "
+            "than those of particles grown from vapour, which reach about 1.5."
+        )
+    step = "A tilted view or a cross-section of a few droplets: caps and contact angles."
+    return ("molten drops", *share, tuple(pro), tuple(contra), step)
+
+
+def _streaks(found: Findings) -> tuple[object, ...]:
+    share = _share(found, "streaks")
+    pro, contra = _weigh_share(share, "streaks") if found.n_streaks else ([], [])
+    if found.n_streaks:
+        word = "streak was" if found.n_streaks == 1 else "streaks were"
+        pro.append(f"{found.n_streaks} {word} found.")
+    else:
+        contra.append("No streak was found.")
+    for shape, means in (
+        ("elongated", "elongated: drops that hit at an angle"),
+        ("splashed", "lobed or fingered: drops that splashed, or that merged"),
+    ):
+        value, low, _ = _shape(found, shape)
+        if np.isfinite(value) and low > SMALL:
+            pro.append(f"{_percent(value)} of the resolved droplets are {means}.")
+    step = "A second field further from the source: streaks point away from it."
+    return ("streaks and splashes", *share, tuple(pro), tuple(contra), step)
+
+
+def _haze(found: Findings) -> tuple[object, ...]:
+    share = _share(found, "haze")
+    pro, contra = _weigh_share(share, "the haze between droplets and streaks")
+    low = found.shares.get("fraction_low", float("nan"))
+    high = found.shares.get("fraction_high", float("nan"))
+    if np.isfinite(share[0]):
+        pass  # the share already weighs the same signal, with its zero
+    elif low > 0:
+        pro.append(
+            f"The area between droplets carries {_span(low, high)} "
+            "of the metal signal of a droplet."
+        )
+    elif low <= 0 <= high:
+        contra.append("The signal between droplets agrees with none within its interval.")
+    if pro:
+        contra.append(
+            f"Droplets below {found.smallest:.3g} {found.shown_unit} would look the same in these "
+            "maps."
+        )
+    step = (
+        "A bare plate mapped under the same conditions as the zero, and one field at several "
+        "times the magnification: a film stays smooth, fine droplets part."
+    )
+    return ("vapour or fine haze", *share, tuple(pro), tuple(contra), step)
+
+
+def _film(found: Findings) -> tuple[object, ...]:
+    nan = float("nan")
+    pro, contra = [], []
+    covered = f"{_percent(found.coverage)} of the field is covered"
+    if found.coverage > 0.9:
+        pro.append(f"{covered}.")
+    elif found.coverage < LARGE:
+        contra.append(f"Only {covered}.")
+    else:
+        contra.append(f"{covered}, so the film has holes, or the droplets have not yet joined.")
+    if found.texture > 0:
+        contra.append(
+            f"The metal has a texture of about {found.texture:.3g} {found.shown_unit}: separate "
+            "features."
+        )
+    step = "The sheet resistance across the field, against the connected area."
+    return ("continuous film", nan, nan, nan, tuple(pro), tuple(contra), step)
+
+
+# Relative accuracy that "enough" means, unless asked otherwise.
+ENOUGH = 0.05
+
+
+def geometric_spread(diameter: Floats, weight: Floats) -> float:
+    """Return the geometric standard deviation of weighted diameters.
+
+    Parameters
+    ----------
+    diameter, weight : numpy.ndarray, dims (droplet,)
+        Diameters, and how many droplets each stands for.
+
+    Returns
+    -------
+    float
+        1 or more; NaN with fewer than three droplets.
+
+    Examples
+    --------
+    >>> d = np.array([1.0, 2.0, 4.0])
+    >>> round(geometric_spread(d, np.ones(3)), 3)
+    1.761
+    """
+    kept = weight > 0
+    if kept.sum() < 3:
+        return float("nan")
+    logs = np.log(diameter[kept])
+    mean = np.average(logs, weights=weight[kept])
+    return float(np.exp(np.sqrt(np.average((logs - mean) ** 2, weights=weight[kept]))))
+
+
+def how_many_more(
+    diameter: npt.ArrayLike,
+    weights: npt.ArrayLike,
+    *,
+    coverage: Coverage | None = None,
+    error: float = ENOUGH,
+    level: float = 0.95,
+) -> pd.DataFrame:
+    """Return what was measured against what is needed, and how many more such fields to map.
+
+    Parameters
+    ----------
+    diameter : array_like, dims (droplet,)
+        Diameters.
+    weights : array_like, dims (droplet,)
+        Number of droplets each entry stands for; 0 where it is not used.
+    coverage : Coverage, optional
+        Of the same field.
+    error : float
+        Relative error that counts as enough (half width of the interval).
+    level : float
+        Confidence level (0 to 1).
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``quantity, n_measured, n_needed, n_needed_with_fit, more_fields``. `n_needed` is for the
+        value taken straight from the droplets; `n_needed_with_fit` supposes a lognormal fit
+        (ISO 13322-1). For coverage they count fields. NaN where it cannot be told.
+
+    Examples
+    --------
+    >>> d = np.random.default_rng(1).lognormal(1.0, 0.4, 100)
+    >>> table = how_many_more(d, np.ones(100))
+    >>> dict(zip(table["quantity"], table["more_fields"].tolist(), strict=True))
+    {'D[1,0]': 1.0, 'D[3,2]': 4.0, 'D[4,3]': 9.0}
+    """
+    import pandas as pd
+
+    d, w = np.asarray(diameter, dtype=np.float64), np.asarray(weights, dtype=np.float64)
+    d, w = d[w > 0], w[w > 0]
+    spread = geometric_spread(d, w)
+    rows = []
+    for name, p, q, power, basis in (
+        ("D[1,0]", 1, 0, 1.0, 0.0),
+        ("D[3,2]", 3, 2, 1.0, 2.0),
+        ("D[4,3]", 4, 3, 1.0, 3.0),
+    ):
+        needed = droplets_needed(d, p, q, weights=w, error=error, level=level)
+        fitted = float("nan")
+        if np.isfinite(spread):
+            fitted = particles_needed(spread, error=error, level=level, power=power, basis=basis)
+        more = max(0.0, np.ceil(needed / len(d)) - 1) if len(d) else float("nan")
+        rows.append((name, float(len(d)), needed, fitted, more))
+    if coverage is not None:
+        needed = float("nan")
+        if coverage.value > 0 and coverage.standard_error > 0:
+            needed = float(
+                fields_needed(
+                    coverage.value,
+                    coverage.standard_error,
+                    relative_accuracy=100 * error,
+                    level=level,
+                )
+            )
+        rows.append(("coverage", 1.0, needed, float("nan"), max(0.0, needed - 1)))
+    columns = ["quantity", "n_measured", "n_needed", "n_needed_with_fit", "more_fields"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+# Two rims are parted by at least a bare pixel, centre to centre two; blurred rims run together
+# within the full width at half height of the blur, 2 sqrt(2 ln 2) standard deviations.
+ONE_BARE_PIXEL = 2.0
+FULL_WIDTH = 2.355
+
+
+@dataclass(frozen=True)
+class Morphology:
+    """What the deposit looks like.
+
+    Parameters
+    ----------
+    coverage : Coverage
+        Area fraction of metal with its interval.
+    sensitivity : pandas.DataFrame
+        Coverage at shifted decisions between metal and bare (`threshold_sensitivity`).
+    droplet_count : int
+        Droplets found, those cut by the border included.
+    sizes : pandas.DataFrame
+        Percentiles and means of the diameter with intervals, border-corrected (`size_summary`).
+    sizes_uncorrected : pandas.DataFrame
+        The same from all droplets alike, for comparison.
+    border_weight : numpy.ndarray, dims (droplet,)
+        How many droplets each row of the droplet table stands for; 0 where the border cuts it.
+    fits : list of SizeFit
+        Fitted distributions, best first (`fit_sizes`); empty with too few droplets.
+    enough : pandas.DataFrame
+        Droplets measured against droplets needed, and how many more fields to map.
+    shape_class : numpy.ndarray of str, dims (droplet,)
+        Class of each row of the droplet table (`shape_class`).
+    shapes : pandas.DataFrame
+        Share of each class with its interval.
+    satellites : Satellites
+        Small droplets near the rims of large ones.
+    spacing : Spacing
+        Clustered, random or ordered.
+    arrival : pandas.DataFrame
+        Each way the metal can have arrived, with what speaks for and against it.
+    texture : float
+        Distance over which the metal is correlated, in the unit of the table.
+    notes : tuple of str
+        Sentences the reader of the result must see.
+    """
+
+    coverage: Coverage
+    sensitivity: pd.DataFrame
+    droplet_count: int
+    sizes: pd.DataFrame
+    sizes_uncorrected: pd.DataFrame
+    border_weight: Floats
+    fits: list[SizeFit]
+    enough: pd.DataFrame
+    shape_class: npt.NDArray[np.str_]
+    shapes: pd.DataFrame
+    satellites: Satellites
+    spacing: Spacing
+    arrival: pd.DataFrame
+    texture: float
+    notes: tuple[str, ...] = ()
+
+    def summary(self) -> dict[str, Any]:
+        """Return the keys of ``summary.json`` that describe the morphology."""
+        return {
+            "coverage": self.coverage.value,
+            "coverage_low": self.coverage.low,
+            "coverage_high": self.coverage.high,
+            "droplet_count": self.droplet_count,
+            **size_numbers(self.sizes),
+        }
+
+
+def size_numbers(sizes: pd.DataFrame) -> dict[str, float | None]:
+    """Return the keys of ``summary.json`` that a table of sizes fills.
+
+    Parameters
+    ----------
+    sizes : pandas.DataFrame
+        As `size_summary` gives it.
+
+    Returns
+    -------
+    dict of str to float or None
+        None where there is no number.
+    """
+    values: dict[str, float | None] = {}
+    for percent in (10, 50, 90):
+        row = sizes.loc[f"number D{percent}"]
+        for end, column in (("", "value"), ("_low", "low"), ("_high", "high")):
+            values[f"d{percent}_um{end}"] = _finite(row[column])
+    values["area_d50_um"] = _finite(sizes.loc["area D50", "value"])
+    return values
+
+
+def _finite(value: Any) -> float | None:
+    number = float(value)
+    return number if np.isfinite(number) else None
+
+
+def describe(
+    segmentation: Segmentation,
+    droplets: pd.DataFrame,
+    *,
+    pixel_size: float = 1.0,
+    settings: Settings | None = None,
+    valid: npt.ArrayLike | None = None,
+    length_unit: str = "um",
+    shares: Mapping[str, float] | None = None,
+) -> Morphology:
+    """Return coverage, sizes, shapes, spacing and arrival of a segmented field.
+
+    Parameters
+    ----------
+    segmentation : Segmentation
+        The field divided into bare, droplets and streaks.
+    droplets : pandas.DataFrame
+        Table of `spattermap.measure.regions.measure_regions`; rows of streaks are left out.
+    pixel_size : float
+        Side of a pixel, in the unit of the table.
+    settings : Settings, optional
+        Level, resamples and seed of the intervals.
+    valid : array_like of bool, dims (y, x), optional
+        False where a pixel must not be used.
+    length_unit : {"um", "px"}
+        Unit of `pixel_size` and the table, for the sentences.
+    shares : mapping of str to float, optional
+        Shares of the metal signal in droplets, streaks and haze with their bounds, as
+        `spattermap.verdict.metal_shares` gives them; without them the evidence of arrival
+        rests on the labels alone.
+
+    Returns
+    -------
+    Morphology
+
+    Raises
+    ------
+    InputError
+        If the pixel size is not positive or `valid` does not fit.
+    """
+    size = positive(pixel_size, "pixel_size")
+    one_of(length_unit, "length_unit", ("um", "px"))
+    chosen = settings or Settings()
+    rows = droplets[droplets["label"] <= segmentation.n_droplets]
+    use = None if valid is None else image_2d(valid, "valid").astype(bool)
+    coverage = _coverage(segmentation, use, chosen)
+    weight = _border_weight(segmentation, rows, use)
+    diameter = rows["diameter_um"].to_numpy(dtype=np.float64)
+    sizes = partial(size_summary, level=chosen.level, seed=chosen.seed, area_step=size**2)
+    fits = _fits(segmentation, diameter[weight > 0], size, chosen)
+    corrected = sizes(diameter, weights=weight, n_resamples=chosen.n_resamples)
+    classes = shape_class(rows, pixel_size=size)
+    shapes = shape_shares(classes, weights=weight, level=chosen.level)
+    near = satellites(
+        segmentation.labels, rows, pixel_size=size, level=chosen.level, seed=chosen.seed
+    )
+    found = _findings(
+        segmentation,
+        (coverage, shapes, near),
+        size=size,
+        unit=length_unit,
+        shares=shares or {},
+        sigma_g=geometric_spread(diameter, weight),
+    )
+    return Morphology(
+        coverage=coverage,
+        sensitivity=threshold_sensitivity(segmentation.log_odds, valid=use),
+        droplet_count=len(rows),
+        sizes=corrected,
+        sizes_uncorrected=sizes(diameter, n_resamples=200),
+        border_weight=weight,
+        fits=fits,
+        enough=how_many_more(diameter, weight, coverage=coverage, level=chosen.level),
+        shape_class=classes,
+        shapes=shapes,
+        satellites=near,
+        spacing=_spacing(segmentation, rows, size, use, chosen),
+        arrival=evidence(found),
+        texture=found.texture,
+        notes=tuple(_notes(coverage, corrected, fits, weight)),
+    )
+
+
+def _findings(
+    segmentation: Segmentation,
+    measured: tuple[Coverage, pd.DataFrame, Satellites],
+    *,
+    size: float,
+    unit: str,
+    shares: Mapping[str, float],
+    sigma_g: float,
+) -> Findings:
+    """Return what the evidence of arrival is drawn from."""
+    coverage, shapes, near = measured
+    return Findings(
+        shares={**segmentation.haze, **shares},
+        n_droplets=segmentation.n_droplets,
+        n_streaks=segmentation.n_streaks,
+        shapes=shapes,
+        coverage=coverage.value,
+        texture=coverage.range_px * size,
+        smallest=segmentation.smallest_trusted_px * size,
+        unit=unit,
+        satellites_excess=near.excess,
+        satellites_p=near.p_value,
+        sigma_g=sigma_g,
+    )
+
+
+def _coverage(segmentation: Segmentation, use: Bools | None, settings: Settings) -> Coverage:
+    return coverage_interval(
+        segmentation.metal,
+        valid=use,
+        level=settings.level,
+        grain_px=max(1.0, segmentation.smallest_trusted_px),
+    )
+
+
+def _border_weight(segmentation: Segmentation, rows: pd.DataFrame, use: Bools | None) -> Floats:
+    """Return how many droplets each row stands for, 0 for those the border cuts."""
+    shapes = region_shapes(segmentation.labels)
+    box = shapes.box[np.searchsorted(shapes.label, rows["label"].to_numpy())]
+    inside = ~rows["touches_border"].to_numpy(dtype=bool)
+    if use is None or use.all():
+        return weights_in_field(box, inside, shape=segmentation.labels.shape)
+    weight = np.zeros(len(rows))
+    extent = (box[:, 2:] - box[:, :2])[inside]
+    weight[inside] = masked_border_weights(extent[:, 0], extent[:, 1], valid=use)
+    return weight
+
+
+def weights_in_field(
+    box: npt.NDArray[np.int64], inside: Bools, *, shape: tuple[int, ...]
+) -> Floats:
+    """Return how many droplets each droplet of a rectangular field stands for.
+
+    Parameters
+    ----------
+    box : numpy.ndarray of int64, dims (droplet, 4)
+        First row and column, row and column after the last.
+    inside : numpy.ndarray of bool, dims (droplet,)
+        False for the droplets that the border cuts.
+    shape : tuple of int
+        Rows and columns of the field.
+
+    Returns
+    -------
+    numpy.ndarray, dims (droplet,)
+        As `border_weights`; 0 for the droplets that the border cuts.
+    """
+    extent = (box[:, 2:] - box[:, :2])[inside]
+    weight = np.zeros(len(box))
+    # A droplet that occupies a pixel of the outermost row counts as cut, so one row and one
+    # column of positions are lost.
+    frame = (shape[0] - 1.0, shape[1] - 1.0)
+    weight[inside] = border_weights(extent[:, 0], extent[:, 1], frame=frame)
+    return weight
+
+
+def _fits(
+    segmentation: Segmentation, diameter: Floats, size: float, settings: Settings
+) -> list[SizeFit]:
+    height, width = segmentation.labels.shape
+    return fit_sizes(
+        diameter,
+        smallest=segmentation.smallest_trusted_px * size,
+        frame=((height - 1) * size, (width - 1) * size),
+        area_step=size**2,
+        seed=settings.seed,
+    )
+
+
+def _spacing(
+    segmentation: Segmentation,
+    rows: pd.DataFrame,
+    size: float,
+    use: Bools | None,
+    settings: Settings,
+) -> Spacing:
+    height, width = segmentation.labels.shape
+    # Droplets cannot lie on streaks or masked pixels: their absence there is no cluster.
+    taken = segmentation.labels > segmentation.n_droplets
+    if use is not None:
+        taken |= ~use
+    clearance = distance_to(taken).astype(np.float64) * size if taken.any() else None
+    return spacing(
+        rows["y_um"].to_numpy(dtype=np.float64),
+        rows["x_um"].to_numpy(dtype=np.float64),
+        diameter=rows["diameter_um"].to_numpy(dtype=np.float64),
+        box=(0.0, 0.0, height * size, width * size),
+        clearance=clearance,
+        gap=size * max(ONE_BARE_PIXEL, FULL_WIDTH * segmentation.blur_px),
+        level=settings.level,
+        seed=settings.seed,
+    )
+
+
+def _notes(
+    coverage: Coverage, sizes: pd.DataFrame, fits: list[SizeFit], weight: Floats
+) -> list[str]:
+    notes = []
+    if not coverage.trusted:
+        notes.append(
+            "The structure is coarse against the field: the coverage interval is too narrow. "
+            "Map more fields."
+        )
+    if len(weight) and not (weight > 0).any():
+        notes.append(
+            "Every droplet touches the border, so no size can be given. Map a larger field."
+        )
+    shaky = [name for name, trusted in sizes["trusted"].items() if not trusted]
+    if (weight > 0).any() and shaky:
+        notes.append(
+            f"Too few droplets decide {', '.join(str(name) for name in shaky)}: "
+            "the intervals given may be too narrow."
+        )
+    if fits and fits[0].p_value < 0.01:
+        notes.append(
+            f"No fitted size distribution agrees with the droplets (best: {fits[0].family}, "
+            f"p = {fits[0].p_value:.2g}); use the percentiles taken from the droplets."
+        )
+    elif len(fits) > 1 and fits[1].bic - fits[0].bic < 2:
+        notes.append(
+            f"{fits[0].family} and {fits[1].family} fit the diameters equally well; what they "
+            "say of droplets too small to see is a guess."
+        )
+    return notes

@@ -1,0 +1,673 @@
+"""Point statistics in a rectangle: nearest neighbours, Clark-Evans, K and pair correlation.
+
+Compiled placement of discs and their pair statistics; imported when spacing is judged.
+
+Clustered, random or ordered: droplets against the same droplets placed at random.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from spattermap.core.arrays import Floats
+from spattermap.core.errors import InputError, one_of
+from spattermap.measure.region_kernels import compiled
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+MOST_TRIALS = 2000
+
+
+@compiled
+def uniform(state: npt.NDArray[np.uint64]) -> float:
+    """Return a number from 0 to below 1 and move the state on (SplitMix64, Steele et al. 2014).
+
+    Written out because numba's own generator takes five seconds to compile.
+    """
+    state[0] += np.uint64(0x9E3779B97F4A7C15)
+    z = state[0]
+    z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    z = z ^ (z >> np.uint64(31))
+    return float(z >> np.uint64(11)) / 9007199254740992.0  # 2**53
+
+
+@compiled
+def place(
+    radius: Floats, extent: tuple[float, float], seed: int, clearance: Floats
+) -> tuple[Floats, bool]:
+    """Place discs of the given radii, in their order, at random free positions.
+
+    Parameters
+    ----------
+    radius : numpy.ndarray, dims (disc,)
+        Radii, largest first.
+    extent : tuple of float
+        Height and width of the rectangle that holds the centres; discs may reach over its edge.
+    seed : int
+        Seed.
+    clearance : numpy.ndarray, dims (y, x)
+        Map of the rectangle: how large a radius fits at each place. One infinite value where
+        nothing is in the way.
+
+    Returns
+    -------
+    tuple
+        Centres (disc, 2) as (y, x), and whether all found a place.
+    """
+    state = np.array([seed], dtype=np.uint64)
+    height, width = extent
+    map_y, map_x = clearance.shape
+    n = len(radius)
+    centres = np.zeros((n, 2))
+    # Cells of at least the mean spacing; a disc is entered in every cell within reach of it.
+    n_y = max(1, int(np.sqrt(n * height / width)))
+    n_x = max(1, int(np.sqrt(n * width / height)))
+    smallest = radius[n - 1]
+    head = np.full((n_y, n_x), -1, dtype=np.int64)
+    entries = np.empty((max(64, 16 * n), 2), dtype=np.int64)
+    used = 0
+    for k in range(n):
+        free = False
+        y = 0.0
+        x = 0.0
+        for _ in range(MOST_TRIALS):
+            y = uniform(state) * height
+            x = uniform(state) * width
+            free = clearance[int(y / height * map_y), int(x / width * map_x)] >= radius[k]
+            if not free:
+                continue
+            at = head[min(n_y - 1, int(y / height * n_y)), min(n_x - 1, int(x / width * n_x))]
+            while at >= 0:
+                other = entries[at, 0]
+                gap = radius[k] + radius[other]
+                dy = y - centres[other, 0]
+                dx = x - centres[other, 1]
+                if dy * dy + dx * dx < gap * gap:
+                    free = False
+                    break
+                at = entries[at, 1]
+            if free:
+                break
+        if not free:
+            return centres, False
+        centres[k, 0] = y
+        centres[k, 1] = x
+        # Later discs are no larger than this one, so their centres stay within twice its radius.
+        reach = max(2 * radius[k], smallest)
+        first_y = max(0, int((y - reach) / height * n_y))
+        last_y = min(n_y - 1, int((y + reach) / height * n_y))
+        first_x = max(0, int((x - reach) / width * n_x))
+        last_x = min(n_x - 1, int((x + reach) / width * n_x))
+        for j in range(first_y, last_y + 1):
+            for i in range(first_x, last_x + 1):
+                if used == len(entries):
+                    longer = np.empty((2 * used, 2), dtype=np.int64)
+                    longer[:used] = entries
+                    entries = longer
+                entries[used, 0] = k
+                entries[used, 1] = head[j, i]
+                head[j, i] = used
+                used += 1
+    return centres, True
+
+
+@compiled
+def pair_statistics(
+    points: Floats, extent: tuple[float, float], radii: Floats, half: float
+) -> tuple[float, Floats]:
+    """Return the mean nearest-neighbour distance and the pair correlation of few points.
+
+    The same numbers as `nearest_distances` and `pair_correlation`, pair by pair, which is faster
+    for the thousand points or fewer of a simulation.
+
+    Parameters
+    ----------
+    points : numpy.ndarray, dims (point, 2)
+        Centres (y, x).
+    extent : tuple of float
+        Height and width of the rectangle.
+    radii : numpy.ndarray, dims (radius,)
+        Distances, evenly spaced.
+    half : float
+        Half width of the kernel.
+
+    Returns
+    -------
+    tuple
+        Mean distance, and g (radius,).
+    """
+    n = len(points)
+    g = np.zeros(len(radii))
+    nearest = np.full(n, np.inf)
+    step = radii[1] - radii[0]
+    reach = radii[-1] + half
+    for i in range(n):
+        for j in range(i):
+            dy = abs(points[i, 0] - points[j, 0])
+            dx = abs(points[i, 1] - points[j, 1])
+            if dy > reach and dy > nearest[i] and dy > nearest[j]:
+                continue
+            distance = np.sqrt(dy * dy + dx * dx)
+            nearest[i] = min(nearest[i], distance)
+            nearest[j] = min(nearest[j], distance)
+            if distance >= reach or distance == 0:
+                continue
+            weight = 1.5 / half / (2 * np.pi * distance * (extent[0] - dy) * (extent[1] - dx))
+            first = max(0, int(np.ceil((distance - half - radii[0]) / step)))
+            last = min(len(radii) - 1, int(np.floor((distance + half - radii[0]) / step)))
+            for k in range(first, last + 1):
+                u = (distance - radii[k]) / half
+                g[k] += weight * (1 - u * u)
+    area = extent[0] * extent[1]
+    return nearest.mean(), g * area * area / (n * (n - 1))
+
+
+Box = tuple[float, float, float, float]
+Pairs = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], Floats]
+
+
+def nearest_distances(y: npt.ArrayLike, x: npt.ArrayLike) -> Floats:
+    """Return the distance from each point to its nearest neighbour.
+
+    Parameters
+    ----------
+    y, x : array_like, dims (point,)
+        Centres, any length unit.
+
+    Returns
+    -------
+    numpy.ndarray, dims (point,)
+        NaN with fewer than two points.
+
+    Examples
+    --------
+    >>> nearest_distances([0, 0, 4], [0, 3, 0]).tolist()
+    [3.0, 3.0, 4.0]
+    """
+    from scipy.spatial import KDTree
+
+    points = checked_points(y, x)
+    if len(points) < 2:
+        return np.full(len(points), np.nan)
+    distance, _ = KDTree(points).query(points, k=2)
+    nearest: Floats = np.asarray(distance)[:, 1]
+    return nearest
+
+
+def checked_points(y: npt.ArrayLike, x: npt.ArrayLike) -> Floats:
+    """Return the points as an array (point, 2) of y and x, all finite."""
+    points = np.column_stack([np.asarray(y, dtype=np.float64), np.asarray(x, dtype=np.float64)])
+    if not np.isfinite(points).all():
+        raise InputError("y and x must be finite, got NaN or infinity. Drop those points first.")
+    return points
+
+
+@dataclass(frozen=True)
+class ClarkEvans:
+    """Clark and Evans' index of the mean nearest-neighbour distance.
+
+    Parameters
+    ----------
+    index : float
+        Observed over expected mean distance: below 1 clustered, above 1 ordered.
+    p_value : float
+        Two-sided, from the normal approximation.
+    mean_distance : float
+        Observed mean nearest-neighbour distance.
+    n : int
+        Number of points.
+    correction : str
+        "none" or "Donnelly".
+    """
+
+    index: float
+    p_value: float
+    mean_distance: float
+    n: int
+    correction: str
+
+
+def clark_evans(
+    y: npt.ArrayLike, x: npt.ArrayLike, *, box: Box, correction: str = "Donnelly"
+) -> ClarkEvans:
+    """Return the Clark-Evans index of points in a rectangle.
+
+    Parameters
+    ----------
+    y, x : array_like, dims (point,)
+        Centres.
+    box : tuple of float
+        Rectangle: least y, least x, largest y, largest x.
+    correction : {"Donnelly", "none"}
+        Points near the edge lack neighbours outside; Donnelly's terms allow for it.
+
+    Returns
+    -------
+    ClarkEvans
+        NaN with fewer than two points.
+
+    References
+    ----------
+    .. [1] P. J. Clark, F. C. Evans, Ecology 35 (1954) 445.
+    .. [2] K. P. Donnelly, in Simulation Studies in Archaeology (1978) 91.
+
+    Examples
+    --------
+    >>> y, x = np.mgrid[5:100:10, 5:100:10].reshape(2, -1)
+    >>> found = clark_evans(y, x, box=(0, 0, 100, 100), correction="none")
+    >>> found.index, found.mean_distance
+    (2.0, 10.0)
+    """
+    one_of(correction, "correction", ("Donnelly", "none"))
+    from scipy.special import ndtr
+
+    distance = nearest_distances(y, x)
+    n = len(distance)
+    area, perimeter = box_area(box), 2 * (box[2] - box[0] + box[3] - box[1])
+    if n < 2:
+        return ClarkEvans(float("nan"), float("nan"), float("nan"), n, correction)
+    mean = float(distance.mean())
+    if correction == "none":
+        expected = 0.5 * np.sqrt(area / n)
+        error = np.sqrt((4 - np.pi) * area / (4 * np.pi)) / n  # Clark & Evans (1954)
+    else:
+        expected = 0.5 * np.sqrt(area / n) + (0.0514 + 0.0412 / np.sqrt(n)) * perimeter / n
+        error = np.sqrt(0.0703 * area / n**2 + 0.037 * perimeter * np.sqrt(area / n**5))
+    z = (mean - expected) / error
+    return ClarkEvans(float(mean / expected), float(2 * ndtr(-abs(z))), mean, n, correction)
+
+
+def box_area(box: Box) -> float:
+    """Return the area of a rectangle, which must have one."""
+    area = (box[2] - box[0]) * (box[3] - box[1])
+    if not area > 0:
+        raise InputError(
+            f"box must be (least y, least x, largest y, largest x) with an area, got {box!r}. "
+            "Check the order."
+        )
+    return area
+
+
+def ripley_k(
+    y: npt.ArrayLike,
+    x: npt.ArrayLike,
+    radii: npt.ArrayLike,
+    *,
+    box: Box,
+    correction: str = "translation",
+) -> Floats:
+    """Return Ripley's K: the mean number of neighbours within a distance, over the density.
+
+    Parameters
+    ----------
+    y, x : array_like, dims (point,)
+        Centres.
+    radii : array_like, dims (radius,)
+        Distances.
+    box : tuple of float
+        Rectangle: least y, least x, largest y, largest x.
+    correction : {"translation", "isotropic", "border", "none"}
+        How pairs are weighted near the edge.
+
+    Returns
+    -------
+    numpy.ndarray, dims (radius,)
+        In the square of the length unit; pi r^2 for points placed at random.
+
+    References
+    ----------
+    .. [1] B. D. Ripley, J. R. Stat. Soc. B 39 (1977) 172 (isotropic and border).
+    .. [2] J. Ohser, D. Stoyan, Biom. J. 23 (1981) 523 (translation).
+
+    Examples
+    --------
+    >>> y, x = np.random.default_rng(1).uniform(0, 100, (2, 2000))
+    >>> round(float(ripley_k(y, x, [5.0], box=(0, 0, 100, 100))[0]), 1)  # about 25 pi
+    78.5
+    """
+    one_of(correction, "correction", ("translation", "isotropic", "border", "none"))
+    points = checked_points(y, x)
+    r = np.atleast_1d(np.asarray(radii, dtype=np.float64))
+    area, n = box_area(box), len(points)
+    if n < 2:
+        return np.full(len(r), np.nan)
+    first, second, distance = _pairs(points, float(r.max()))
+    if correction == "border":
+        return _k_border(points, box, (first, second, distance), r)
+    step = np.abs(points[first] - points[second])
+    if correction == "translation":
+        weight = area / ((box[2] - box[0] - step[:, 0]) * (box[3] - box[1] - step[:, 1]))
+    elif correction == "isotropic":
+        # Each pair counts once from either end, with the arc of that end.
+        weight = _arc_weight(points[first], distance, box) / 2
+        weight += _arc_weight(points[second], distance, box) / 2
+    else:
+        weight = np.ones(len(distance))
+    return np.array([2 * weight[distance <= radius].sum() for radius in r]) * area / (n * (n - 1))
+
+
+def _pairs(points: Floats, radius: float) -> Pairs:
+    from scipy.spatial import KDTree
+
+    found = KDTree(points).query_pairs(radius, output_type="ndarray")
+    first, second = found[:, 0], found[:, 1]
+    return first, second, np.hypot(*(points[first] - points[second]).T)
+
+
+def _k_border(points: Floats, box: Box, pairs: Pairs, r: Floats) -> Floats:
+    first, second, distance = pairs
+    inside = np.minimum(points - np.array(box[:2]), np.array(box[2:]) - points).min(axis=1)
+    values = []
+    for radius in r:
+        far = inside > radius
+        near = distance <= radius
+        count = far[first[near]].sum() + far[second[near]].sum()
+        values.append(count / max(far.sum(), 1) * box_area(box) / len(points))
+    return np.array(values)
+
+
+def _arc_weight(centre: Floats, radius: Floats, box: Box) -> Floats:
+    """Return 2 pi over the angle of the circle that lies inside the rectangle (Ripley 1977).
+
+    The angle outside is 2 acos(d / r) for each side nearer than r; where two sides meet inside
+    the circle, their arcs overlap and the corner's share is given back.
+    """
+    sides = np.column_stack(
+        [
+            centre[:, 0] - box[0],
+            centre[:, 1] - box[1],
+            box[2] - centre[:, 0],
+            box[3] - centre[:, 1],
+        ]
+    )
+    half = np.arccos(np.clip(sides / radius[:, None], 0, 1))
+    outside = 2 * half.sum(axis=1)
+    for k in range(4):
+        both = half[:, k] + half[:, (k + 1) % 4] - np.pi / 2
+        outside -= np.clip(both, 0, None)
+    weight: Floats = 2 * np.pi / np.clip(2 * np.pi - outside, 1e-9, None)
+    return weight
+
+
+def kernel_half_width(n: int, box: Box) -> float:
+    """Return half the width of the kernel of the pair correlation.
+
+    Parameters
+    ----------
+    n : int
+        Number of points.
+    box : tuple of float
+        Rectangle: least y, least x, largest y, largest x.
+
+    Returns
+    -------
+    float
+        0.15 over the square root of the density (Stoyan and Stoyan 1994) is the standard
+        deviation of the kernel; the Epanechnikov kernel reaches sqrt(5) times as far.
+    """
+    return float(0.15 * np.sqrt(5) * np.sqrt(box_area(box) / n))
+
+
+def pair_correlation(
+    y: npt.ArrayLike,
+    x: npt.ArrayLike,
+    radii: npt.ArrayLike,
+    *,
+    box: Box,
+    bandwidth: float | None = None,
+) -> Floats:
+    """Return the pair correlation g(r): 1 for points placed at random.
+
+    Parameters
+    ----------
+    y, x : array_like, dims (point,)
+        Centres.
+    radii : array_like, dims (radius,)
+        Distances, above zero.
+    box : tuple of float
+        Rectangle: least y, least x, largest y, largest x.
+    bandwidth : float, optional
+        Half width of the kernel; `kernel_half_width` by default.
+
+    Returns
+    -------
+    numpy.ndarray, dims (radius,)
+        Dimensionless.
+
+    References
+    ----------
+    .. [1] D. Stoyan, H. Stoyan, Fractals, Random Shapes and Point Fields (1994), section 15.4.4.
+
+    Examples
+    --------
+    >>> y, x = np.random.default_rng(1).uniform(0, 100, (2, 2000))
+    >>> round(float(pair_correlation(y, x, [5.0], box=(0, 0, 100, 100))[0]), 1)
+    1.0
+    """
+    points = checked_points(y, x)
+    r = np.atleast_1d(np.asarray(radii, dtype=np.float64))
+    area, n = box_area(box), len(points)
+    if n < 2:
+        return np.full(len(r), np.nan)
+    half = bandwidth or kernel_half_width(n, box)
+    first, second, distance = _pairs(points, float(r.max()) + half)
+    step = np.abs(points[first] - points[second])
+    overlap = (box[2] - box[0] - step[:, 0]) * (box[3] - box[1] - step[:, 1])
+    order = np.argsort(distance)
+    distance, overlap = distance[order], overlap[order]
+    values = []
+    for radius in r:
+        low, high = np.searchsorted(distance, [radius - half, radius + half])
+        near = distance[low:high]
+        kernel = 0.75 / half * (1 - ((near - radius) / half) ** 2)
+        # Dividing by the pair's own distance keeps g finite towards zero.
+        values.append(2 * (kernel / (2 * np.pi * near * overlap[low:high])).sum())
+    return np.array(values) * area**2 / (n * (n - 1))
+
+
+# Droplets of the window that is compared with simulations; larger fields use their middle.
+LARGEST_SIMULATED = 1000
+
+
+@dataclass(frozen=True)
+class Spacing:
+    """How the droplets are spaced.
+
+    Parameters
+    ----------
+    pattern : {"clustered", "random", "ordered", "undecided"}
+        Against the null stated in `null`.
+    index : float
+        Mean nearest-neighbour distance over that of the null.
+    index_low, index_high : float
+        Range of the index that the null itself produces (the level's envelope).
+    p_value : float
+        Two-sided rank of the mean distance among the simulations.
+    mean_distance : float
+        Mean nearest-neighbour distance, centre to centre.
+    clark_evans : ClarkEvans
+        With Donnelly's edge correction, for points without size.
+    g : pandas.DataFrame
+        ``r, g, null, low, high``: pair correlation, its mean and pointwise envelope under the
+        null.
+    g_p_value : float
+        Rank of the largest studentised deviation of g over all r (a global test).
+    null : str
+        What the droplets were compared with.
+    n_used : int
+        Droplets compared.
+    """
+
+    pattern: str
+    index: float
+    index_low: float
+    index_high: float
+    p_value: float
+    mean_distance: float
+    clark_evans: ClarkEvans
+    g: pd.DataFrame
+    g_p_value: float
+    null: str
+    n_used: int
+
+
+def spacing(
+    y: npt.ArrayLike,
+    x: npt.ArrayLike,
+    *,
+    diameter: npt.ArrayLike,
+    box: Box,
+    clearance: npt.ArrayLike | None = None,
+    gap: float = 0.0,
+    level: float = 0.95,
+    n_simulations: int = 99,
+    seed: int = 0,
+) -> Spacing:
+    """Compare the spacing of droplets with droplets of the same sizes placed at random.
+
+    Parameters
+    ----------
+    y, x : array_like, dims (droplet,)
+        Centres.
+    diameter : array_like, dims (droplet,)
+        Diameters; simulated droplets keep them and do not overlap. Points without size take 0.
+    box : tuple of float
+        Field: least y, least x, largest y, largest x.
+    clearance : array_like, dims (y, x), optional
+        Map of the box: distance to what a droplet cannot lie on, such as streaks, in the unit of
+        the box.
+    gap : float
+        Smallest gap between the rims of two droplets that the maps resolve; closer ones have
+        merged into one, so simulated droplets keep it too.
+    level : float
+        Level of the envelopes, and 1 - level that of the decision.
+    n_simulations : int
+        Simulated fields.
+    seed : int
+        Seed of the simulations.
+
+    Returns
+    -------
+    Spacing
+        "undecided" with fewer than 10 droplets, or where so much is covered that the droplets
+        cannot be placed at random without overlap.
+
+    Notes
+    -----
+    Droplets have a size and do not overlap, so against points placed at random any dense deposit
+    looks ordered. The null here places the same droplets one after the other, the largest first,
+    at random positions that are free (random sequential adsorption). Droplets that touched have
+    merged and count as one; a null without a `gap` would take the space between the rest for
+    order, while a gap that is too wide hides order of that reach.
+
+    References
+    ----------
+    .. [1] J. Feder, J. Theor. Biol. 87 (1980) 237 (random sequential adsorption).
+    .. [2] P. J. Diggle, Statistical Analysis of Spatial Point Patterns (2003), sections 2.7, 4.7.
+
+    Examples
+    --------
+    >>> y, x = np.mgrid[5:100:10, 5:100:10].reshape(2, -1)
+    >>> spacing(y, x, diameter=np.full(100, 3.0), box=(0, 0, 100, 100)).pattern
+    'ordered'
+    """
+    points, size = checked_points(y, x), np.asarray(diameter, dtype=np.float64)
+    room = np.full((1, 1), np.inf) if clearance is None else np.asarray(clearance, float)
+    points, size, room, box = _middle(points, size, room, box)
+    n = len(points)
+    index = clark_evans(points[:, 0], points[:, 1], box=box)
+    if n < 10:
+        return _undecided(index, "fewer than 10 droplets")
+
+    r = np.linspace(0, 3, 61)[1:] * np.sqrt(box_area(box) / n)
+    r = r[r < min(box[2] - box[0], box[3] - box[1]) / 2]
+    extent, half = (box[2] - box[0], box[3] - box[1]), kernel_half_width(n, box)
+    distances, curves = [], []
+    for number in range(n_simulations):
+        placed = _place(size + gap, box, room, np.random.default_rng([seed, number]))
+        if placed is None:
+            return _undecided(index, "too much is covered for a random arrangement of these sizes")
+        mean, curve = pair_statistics(placed, extent, r, half)
+        distances.append(mean)
+        curves.append(curve)
+    g = pair_correlation(points[:, 0], points[:, 1], r, box=box)
+    return _judge(index, np.array(distances), np.column_stack([r, g]), np.array(curves), level)
+
+
+def _middle(
+    points: Floats, size: Floats, room: Floats, box: Box
+) -> tuple[Floats, Floats, Floats, Box]:
+    """Return the droplets of a window in the middle that holds about the largest number."""
+    if len(points) <= LARGEST_SIMULATED:
+        return points, size, room, box
+    edge = (1 - np.sqrt(LARGEST_SIMULATED / len(points))) / 2
+    extent = np.array(box[2:]) - np.array(box[:2])
+    low, high = np.array(box[:2]) + edge * extent, np.array(box[2:]) - edge * extent
+    inside = ((points >= low) & (points < high)).all(axis=1)
+    cut = [slice(int(edge * n), max(int(edge * n) + 1, int((1 - edge) * n))) for n in room.shape]
+    window = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+    return points[inside], size[inside], room[cut[0], cut[1]], window
+
+
+def _place(size: Floats, box: Box, room: Floats, rng: np.random.Generator) -> Floats | None:
+
+    order = np.argsort(-size, kind="stable")
+    extent = (box[2] - box[0], box[3] - box[1])
+    seed = int(rng.integers(2**31))
+    placed, ok = place(size[order] / 2, extent, seed, np.ascontiguousarray(room))
+    return placed + np.array(box[:2]) if ok else None
+
+
+def _undecided(index: ClarkEvans, why: str) -> Spacing:
+    import pandas as pd
+
+    nan = float("nan")
+    empty = pd.DataFrame({name: [] for name in ("r", "g", "null", "low", "high")}, dtype=float)
+    return Spacing(
+        "undecided", nan, nan, nan, nan, index.mean_distance, index, empty, nan, why, index.n
+    )
+
+
+def _judge(
+    index: ClarkEvans, distances: Floats, observed: Floats, curves: Floats, level: float
+) -> Spacing:
+    import pandas as pd
+
+    r, g = observed.T
+    tail = (1 - level) / 2
+    expected = distances.mean()
+    low, high = np.quantile(distances, [tail, 1 - tail]) / expected
+    n_simulations = len(distances)
+    below = 1 + (distances <= index.mean_distance).sum()
+    above = 1 + (distances >= index.mean_distance).sum()
+    p_value = min(1.0, 2 * min(below, above) / (n_simulations + 1))
+    every = np.vstack([g, curves])
+    spread = every.std(axis=0, ddof=1)
+    spread = np.where(spread > 0, spread, np.inf)
+    deviation = (np.abs(every - every.mean(axis=0)) / spread).max(axis=1)
+    pattern = "random"
+    if p_value <= 1 - level:
+        pattern = "clustered" if index.mean_distance < expected else "ordered"
+    bounds = np.quantile(curves, [tail, 1 - tail], axis=0)
+    return Spacing(
+        pattern=pattern,
+        index=float(index.mean_distance / expected),
+        index_low=float(low),
+        index_high=float(high),
+        p_value=float(p_value),
+        mean_distance=index.mean_distance,
+        clark_evans=index,
+        g=pd.DataFrame(
+            {"r": r, "g": g, "null": curves.mean(axis=0), "low": bounds[0], "high": bounds[1]}
+        ),
+        g_p_value=float((deviation >= deviation[0]).mean()),
+        null="the same droplets placed at random without overlap",
+        n_used=index.n,
+    )

@@ -1,0 +1,410 @@
+"""Measure every labelled region of an image in one pass."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from functools import partial
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from spattermap.core.arrays import Floats
+from spattermap.core.errors import InputError, InputTypeError, image_2d, positive
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+# Smallest second moment (px^2) along an axis: that of one pixel, a unit square. Keeps the
+# aspect ratio of regions one pixel wide finite.
+PIXEL_MOMENT = 1.0 / 12.0
+
+
+@dataclass(frozen=True)
+class Regions:
+    """Plain measurements of the labelled regions, one entry a region, in pixels.
+
+    Parameters
+    ----------
+    label : numpy.ndarray of int64, dims (region,)
+        Labels that occur, ascending.
+    area : numpy.ndarray of int64, dims (region,)
+        Number of pixels.
+    centroid : numpy.ndarray, dims (region, 2)
+        Row and column of the centre of mass; the centre of the first pixel is (0, 0).
+    covariance : numpy.ndarray, dims (region, 3)
+        Central second moments over the area: row-row, column-column, row-column (px^2).
+    box : numpy.ndarray of int64, dims (region, 4)
+        First row, first column, row after the last, column after the last.
+    perimeter : numpy.ndarray, dims (region,)
+        Crofton perimeter from four directions (px).
+    hull_area : numpy.ndarray of int64, dims (region,)
+        Pixels of the convex hull.
+    feret_max : numpy.ndarray, dims (region,)
+        Largest Feret diameter of the hull as drawn in pixels (px).
+    feret_min : numpy.ndarray, dims (region,)
+        Smallest Feret diameter of the hull of the pixels' edge midpoints (px).
+    """
+
+    label: npt.NDArray[np.int64]
+    area: npt.NDArray[np.int64]
+    centroid: Floats
+    covariance: Floats
+    box: npt.NDArray[np.int64]
+    perimeter: Floats
+    hull_area: npt.NDArray[np.int64]
+    feret_max: Floats
+    feret_min: Floats
+
+    @property
+    def axes(self) -> tuple[Floats, Floats]:
+        """Major and minor axis of the ellipse with the same second moments (px)."""
+        rr, cc, rc = self.covariance.T
+        middle = (rr + cc) / 2
+        spread = np.hypot((rr - cc) / 2, rc)
+        small = np.clip(middle - spread, 0.0, None)
+        return 4 * np.sqrt(middle + spread), 4 * np.sqrt(small)
+
+    @property
+    def orientation(self) -> Floats:
+        """Angle of the major axis, 0 = +x, counter-clockwise on the picture (rad, 0 to pi)."""
+        rr, cc, rc = self.covariance.T
+        # Rows run down the picture, so a positive row-column covariance leans clockwise.
+        angle = 0.5 * np.arctan2(-2 * rc, cc - rr)
+        turned: Floats = np.mod(angle, np.pi)
+        return turned
+
+
+def measure_regions(
+    labels: npt.ArrayLike,
+    *,
+    counts: npt.ArrayLike | None = None,
+    variance: npt.ArrayLike | None = None,
+    elements: Sequence[str] = (),
+    pixel_size: float = 1.0,
+) -> pd.DataFrame:
+    """Return one row of measurements for each labelled region.
+
+    Parameters
+    ----------
+    labels : array_like of int, dims (y, x)
+        0 is background; labels need not be consecutive nor the regions connected.
+    counts : array_like, dims (element, y, x), optional
+        Signal whose sum over each region is reported.
+    variance : array_like, dims (element, y, x), optional
+        Noise variance of `counts`; left out, `counts` are taken as Poisson counts.
+    elements : sequence of str
+        Names of the elements, in the order of `counts`.
+    pixel_size : float
+        Side of a pixel, in the unit the table is to be in.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns ``label, y_um, x_um`` (centre of mass; the outer corner of the first pixel is
+        the origin), ``area_um2, diameter_um`` (area-equivalent), ``feret_max_um, feret_min_um,
+        perimeter_um`` (Crofton), ``aspect_ratio`` (major over minor axis of the ellipse with the
+        same second moments, 1 or more), ``circularity``, ``solidity`` (area over hull area),
+        ``orientation_deg`` (major axis; 0 = +x, counter-clockwise as seen on the picture,
+        0 to 180), ``touches_border``, and for each element ``<El>_counts`` (sum of the signal)
+        and ``<El>_counts_err`` (its standard deviation from counting noise).
+
+    Raises
+    ------
+    InputError, InputTypeError
+        If the shapes do not fit, labels are negative or not whole, or a name is missing.
+
+    Notes
+    -----
+    Circularity is ``sqrt(4 pi A / P^2)`` (ISO 9276-6; the form factor is its square). It can
+    exceed 1 by a few hundredths on regions of a few pixels; the mean over random discs is within
+    0.01 of 1 from a radius of 5 px. The largest Feret diameter follows scikit-image and is about
+    a pixel too long; the smallest is taken from the region itself and is within half a pixel of
+    the outline's (both measured on random ellipses). Touching regions are measured one by one,
+    each as if alone. The error of a region without any counts is 0, the Poisson estimate; an
+    interval needs `spattermap.noise.counting.poisson_interval`.
+
+    References
+    ----------
+    .. [1] ISO 9276-6:2008, Descriptive and quantitative representation of particle shape.
+    .. [2] J. Ohser, F. Muecklich, Statistical Analysis of Microstructures in Materials Science
+       (2000), section 4: perimeter from intercepts in four directions (Crofton).
+
+    Examples
+    --------
+    >>> table = measure_regions([[0, 0, 0], [0, 1, 1], [0, 1, 1]], pixel_size=0.5)
+    >>> table[["label", "y_um", "area_um2", "touches_border"]].values.tolist()
+    [[1, 1.0, 1.0, True]]
+    """
+    import pandas as pd
+
+    size = positive(pixel_size, "pixel_size")
+    image = _label_image(labels)
+    signal = _signal(counts, "counts", image.shape, elements)
+    noise = _signal(variance, "variance", image.shape, elements)
+    if noise is not None and signal is None:
+        raise InputError("variance must come with counts, got no counts. Pass both, or neither.")
+    found, sums, noise_sums = _measure(image, signal, noise)
+    columns = _shape_columns(found, image.shape, size)
+    if signal is not None:
+        for index, element in enumerate(elements):
+            columns[f"{element}_counts"] = sums[:, index]
+            columns[f"{element}_counts_err"] = np.sqrt(np.clip(noise_sums[:, index], 0, None))
+    return pd.DataFrame(columns)
+
+
+def region_shapes(labels: npt.ArrayLike) -> Regions:
+    """Return the plain measurements of the labelled regions, in pixels.
+
+    Parameters
+    ----------
+    labels : array_like of int, dims (y, x)
+        0 is background; labels need not be consecutive nor the regions connected.
+
+    Returns
+    -------
+    Regions
+
+    Raises
+    ------
+    InputError, InputTypeError
+        If `labels` is not a two-dimensional image of whole numbers, zero or above.
+    """
+    return _measure(_label_image(labels), None, None)[0]
+
+
+def _label_image(labels: npt.ArrayLike) -> npt.NDArray[np.int32]:
+    image = image_2d(labels, "labels")
+    if not np.issubdtype(image.dtype, np.integer):
+        raise InputTypeError(
+            f"labels must be whole numbers, got {image.dtype}. "
+            "Label a mask first, for example with scipy.ndimage.label."
+        )
+    if image.dtype != np.int32:
+        limits = np.iinfo(np.int32)
+        if image.max() > limits.max or image.min() < 0:
+            raise InputError(
+                f"labels must lie between 0 and {limits.max}, got {image.min()} to {image.max()}. "
+                "Number the regions from 1."
+            )
+    return np.ascontiguousarray(image, dtype=np.int32)
+
+
+def _signal(
+    values: npt.ArrayLike | None, name: str, shape: tuple[int, ...], elements: Sequence[str]
+) -> npt.NDArray[np.generic] | None:
+    if values is None:
+        return None
+    stack = np.asarray(values)
+    if stack.shape != (len(elements), *shape):
+        raise InputError(
+            f"{name} must have the shape (element, y, x) = {(len(elements), *shape)}, "
+            f"got {stack.shape}. Pass one map for each name in elements, as large as labels."
+        )
+    if stack.dtype.kind not in "uif" or stack.dtype == np.float16:
+        stack = stack.astype(np.float64)
+    return stack
+
+
+def _measure(
+    image: npt.NDArray[np.int32],
+    signal: npt.NDArray[np.generic] | None,
+    noise: npt.NDArray[np.generic] | None,
+) -> tuple[Regions, Floats, Floats]:
+    from spattermap.measure import region_kernels as kernels
+
+    n_runs, largest, smallest = kernels.count_runs(image)
+    if smallest < 0:
+        raise InputError(
+            f"labels must be zero or above, got {smallest}. Number the regions from 1."
+        )
+    names: npt.NDArray[np.int64] | None = None
+    if largest > image.size:  # sparse labels: number them anew rather than reserve empty rows
+        names, dense = np.unique(image, return_inverse=True)
+        image = dense.reshape(image.shape).astype(np.int32) + np.int32(names[0] != 0)
+        names = np.concatenate([[0], names[names != 0]]).astype(np.int64)
+        largest = len(names) - 1
+    runs, per_label = kernels.find_runs(image, n_runs, largest)
+    found = _shapes(runs, per_label)
+    sums = _signal_sums(runs, signal, largest)[found.label]
+    noise_sums = sums if noise is None else _signal_sums(runs, noise, largest)[found.label]
+    if names is not None:
+        found = replace(found, label=names[found.label])
+    return found, sums, noise_sums
+
+
+def _shapes(runs: npt.NDArray[np.int32], per_label: npt.NDArray[np.int64]) -> Regions:
+    """Measure the labels whose runs (label, row, first, after last) come in raster order."""
+    from spattermap.measure import region_kernels as kernels
+
+    n_labels = per_label.size - 2
+    grouped, start = kernels.group_runs(runs, per_label)
+    whole = np.zeros((n_labels + 1, kernels.N_WHOLE), dtype=np.int64)
+    width = np.zeros(n_labels + 1)
+    shares = np.linspace(1, n_labels + 1, _n_threads(len(runs)) + 1).astype(int)
+    _in_threads(
+        [
+            partial(kernels.shape_of_labels, grouped, start, span, whole, width)
+            for span in pairwise(shares.tolist())
+        ]
+    )
+    present = np.flatnonzero(whole[:, kernels.AREA])
+    return _to_regions(whole[present], width[present], present)
+
+
+def measure_runs(
+    runs: npt.NDArray[np.int32],
+    sums: Floats,
+    noise_sums: Floats,
+    *,
+    shape: tuple[int, int],
+    elements: Sequence[str] = (),
+    pixel_size: float = 1.0,
+) -> pd.DataFrame:
+    """Return the rows of `measure_regions` for regions given as runs of pixels.
+
+    Parameters
+    ----------
+    runs : numpy.ndarray of int32, dims (run, 4)
+        Label, row, first column, column after the last; rows ascending within a label, and no two
+        runs of a label in one row touching. Labels are positive.
+    sums, noise_sums : numpy.ndarray, dims (region, element)
+        Signal of each region and its noise variance, in the order of the labels.
+    shape : tuple of int
+        Rows and columns of the field.
+    elements : sequence of str
+        Names of the elements.
+    pixel_size : float
+        Side of a pixel, in the unit the table is to be in.
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
+    import pandas as pd
+
+    names, dense = np.unique(runs[:, 0], return_inverse=True)
+    own = np.column_stack([dense.reshape(-1) + 1, runs[:, 1:]]).astype(np.int32)
+    per_label = np.concatenate([[0, 0], np.bincount(own[:, 0], minlength=names.size + 1)[1:]])
+    found = replace(_shapes(own, per_label.astype(np.int64)), label=names.astype(np.int64))
+    columns = _shape_columns(found, shape, pixel_size)
+    for index, element in enumerate(elements):
+        columns[f"{element}_counts"] = sums[:, index]
+        columns[f"{element}_counts_err"] = np.sqrt(np.clip(noise_sums[:, index], 0, None))
+    return pd.DataFrame(columns)
+
+
+def signal_sums(labels: npt.NDArray[np.int32], signal: npt.NDArray[np.generic]) -> Floats:
+    """Return the sum of every plane over every label, label 0 left at zero.
+
+    Parameters
+    ----------
+    labels : numpy.ndarray of int32, dims (y, x)
+        Labels.
+    signal : numpy.ndarray, dims (element, y, x)
+        Planes.
+
+    Returns
+    -------
+    numpy.ndarray, dims (label + 1, element)
+    """
+    from spattermap.measure import region_kernels as kernels
+
+    n_runs, largest, _ = kernels.count_runs(labels)
+    runs, _ = kernels.find_runs(labels, n_runs, largest)
+    return _signal_sums(runs, signal, largest)
+
+
+def _n_threads(n_runs: int) -> int:
+    # The compiled loops release the GIL. Below some thousand runs a thread costs more than it
+    # saves; above four, memory is the limit.
+    return min(4, os.cpu_count() or 1) if n_runs > 5000 else 1
+
+
+def _in_threads(tasks: Sequence[Callable[[], None]]) -> None:
+    if len(tasks) < 2:
+        for task in tasks:
+            task()
+        return
+    with ThreadPoolExecutor(len(tasks)) as pool:
+        for done in [pool.submit(task) for task in tasks]:
+            done.result()
+
+
+def _signal_sums(
+    runs: npt.NDArray[np.int32], signal: npt.NDArray[np.generic] | None, largest: int
+) -> Floats:
+    from spattermap.measure import region_kernels as kernels
+
+    if signal is None:
+        return np.zeros((largest + 1, 0))
+    kind = np.float64 if signal.dtype.kind == "f" else np.int64
+    zero = np.zeros(1, kind)
+    parts = np.array_split(runs, _n_threads(len(runs)))
+    # A label can reach across two parts, so each part adds into sums of its own.
+    sums = [np.zeros((largest + 1, len(signal))) for _ in parts]
+    _in_threads(
+        [
+            partial(kernels.add_signals, part, signal, zero, total)
+            for part, total in zip(parts, sums, strict=True)
+        ]
+    )
+    for part in sums[1:]:
+        sums[0] += part
+    return sums[0]
+
+
+def _to_regions(
+    whole: npt.NDArray[np.int64], width: Floats, label: npt.NDArray[np.int64]
+) -> Regions:
+    from spattermap.measure import region_kernels as kernels
+
+    area = whole[:, kernels.AREA]
+    moment = whole[:, kernels.SUM_R : kernels.SUM_RC + 1].astype(np.float64) / area[:, None]
+    mean_r, mean_c, mean_rr, mean_cc, mean_rc = moment.T
+    covariance = np.column_stack(
+        [mean_rr - mean_r**2, mean_cc - mean_c**2, mean_rc - mean_r * mean_c]
+    )
+    # Moments are about the first pixel met: on the top row, not always the leftmost column.
+    first_column = whole[:, kernels.FIRST_C]
+    chords = whole[:, kernels.CHORDS_AXIS] + whole[:, kernels.CHORDS_DIAGONAL] / np.sqrt(2)
+    box = whole[:, [kernels.TOP, kernels.LEFT, kernels.BOTTOM, kernels.RIGHT]]
+    return Regions(
+        label=label.astype(np.int64),
+        area=area,
+        centroid=np.column_stack([whole[:, kernels.TOP] + mean_r, first_column + mean_c]),
+        covariance=covariance,
+        box=box + np.array([0, 0, 1, 1]),
+        perimeter=np.pi / 4 * chords,  # Ohser & Muecklich (2000), four directions
+        hull_area=whole[:, kernels.HULL_AREA],
+        feret_max=np.sqrt(whole[:, kernels.FERET_MAX_SQ4]) / 2,
+        feret_min=width,
+    )
+
+
+def _shape_columns(
+    found: Regions, shape: tuple[int, ...], size: float
+) -> dict[str, npt.NDArray[np.generic]]:
+    major, minor = found.axes
+    floor = 4 * np.sqrt(PIXEL_MOMENT)
+    top, left, bottom, right = found.box.T
+    return {
+        "label": found.label,
+        "y_um": (found.centroid[:, 0] + 0.5) * size,
+        "x_um": (found.centroid[:, 1] + 0.5) * size,
+        "area_um2": found.area * size**2,
+        "diameter_um": 2 * np.sqrt(found.area / np.pi) * size,
+        "feret_max_um": found.feret_max * size,
+        "feret_min_um": found.feret_min * size,
+        "perimeter_um": found.perimeter * size,
+        "aspect_ratio": np.maximum(major, floor) / np.maximum(minor, floor),
+        "circularity": np.sqrt(4 * np.pi * found.area) / found.perimeter,
+        "solidity": found.area / found.hull_area,
+        "orientation_deg": np.degrees(found.orientation),
+        "touches_border": (top == 0) | (left == 0) | (bottom == shape[0]) | (right == shape[1]),
+    }

@@ -1,0 +1,303 @@
+"""Shape classes of droplets, and satellites around the large ones."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from spattermap.core.arrays import Floats
+from spattermap.measure.coverage import wilson_bounds
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+CLASSES = ("round", "elongated", "splashed", "unresolved")
+
+# Below this area the raster decides the outline, not the droplet: 30 px is a disc of 3.1 px
+# radius, from where random discs are all called round (measured; see the tests).
+SMALLEST_RESOLVED_PX2 = 30
+# Axis ratio from which a droplet counts as elongated. A drop that hits at an angle a from the
+# normal leaves an ellipse of ratio 1 / cos a: 1.5 is an impact at 48 degrees.
+ELONGATED_FROM = 1.5
+# An outline this much longer than that of the ellipse with its axes has fingers or lobes.
+SPLASHED_OUTLINE = 1.12
+SPLASHED_SOLIDITY = 0.88
+
+
+def ellipse_circularity(aspect_ratio: npt.ArrayLike) -> Floats:
+    """Return the circularity sqrt(4 pi A) / P of an ellipse.
+
+    Parameters
+    ----------
+    aspect_ratio : array_like
+        Major over minor axis, 1 or more.
+
+    Returns
+    -------
+    numpy.ndarray
+        1 for a disc.
+
+    Notes
+    -----
+    The perimeter is the complete elliptic integral ``4 a E(1 - b^2 / a^2)``.
+
+    Examples
+    --------
+    >>> ellipse_circularity([1.0, 2.0]).round(6).tolist()
+    [1.0, 0.917151]
+    """
+    from scipy.special import ellipe
+
+    ratio = np.asarray(aspect_ratio, dtype=np.float64)
+    value: Floats = np.pi * np.sqrt(ratio) / (2 * ratio * ellipe(1 - ratio**-2.0))
+    return value
+
+
+def shape_class(droplets: pd.DataFrame, *, pixel_size: float = 1.0) -> npt.NDArray[np.str_]:
+    """Return the class of each droplet: round, elongated, splashed or unresolved.
+
+    Parameters
+    ----------
+    droplets : pandas.DataFrame
+        Table of `spattermap.measure.regions.measure_regions`.
+    pixel_size : float
+        Side of a pixel, in the unit of the table.
+
+    Returns
+    -------
+    numpy.ndarray of str, dims (droplet,)
+        "splashed": outline at least 12 % longer than that of the ellipse with the same axes, or
+        less than 88 % of the hull filled (fingers, lobes; also droplets that have merged).
+        "elongated": axis ratio of 1.5 or more and not splashed. "unresolved": below 30 px.
+
+    Notes
+    -----
+    The limits are ours (common practice has none); they are constants of this module.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> columns = ["aspect_ratio", "circularity", "solidity", "area_um2"]
+    >>> rows = [(1.1, 0.99, 0.97, 80.0), (2.0, 0.91, 0.97, 80.0), (1.1, 0.7, 0.8, 80.0)]
+    >>> shape_class(pd.DataFrame(rows, columns=columns)).tolist()
+    ['round', 'elongated', 'splashed']
+    """
+    aspect = droplets["aspect_ratio"].to_numpy(dtype=np.float64)
+    longer = ellipse_circularity(aspect) / droplets["circularity"].to_numpy(dtype=np.float64)
+    solidity = droplets["solidity"].to_numpy(dtype=np.float64)
+    area_px = droplets["area_um2"].to_numpy(dtype=np.float64) / pixel_size**2
+    classes = np.where(aspect >= ELONGATED_FROM, "elongated", "round")
+    classes = np.where(
+        (longer >= SPLASHED_OUTLINE) | (solidity < SPLASHED_SOLIDITY), "splashed", classes
+    )
+    return np.where(area_px < SMALLEST_RESOLVED_PX2, "unresolved", classes)
+
+
+def shape_shares(
+    classes: npt.ArrayLike, *, weights: npt.ArrayLike | None = None, level: float = 0.95
+) -> pd.DataFrame:
+    """Return the share of each class among the droplets whose shape is resolved.
+
+    Parameters
+    ----------
+    classes : array_like of str, dims (droplet,)
+        As `shape_class` returns them.
+    weights : array_like, dims (droplet,), optional
+        Number of droplets each entry stands for; 0 leaves it out.
+    level : float
+        Confidence level (0 to 1).
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``shape, n, share, share_low, share_high``; shares are NaN without resolved droplets. The
+        row "unresolved" holds their share of all droplets.
+
+    Examples
+    --------
+    >>> table = shape_shares(["round", "round", "round", "elongated", "unresolved"])
+    >>> dict(zip(table["shape"], table["share"].tolist(), strict=True))
+    {'round': 0.75, 'elongated': 0.25, 'splashed': 0.0, 'unresolved': 0.2}
+    """
+    import pandas as pd
+
+    names = np.asarray(classes)
+    w = np.ones(len(names)) if weights is None else np.asarray(weights, dtype=np.float64)
+    names, w = names[w > 0], w[w > 0]
+    rows = []
+    for shape in CLASSES:
+        among = np.ones(len(names), bool) if shape == "unresolved" else names != "unresolved"
+        chosen = w * (names == shape)
+        total = w[among].sum()
+        if total == 0:
+            rows.append((shape, 0, np.nan, np.nan, np.nan))
+            continue
+        share = float(min(1.0, chosen.sum() / total))
+        effective = total**2 / (w[among] ** 2).sum()
+        low, high = wilson_bounds(share, effective, level=level)
+        rows.append((shape, int((names == shape).sum()), share, low, high))
+    return pd.DataFrame(rows, columns=["shape", "n", "share", "share_low", "share_high"])
+
+
+@dataclass(frozen=True)
+class Satellites:
+    """Small droplets near the rims of large ones.
+
+    Parameters
+    ----------
+    excess : float
+        Small droplets near a rim over the number expected by chance; above 1 is an excess.
+        NaN where it cannot be told.
+    excess_low, excess_high : float
+        What chance alone produces (envelope at the level).
+    p_value : float
+        One-sided rank of the observed number among the shifts.
+    n_large, n_small, n_near : int
+        Large droplets, small ones, and small ones near a rim.
+    small_below, large_from, reach : float
+        Diameters that part small and large, and the distance from the rim that counts as near,
+        in the unit of the table.
+    reason : str
+        Why nothing can be told; empty otherwise.
+    """
+
+    excess: float
+    excess_low: float
+    excess_high: float
+    p_value: float
+    n_large: int
+    n_small: int
+    n_near: int
+    small_below: float
+    large_from: float
+    reach: float
+    reason: str = ""
+
+
+def satellites(
+    labels: npt.NDArray[np.int32],
+    droplets: pd.DataFrame,
+    *,
+    pixel_size: float = 1.0,
+    n_shifts: int = 499,
+    level: float = 0.95,
+    seed: int = 0,
+) -> Satellites:
+    """Tell whether small droplets gather around the rims of large ones.
+
+    Parameters
+    ----------
+    labels : numpy.ndarray of int32, dims (y, x)
+        Label image the table was measured on.
+    droplets : pandas.DataFrame
+        Table of `spattermap.measure.regions.measure_regions`.
+    pixel_size : float
+        Side of a pixel, in the unit of the table.
+    n_shifts : int
+        Random shifts behind the p-value.
+    level : float
+        Level of the envelope (0 to 1).
+    seed : int
+        Seed of the shifts.
+
+    Returns
+    -------
+    Satellites
+
+    Notes
+    -----
+    Large are the droplets of at least three times the median diameter, or the largest twentieth
+    if fewer; small are those below the median, and below a third of the large. A small droplet is
+    near when the gap between its rim and that of a large droplet is at most half the median
+    radius of the large ones. The null shifts all small droplets together, round the field's
+    edges, which keeps their own pattern; shifted droplets that land on a large one cannot exist
+    and leave the count on both sides, so the number compared is the fraction of those that fit.
+    """
+    diameter = droplets["diameter_um"].to_numpy(dtype=np.float64) / pixel_size
+    if len(diameter) < 20:
+        return _no_satellites("fewer than 20 droplets")
+    small_below, large_from = _size_limits(diameter)
+    large, small = diameter >= large_from, diameter < small_below
+    if large.sum() < 3 or small.sum() < 10:
+        return _no_satellites("sizes too alike to part small droplets from large ones")
+    chosen = np.zeros(int(labels.max()) + 1, dtype=bool)
+    chosen[droplets["label"].to_numpy()[large]] = True
+    gap = distance_to(chosen[labels])
+    centre = droplets[["y_um", "x_um"]].to_numpy(dtype=np.float64)[small] / pixel_size - 0.5
+    at = np.clip(np.rint(centre).astype(int), 0, np.array(labels.shape) - 1)
+    radius = diameter[small] / 2
+    reach = 0.5 * float(np.median(diameter[large])) / 2
+    rng = np.random.default_rng(seed)
+    observed, n_near = _near(gap, at, radius, reach)
+    shifts = rng.integers(0, labels.shape, (n_shifts, 2))
+    null = np.array([_near(gap, (at + s) % labels.shape, radius, reach)[0] for s in shifts])
+    expected = float(null.mean())
+    if expected == 0:
+        return _no_satellites("the rims take up too little of the field")
+    tail = (1 - level) / 2
+    low, high = np.quantile(null, [tail, 1 - tail]) / expected
+    return Satellites(
+        excess=observed / expected,
+        excess_low=float(low),
+        excess_high=float(high),
+        p_value=float((1 + (null >= observed).sum()) / (n_shifts + 1)),
+        n_large=int(large.sum()),
+        n_small=int(small.sum()),
+        n_near=n_near,
+        small_below=small_below * pixel_size,
+        large_from=large_from * pixel_size,
+        reach=reach * pixel_size,
+    )
+
+
+def _size_limits(diameter: Floats) -> tuple[float, float]:
+    """Return below which diameter a droplet is small, and from which on it is large."""
+    median = float(np.median(diameter))
+    large_from = 3 * median
+    if (diameter >= large_from).sum() < max(3, len(diameter) // 20):
+        large_from = max(2 * median, float(np.quantile(diameter, 0.95)))
+    return min(median, large_from / 3), large_from
+
+
+def _no_satellites(reason: str) -> Satellites:
+    nan = float("nan")
+    return Satellites(nan, nan, nan, nan, 0, 0, 0, nan, nan, nan, reason)
+
+
+def distance_to(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.float32]:
+    """Return each pixel's distance to the nearest True pixel.
+
+    Parameters
+    ----------
+    mask : numpy.ndarray of bool, dims (y, x)
+        What the distance is measured to.
+
+    Returns
+    -------
+    numpy.ndarray of float32, dims (y, x)
+        Distance between pixel centres (px); infinite where nothing is True.
+
+    Examples
+    --------
+    >>> distance_to(np.array([[True, False, False]])).tolist()
+    [[0.0, 1.0, 2.0]]
+    """
+    import edt
+
+    # The transform measures to the nearest background pixel: make the mask that.
+    distance: npt.NDArray[np.float32] = edt.edt(np.ascontiguousarray(~mask), parallel=1)
+    return distance
+
+
+def _near(
+    gap: npt.NDArray[np.float32], at: npt.NDArray[np.int64], radius: Floats, reach: float
+) -> tuple[float, int]:
+    """Return the fraction of the fitting small droplets that lie near a rim, and their number."""
+    rim = gap[at[:, 0], at[:, 1]] - radius
+    fits = rim > 0
+    near = int((rim[fits] <= reach).sum())
+    return near / max(int(fits.sum()), 1), near

@@ -1,0 +1,629 @@
+"""Droplet sizes: weighted distributions, mean diameters, border correction, how many are enough.
+
+Mean diameters, what a lognormal implies, and how many droplets a mean needs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from spattermap.core.arrays import Floats
+from spattermap.core.errors import InputError, image_2d, positive
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+# Power of the diameter that weights the distribution. Volume takes every droplet to be a cap of
+# one contact angle, so that volume goes with the cube of the diameter whatever the angle.
+WEIGHTINGS = {"number": 0, "area": 2, "volume": 3}
+
+
+def checked_sizes(diameter: npt.ArrayLike, weights: npt.ArrayLike | None) -> tuple[Floats, Floats]:
+    """Return diameters and weights as arrays, the droplets that stand for none left out."""
+    d = np.asarray(diameter, dtype=np.float64)
+    w = np.ones_like(d) if weights is None else np.asarray(weights, dtype=np.float64)
+    if d.ndim != 1 or w.shape != d.shape or not (d > 0).all() or not (w >= 0).all():
+        raise InputError(
+            "diameter must be one-dimensional and positive, with one weight of zero or more each, "
+            f"got shapes {d.shape} and {w.shape}. Drop empty entries first."
+        )
+    return d[w > 0], w[w > 0]
+
+
+def moment_mean(
+    diameter: npt.ArrayLike, p: float, q: float, *, weights: npt.ArrayLike | None = None
+) -> float:
+    """Return the mean diameter D[p,q] = (sum w d^p / sum w d^q)^(1/(p - q)).
+
+    Parameters
+    ----------
+    diameter : array_like, dims (droplet,)
+        Diameters, any length unit.
+    p, q : float
+        Orders; equal orders give the geometric mean weighted with d^p.
+    weights : array_like, dims (droplet,), optional
+        Number of droplets each entry stands for.
+
+    Returns
+    -------
+    float
+        In the unit of `diameter`; NaN where there are no droplets.
+
+    Notes
+    -----
+    D[1,0] is the number mean, D[3,2] the Sauter mean, D[4,3] the volume-weighted mean. In the
+    notation of ISO 9276-2, ``D[p,q]`` is ``x_{p-q, q}``: D[3,2] is x_{1,2}, D[3,0] is x_{3,0}.
+
+    References
+    ----------
+    .. [1] ISO 9276-2:2014; ASTM E2578.
+
+    Examples
+    --------
+    >>> round(moment_mean([1, 2, 3, 4, 5], 3, 2, weights=[10, 40, 30, 15, 5]), 6)
+    3.385093
+    """
+    d, w = checked_sizes(diameter, weights)
+    if len(d) == 0:
+        return float("nan")
+    if p == q:
+        share = w * d**p
+        return float(np.exp((share * np.log(d)).sum() / share.sum()))
+    return float(((w * d**p).sum() / (w * d**q).sum()) ** (1 / (p - q)))
+
+
+@dataclass(frozen=True)
+class LognormalSizes:
+    """Lognormal diameters and what follows from them (Hatch and Choate).
+
+    Parameters
+    ----------
+    median : float
+        Median diameter by number.
+    sigma_g : float
+        Geometric standard deviation, 1 or more (dimensionless).
+
+    References
+    ----------
+    .. [1] T. Hatch, S. P. Choate, J. Franklin Inst. 207 (1929) 369:
+       ``D_b = median exp(b ln^2 sigma_g)``.
+    """
+
+    median: float
+    sigma_g: float
+
+    @property
+    def log_sigma(self) -> float:
+        """Natural logarithm of the geometric standard deviation."""
+        return float(np.log(self.sigma_g))
+
+    def hatch_choate(self, b: float) -> float:
+        """Return ``median exp(b ln^2 sigma_g)``; b = -1 is the mode, 3 the volume median."""
+        return float(self.median * np.exp(b * self.log_sigma**2))
+
+    def moment_mean(self, p: float, q: float) -> float:
+        """Return D[p,q], ``b = (p + q) / 2``."""
+        return self.hatch_choate((p + q) / 2)
+
+    def percentile(self, percent: float, *, weighting: str = "number") -> float:
+        """Return a diameter by number, area or volume (percent of 0 to 100)."""
+        from scipy.special import ndtri
+
+        centre = self.hatch_choate(WEIGHTINGS[weighting])
+        return float(centre * np.exp(self.log_sigma * ndtri(percent / 100)))
+
+    @property
+    def coefficient_of_variation(self) -> float:
+        """Standard deviation over mean, by number."""
+        return float(np.sqrt(np.expm1(self.log_sigma**2)))
+
+
+def particles_needed(
+    sigma_g: float,
+    *,
+    error: float = 0.05,
+    level: float = 0.95,
+    power: float = 3,
+    basis: float = 0,
+) -> float:
+    """Return how many droplets fix a mean of a lognormal distribution to a relative error.
+
+    Parameters
+    ----------
+    sigma_g : float
+        Geometric standard deviation, 1 or more.
+    error : float
+        Relative error that is allowed (half width).
+    level : float
+        Confidence level (0 to 1).
+    power : float
+        Power that is averaged: 1 a diameter, 3 a volume.
+    basis : float
+        Weighting of the distribution: 0 number, 2 area, 3 volume.
+
+    Returns
+    -------
+    float
+        Number of droplets (round it as you like).
+
+    Notes
+    -----
+    ``n = (u / error)^2 power^2 s^2 (2 c^2 s^2 + 1)`` with ``s = ln sigma_g`` and
+    ``c = basis + power / 2``. With sigma_g 1.6, 5 % and 95 % it gives 6092 for the volume mean;
+    the scope of ISO 13322-1:2004 says "over 6 000". It supposes that the parameters of a
+    lognormal distribution are fitted. A mean taken straight from the droplets needs far more:
+    see `droplets_needed`.
+
+    References
+    ----------
+    .. [1] H. Masuda, K. Iinoya, J. Chem. Eng. Japan 4 (1971) 60; ISO 13322-1.
+
+    Examples
+    --------
+    >>> round(particles_needed(1.6))
+    6092
+    """
+    from scipy.special import ndtri
+
+    if sigma_g < 1:
+        raise InputError(
+            f"sigma_g must be 1 or more (a ratio of diameters), got {sigma_g!r}. "
+            "It is exp of the standard deviation of ln d."
+        )
+    positive(error, "error")
+    s = np.log(sigma_g)
+    c = basis + power / 2
+    u = ndtri(0.5 + level / 2)
+    return float((u / error) ** 2 * power**2 * s**2 * (2 * c**2 * s**2 + 1))
+
+
+def moment_mean_error(
+    diameter: npt.ArrayLike, p: float, q: float, *, weights: npt.ArrayLike | None = None
+) -> float:
+    """Return the relative standard error of D[p,q] taken straight from the droplets.
+
+    Parameters
+    ----------
+    diameter, p, q, weights
+        As in `moment_mean`.
+
+    Returns
+    -------
+    float
+        Relative standard error, by linearising the ratio (delta method); NaN below two droplets.
+
+    Examples
+    --------
+    >>> round(moment_mean_error([1.0, 2.0, 3.0], 1, 0), 4)
+    0.2887
+    """
+    d, w = checked_sizes(diameter, weights)
+    if len(d) < 2 or p == q:
+        return float("nan")
+    above = w * d**p / (w * d**p).sum()
+    below = w * d**q / (w * d**q).sum()
+    correction = len(d) / (len(d) - 1)
+    return float(np.sqrt(correction * ((above - below) ** 2).sum()) / abs(p - q))
+
+
+def droplets_needed(
+    diameter: npt.ArrayLike,
+    p: float,
+    q: float,
+    *,
+    weights: npt.ArrayLike | None = None,
+    error: float = 0.05,
+    level: float = 0.95,
+) -> float:
+    """Return how many droplets like these fix D[p,q] to a relative error without any fit.
+
+    Parameters
+    ----------
+    diameter, p, q, weights
+        As in `moment_mean`.
+    error : float
+        Relative error that is allowed (half width).
+    level : float
+        Confidence level (0 to 1).
+
+    Returns
+    -------
+    float
+        Number of droplets; NaN below two droplets. A sample that holds too few of the largest
+        droplets gives too small a number.
+
+    Examples
+    --------
+    >>> round(droplets_needed([1.0, 2.0, 3.0], 1, 0, error=0.1))
+    96
+    """
+    from scipy.special import ndtri
+
+    n = len(np.asarray(diameter))
+    one = moment_mean_error(diameter, p, q, weights=weights)
+    return float(n * (ndtri(0.5 + level / 2) * one / error) ** 2)
+
+
+# Most cells (resample x droplet) drawn in one bootstrap; more droplets need fewer resamples.
+LARGEST_BOOTSTRAP = 10_000_000
+
+
+def percentile(
+    diameter: npt.ArrayLike,
+    percent: float | Sequence[float],
+    *,
+    weighting: str = "number",
+    weights: npt.ArrayLike | None = None,
+) -> Floats:
+    """Return the diameters below which the given percentages of number, area or volume lie.
+
+    Parameters
+    ----------
+    diameter : array_like, dims (droplet,)
+        Diameters, any length unit.
+    percent : float or sequence of float
+        Percentages (0 to 100).
+    weighting : {"number", "area", "volume"}
+        What is counted; volume supposes caps of one contact angle.
+    weights : array_like, dims (droplet,), optional
+        Number of droplets each entry stands for.
+
+    Returns
+    -------
+    numpy.ndarray, dims (percent,)
+        NaN where there are no droplets.
+
+    Notes
+    -----
+    Between droplets the cumulative curve runs straight through the middle of each step (Hazen
+    1914), so that the median of an even number of droplets is the mean of the middle two.
+
+    Examples
+    --------
+    >>> percentile([1, 2, 3, 4], 50).tolist()
+    [2.5]
+    >>> percentile([1, 2, 3, 4], 50, weighting="area").round(2).tolist()
+    [3.44]
+    """
+    d, w = checked_sizes(diameter, weights)
+    wanted = np.atleast_1d(np.asarray(percent, dtype=np.float64)) / 100
+    if len(d) == 0:
+        return np.full(len(wanted), np.nan)
+    order = np.argsort(d, kind="stable")
+    share = w[order] * d[order] ** WEIGHTINGS[weighting]
+    middle = (np.cumsum(share) - share / 2) / share.sum()
+    found: Floats = np.interp(wanted, middle, d[order])
+    return found
+
+
+def spread_ties(diameter: npt.ArrayLike, area_step: float) -> Floats:
+    """Spread droplets that share an area evenly over the pixel that the area was rounded to.
+
+    Parameters
+    ----------
+    diameter : array_like, dims (droplet,)
+        Area-equivalent diameters.
+    area_step : float
+        Area of a pixel, in the square of the unit of `diameter`; 0 changes nothing.
+
+    Returns
+    -------
+    numpy.ndarray, dims (droplet,)
+        Diameters; one that no other shares is not moved, and the mean area stays.
+
+    Notes
+    -----
+    Thousands of small droplets pile up on a few areas; a percentile would then be the nearest of
+    those, and its interval have no width.
+
+    Examples
+    --------
+    >>> (spread_ties([2.0, 2.0, 5.0], np.pi / 4) ** 2).round(9).tolist()
+    [3.75, 4.25, 25.0]
+    """
+    d = np.asarray(diameter, dtype=np.float64)
+    if area_step <= 0 or len(d) == 0:
+        return d
+    _, group, count = np.unique(d, return_inverse=True, return_counts=True)
+    order = np.argsort(group, kind="stable")
+    rank = np.empty(len(d))
+    rank[order] = np.arange(len(d)) - np.repeat(np.cumsum(count) - count, count)
+    offset = (rank + 0.5) / count[group] - 0.5
+    spread: Floats = np.sqrt(np.maximum(d**2 + offset * area_step * 4 / np.pi, 0.01 * d**2))
+    return spread
+
+
+def border_weights(
+    height: npt.ArrayLike, width: npt.ArrayLike, *, frame: tuple[float, float]
+) -> Floats:
+    """Return how many droplets each droplet wholly inside the frame stands for.
+
+    Parameters
+    ----------
+    height, width : array_like, dims (droplet,)
+        Extent of each droplet along y and x, in the unit of `frame`.
+    frame : tuple of float
+        Height and width of the frame.
+
+    Returns
+    -------
+    numpy.ndarray, dims (droplet,)
+        ``1 / P``, with ``P = (Z1 - x1) (Z2 - x2) / (Z1 Z2)`` the chance that a droplet that
+        lies somewhere in the frame is not cut by it.
+
+    Raises
+    ------
+    InputError
+        If a droplet is as large as the frame: no such droplet can be met uncut.
+
+    Notes
+    -----
+    Use with the droplets that do not touch the border, and no others: leaving out the cut ones
+    alone favours small droplets, keeping them cuts large ones short.
+
+    References
+    ----------
+    .. [1] R. E. Miles, in Stereology and Quantitative Metallography, ASTM STP 504 (1972);
+       C. Lantuejoul, doctoral work, Paris School of Mines (1977); ISO 13322-1.
+
+    Examples
+    --------
+    >>> border_weights([10.0], [20.0], frame=(100.0, 200.0)).round(4).tolist()
+    [1.2346]
+    """
+    h = np.asarray(height, dtype=np.float64)
+    w = np.asarray(width, dtype=np.float64)
+    if (h >= frame[0]).any() or (w >= frame[1]).any():
+        raise InputError(
+            f"height and width must be below the frame {frame}, got up to "
+            f"{h.max():g} and {w.max():g}. Map a larger field, or leave that droplet out."
+        )
+    weights: Floats = frame[0] * frame[1] / ((frame[0] - h) * (frame[1] - w))
+    return weights
+
+
+def masked_border_weights(
+    height: npt.ArrayLike, width: npt.ArrayLike, *, valid: npt.ArrayLike, n_sizes: int = 24
+) -> Floats:
+    """Return the same as `border_weights` for a field of any outline, in pixels.
+
+    Parameters
+    ----------
+    height, width : array_like, dims (droplet,)
+        Extent of each droplet along y and x (px).
+    valid : array_like of bool, dims (y, x)
+        True inside the field; the image's own edge bounds it too.
+    n_sizes : int
+        Sizes at which the chance is counted; between them its square root is taken as straight,
+        which is exact for a rectangle.
+
+    Returns
+    -------
+    numpy.ndarray, dims (droplet,)
+        ``1 / P``, with P the share of places at which a square as large as the droplet's box,
+        and a pixel around it, lies wholly inside; 0 where it fits nowhere.
+    """
+    use = image_2d(valid, "valid").astype(bool)
+    side = np.sqrt(np.asarray(height, dtype=np.float64) * np.asarray(width, dtype=np.float64))
+    if len(side) == 0:
+        return np.zeros(0)
+    table = np.zeros((use.shape[0] + 1, use.shape[1] + 1), dtype=np.int64)
+    table[1:, 1:] = use.cumsum(axis=0).cumsum(axis=1)
+    sizes = np.unique(np.linspace(1, min(np.ceil(side.max()) + 1, *use.shape), n_sizes).astype(int))
+    chances = []
+    for size in sizes + 2:
+        inside = table[size:, size:] - table[:-size, size:] - table[size:, :-size]
+        inside += table[:-size, :-size]
+        chances.append((inside == size**2).sum() / use.sum() if inside.size else 0.0)
+    chance = np.interp(side, sizes, np.sqrt(chances)) ** 2
+    return np.where(chance > 0, 1 / np.where(chance > 0, chance, 1), 0.0)
+
+
+def cap_volume(diameter: npt.ArrayLike, *, contact_angle_deg: float = 90.0) -> Floats:
+    """Return the volume of a spherical cap seen from above.
+
+    Parameters
+    ----------
+    diameter : array_like
+        Diameter of the outline seen from above.
+    contact_angle_deg : float
+        Angle between substrate and cap at the rim, through the metal (0 to 180). 90 is a
+        half sphere; a frozen splat is flatter and no cap.
+
+    Returns
+    -------
+    numpy.ndarray
+        Volume, in the cube of the unit of `diameter`.
+
+    Raises
+    ------
+    InputError
+        If the angle lies outside 0 to 180.
+
+    Notes
+    -----
+    ``V = pi R^3 (2 + cos a)(1 - cos a)^2 / 3`` with ``R = d / (2 sin a)`` up to 90 degrees;
+    beyond, the outline is the equator and ``R = d / 2``. The factor is the same for every size:
+    the volume-weighted distribution does not depend on the angle, the amount of metal does.
+    """
+    if not 0 < contact_angle_deg <= 180:
+        raise InputError(
+            f"contact_angle_deg must lie above 0 and up to 180 (deg), got {contact_angle_deg!r}. "
+            "90 is a half sphere."
+        )
+    angle = np.deg2rad(contact_angle_deg)
+    d = np.asarray(diameter, dtype=np.float64)
+    radius = d / 2 if contact_angle_deg > 90 else d / (2 * np.sin(angle))
+    volume: Floats = np.pi / 3 * radius**3 * (2 + np.cos(angle)) * (1 - np.cos(angle)) ** 2
+    return volume
+
+
+# Rows of the size table: name, and either (weighting, percent) or the orders (p, q).
+_PERCENTILES = [(w, percent) for w in WEIGHTINGS for percent in (10, 50, 90)]
+_MEANS = [(1, 0), (2, 0), (3, 0), (3, 2), (4, 3)]
+
+
+def size_summary(
+    diameter: npt.ArrayLike,
+    *,
+    weights: npt.ArrayLike | None = None,
+    level: float = 0.95,
+    n_resamples: int = 2000,
+    seed: int = 0,
+    area_step: float = 0.0,
+) -> pd.DataFrame:
+    """Return percentiles and mean diameters with bootstrap intervals.
+
+    Parameters
+    ----------
+    diameter : array_like, dims (droplet,)
+        Diameters.
+    weights : array_like, dims (droplet,), optional
+        Number of droplets each entry stands for (`border_weights`).
+    level : float
+        Confidence level (0 to 1).
+    n_resamples : int
+        Bootstrap resamples; fewer are drawn beyond ten million resample-droplet pairs.
+    seed : int
+        Seed of the resampling.
+    area_step : float
+        Area of a pixel: droplets of one and the same area are spread over theirs (`spread_ties`).
+
+    Returns
+    -------
+    pandas.DataFrame
+        Index ``quantity`` ("number D50", ..., "D[4,3]"), columns ``value, low, high`` in the unit
+        of `diameter`, and ``trusted``, False where so few droplets decide the value that the
+        interval is too short: fewer than five beyond a percentile by number or twenty by area or
+        volume (ten for their D50), or too few effective droplets in the highest moment of a
+        mean. Without droplets all are NaN; with one droplet the bounds are.
+
+    Notes
+    -----
+    Droplets are resampled with their weights. Percentiles carry percentile intervals. Means
+    carry studentised intervals of their logarithm with the linearised standard error, since the
+    plain percentile interval of D[4,3], which a few large droplets decide, is too short.
+
+    References
+    ----------
+    .. [1] B. Efron, R. Tibshirani, An Introduction to the Bootstrap (1993), chapters 12 and 13.
+
+    Examples
+    --------
+    >>> table = size_summary([1.0, 2.0, 2.0, 3.0, 5.0], n_resamples=100)
+    >>> round(float(table.loc["number D50", "value"]), 3)
+    2.0
+    """
+    import pandas as pd
+
+    d, w = checked_sizes(diameter, weights)
+    d = spread_ties(d, area_step)
+    names = [f"{kind} D{percent}" for kind, percent in _PERCENTILES]
+    names += [f"D[{p},{q}]" for p, q in _MEANS]
+    values = [
+        float(percentile(d, percent, weighting=k, weights=w)[0]) for k, percent in _PERCENTILES
+    ]
+    values += [moment_mean(d, p, q, weights=w) for p, q in _MEANS]
+    table = pd.DataFrame({"value": values}, index=pd.Index(names, name="quantity"))
+    table["trusted"] = _trusted(d, w, np.array(values))
+    if len(d) < 2:
+        return table.assign(low=np.nan, high=np.nan)[["value", "low", "high", "trusted"]]
+    order = np.argsort(d, kind="stable")
+    d, w = d[order], w[order]
+    tail = (1 - level) / 2
+    quantiles, pivots = _resample(d, w, n_resamples, seed)
+    low, high = np.quantile(quantiles, [tail, 1 - tail], axis=0)
+    # Studentised: value / exp(pivot quantile * se), tails change places.
+    error = np.array([moment_mean_error(d, p, q, weights=w) for p, q in _MEANS])
+    short, long = np.nanquantile(pivots, [tail, 1 - tail], axis=0)
+    means = np.array(values[len(_PERCENTILES) :])
+    with np.errstate(over="ignore"):  # very few droplets set no upper bound at all: infinity
+        low = np.concatenate([low, means * np.exp(-long * error)])
+        high = np.concatenate([high, means * np.exp(-short * error)])
+    return table.assign(low=low, high=high)[["value", "low", "high", "trusted"]]
+
+
+# Found by trial on lognormal diameters: with fewer, 95 % intervals hold the truth in less than
+# 92 % of samples (the calibration tests repeat it). Droplets beyond a percentile, and effective
+# droplets (sum s)^2 / sum s^2 with s = d^p for a mean D[p,q].
+FEWEST_BEYOND = {("number", 10): 5, ("number", 50): 5, ("number", 90): 5}
+FEWEST_BEYOND |= {(kind, 50): 10 for kind in ("area", "volume")}
+FEWEST_BEYOND |= {(kind, tail): 20 for kind in ("area", "volume") for tail in (10, 90)}
+FEWEST_EFFECTIVE = {(1, 0): 20, (2, 0): 100, (3, 0): 100, (3, 2): 100, (4, 3): 300}
+
+
+def _trusted(d: Floats, w: Floats, values: Floats) -> list[bool]:
+    """Tell for each row of the table whether enough droplets decide it.
+
+    What is counted must also be expected of a lognormal of the same spread: samples that happen
+    to lack large droplets show more of them beyond a percentile that they put too low.
+    """
+    from scipy.special import ndtr, ndtri
+
+    if len(d) < 2:
+        return [False] * len(values)
+    n, spread = len(d), float(np.sqrt(np.cov(np.log(d), aweights=w)))
+    enough = []
+    for (kind, percent), value in zip(_PERCENTILES, values, strict=False):
+        beyond = (d < value).sum() if percent < 50 else (d > value).sum()
+        at = ndtri(percent / 100) + WEIGHTINGS[kind] * spread  # Hatch-Choate, in standard units
+        expected = n * float(ndtr(at) if percent < 50 else ndtr(-at))
+        enough.append(bool(min(beyond, expected) >= FEWEST_BEYOND[kind, percent]))
+    for p, q in _MEANS:
+        share = w * d**p
+        effective = share.sum() ** 2 / (share**2).sum()
+        expected = n * float(np.exp(-((p * spread) ** 2)))  # the same ratio of a lognormal
+        enough.append(bool(min(effective, expected) >= FEWEST_EFFECTIVE[p, q]))
+    return enough
+
+
+def _resample(d: Floats, w: Floats, n_resamples: int, seed: int) -> tuple[Floats, Floats]:
+    """Return resampled percentiles (resample, quantity) and pivots of the means."""
+    rng = np.random.default_rng(seed)
+    n = len(d)
+    n_resamples = max(200, min(n_resamples, LARGEST_BOOTSTRAP // n))
+    chunk = max(1, min(n_resamples, 2_000_000 // n))
+    powers = np.column_stack([w * d**k for k in range(5)])
+    squares = np.column_stack([w**2 * d**k for k in range(9)])
+    full = powers.sum(axis=0)
+    centre = np.array([np.log(full[p] / full[q]) / (p - q) for p, q in _MEANS])
+    quantiles, pivots = [], []
+    for first in range(0, n_resamples, chunk):
+        rows = min(chunk, n_resamples - first)
+        drawn = rng.integers(0, n, (rows, n)) + np.arange(rows)[:, None] * n
+        times = np.bincount(drawn.ravel(), minlength=rows * n).reshape(rows, n).astype(np.float64)
+        quantiles.append(
+            np.column_stack([_row_percentiles(times, d, w, kind) for kind in WEIGHTINGS])
+        )
+        pivots.append(_pivots(times @ powers, times @ squares, centre, n))
+    return np.concatenate(quantiles), np.concatenate(pivots)
+
+
+def _row_percentiles(times: Floats, d: Floats, w: Floats, kind: str) -> Floats:
+    share = times * (w * d ** WEIGHTINGS[kind])
+    middle = np.cumsum(share, axis=1)
+    middle -= share / 2
+    total = share.sum(axis=1)
+    return np.array(
+        [np.interp(np.array([0.1, 0.5, 0.9]) * t, m, d) for m, t in zip(middle, total, strict=True)]
+    )
+
+
+def _pivots(moments: Floats, squares: Floats, centre: Floats, n: int) -> Floats:
+    """Return (ln D* - ln D) / se* for each mean, se by the delta method in each resample."""
+    columns = []
+    for (p, q), middle in zip(_MEANS, centre, strict=True):
+        a, b = moments[:, p], moments[:, q]
+        spread = squares[:, 2 * p] / a**2 - 2 * squares[:, p + q] / (a * b)
+        spread += squares[:, 2 * q] / b**2
+        error = np.sqrt(np.clip(spread, 0, None) * n / (n - 1)) / (p - q)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            columns.append((np.log(a / b) / (p - q) - middle) / error)
+    pivots = np.column_stack(columns)
+    return np.where(np.isfinite(pivots), pivots, np.nan)

@@ -1,0 +1,1 @@
+"""Counting statistics, noise models, block moments and correlation length."""

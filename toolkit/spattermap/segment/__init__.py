@@ -1,0 +1,1 @@
+"""From a map set to labelled regions: droplets, streaks, haze and cracks."""

@@ -1,0 +1,136 @@
+"""How high a noise peak can rise by chance: the false-alarm control."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from scipy import optimize, special
+
+from spattermap.core.arrays import Floats
+from spattermap.segment.filters import Filter
+from spattermap.segment.likelihood import Classes
+
+_KERNEL_LEVELS = 200
+
+
+def expected_peaks(z: npt.ArrayLike, *, n_pixels: int, roughness: float) -> Floats:
+    """Return the expected number of noise peaks at least z standard deviations high.
+
+    Parameters
+    ----------
+    z : array_like
+        Height in standard deviations.
+    n_pixels : int
+        Pixels of the field.
+    roughness : float
+        Variance of the gradient of the filtered noise over its variance (px^-2).
+
+    Returns
+    -------
+    numpy.ndarray
+
+    Notes
+    -----
+    Expected Euler characteristic of the excursion set of a smooth Gaussian field,
+    ``A lambda (2 pi)^(-3/2) z exp(-z^2/2)`` with lambda the roughness (Adler 1981; Worsley 1994).
+    Pixels cannot give more peaks than there are pixels, so the smaller of this and the count of
+    independent pixels is taken.
+    """
+    z = np.asarray(z, dtype=np.float64)
+    single = n_pixels * special.ndtr(-z)
+    smooth = n_pixels * roughness * (2 * np.pi) ** -1.5 * np.maximum(z, 0) * np.exp(-0.5 * z**2)
+    return np.asarray(np.where(z > 1, np.minimum(single, smooth), single))
+
+
+def noise_sd(classes: Classes, used: Filter) -> float:
+    """Return the standard deviation of the filtered metal fraction over bare plate."""
+    return float(classes.sigma_bare * np.sqrt(used.gain))
+
+
+def gaussian_equivalent(
+    peak: npt.ArrayLike, classes: Classes, used: Filter, *, poisson: bool
+) -> Floats:
+    """Return how many standard deviations of a normal variable a peak of the fraction equals.
+
+    Parameters
+    ----------
+    peak : array_like
+        Filtered metal fraction.
+    classes : Classes
+        Class means; the bare ones make the noise.
+    used : Filter
+        The filter.
+    poisson : bool
+        True for counts, whose sums are skewed when they are few.
+
+    Returns
+    -------
+    numpy.ndarray
+
+    Notes
+    -----
+    For counts the filtered fraction is a weighted sum of Poisson variables. Its upper tail comes
+    from the saddlepoint approximation of Lugannani & Rice (1980), Adv. Appl. Probab. 12, 475, in
+    the ``r*`` form of Barndorff-Nielsen, which reads directly as a normal deviate.
+    """
+    peak = np.asarray(peak, dtype=np.float64)
+    sd = noise_sd(classes, used)
+    if sd <= 0:
+        return np.full(peak.shape, np.inf)
+    plain = peak / sd
+    if not poisson or peak.size == 0:
+        return plain
+    k = used.kernel.ravel()
+    # The kernel's values in classes, each with its mean square, so that the variance is exact.
+    order = np.digitize(k, np.linspace(k.min(), k.max(), _KERNEL_LEVELS))
+    n = np.bincount(order)
+    square = np.bincount(order, k**2) / np.maximum(n, 1)
+    value = np.sign(np.bincount(order, k)) * np.sqrt(square)
+    steps = np.outer(classes.weights, value[n > 0]).ravel()
+    rate = np.outer(classes.bare, n[n > 0]).ravel()
+    top = np.linspace(0.5 * sd, max(float(peak.max()), sd), 80)
+    deviate = np.array([_deviate(x, steps, rate) for x in top])
+    # Below the first node the normal value serves: nothing that low is ever reported.
+    return np.asarray(np.where(peak < top[0], plain, np.interp(peak, top, deviate)))
+
+
+def _deviate(x: float, steps: npt.NDArray[np.float64], rate: npt.NDArray[np.float64]) -> float:
+    def slope(t: float) -> float:
+        return float(rate @ (steps * np.expm1(t * steps))) - x
+
+    high = 1.0
+    limit = 600.0 / max(float(steps.max()), 1e-12)
+    while slope(high) < 0 and high < limit:
+        high *= 2
+    t = (
+        float(optimize.brentq(slope, 0.0, min(high, limit)))
+        if slope(min(high, limit)) > 0
+        else high
+    )
+    # Cumulant generating function of the centred sum, and its second derivative.
+    value = float(rate @ (np.expm1(t * steps) - t * steps))
+    curve = float(rate @ (steps**2 * np.exp(t * steps)))
+    r = np.sqrt(max(2 * (t * x - value), 1e-12))
+    return float(r + np.log(t * np.sqrt(curve) / r) / r)
+
+
+def threshold(*, n_pixels: int, roughness: float, false_alarms: float) -> float:
+    """Return the height (standard deviations) that noise passes `false_alarms` times a field.
+
+    Parameters
+    ----------
+    n_pixels : int
+        Pixels of the field.
+    roughness : float
+        As in `expected_peaks`.
+    false_alarms : float
+        Expected number a field.
+
+    Returns
+    -------
+    float
+    """
+    grid = np.linspace(0.0, 12.0, 2401)
+    expected = expected_peaks(grid, n_pixels=n_pixels, roughness=roughness)
+    enough = np.flatnonzero(expected <= false_alarms)
+    return float(grid[enough[0]]) if enough.size else 12.0

@@ -1,0 +1,393 @@
+"""What belongs to each hill beyond its mask, and where it is cut, part by part.
+
+The same as `segmentation.growing.grow` and `cut` on the whole field.
+
+Give every pixel near a droplet to one of them, and cut each at its own height (numba).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from spattermap.core.arrays import Integers, Labels, Singles
+from spattermap.core.grid import Box, Grid
+from spattermap.segment.hills import Line, at_inner_border, border_lines, read_lines
+from spattermap.segment.parting import uphill
+
+
+@njit(cache=True, nogil=True)
+def grow_labels(label: Labels, height: Singles, floor: float) -> Labels:
+    """Give unlabelled pixels above `floor` to the label their steepest path reaches.
+
+    Parameters
+    ----------
+    label : numpy.ndarray of int32, dims (y, x)
+        Labels to grow; 0 elsewhere.
+    height : numpy.ndarray of float32, dims (y, x)
+        Smoothed metal fraction.
+    floor : float
+        Lowest height that may be taken.
+
+    Returns
+    -------
+    numpy.ndarray of int32, dims (y, x)
+    """
+    rows, columns = height.shape
+    out = label.copy()
+    everywhere = np.zeros((rows, columns), np.int32)
+    stack = np.empty(rows * columns, np.int32)
+    for start in range(rows * columns):
+        if out.flat[start] != 0 or not height.flat[start] > floor:
+            continue
+        depth = 0
+        here = start
+        found = np.int32(-1)  # a summit of its own, without a label: haze or noise
+        while True:
+            stack[depth] = here
+            depth += 1
+            best = uphill(height, everywhere, here)
+            if best == here:
+                break
+            if out.flat[best] != 0:
+                found = out.flat[best]
+                break
+            here = best
+        for k in range(depth):
+            out.flat[stack[k]] = found
+    return np.maximum(out, np.int32(0))
+
+
+def cut(label: Labels, height: Singles, n: int, table: Singles, finest: float) -> Labels:
+    """Cut each basin at the height that belongs to a blurred disc of the resulting area.
+
+    Parameters
+    ----------
+    label : numpy.ndarray of int32, dims (y, x)
+        Basins.
+    height : numpy.ndarray of float32, dims (y, x)
+        Smoothed metal fraction.
+    n : int
+        Number of basins.
+    table : numpy.ndarray of float32
+        Edge level against radius, in steps of `finest`.
+    finest : float
+        Step of `table` (px).
+
+    Returns
+    -------
+    numpy.ndarray of int32, dims (y, x)
+        Labels of what lies above each basin's own level.
+    """
+    level = cut_levels(label, height, n, table, finest)
+    return np.where((label > 0) & (height >= level[label]), label, np.int32(0))
+
+
+@njit(cache=True, nogil=True)
+def cut_levels(label: Labels, height: Singles, n: int, table: Singles, finest: float) -> Singles:
+    """Return the height at which each basin is cut; infinite where nothing of it remains.
+
+    Parameters
+    ----------
+    label, height, n, table, finest
+        As in `cut`; `label` and `height` of any one shape.
+
+    Returns
+    -------
+    numpy.ndarray of float32, dims (basin + 1,)
+    """
+    count = np.zeros(n + 2, np.int64)
+    for i in range(label.size):
+        count[label.flat[i] + 1] += 1
+    begin = np.cumsum(count)
+    place = begin[:-1].copy()
+    values = np.empty(label.size, np.float32)
+    for i in range(label.size):
+        owner = label.flat[i]
+        values[place[owner]] = height.flat[i]
+        place[owner] += 1
+    level = np.full(n + 1, np.inf, np.float32)
+    for k in range(1, n + 1):
+        part = np.sort(values[begin[k] : begin[k + 1]])
+        for i in range(part.size):
+            # part[i:] lies above this level: its area must give the level back.
+            radius = np.sqrt((part.size - i) / np.pi)
+            if part[i] >= table[min(int(radius / finest), table.size - 1)]:
+                level[k] = part[i]
+                break
+    return level
+
+
+@dataclass(frozen=True)
+class Grown:
+    """What one part reports of its basins; in its picture exit k stands as -k.
+
+    Parameters
+    ----------
+    exits : numpy.ndarray of int64, dims (exit, 2)
+        Row and column in the field of the pixels of other parts on which paths end.
+    lines : dict of str to Line
+        Borders of the part.
+    """
+
+    exits: Integers
+    lines: dict[str, Line]
+
+
+@njit(cache=True, nogil=True)
+def _grow(
+    label: Labels, height: Singles, floor: float, core: tuple[int, int, int, int]
+) -> tuple[Labels, Integers]:
+    rows, columns = height.shape
+    top, left, bottom, right = core
+    none = np.int32(2**31 - 1)  # on a summit of its own, without a label: haze or noise
+    out = label.copy()
+    everywhere = np.zeros((rows, columns), np.int32)
+    stack = np.empty(rows * columns, np.int32)
+    end = [np.int64(0) for _ in range(0)]
+    for y0 in range(top, bottom):
+        for x0 in range(left, right):
+            start = y0 * columns + x0
+            if out.flat[start] != 0 or not height.flat[start] > floor:
+                continue
+            depth = 0
+            here = start
+            while True:
+                stack[depth] = here
+                depth += 1
+                best = uphill(height, everywhere, here)
+                if best == here:
+                    found = none
+                    break
+                if out.flat[best] != 0:
+                    found = out.flat[best]
+                    break
+                y, x = best // columns, best % columns
+                if y < top or y >= bottom or x < left or x >= right:
+                    end.append(np.int64(best))
+                    found = np.int32(-len(end))
+                    out.flat[best] = found
+                    break
+                here = best
+            for k in range(depth):
+                out.flat[stack[k]] = found
+    for i in range(out.size):
+        if out.flat[i] == none:
+            out.flat[i] = 0
+    return out, np.array(end, dtype=np.int64)
+
+
+def grow(
+    label: Labels, height: Singles, *, window: Box, core: Box, floor: float
+) -> tuple[Labels, Grown]:
+    """Give unlabelled pixels of one part to the hill their steepest path reaches.
+
+    Parameters
+    ----------
+    label : numpy.ndarray of int32, dims (y, x)
+        Hills of the window.
+    height : numpy.ndarray of float32, dims (y, x)
+        Height map of the window.
+    window, core : Box
+        The part with one pixel around it, and the part.
+    floor : float
+        Lowest height that may be taken.
+
+    Returns
+    -------
+    basins : numpy.ndarray of int32, dims (y, x)
+        Of the core; -k where a path ends on exit k.
+    Grown
+    """
+    here = core.inside(window)
+    out, end = _grow(
+        np.ascontiguousarray(label),
+        np.ascontiguousarray(height),
+        floor,
+        (here[0].start, here[1].start, here[0].stop, here[1].stop),
+    )
+    y, x = np.divmod(end, out.shape[1])
+    basins = np.ascontiguousarray(out[here])
+    none = np.zeros(basins.shape, np.float32)
+    return basins, Grown(
+        np.stack([y + window.top, x + window.left], axis=1),
+        border_lines(basins, none, basins),
+    )
+
+
+class Ends:
+    """For one part, what the numbers of its picture of basins stand for."""
+
+    def __init__(self, ends: Labels) -> None:
+        self.ends = ends
+
+    def __getitem__(self, basins: Labels) -> Labels:
+        """Return the hill of each pixel, exits followed to their end."""
+        if self.ends.size == 0:
+            return np.asarray(basins)
+        followed = self.ends[np.maximum(-basins, 1) - 1]
+        return np.where(basins < 0, followed, basins).astype(np.int32)
+
+
+def follow(reports: Sequence[Grown], grid: Grid) -> list[Ends]:
+    """Follow every exit to the hill it ends on at last.
+
+    Parameters
+    ----------
+    reports : sequence of Grown
+        One a part, in order.
+    grid : Grid
+        The parts.
+
+    Returns
+    -------
+    list of Ends
+    """
+    base = np.concatenate([[0], np.cumsum([len(one.exits) for one in reports])]).astype(np.int64)
+    # Exit k of a part is written -(base + k): negative numbers point on, others are hills.
+    shifts = [_Shift(int(start)) for start in base[:-1]]
+    value = np.zeros(base[-1] + 1, np.int64)
+    lines = [one.lines for one in reports]
+    for k, one in enumerate(reports):
+        if len(one.exits):
+            value[base[k] + 1 : base[k + 1] + 1] = read_lines(lines, grid, one.exits, tables=shifts)
+    while (value < 0).any():
+        value = np.where(value < 0, value[np.maximum(-value, 0)], value)
+    return [Ends(value[start + 1 : stop + 1].astype(np.int32)) for start, stop in pairwise(base)]
+
+
+class _Shift:
+    def __init__(self, start: int) -> None:
+        self.start = start
+
+    def __getitem__(self, value: npt.NDArray[np.generic]) -> Integers:
+        wide = np.asarray(value, dtype=np.int64)
+        return np.where(wide < 0, wide - self.start, wide)
+
+
+@dataclass(frozen=True)
+class Cuts:
+    """Where the basins of one part are cut, and what is needed of those other parts share.
+
+    Parameters
+    ----------
+    basin : numpy.ndarray of int32, dims (basin,)
+        Basins that lie within the part.
+    level : numpy.ndarray of float32, dims (basin,)
+        Heights at which they are cut.
+    shared : numpy.ndarray of int32, dims (pixel,)
+        Basin of each pixel that another part needs to know of.
+    height : numpy.ndarray of float32, dims (pixel,)
+        Its height.
+    plateau : numpy.ndarray, dims (basin, 3)
+        Shared basins: number, pixels at or above the level of a straight edge, lowest of them.
+    """
+
+    basin: Labels
+    level: Singles
+    shared: Labels
+    height: Singles
+    plateau: npt.NDArray[np.float64]
+
+
+def most_needed(table: Singles, finest: float) -> int:
+    """Return the number of highest pixels that settle the level of a basin of any size."""
+    # Beyond the radius at which the table ends, the level is that of a straight edge.
+    return math.ceil(math.pi * (table.size * finest) ** 2) + 1
+
+
+def cuts(
+    basins: Labels,
+    height: Singles,
+    *,
+    core: Box,
+    shape: tuple[int, int],
+    table: Singles,
+    finest: float,
+) -> Cuts:
+    """Find where the basins of one part are cut.
+
+    Parameters
+    ----------
+    basins : numpy.ndarray of int32, dims (y, x)
+        Basins of the part.
+    height : numpy.ndarray of float32, dims (y, x)
+        Height map of the part.
+    core : Box
+        The part.
+    shape : tuple of int
+        Rows and columns of the field.
+    table, finest : numpy.ndarray of float32, float
+        As in `segmentation.growing.cut`.
+
+    Returns
+    -------
+    Cuts
+    """
+    names = np.union1d([0], basins)
+    dense: Labels = np.searchsorted(names, basins).astype(np.int32)
+    at_border = at_inner_border(dense, names.size, core=core, shape=shape)
+    level = cut_levels(dense, height, names.size - 1, table, finest)
+    inside = ~at_border
+    inside[0] = False
+    pixels = at_border[dense]
+    owner, value = dense[pixels], height[pixels]
+    top = value >= table[-1]
+    n_top = np.bincount(owner[top], minlength=names.size)
+    lowest = np.full(names.size, np.inf)
+    np.minimum.at(lowest, owner[top], value[top])
+    kept = _highest_of_each(owner, value, most_needed(table, finest))
+    which = np.flatnonzero(at_border)
+    return Cuts(
+        names[inside].astype(np.int32),
+        level[inside],
+        names[owner[kept]].astype(np.int32),
+        value[kept],
+        np.stack([names[which], n_top[which], lowest[which]], axis=1).astype(np.float64),
+    )
+
+
+def _highest_of_each(owner: Labels, value: Singles, most: int) -> Integers:
+    """Return the places of the `most` highest values of every owner."""
+    order = np.lexsort((-value, owner))
+    ranked = owner[order]
+    start = np.searchsorted(ranked, ranked, side="left")
+    return np.asarray(order[np.arange(order.size) - start < most])
+
+
+def shared_levels(
+    found: Sequence[Cuts], *, table: Singles, finest: float
+) -> tuple[Labels, Singles]:
+    """Return basins that lie in several parts and the heights at which they are cut.
+
+    Parameters
+    ----------
+    found : sequence of Cuts
+        Of every part.
+    table, finest : numpy.ndarray of float32, float
+        As in `cuts`.
+
+    Returns
+    -------
+    basin, level : numpy.ndarray
+    """
+    owner = np.concatenate([one.shared for one in found])
+    value = np.concatenate([one.height for one in found])
+    most = most_needed(table, finest)
+    kept = _highest_of_each(owner, value, most)
+    names, dense = np.unique(owner[kept], return_inverse=True)
+    label = (dense + 1).astype(np.int32)
+    level = cut_levels(label, value[kept], names.size, table, finest)[1:]
+    plateau = np.concatenate([one.plateau for one in found])
+    at = np.searchsorted(names, plateau[:, 0])
+    n_top, lowest = np.zeros(names.size), np.full(names.size, np.inf)
+    np.add.at(n_top, at, plateau[:, 1])
+    np.minimum.at(lowest, at, plateau[:, 2])
+    level = np.where(n_top > most, lowest, level).astype(np.float32)
+    return names.astype(np.int32), level

@@ -1,0 +1,462 @@
+"""From the metal fraction to separate droplets: mask, parting, edges, false alarms.
+
+Whether metal is much thicker in the middle of droplets than where their outlines lie.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from spattermap.core.arrays import Bools, Labels, Singles
+from spattermap.segment import alarms, parting
+from spattermap.segment import basins as growing
+from spattermap.segment.edges import inner_distance
+from spattermap.segment.filters import RADIUS_STEP, Filter
+from spattermap.segment.likelihood import Classes
+
+ADMITTED = 0.2  # lowest edge level a droplet can have; below it lie haze and noise
+_DEEP = 0.2  # two hills of the fraction part where the pass is this much below the lower summit
+_NECK = 0.07  # ... and two hills of the distance to the edge; shallower necks are chance
+_BROAD = 1.5  # ... unless the neck is wider than the smaller of them: half width over radius
+_LONG = 2.7  # ... or the two are a streak: length over width of both together,
+_SHALLOW = 0.3  # ... with a neck no deeper than this
+_DIP = 6.0  # ... and, for the fraction itself, this many noise standard deviations
+_CLEAR = 0.6  # fraction that noise may reach at the false-alarm rate without a wider look
+_WIDER = (1.5, 4.0)  # Gaussian averages of the wider looks, in standard deviations of the edge
+_FULL = 0.9  # fraction above which the signal says nothing of necks
+_BAY = 0.25  # px; shallower necks are those of the pixel grid
+_JITTERS = 0.25  # ... or of edges displaced by noise, in their standard deviations
+FARTHEST = 256.0  # px; deeper inside, metal is a film, and how far its edge is says nothing
+_BLUNT = 0.4  # smoothing of the distance map, in standard deviations of the edge
+
+
+@dataclass(frozen=True)
+class Regions:
+    """Labelled regions with the evidence for each.
+
+    Parameters
+    ----------
+    labels : numpy.ndarray of int32, dims (y, x)
+        0 bare, then 1 to n.
+    deviates : numpy.ndarray, dims (region,)
+        Height of each region's summit in normal standard deviations of the bare noise.
+    confidence : numpy.ndarray, dims (region,)
+        Probability that noise alone reaches that height nowhere in the field.
+    """
+
+    labels: Labels
+    deviates: npt.NDArray[np.float64]
+    confidence: npt.NDArray[np.float64]
+
+
+def find_regions(
+    fraction: Singles,
+    classes: Classes,
+    used: Filter,
+    *,
+    valid: Bools,
+    raw: Singles | None = None,
+    split_strength: float = 1.0,
+    false_alarms: float = 0.05,
+    poisson: bool = True,
+    offset: float = 0.0,
+) -> Regions:
+    """Return the metal regions of a filtered metal fraction.
+
+    Parameters
+    ----------
+    fraction : numpy.ndarray, dims (y, x)
+        Filtered metal fraction.
+    classes : Classes
+        Class means.
+    used : Filter
+        The filter.
+    valid : numpy.ndarray of bool, dims (y, x)
+        Pixels to use.
+    raw : numpy.ndarray, dims (y, x), optional
+        The unfiltered fraction; with it, faint large droplets are looked for with wider filters.
+    split_strength : float, optional
+        1 by default; 0 never parts.
+    false_alarms : float, optional
+        Expected number of false regions a field.
+    poisson : bool, optional
+        True for counts.
+    offset : float, optional
+        Added to the fraction; positive finds more metal.
+
+    Returns
+    -------
+    Regions
+    """
+    height = height_of(fraction, valid, offset)
+    rule = Parting.of(classes, used, strength=split_strength)
+    mask = without_pinholes(height > 0.5, rule.least_area)
+    labels, n = _part(mask, height, rule)
+    labels, n = _with_true_edges(labels, height, n, used)
+    deviates, expected = _evidence(
+        labels,
+        n,
+        fraction,
+        raw=raw,
+        valid=valid,
+        poisson=poisson,
+        classes=classes,
+        filters=looks(
+            classes, used, n_pixels=int(np.count_nonzero(valid)), false_alarms=false_alarms
+        ),
+    )
+    return keep(Regions(labels, deviates, np.exp(-expected)), expected <= false_alarms)
+
+
+def height_of(fraction: Singles, valid: Bools, offset: float) -> Singles:
+    """Return the height map in which droplets are the hills.
+
+    Parameters
+    ----------
+    fraction : numpy.ndarray of float32, dims (y, x)
+        Filtered metal fraction.
+    valid : numpy.ndarray of bool, dims (y, x)
+        Pixels to use.
+    offset : float
+        Added to the fraction.
+
+    Returns
+    -------
+    numpy.ndarray of float32, dims (y, x)
+    """
+    return np.asarray(np.where(valid, fraction + np.float32(offset), np.float32(-1)))
+
+
+@dataclass(frozen=True)
+class Parting:
+    """Where hills part, from the classes and the filter of the field.
+
+    Parameters
+    ----------
+    sigma : float
+        Standard deviation of the edge (px).
+    dips : parting.Rule
+        For the hills of the metal fraction; an infinite `least`: nothing is parted.
+    necks : parting.Rule
+        For the hills of the distance to the edge (px).
+    """
+
+    sigma: float
+    dips: parting.Rule
+    necks: parting.Rule
+
+    @classmethod
+    def of(cls, classes: Classes, used: Filter, *, strength: float) -> Parting:
+        """Return the rule for a strength: 1 by default, 0 never parts."""
+        sigma = max(used.sigma, 0.29)  # 0.29 px: a pixel averages over its width
+        if strength == 0:
+            return cls.none(sigma)
+        noise = float(np.sqrt(used.gain * (classes.weights**2 @ classes.noise_metal)))
+        # Noise displaces an edge by its height over the slope there; such bays part nothing.
+        jitter = noise * sigma * np.sqrt(2 * np.pi)
+        return cls(
+            sigma,
+            parting.Rule(1 - _DEEP / strength, _DIP * noise / strength),
+            parting.Rule(
+                1 - _NECK / strength,
+                max(_BAY, float(_JITTERS * jitter)) / strength,
+                broad=_BROAD * strength,
+                long=_LONG,
+                shallow=1 - _SHALLOW / strength,
+            ),
+        )
+
+    @classmethod
+    def none(cls, sigma: float = 1.0) -> Parting:
+        """Return the rule that parts nothing."""
+        return cls(sigma, parting.Rule(1.0, np.inf), parting.Rule(1.0, np.inf))
+
+    @property
+    def parts_nothing(self) -> bool:
+        """True where hills are never kept apart."""
+        return bool(np.isinf(self.dips.least))
+
+    @property
+    def least_area(self) -> float:
+        """Area (px) below which holes and specks are not resolved."""
+        return max(4.0, np.pi * self.sigma**2)
+
+    @property
+    def blunt(self) -> float:
+        """Smoothing (px) of the distance, so that pixels of a ragged edge make no summits."""
+        return max(0.7, _BLUNT * self.sigma)
+
+
+def looks(classes: Classes, used: Filter, *, n_pixels: int, false_alarms: float) -> list[Filter]:
+    """Return the filters through which a field is searched: more than one where counts are few.
+
+    Parameters
+    ----------
+    classes : Classes
+        Class means.
+    used : Filter
+        The filter of the fraction.
+    n_pixels : int
+        Pixels of the field.
+    false_alarms : float
+        Expected number of false regions a field.
+
+    Returns
+    -------
+    list of Filter
+        `used` alone where half metal already stands out against its noise; else also wider ones,
+        which see large droplets better.
+    """
+    u = alarms.threshold(n_pixels=n_pixels, roughness=used.roughness, false_alarms=false_alarms)
+    if u * alarms.noise_sd(classes, used) < _CLEAR:
+        return [used]
+    return [used, *(used.widened(w * used.sigma) for w in _WIDER)]
+
+
+def _evidence(
+    labels: Labels,
+    n: int,
+    fraction: Singles,
+    *,
+    raw: Singles | None,
+    valid: Bools,
+    poisson: bool,
+    classes: Classes,
+    filters: list[Filter],
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return each region's best deviate and the number of noise peaks expected as high."""
+    used = filters if raw is not None else filters[:1]
+    top = [
+        _maximum(labels, fraction if k == 0 or raw is None else one.apply(raw, valid), n)
+        for k, one in enumerate(used)
+    ]
+    return weigh(
+        np.stack(top), classes, filters, n_pixels=int(np.count_nonzero(valid)), poisson=poisson
+    )
+
+
+def weigh(
+    top: npt.NDArray[np.float64],
+    classes: Classes,
+    filters: list[Filter],
+    *,
+    n_pixels: int,
+    poisson: bool,
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return each region's best deviate and the number of noise peaks expected as high.
+
+    Parameters
+    ----------
+    top : numpy.ndarray, dims (look, region)
+        Highest filtered fraction of each region.
+    classes : Classes
+        Class means.
+    filters : list of Filter
+        The filter of each look.
+    n_pixels : int
+        Pixels of the field.
+    poisson : bool
+        True for counts.
+
+    Returns
+    -------
+    deviates, expected : numpy.ndarray, dims (region,)
+    """
+    best, expected = np.full(top.shape[1], -np.inf), np.full(top.shape[1], np.inf)
+    for highest, one in zip(top, filters, strict=False):
+        z = alarms.gaussian_equivalent(highest, classes, one, poisson=poisson)
+        peaks = alarms.expected_peaks(z, n_pixels=n_pixels, roughness=one.roughness)
+        # Each further look is one more chance for noise.
+        best, expected = np.maximum(best, z), np.minimum(expected, len(filters) * peaks)
+    return best, expected
+
+
+def keep(found: Regions, wanted: npt.NDArray[np.bool_]) -> Regions:
+    """Return only the wanted regions, renumbered.
+
+    Parameters
+    ----------
+    found : Regions
+        The regions.
+    wanted : numpy.ndarray of bool, dims (region,)
+        Which to keep.
+
+    Returns
+    -------
+    Regions
+    """
+    table = np.zeros(wanted.size + 1, np.int32)
+    table[1:][wanted] = np.arange(1, np.count_nonzero(wanted) + 1)
+    return Regions(table[found.labels], found.deviates[wanted], found.confidence[wanted])
+
+
+def without_pinholes(mask: Bools, least: float) -> Bools:
+    """Fill holes and drop specks too small to be resolved: noise, and ruinous for distances.
+
+    Parameters
+    ----------
+    mask : numpy.ndarray of bool, dims (y, x)
+        Metal. In a part of a field, pixels within twice `least` of its border may come out wrong.
+    least : float
+        Smallest area that is kept (px).
+
+    Returns
+    -------
+    numpy.ndarray of bool, dims (y, x)
+    """
+    from scipy import ndimage
+
+    out = mask.copy()
+    for value in (False, True):
+        pieces, n = ndimage.label(out == value, structure=None if value else np.ones((3, 3)))
+        area = np.bincount(pieces.ravel(), minlength=n + 1)
+        small = area < least
+        small[0] = False
+        out ^= small[pieces]
+    return out
+
+
+def _part(mask: Bools, height: Singles, rule: Parting) -> tuple[Labels, int]:
+    """Part the mask twice: where the signal dips between two summits, and at narrow necks."""
+    labels, n = parting.part(height, mask.astype(np.int32), rule.dips)
+    if rule.parts_nothing:
+        return labels, n
+    distance = blunted_distance(mask, rule.blunt)
+    return parting.part(distance, labels, rule.necks)
+
+
+def blunted_distance(mask: Bools, blunt: float) -> Singles:
+    """Return the distance to the edge inside a mask, smoothed; no more than `FARTHEST`.
+
+    Parameters
+    ----------
+    mask : numpy.ndarray of bool, dims (y, x)
+        Metal.
+    blunt : float
+        Standard deviation of the smoothing (px).
+
+    Returns
+    -------
+    numpy.ndarray of float32, dims (y, x)
+        px. In a part of a field, wrong within `FARTHEST` and the smoothing's reach of its border.
+    """
+    from scipy import ndimage
+
+    distance = np.minimum(inner_distance(mask), np.float32(FARTHEST))
+    return np.asarray(ndimage.gaussian_filter(distance, blunt))
+
+
+def edge_table(used: Filter) -> Singles:
+    """Return the height at the edge of a droplet against its radius, in steps of `RADIUS_STEP`."""
+    levels = np.concatenate([[0.0], used.edge_levels])
+    return np.asarray(np.maximum(levels, ADMITTED), dtype=np.float32)
+
+
+def _with_true_edges(labels: Labels, height: Singles, n: int, used: Filter) -> tuple[Labels, int]:
+    """Cut each region's basin at the height its own size calls for."""
+    if n == 0:
+        return labels, 0
+    basins = growing.grow_labels(labels, height, ADMITTED)
+    return parting.renumber(growing.cut(basins, height, n, edge_table(used), RADIUS_STEP))
+
+
+def _maximum(labels: Labels, values: Singles, n: int) -> npt.NDArray[np.float64]:
+    top = np.full(n + 1, -np.inf)
+    np.maximum.at(top, labels.ravel(), values.ravel())
+    return top[1:]
+
+
+def smallest_trusted(
+    classes: Classes, used: Filter, *, n_pixels: int, false_alarms: float
+) -> float:
+    """Return the diameter (px) of the smallest disc that is found every other time.
+
+    Parameters
+    ----------
+    classes : Classes
+        Class means.
+    used : Filter
+        The filter.
+    n_pixels : int
+        Pixels of the field.
+    false_alarms : float
+        Expected number of false regions a field.
+
+    Returns
+    -------
+    float
+        Infinity where the classes cannot be told apart at all.
+
+    Notes
+    -----
+    The blurred and filtered disc must rise above the half height, and above the height that noise
+    passes `false_alarms` times a field.
+    """
+    filters = looks(classes, used, n_pixels=n_pixels, false_alarms=false_alarms)
+    seen = np.zeros(used.peaks.size, dtype=bool)
+    for one in filters:
+        u = alarms.threshold(
+            n_pixels=n_pixels, roughness=one.roughness, false_alarms=false_alarms / len(filters)
+        )
+        seen |= one.peaks >= u * alarms.noise_sd(classes, one)
+    enough = np.flatnonzero(seen & (used.peaks >= 0.5))
+    return 2 * RADIUS_STEP * float(enough[0] + 1) if enough.size else float("inf")
+
+
+DOMED = 1.1  # signal of the middle over that of typical metal, from which it is told
+_WIDE = 4.0  # inner radius, in standard deviations of the edge, from which a middle shows
+_MIDDLE = 0.7  # part of the inner radius from which a pixel belongs to the middle
+_ENOUGH = 3  # droplets
+_THICKER = (
+    "The middle of the large droplets gives {ratio:.1f} times the signal of typical metal: "
+    "thickness varies. Outlines lie where the signal is half that of typical metal, so coverage "
+    "and diameters are those of metal at least about half as thick; thinner rims lie outside and "
+    "are not counted. A profile of one droplet at ten times the counts tells how far they reach."
+)
+
+
+def middle_signal(fraction: Singles, labels: Labels, n_droplets: int, *, sigma: float) -> float:
+    """Return the mean metal fraction in the middle of the droplets wide enough to have one.
+
+    Parameters
+    ----------
+    fraction : numpy.ndarray of float32, dims (y, x)
+        Filtered metal fraction: 1 is typical metal.
+    labels : numpy.ndarray of int32, dims (y, x)
+        Droplets 1 to `n_droplets`; streaks after them are left out.
+    n_droplets : int
+        Number of droplets.
+    sigma : float
+        Standard deviation (px) of the edge.
+
+    Returns
+    -------
+    float
+        NaN where fewer than three droplets are wide enough.
+
+    Notes
+    -----
+    Flat discs give 1. On seeded scenes of spherical caps thin against the electron range it was
+    1.12 to 1.37, where the outline left out a fifth to a third of the covered area; on flat discs
+    of one thickness 0.97 to 1.05, unless they were so blurred that small ones came out weaker.
+    """
+    import edt
+
+    droplets = np.where(labels <= n_droplets, labels, 0).astype(np.uint32)
+    depth = edt.edt(droplets, black_border=False, parallel=1)
+    deepest = np.zeros(n_droplets + 1, np.float32)
+    np.maximum.at(deepest, droplets.ravel(), depth.ravel())
+    wide = deepest >= _WIDE * max(sigma, 0.75)
+    wide[0] = False
+    if np.count_nonzero(wide) < _ENOUGH:
+        return float("nan")
+    middle = wide[droplets] & (depth >= _MIDDLE * deepest[droplets])
+    return float(fraction[middle].mean(dtype=np.float64))
+
+
+def note(ratio: float) -> tuple[str, ...]:
+    """Return what to tell of a `middle_signal`: nothing where it is ordinary or unknown."""
+    return (_THICKER.format(ratio=ratio),) if ratio >= DOMED else ()

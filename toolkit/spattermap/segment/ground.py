@@ -1,0 +1,574 @@
+"""Estimate the two classes from the data: direction, levels and structure in turn.
+
+The start is the leading direction of the block covariance from which the noise has been
+subtracted, which needs no threshold. Then three estimates take turns: the structure (size and
+blur) sets the filter, the histogram of the filtered fraction gives the two levels, and the
+regression of every plane on the filtered fraction gives the direction.
+
+The two levels of a one-dimensional score: bare plate and typical metal.
+
+The histogram of the smoothed score is a mixture of three kinds of pixel: bare (normal about the
+lower level), metal (normal about the upper level, wider because thickness varies) and edge
+pixels, spread evenly between the two by the blur. Counting noise of known size widens all three.
+
+What is estimated once for a whole field, from a sample of it, before any region is drawn.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+from scipy.special import ndtr
+
+from spattermap.core.arrays import Bools, Floats, Singles
+from spattermap.core.errors import InputError
+from spattermap.segment.filters import (
+    Filter,
+    Structure,
+    best_filter,
+    fit_structure,
+    gaussian_filter,
+)
+from spattermap.segment.likelihood import (
+    Classes,
+    Stack,
+    classes_from_means,
+    metal_fraction,
+    without,
+)
+
+_BINS = 400
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Result of `fit_levels`, in the unit of the score.
+
+    Parameters
+    ----------
+    bare, metal : float
+        Centre of the two peaks.
+    bare_spread, metal_spread : float
+        Standard deviation of the peaks beyond the noise: haze and thickness.
+    bare_part, metal_part : float
+        Fractions of the pixels; the rest lies on edges.
+    log_likelihood : float
+        Per pixel, natural logarithm.
+    """
+
+    bare: float
+    metal: float
+    bare_spread: float
+    metal_spread: float
+    bare_part: float
+    metal_part: float
+    log_likelihood: float
+
+
+def fit_levels(
+    score: npt.NDArray[np.floating],
+    *,
+    noise_bare: float,
+    noise_metal: float,
+    start: tuple[float, float],
+) -> Levels:
+    """Fit the three-part mixture by expectation and maximisation.
+
+    Parameters
+    ----------
+    score : numpy.ndarray
+        Smoothed score of the valid pixels.
+    noise_bare, noise_metal : float
+        Noise standard deviation of the smoothed score at the two levels.
+    start : tuple of float
+        First guess of the two levels, lower first.
+
+    Returns
+    -------
+    Levels
+
+    Notes
+    -----
+    Dempster, Laird & Rubin (1977), J. R. Stat. Soc. B 39, 1, on a histogram of 400 bins. The
+    spread of the metal is bounded by a quarter of the step and the spread of the bare plate by an
+    eighth: wider peaks would explain droplets as thickness or haze. Edge pixels may not outnumber
+    metal pixels: without a plateau the upper level would otherwise run away into the tail.
+    """
+    low, high = float(score.min()), float(score.max())
+    if not high > low:
+        return Levels(low, low, 0.0, 0.0, 1.0, 0.0, 0.0)
+    n, edges = np.histogram(score, bins=_BINS, range=(low, high))
+    x = 0.5 * (edges[1:] + edges[:-1])
+    n = n / n.sum()
+    m0, m1 = start
+    t0 = t1 = 0.0
+    parts = np.array([0.6, 0.3, 0.1])
+    previous = -np.inf
+    for _ in range(300):
+        s0, s1 = np.hypot(noise_bare, t0), np.hypot(noise_metal, t1)
+        dense = _densities(x, (m0, m1), (s0, s1), (noise_bare, noise_metal))
+        joint = parts[:, None] * dense
+        total = joint.sum(axis=0) + 1e-300
+        likelihood = float(n @ np.log(total))
+        share = joint / total * n
+        parts = share.sum(axis=1)
+        parts[2] = min(parts[2], parts[1])
+        parts = np.maximum(parts, 1e-6) / np.maximum(parts, 1e-6).sum()
+        m0 = float(share[0] @ x / max(share[0].sum(), 1e-12))
+        m1 = float(share[1] @ x / max(share[1].sum(), 1e-12))
+        step = max(m1 - m0, 1e-12)
+        v0 = float(share[0] @ (x - m0) ** 2 / max(share[0].sum(), 1e-12))
+        v1 = float(share[1] @ (x - m1) ** 2 / max(share[1].sum(), 1e-12))
+        t0 = min(np.sqrt(max(0.0, v0 - noise_bare**2)), step / 8)
+        t1 = min(np.sqrt(max(0.0, v1 - noise_metal**2)), step / 4)
+        if abs(likelihood - previous) < 1e-9:
+            break
+        previous = likelihood
+    return Levels(m0, m1, float(t0), float(t1), float(parts[0]), float(parts[1]), likelihood)
+
+
+def _densities(
+    x: npt.NDArray[np.float64],
+    means: tuple[float, float],
+    spreads: tuple[float, float],
+    noises: tuple[float, float],
+) -> npt.NDArray[np.float64]:
+    width = float(x[1] - x[0])
+    m0, m1 = means
+    s0, s1 = (max(s, width) for s in spreads)
+    edge_noise = max(float(np.sqrt(0.5 * (noises[0] ** 2 + noises[1] ** 2))), width)
+    step = max(m1 - m0, 1e-9)
+    normal = [
+        np.exp(-0.5 * ((x - m) / s) ** 2) / (s * np.sqrt(2 * np.pi))
+        for m, s in ((m0, s0), (m1, s1))
+    ]
+    between = (ndtr((x - m0) / edge_noise) - ndtr((x - m1) / edge_noise)) / step
+    return np.stack([*normal, np.maximum(between, 0)])
+
+
+_BLOCK_SIDES = (1, 2, 4, 8, 16)
+_MOST_BLOCKS = 1 << 20
+_STEADY = 0.005  # relative change of the class steps at which the iteration stops
+_MOST_ROUNDS = 12
+_LEAST_IN_BLOCK = 0.5  # mean counts of a plane in a block from which its covariance is used
+_DRAWS = 8000
+_SURE = 8.0  # standard deviations of the covariance; noise, fitted at will, reaches six
+_SAMPLE_SIDE = 1536  # px; the estimates use at most four windows of this side in all
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """What is known of a field before its regions are drawn.
+
+    Parameters
+    ----------
+    classes : Classes
+        Class means and weights; without information where the field shows no structure.
+    structure : Structure or None
+        Size, blur and variance; None without structure.
+    filter : Filter or None
+        The filter that follows from them.
+    """
+
+    classes: Classes
+    structure: Structure | None
+    filter: Filter | None
+
+    @property
+    def diameter(self) -> float:
+        """Typical diameter of the structure (px); a middling one where none was found."""
+        return self.structure.diameter if self.structure else 16.0
+
+
+def estimate(stack: Stack) -> Estimate:
+    """Estimate classes, structure and filter.
+
+    Parameters
+    ----------
+    stack : Stack
+        The planes; of a large field a sample.
+
+    Returns
+    -------
+    Estimate
+
+    Raises
+    ------
+    InputError
+        If no plane may rise with metal or fall under it.
+    """
+    if not stack.signs.any():
+        raise InputError(
+            "roles must name at least one alloy or substrate element that was mapped, got none. "
+            "State --alloy or --substrate."
+        )
+    overall = _means(stack)
+    noise = _noise(stack, overall)
+    leading = _leading_direction(stack, overall, noise)
+    if leading is None:
+        return Estimate(_flat(stack, overall), None, None)
+    direction, side = leading
+    classes = classes_from_means(
+        overall, overall + direction, noise_bare=noise, noise_metal=noise, signs=stack.signs
+    )
+    return _refine(stack, classes, overall, side)
+
+
+def _refine(stack: Stack, classes: Classes, overall: Floats, side: int) -> Estimate:
+    raw = metal_fraction(stack, classes)
+    smoothing = gaussian_filter(max(0.5, side / 2.5))
+    start = _otsu_levels(smoothing.apply(raw, stack.valid), stack.valid)
+    structure: Structure | None = None
+    for _ in range(_MOST_ROUNDS):
+        before = classes
+        picture = smoothing.apply(raw, stack.valid)
+        classes = _rescaled(stack, classes, overall, picture=picture, used=smoothing, start=start)
+        if classes.information <= 0:
+            return Estimate(before, structure, smoothing)
+        raw = metal_fraction(stack, classes)
+        picture = smoothing.apply(raw, stack.valid)
+        classes = _redirected(stack, classes, overall, raw=raw, picture=picture, own=smoothing.own)
+        start = (0.0, 1.0)
+        raw = metal_fraction(stack, classes)
+        structure = fit_structure(raw, stack.valid, noise=1 / classes.information) or structure
+        if structure is not None:
+            smoothing = best_filter(structure, information=classes.information)
+        if np.allclose(classes.metal - classes.bare, before.metal - before.bare, rtol=_STEADY):
+            break
+    if structure is None or structure.strength < _SURE:
+        # What passed the first test of the noise did not pass the second.
+        return Estimate(_flat(stack, overall), None, None)
+    return Estimate(classes, structure, smoothing)
+
+
+def _flat(stack: Stack, overall: Floats) -> Classes:
+    noise = _noise(stack, overall)
+    return Classes(overall, overall, noise, noise, np.zeros_like(overall))
+
+
+def _otsu_levels(score: Singles, valid: Bools) -> tuple[float, float]:
+    from skimage import filters
+
+    inside = score[valid]
+    if inside.size == 0 or inside.min() == inside.max():
+        return 0.0, 0.0
+    cut = float(filters.threshold_otsu(inside))  # type: ignore[no-untyped-call]
+    return float(inside[inside <= cut].mean()), float(inside[inside > cut].mean())
+
+
+def _rescaled(
+    stack: Stack,
+    classes: Classes,
+    overall: Floats,
+    *,
+    picture: Singles,
+    used: Filter,
+    start: tuple[float, float],
+) -> Classes:
+    """Return classes moved to the two levels that the filtered fraction shows."""
+    squares = used.gain * classes.weights**2
+    found = fit_levels(
+        picture[stack.valid],
+        noise_bare=float(np.sqrt(squares @ classes.noise_bare)),
+        noise_metal=float(np.sqrt(squares @ classes.noise_metal)),
+        start=start,
+    )
+    step = classes.metal - classes.bare
+    floor = _floor(stack, overall)
+    bare = np.maximum(classes.bare + found.bare * step, floor)
+    metal = bare + _possible(bare, (found.metal - found.bare) * step, floor)
+    middle = np.float32(0.5 * (found.bare + found.metal))
+    return _with_noise(stack, bare, metal, inside=picture > middle)
+
+
+def _redirected(
+    stack: Stack, classes: Classes, overall: Floats, *, raw: Singles, picture: Singles, own: float
+) -> Classes:
+    """Return classes with the direction re-estimated from every plane.
+
+    The step of a plane is its regression on the filtered fraction that leaves the pixel itself
+    out (an instrument free of that pixel's noise), scaled so that the fraction rises by one.
+    """
+    held_out = np.clip((picture - np.float32(own) * raw) / np.float32(1 - own), -0.5, 1.5)
+    centre = held_out - np.float32(held_out[stack.valid].mean(dtype=np.float64))
+    centre[~stack.valid] = 0
+    slopes = np.array([float(np.vdot(centre, p.astype(np.float32))) for p in stack.planes])
+    rise = float(np.vdot(centre, raw))
+    if rise <= 0:
+        return classes
+    step = slopes / rise
+    level = float(raw[stack.valid].mean(dtype=np.float64))
+    floor = _floor(stack, overall)
+    bare = np.maximum(overall - level * step, floor)
+    metal = bare + _possible(bare, step, floor)
+    return _with_noise(stack, bare, metal, inside=picture > 0.5)
+
+
+def _floor(stack: Stack, overall: Floats) -> Floats:
+    """Return the least mean a plane can have: for counts, half a count in the whole field."""
+    if stack.variance is not None:
+        return np.full(overall.shape, -np.inf)
+    return np.minimum(overall, 0.5 / max(1, int(np.count_nonzero(stack.valid))))
+
+
+def _possible(bare: Floats, step: Floats, floor: Floats) -> Floats:
+    """Shorten a step that would take a shadowed line below zero counts."""
+    falling = step < 0
+    if not falling.any():
+        return step
+    room = (bare - floor)[falling] / -step[falling]
+    return np.asarray(step * min(1.0, float(room.min())))
+
+
+def _with_noise(stack: Stack, bare: Floats, metal: Floats, *, inside: Bools) -> Classes:
+    """Return classes with the noise of each: its own mean, or the mean of carried variances."""
+    if stack.variance is None:
+        noise = bare, metal
+    else:
+        everywhere = _noise(stack, bare)
+        noise_bare, noise_metal = (
+            _noise(replace(stack, valid=stack.valid & part), bare) for part in (~inside, inside)
+        )
+        few = 1e-3 * everywhere  # a class without pixels has no variance of its own
+        noise = np.maximum(noise_bare, few), np.maximum(noise_metal, few)
+    return classes_from_means(
+        bare, metal, noise_bare=noise[0], noise_metal=noise[1], signs=stack.signs
+    )
+
+
+def _means(stack: Stack) -> Floats:
+    n = max(1, int(np.count_nonzero(stack.valid)))
+    return np.array(
+        [float(np.sum(p, where=stack.valid, dtype=np.float64)) / n for p in stack.planes]
+    )
+
+
+def _noise(stack: Stack, means: Floats) -> Floats:
+    n = max(1, int(np.count_nonzero(stack.valid)))
+    if stack.variance is None:
+        # Poisson; half a count keeps an element that was never seen from weighing infinitely.
+        return np.asarray(np.maximum(means, 0.5 / n))
+    found = [float(np.sum(v, where=stack.valid, dtype=np.float64)) / n for v in stack.variance]
+    return np.asarray(np.maximum(np.array(found), 1e-12))
+
+
+def _leading_direction(stack: Stack, means: Floats, noise: Floats) -> tuple[Floats, int] | None:
+    """Return the direction in which metal moves the planes, and the block side that shows it.
+
+    None where the planes vary no more than counting noise does.
+    """
+    best: tuple[float, Floats, int] | None = None
+    by_role = _by_role(stack, noise)
+    for side in _BLOCK_SIDES:
+        told = np.ones(means.size, dtype=bool)
+        if stack.variance is None:
+            # A handful of coinciding counts is no covariance: blocks must hold counts enough.
+            told = means * side**2 >= _LEAST_IN_BLOCK
+        found = _excess_covariance(without(stack, told), noise[told], side) if told.any() else None
+        if found is None:
+            continue
+        excess, n_blocks = found
+        values, vectors = np.linalg.eigh(excess)
+        if values[-1] < _largest_eigenvalue_of_noise(int(told.sum()), _rounded_down(n_blocks)):
+            continue
+        vector = np.zeros(means.size)
+        vector[told] = vectors[:, -1]
+        vector = vector * (1 if vector @ by_role >= 0 else -1)
+        vector = np.where(stack.signs * vector < 0, 0.0, vector)
+        if vector.any() and (best is None or values[-1] > best[0]):
+            best = (float(values[-1]), vector, side)
+    return None if best is None else (np.asarray(best[1] * np.sqrt(noise)), best[2])
+
+
+def _excess_covariance(stack: Stack, noise: Floats, side: int) -> tuple[Floats, int] | None:
+    """Return the covariance of block means beyond noise, in units of its scatter, and n blocks."""
+    height, width = (n // side for n in stack.shape)
+    if height * width < 64:
+        return None
+    whole = stack.valid[: height * side, : width * side]
+    used = whole.reshape(height, side, width, side).all(axis=(1, 3))
+    n = int(np.count_nonzero(used))
+    if n < 64:
+        return None
+    thin = -(-n // _MOST_BLOCKS)  # a million blocks tell the covariance well enough
+    table = np.stack([_block_means(p, side, height, width)[used][::thin] for p in stack.planes])
+    n = table.shape[1]
+    scaled = (table - table.mean(axis=1, keepdims=True)) / np.sqrt(noise)[:, None]
+    excess = (scaled @ scaled.T / n * side**2 - np.eye(noise.size)) * np.sqrt(n)
+    if stack.variance is None:
+        # A Poisson variance scatters by 2 + 1/mean: few counts must not pass for structure.
+        np.fill_diagonal(excess, np.diag(excess) / np.sqrt(1 + 0.5 / (noise * side**2)))
+    return np.asarray(excess), n
+
+
+def _block_means(plane: npt.NDArray[np.generic], side: int, height: int, width: int) -> Floats:
+    part = plane[: height * side, : width * side].reshape(height, side, width, side)
+    return np.asarray(part.mean(axis=(1, 3), dtype=np.float64))
+
+
+def _by_role(stack: Stack, noise: Floats) -> Floats:
+    part = stack.signs * np.sqrt(np.maximum(noise, 1e-12))
+    return np.asarray(part / max(float(np.linalg.norm(part)), 1e-12))
+
+
+def _rounded_down(n_blocks: int) -> int:
+    """Return the power of two below a number of blocks, at most 2^16: few laws, none too mild."""
+    return int(2 ** min(16, int(np.log2(n_blocks))))
+
+
+@lru_cache(maxsize=256)
+def _largest_eigenvalue_of_noise(n_planes: int, n_blocks: int) -> float:
+    """Return what the scaled excess covariance of pure noise reaches once in 500 scales.
+
+    The covariance of normal noise follows Wishart's law (1928), drawn here by Bartlett's (1933)
+    triangular factors with a fixed seed. For many blocks it tends to the Gaussian orthogonal
+    ensemble (Wigner 1958); 64 blocks of ten planes reach a quarter higher.
+    """
+    random = np.random.default_rng(1958)
+    factor = np.tril(random.standard_normal((_DRAWS, n_planes, n_planes)), -1)
+    for i in range(n_planes):
+        factor[:, i, i] = np.sqrt(random.chisquare(n_blocks - 1 - i, _DRAWS))
+    excess = factor @ factor.transpose(0, 2, 1) / n_blocks - np.eye(n_planes)
+    tops = np.linalg.eigvalsh(excess * np.sqrt(n_blocks))[:, -1]
+    return float(np.quantile(tops, 0.998))
+
+
+def sample_lines(
+    shape: tuple[int, int],
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]] | None:
+    """Return rows and columns of the windows by which a large field is known; None: all of it.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Rows and columns of the field.
+
+    Returns
+    -------
+    tuple of numpy.ndarray, or None
+        At most four windows, `_SAMPLE_SIDE` squared pixels each, so that the estimates of a large
+        field cost no more than those of a middling one.
+    """
+    if shape[0] * shape[1] <= 4 * _SAMPLE_SIDE**2:
+        return None
+    return _windows(shape[0]), _windows(shape[1])
+
+
+def sample_of(stack: Stack) -> Stack:
+    """Return the stack, or four windows of a large one side by side.
+
+    Parameters
+    ----------
+    stack : Stack
+        The whole field.
+
+    Returns
+    -------
+    Stack
+    """
+    lines = sample_lines(stack.shape)
+    if lines is None:
+        return stack
+    index = np.ix_(*lines)
+    planes = np.stack([plane[index] for plane in stack.planes])
+    variance = None if stack.variance is None else np.stack([v[index] for v in stack.variance])
+    return replace(stack, planes=planes, variance=variance, valid=stack.valid[index])
+
+
+def _windows(n: int) -> npt.NDArray[np.int64]:
+    if n <= 2 * _SAMPLE_SIDE:
+        return np.arange(n)
+    first, second = n // 4 - _SAMPLE_SIDE // 2, 3 * n // 4 - _SAMPLE_SIDE // 2
+    return np.concatenate([np.arange(_SAMPLE_SIDE) + first, np.arange(_SAMPLE_SIDE) + second])
+
+
+_LEAST_INSIDE = 100  # px inside the metal from which their texture is taken seriously
+
+
+@dataclass(frozen=True)
+class Ground:
+    """Classes, structure and filter of a field, and the noise where it had to be estimated.
+
+    Parameters
+    ----------
+    known : Estimate
+        Classes, structure and filter.
+    variance : numpy.ndarray of float32, dims (element,), or None
+        Estimated noise variance of each plane; None where it is carried or follows from counting.
+    """
+
+    known: Estimate
+    variance: Singles | None
+
+    def noisy(self, stack: Stack) -> Stack:
+        """Return the stack with the estimated variance, if there is one, in every pixel."""
+        return stack if self.variance is None else _with_variance(stack, self.variance)
+
+
+def ground_of(sample: Stack, *, noise_known: bool) -> Ground:
+    """Estimate what holds for a whole field.
+
+    Parameters
+    ----------
+    sample : Stack
+        The field, or the windows of a large one (`estimation.sample_of`).
+    noise_known : bool
+        False where the maps are neither counts nor carry a variance.
+
+    Returns
+    -------
+    Ground
+    """
+    if noise_known:
+        return Ground(estimate(sample), None)
+    variance = estimated_variance(sample.planes)
+    known = estimate(_with_variance(sample, variance))
+    variance = np.maximum(variance, _texture(sample, known))
+    return Ground(estimate(_with_variance(sample, variance)), variance)
+
+
+def _with_variance(stack: Stack, variance: Singles) -> Stack:
+    return replace(stack, variance=np.broadcast_to(variance[:, None, None], stack.planes.shape))
+
+
+def _texture(sample: Stack, known: Estimate) -> Singles:
+    """Return the variance that each plane has inside the metal; zero where there is too little.
+
+    Where the noise had to be estimated, what varies inside the metal at the finest scale cannot
+    tell metal from bare, whether it is noise or relief.
+    """
+    none = np.zeros(len(sample.planes), np.float32)
+    if known.filter is None or known.classes.information == 0:
+        return none
+    inside = known.filter.apply(metal_fraction(sample, known.classes), sample.valid) > 0.5
+    inside = ndimage.binary_erosion(inside & sample.valid, iterations=2)
+    if np.count_nonzero(inside) < _LEAST_INSIDE:
+        return none
+    return np.array([float(p[inside].var(dtype=np.float64)) for p in sample.planes], np.float32)
+
+
+def estimated_variance(planes: npt.NDArray[np.generic]) -> Singles:
+    """Return the white-noise variance of each plane, from differences of neighbours.
+
+    Parameters
+    ----------
+    planes : numpy.ndarray, dims (element, y, x)
+        Maps in any unit.
+
+    Returns
+    -------
+    numpy.ndarray of float32, dims (element,)
+    """
+    out = np.empty(len(planes), np.float32)
+    for k, plane in enumerate(planes):
+        p = plane.astype(np.float32)
+        # Second differences cancel levels and slopes; the median ignores the edges (Rank et al.
+        # 1999). 0.6745 is the median of |N(0, 1)|, and the coefficients square-sum to 36.
+        d = p[1:-1, 1:-1] * 4 - 2 * (p[:-2, 1:-1] + p[2:, 1:-1] + p[1:-1, :-2] + p[1:-1, 2:])
+        d += p[:-2, :-2] + p[:-2, 2:] + p[2:, :-2] + p[2:, 2:]
+        out[k] = max((float(np.median(np.abs(d))) / 0.6745) ** 2 / 36, 1e-12)
+    return out

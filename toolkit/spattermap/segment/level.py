@@ -1,0 +1,249 @@
+"""Local bare level: haze and uneven background that would pass for metal, or hide it.
+
+Sums over square blocks of pixels (numba): the same bits whatever part of a field is given.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+from scipy import ndimage
+
+from spattermap.core.arrays import Bools, Floats, Singles
+
+
+@njit(cache=True, nogil=True)
+def block_sums(
+    picture: npt.NDArray[np.float32], used: npt.NDArray[np.bool_], side: int
+) -> tuple[Floats, npt.NDArray[np.int64]]:
+    """Return sum and number of the used pixels of every block.
+
+    Parameters
+    ----------
+    picture : numpy.ndarray of float32, dims (y, x)
+        Values; what is not used is not read.
+    used : numpy.ndarray of bool, dims (y, x)
+        Pixels to sum.
+    side : int
+        Side of a block (px); those at the far edges may be smaller.
+
+    Returns
+    -------
+    sums, counts : numpy.ndarray, dims (block row, block column)
+
+    Notes
+    -----
+    Pixels are added one by one in raster order, so a block's sum does not depend on how large the
+    part is in which it was given.
+    """
+    rows, columns = picture.shape
+    shape = (-(-rows // side), -(-columns // side))
+    sums = np.zeros(shape)
+    counts = np.zeros(shape, np.int64)
+    for y in range(rows):
+        up = y // side
+        for across in range(shape[1]):
+            total = sums[up, across]
+            n = counts[up, across]
+            for x in range(across * side, min((across + 1) * side, columns)):
+                if used[y, x]:
+                    total += picture[y, x]
+                    n += 1
+            sums[up, across] = total
+            counts[up, across] = n
+    return sums, counts
+
+
+def block_areas(shape: tuple[int, int], side: int) -> Floats:
+    """Return the number of pixels of every block, smaller at the far edges.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Rows and columns of the field.
+    side : int
+        Side of a block (px).
+
+    Returns
+    -------
+    numpy.ndarray, dims (block row, block column)
+    """
+    rows, columns = (np.minimum(side, n - np.arange(0, n, side)).astype(np.float64) for n in shape)
+    return np.asarray(np.outer(rows, columns))
+
+
+_UNEVEN = 0.05  # standard deviation of the bare level, in units of the step to metal
+_WIDTH = 2.5  # smoothing of the bare level in diameters: wide enough to see between droplets
+MOST_MARGIN = 4  # px from a region within which no pixel counts as bare
+
+
+@dataclass(frozen=True)
+class Reach:
+    """How widely the bare level is smoothed.
+
+    Parameters
+    ----------
+    scale : float
+        Standard deviation of the smoothing (px).
+    side : int
+        Side of the blocks on which it is done (px).
+    margin : int
+        Distance (px) from a region within which no pixel counts as bare.
+    """
+
+    scale: float
+    side: int
+    margin: int
+
+    @classmethod
+    def of(cls, diameter: float, shape: tuple[int, int]) -> Reach:
+        """Return the reach for a typical diameter of the droplets (px) in a field."""
+        scale = float(np.clip(_WIDTH * diameter, 16.0, 0.25 * min(shape)))
+        margin = max(1, round(min(0.25 * diameter, float(MOST_MARGIN))))
+        return cls(scale, max(1, int(scale / 4)), margin)
+
+    def bare(self, fraction: Singles, valid: Bools) -> Bools:
+        """Return the pixels that count as bare; those `margin` from the edge need what is there."""
+        below = (fraction < 0.5) & valid
+        return np.asarray(ndimage.binary_erosion(below, iterations=self.margin, border_value=1))
+
+
+@dataclass(frozen=True)
+class BareSums:
+    """Sums over the bare pixels of every block, dims (block row, block column).
+
+    Parameters
+    ----------
+    n : numpy.ndarray
+        Bare pixels.
+    total : numpy.ndarray
+        Sum of the unfiltered metal fraction over them.
+    n_valid : numpy.ndarray
+        Valid pixels.
+    """
+
+    n: Floats
+    total: Floats
+    n_valid: Floats
+
+
+def bare_sums(raw: Singles, bare: Bools, valid: Bools, *, side: int) -> BareSums:
+    """Return the sums of a field, or of a part of it that starts on a block's border.
+
+    Parameters
+    ----------
+    raw : numpy.ndarray of float32, dims (y, x)
+        Unfiltered metal fraction.
+    bare, valid : numpy.ndarray of bool, dims (y, x)
+        Bare pixels; pixels to use.
+    side : int
+        Side of a block (px).
+
+    Returns
+    -------
+    BareSums
+    """
+    total, n = block_sums(raw, bare, side)
+    _, n_valid = block_sums(raw, valid, side)
+    return BareSums(n.astype(np.float64), total, n_valid.astype(np.float64))
+
+
+@dataclass(frozen=True)
+class Level:
+    """The uneven part of the bare level, known on blocks and interpolated between them.
+
+    Parameters
+    ----------
+    weight, total : numpy.ndarray of float32, dims (block row, block column)
+        Smoothed share of bare pixels and smoothed sum of the metal fraction over them.
+    mean : float
+        Bare level of the whole field.
+    side : int
+        Side of a block (px).
+    """
+
+    weight: Singles
+    total: Singles
+    mean: float
+    side: int
+
+    def at(self, rows: slice, columns: slice) -> Singles:
+        """Return the metal fraction of the bare plate around pixels, less the field's mean.
+
+        Parameters
+        ----------
+        rows, columns : slice
+            Which pixels.
+
+        Returns
+        -------
+        numpy.ndarray of float32, dims (y, x)
+        """
+        weight = self._interpolated(self.weight, rows, columns)
+        return self._combined(weight, self._interpolated(self.total, rows, columns))
+
+    @cached_property
+    def coarse(self) -> Singles:
+        """The level at the middle of every block."""
+        return self._combined(self.weight, self.total)
+
+    def _combined(self, weight: Singles, total: Singles) -> Singles:
+        level = total / np.maximum(weight, np.float32(1e-3)) - np.float32(self.mean)
+        # Where no bare plate is near, the field's mean is the better guess.
+        return np.asarray(np.minimum(weight / np.float32(0.05), np.float32(1)) * level)
+
+    def _interpolated(self, values: Singles, rows: slice, columns: slice) -> Singles:
+        mixed = _between(values, _at(rows, self.side))
+        return np.ascontiguousarray(_between(mixed.T, _at(columns, self.side)).T)
+
+
+def level_of(sums: BareSums, reach: Reach, *, shape: tuple[int, int], noise: float) -> Level | None:
+    """Return the bare level around every pixel, or None where it is even.
+
+    Parameters
+    ----------
+    sums : BareSums
+        Of the whole field.
+    reach : Reach
+        How widely it is smoothed.
+    shape : tuple of int
+        Rows and columns of the field.
+    noise : float
+        Noise standard deviation of the unfiltered fraction in one bare pixel.
+
+    Returns
+    -------
+    Level or None
+    """
+    area = block_areas(shape, reach.side)
+    part = float(sums.n.sum() / area.sum())
+    if part < 0.02:
+        return None
+    weight, total = (
+        ndimage.gaussian_filter(
+            (values / area).astype(np.float32), reach.scale / reach.side, mode="nearest"
+        )
+        for values in (sums.n, sums.total)
+    )
+    level = Level(weight, total, float(sums.total.sum() / sums.n.sum()), reach.side)
+    noise_left = noise / np.sqrt(4 * np.pi * reach.scale**2 * max(part, 0.02))
+    share = sums.n_valid / sums.n_valid.sum()
+    middle = float((share * level.coarse).sum())
+    spread = float(np.sqrt((share * (level.coarse - middle) ** 2).sum()))
+    return None if spread < max(_UNEVEN, 3 * noise_left) else level
+
+
+def _at(pixels: slice, side: int) -> Floats:
+    return np.asarray((np.arange(pixels.start, pixels.stop) + 0.5) / side - 0.5)
+
+
+def _between(values: Singles, at: Floats) -> Singles:
+    low = np.clip(np.floor(at).astype(np.int64), 0, max(values.shape[0] - 2, 0))
+    part = np.clip(at - low, 0, 1).astype(np.float32)[:, None]
+    high = np.minimum(low + 1, values.shape[0] - 1)
+    mixed: Singles = values[low] * (1 - part) + values[high] * part
+    return mixed

@@ -1,0 +1,263 @@
+"""The passes over the pixels: each a pure function of one part, its results on disk or small."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from spattermap.core.arrays import Bools, Singles
+from spattermap.core.grid import Box, Grid, Scratch, Source
+from spattermap.segment import basins, droplets, filters, hills
+from spattermap.segment import level as local
+from spattermap.segment.filters import RADIUS_STEP, Filter
+from spattermap.segment.likelihood import Classes, metal_fraction, stack_of
+
+
+@dataclass(frozen=True)
+class Job:
+    """What every pass needs to know; small, for it goes to every worker.
+
+    Parameters
+    ----------
+    source : Source
+        The pixels.
+    scratch : Scratch
+        Where pictures lie in between.
+    grid : Grid
+        The parts.
+    classes : Classes
+        Class means.
+    used : Filter
+        The filter of the fraction.
+    rule : droplets.Parting
+        Where hills part.
+    offset : float
+        Added to the fraction.
+    signs : tuple of int
+        +1 alloy, -1 substrate, 0 other, by element.
+    raw : str
+        Name of the unfiltered fraction, freed of an uneven bare level so far.
+    n_looks : int
+        Filters through which regions are looked for.
+    """
+
+    source: Source
+    scratch: Scratch
+    grid: Grid
+    classes: Classes
+    used: Filter
+    rule: droplets.Parting
+    offset: float
+    signs: tuple[int, ...]
+    raw: str = "raw0"
+    n_looks: int = 1
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns of the field."""
+        return self.grid.shape
+
+    @property
+    def tiles(self) -> Grid:
+        """The tiles of the filter."""
+        return Grid.squares(self.shape, filters.TILE)
+
+    def valid(self, box: Box) -> Bools:
+        """Return the pixels to use."""
+        return self.source.read("valid", box)
+
+    def fraction(self, box: Box, look: int = 0) -> Singles:
+        """Return a window of the filtered metal fraction."""
+        return self.scratch.window(f"fraction{look}", self.tiles, box)
+
+    def height(self, box: Box) -> Singles:
+        """Return a window of the height map."""
+        return droplets.height_of(self.fraction(box), self.valid(box), self.offset)
+
+    def numbered(self, name: str, box: Box) -> npt.NDArray[np.int32]:
+        """Return a window of a numbered picture, its numbers looked up in their tables."""
+        tables = self.scratch.recall(f"{name}_tables")
+        return self.scratch.window(name, self.grid, box, tables=tables)
+
+
+class Task(NamedTuple):
+    """One part of one pass."""
+
+    job: Job
+    k: int
+    more: Any = None
+
+
+def raw_part(task: Task) -> int:
+    """Write the unfiltered metal fraction of a part; return its number of valid pixels."""
+    job, k, _ = task
+    box = job.grid.box(k)
+    valid = job.valid(box)
+    names = [str(e) for e in job.source.maps["element"].values]
+    stack = stack_of(
+        job.source.counts(box), elements=names, signs=job.signs, valid=valid, variance=None
+    )
+    job.scratch.put("raw0", k, metal_fraction(stack, job.classes))
+    return int(np.count_nonzero(valid))
+
+
+def filter_tile(task: Task) -> None:
+    """Write one tile of the filtered fraction; `more` is the look and its filter."""
+    job, k, (look, used) = task
+    box = job.tiles.box(k)
+    outer = box.grown(filters.REACH, job.shape)
+    raw = job.scratch.window(job.raw, job.grid, outer)
+    valid = job.valid(outer)
+    raw = raw if valid.all() else filters.bridged(raw, valid)
+    rows = filters.mirrored(box.top, box.bottom, job.shape[0]) - outer.top
+    columns = filters.mirrored(box.left, box.right, job.shape[1]) - outer.left
+    done = used.apply_tile(raw[np.ix_(rows, columns)])
+    job.scratch.put(f"fraction{look}", k, done.astype(np.float32))
+
+
+def bare_part(task: Task) -> local.BareSums:
+    """Return the sums over bare pixels of a part that starts and ends on borders of blocks."""
+    job, k, (reach, grid) = task
+    box: Box = grid.box(k)
+    outer = box.grown(reach.margin + 1, job.shape)
+    bare = reach.bare(job.fraction(outer), job.valid(outer))[box.inside(outer)]
+    raw = job.scratch.window(job.raw, job.grid, box)
+    return local.bare_sums(raw, bare, job.valid(box), side=reach.side)
+
+
+def level_part(task: Task) -> None:
+    """Write the unfiltered fraction of a part less the uneven bare level; `more` is its name."""
+    job, k, name = task
+    box = job.grid.box(k)
+    level = job.scratch.recall("level")
+    share = 1 - np.clip(job.fraction(box), 0, 1)
+    raw = job.scratch.part(job.raw, k)
+    job.scratch.put(name, k, raw - level.at(box.rows, box.columns) * share)
+
+
+def first_hills(task: Task) -> hills.Climbed:
+    """Find the hills of the metal fraction in a part; write them and the mask."""
+    job, k, _ = task
+    core = job.grid.box(k)
+    ring = core.grown(1, job.shape)
+    outer = ring.grown(2 * math.ceil(job.rule.least_area) + 2, job.shape)
+    height = job.height(outer)
+    mask = droplets.without_pinholes(height > 0.5, job.rule.least_area)
+    mask, height = mask[ring.inside(outer)], height[ring.inside(outer)]
+    job.scratch.put("mask", k, mask[core.inside(ring)])
+    node, found = hills.climb(
+        height,
+        mask.astype(np.int32),
+        window=ring,
+        core=core,
+        shape=job.shape,
+        rule=job.rule.dips,
+    )
+    job.scratch.put("hills1", k, node)
+    return found
+
+
+def second_hills(task: Task) -> hills.Climbed:
+    """Find the hills of the distance to the edge, within those of the fraction."""
+    job, k, _ = task
+    core = job.grid.box(k)
+    ring = core.grown(1, job.shape)
+    reach = int(droplets.FARTHEST) + int(4 * job.rule.blunt + 0.5) + 2
+    outer = ring.grown(reach, job.shape)
+    mask = job.scratch.window("mask", job.grid, outer)
+    distance = droplets.blunted_distance(mask, job.rule.blunt)[ring.inside(outer)]
+    node, found = hills.climb(
+        distance,
+        job.numbered("hills1", ring),
+        window=ring,
+        core=core,
+        shape=job.shape,
+        rule=job.rule.necks,
+    )
+    job.scratch.put("hills2", k, node)
+    return found
+
+
+def basins_part(task: Task) -> basins.Grown:
+    """Grow the hills of a part down to the lowest height that metal can have at its edge."""
+    job, k, name = task
+    core = job.grid.box(k)
+    ring = core.grown(1, job.shape)
+    label = job.numbered(name, ring)
+    grown, found = basins.grow(
+        label, job.height(ring), window=ring, core=core, floor=droplets.ADMITTED
+    )
+    job.scratch.put("basins", k, grown)
+    return found
+
+
+def cuts_part(task: Task) -> basins.Cuts:
+    """Find where the basins of a part are cut."""
+    job, k, _ = task
+    core = job.grid.box(k)
+    return basins.cuts(
+        job.numbered("basins", core),
+        job.height(core),
+        core=core,
+        shape=job.shape,
+        table=droplets.edge_table(job.used),
+        finest=RADIUS_STEP,
+    )
+
+
+class Found(NamedTuple):
+    """What one part knows of its regions, one entry a region.
+
+    Parameters
+    ----------
+    region : numpy.ndarray of int32
+        Hill each region is what is left of.
+    area : numpy.ndarray of int64
+        Pixels.
+    box : numpy.ndarray of int64, dims (region, 4)
+        First row and column, row and column after the last.
+    rim : numpy.ndarray of int64
+        Pixels on the frame of the field or beside a mask.
+    top : numpy.ndarray, dims (look, region)
+        Highest filtered fraction.
+    """
+
+    region: npt.NDArray[np.int32]
+    area: npt.NDArray[np.int64]
+    box: npt.NDArray[np.int64]
+    rim: npt.NDArray[np.int64]
+    top: npt.NDArray[np.float64]
+
+
+def regions_part(task: Task) -> Found:
+    """Cut the basins of a part; write what is left, and return what is known of it."""
+    job, k, _ = task
+    core = job.grid.box(k)
+    level = job.scratch.recall("levels")
+    basin = job.numbered("basins", core)
+    label = np.where((basin > 0) & (job.height(core) >= level[basin]), basin, np.int32(0))
+    job.scratch.put("regions", k, label)
+    y, x = np.nonzero(label)
+    names, dense, area = np.unique(label[y, x], return_inverse=True, return_counts=True)
+    box = np.empty((names.size, 4), np.int64)
+    box[:, :2], box[:, 2:] = np.iinfo(np.int64).max, -1
+    for column, values, add in ((0, y, core.top), (1, x, core.left)):
+        np.minimum.at(box[:, column], dense, values + add)
+        np.maximum.at(box[:, column + 2], dense, values + add + 1)
+    top = np.full((job.n_looks, names.size), -np.inf)
+    for look, highest in enumerate(top):
+        np.maximum.at(highest, dense, job.fraction(core, look)[y, x])
+    ring = core.grown(1, job.shape)
+    frame = (
+        (int(ring.top == core.top), int(ring.bottom == core.bottom)),
+        (int(ring.left == core.left), int(ring.right == core.right)),
+    )
+    valid = np.pad(job.valid(ring), frame)
+    inner = ndimage.binary_erosion(valid, border_value=0)[1:-1, 1:-1]
+    rim = np.bincount(dense, ~inner[y, x], minlength=names.size)
+    return Found(names, area, box, rim.astype(np.int64), top)

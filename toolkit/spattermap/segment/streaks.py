@@ -1,0 +1,518 @@
+"""Streaks: elongated regions with their centre line, width, direction, head and tail.
+
+Preferred direction of streaks: circular statistics.
+
+Regions as runs of pixels, gathered from the parts they lie in, and the passes that use them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from scipy import optimize, special
+
+from spattermap.core.arrays import Floats, Integers, Labels
+from spattermap.segment.parting import contacts
+from spattermap.segment.passes import Task
+
+
+def circular_summary(angles_deg: npt.ArrayLike, *, axial: bool = False) -> dict[str, float]:
+    """Return mean direction, concentration and Rayleigh test of a set of angles.
+
+    Parameters
+    ----------
+    angles_deg : array_like
+        Angles (deg).
+    axial : bool, optional
+        True for axes without head and tail, for which an angle and the angle plus 180 deg are
+        one; they are doubled for the statistics and the mean is halved again.
+
+    Returns
+    -------
+    dict
+        ``n``; ``mean_direction_deg``; ``resultant_length`` (0 scattered, 1 all the same);
+        ``circular_sd_deg``; ``rayleigh_p`` (hypothesis: no preferred direction); ``kappa`` (von
+        Mises concentration). Only ``n`` for fewer than two angles.
+
+    Notes
+    -----
+    Mardia & Jupp, Directional Statistics (2000): resultant length eq. 2.3.4, circular standard
+    deviation eq. 2.3.11. The Rayleigh p-value is the approximation
+    ``exp(sqrt(1 + 4 n + 4 (n^2 - R^2)) - 1 - 2 n)`` of Zar, Biostatistical Analysis (eq. 27.4; from
+    memory), good to 0.001 from n = 5. Kappa solves ``I1(k) / I0(k) = resultant length``; for
+    fewer than 16 angles the maximum-likelihood value is shrunk after Best & Fisher (1981).
+
+    Examples
+    --------
+    >>> found = circular_summary([10.0, 20.0, 30.0])
+    >>> round(found["mean_direction_deg"], 6)
+    20.0
+    """
+    angles = np.radians(np.asarray(angles_deg, dtype=np.float64).ravel())
+    n = angles.size
+    if n < 2:
+        return {"n": float(n)}
+    fold = 2.0 if axial else 1.0
+    total = np.exp(1j * fold * angles).sum()
+    length = min(float(abs(total)) / n, 1.0)
+    mean = float(np.degrees(np.angle(total)) / fold) % (360.0 / fold)
+    spread = float(np.degrees(np.sqrt(-2 * np.log(max(length, 1e-300))))) / fold
+    resultant = n * length
+    p = float(np.exp(np.sqrt(1 + 4 * n + 4 * (n**2 - resultant**2)) - (1 + 2 * n)))
+    return {
+        "n": float(n),
+        "mean_direction_deg": mean,
+        "resultant_length": length,
+        "circular_sd_deg": spread,
+        "rayleigh_p": min(p, 1.0),
+        "kappa": _kappa(length, n),
+    }
+
+
+def _kappa(length: float, n: int) -> float:
+    if length <= 0:
+        return 0.0
+    if length >= 1 - 1e-9:
+        return float("inf")
+    top = 2 / (1 - length)
+    found = float(
+        optimize.brentq(lambda k: special.i1e(k) / special.i0e(k) - length, 0.0, top + 10)
+    )
+    if n < 16:  # Best & Fisher (1981), Commun. Stat. B 10, 493
+        if found < 2:
+            return max(found - 2 / (n * found), 0.0) if found > 0 else 0.0
+        return (n - 1) ** 3 * found / (n**3 + n)
+    return found
+
+
+Box = tuple[slice, ...]
+
+_ELONGATED = 2.5  # length over width below which a region is no part of a streak
+_STREAK = 3.0  # ... from which it is called one: two touching droplets reach 2.1
+_CHAIN = 4.0  # ... where blur or noise would hide necks: three droplets in a row reach 3.2
+_NECKS_SHOW = 2.0  # width, in smallest trusted diameters, from which necks would show
+_PIECE = 2.5  # ... and from which one of two touching pieces may be part of a streak
+_NARROW = 0.75  # a piece of a tail is narrower than this part of the head it is joined to
+_SOLID = 0.4  # least part of its convex hull that a comet fills; branched chains fill less
+_WAIST = 0.25  # deepest narrowing, over the width, that counting noise explains
+_NEIGHBOURS = 3  # what touches more other regions is a piece of a network or of a film
+_LEAN = 0.1  # relative difference of the halves' areas from which head and tail are told
+LARGEST = 2**23  # px; what is larger is a film, and is not looked at as a streak
+_IN_LINE = 20.0  # deg; pieces of one streak lie along one line
+
+COLUMNS = (
+    "label", "y_px", "x_px", "length_px", "width_px", "angle_deg", "directed", "head_y_px",
+    "head_x_px",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Shape:
+    """Geometry of one elongated region, lengths in px.
+
+    Parameters
+    ----------
+    y, x : float
+        Centroid.
+    length, width : float
+        Along the centre line, caps included; mean across it.
+    angle : float
+        Direction of the axis (deg), counter-clockwise from +x as seen on the picture; from head
+        to tail where `directed`, else from 0 to 180.
+    directed : bool
+        True where head and tail differ enough to be told.
+    head : tuple of float
+        Row and column of the middle of the head.
+    line : numpy.ndarray, dims (point, 2)
+        Centre line from head to tail, rows and columns.
+    solidity : float
+        Area over the area of the convex hull.
+    waist : float
+        Deepest narrowing between two wider places, over the greatest width: near 0 for a bar or a
+        comet, large for a chain of droplets.
+    area : int
+        Pixels.
+    """
+
+    y: float
+    x: float
+    length: float
+    width: float
+    angle: float
+    directed: bool
+    head: tuple[float, float]
+    line: Floats
+    solidity: float
+    waist: float
+    area: int
+
+    @property
+    def elongation(self) -> float:
+        """Length over width."""
+        return self.length / max(self.width, 1e-9)
+
+    def row(self, label: int) -> dict[str, float | int | bool]:
+        """Return the shape as a row of the streaks' table."""
+        values = (label, self.y, self.x, self.length, self.width, self.angle, self.directed)
+        return dict(zip(COLUMNS, (*values, *self.head), strict=True))
+
+
+def describe(y: npt.NDArray[np.int64], x: npt.NDArray[np.int64]) -> Shape:
+    """Return the geometry of a set of pixels as a streak.
+
+    Parameters
+    ----------
+    y, x : numpy.ndarray
+        Rows and columns of the pixels.
+
+    Returns
+    -------
+    Shape
+
+    Notes
+    -----
+    The centre line joins the centroids of slices across the principal axis, each about a width
+    thick. Length is that line with its ends prolonged to the last pixels, and width follows from
+    the area of a stadium, ``A = w (L - w) + pi w^2 / 4``. The heavier half is the head.
+    """
+    cy, cx = float(y.mean()), float(x.mean())
+    dy, dx = y - cy, x - cx
+    turn = 0.5 * np.arctan2(2 * np.mean(dx * dy), np.mean(dx * dx) - np.mean(dy * dy))
+    along = dx * np.cos(turn) + dy * np.sin(turn)
+    low, high = float(along.min()) - 0.5, float(along.max()) + 0.5
+    lean = (np.count_nonzero(along < 0.5 * (low + high)) * 2 - y.size) / y.size
+    if lean < 0:  # let the axis run from the head
+        turn, along, low, high = turn + np.pi, -along, -high, -low
+    slices = max(2, round((high - low) / max(2.0, y.size / (high - low))))
+    which = np.clip(((along - low) / (high - low) * slices).astype(np.int64), 0, slices - 1)
+    n = np.bincount(which, minlength=slices)
+    sums = np.stack([np.bincount(which, v, minlength=slices) for v in (y, x)], axis=1)
+    line = np.asarray(sums[n > 0] / n[n > 0, None], dtype=np.float64)
+    steps = np.hypot(*np.diff(line, axis=0).T)
+    ends = ((line[[0, -1]] - (cy, cx)) * (np.sin(turn), np.cos(turn))).sum(axis=1)
+    length = float(steps.sum() + (ends[0] - low) + (high - ends[1]))
+    # Solve w (L - w) + pi w^2 / 4 = A for w; the disc (w = L) is its limit.
+    c = 1 - np.pi / 4
+    width = (length - np.sqrt(max(0.0, length**2 - 4 * c * y.size))) / (2 * c)
+    width = float(min(width, length))
+    head_at = low + 0.5 * width
+    degrees = float(np.degrees(np.arctan2(-np.sin(turn), np.cos(turn))))
+    directed = bool(abs(lean) > _LEAN)
+    head = (cy + head_at * float(np.sin(turn)), cx + head_at * float(np.cos(turn)))
+    return Shape(
+        cy, cx, length, width, degrees % (360 if directed else 180), directed, head, line,
+        _solidity(y, x), _waist(along - low, high - low, y.size), int(y.size),
+    )  # fmt: skip
+
+
+def _waist(along: Floats, length: float, area: int) -> float:
+    thick = max(1.5, area / length / 3)
+    # Slices finer than the width show necks; the caps at both ends are left out.
+    n = np.bincount((along / thick).astype(np.int64))[1:-1]
+    if n.size < 3:
+        return 0.0
+    left, right = np.maximum.accumulate(n), np.maximum.accumulate(n[::-1])[::-1]
+    return float(np.max(np.minimum(left, right) - n) / n.max())
+
+
+def _solidity(y: npt.NDArray[np.int64], x: npt.NDArray[np.int64]) -> float:
+    from scipy.spatial import ConvexHull, QhullError
+
+    # Only the ends of rows can be corners of the hull.
+    rows = y - y.min()
+    left, right = np.full(rows.max() + 1, np.iinfo(np.int64).max), np.full(rows.max() + 1, -1)
+    np.minimum.at(left, rows, x)
+    np.maximum.at(right, rows, x)
+    used = np.flatnonzero(right >= 0)
+    y_end, x_end = np.tile(used + y.min(), 2), np.concatenate([left[used], right[used]])
+    # The corners of the pixels, so that one row of them still has a hull with an area.
+    corners = np.concatenate(
+        [np.stack([y_end + a, x_end + b], axis=1) for a in (-0.5, 0.5) for b in (-0.5, 0.5)]
+    )
+    try:
+        return float(y.size / ConvexHull(corners).volume)
+    except QhullError:  # pragma: no cover  # four corners always span an area
+        return 1.0
+
+
+def find(
+    labels: Labels, *, smallest: float, valid: npt.NDArray[np.bool_] | None = None
+) -> tuple[Labels, list[int], dict[int, Shape]]:
+    """Join the pieces of streaks and name the regions that are streaks.
+
+    Parameters
+    ----------
+    labels : numpy.ndarray of int32, dims (y, x)
+        Regions 1 to n.
+    smallest : float
+        Smallest trusted diameter (px); shorter than two of them, nothing is called a streak.
+    valid : numpy.ndarray of bool, dims (y, x), optional
+        False where a pixel must not be used: shapes are cut off there as at the frame.
+
+    Returns
+    -------
+    labels : numpy.ndarray of int32, dims (y, x)
+        Regions with the pieces of streaks joined (numbers of joined pieces are missing).
+    streaks : list of int
+        Labels of the streaks.
+    shapes : dict of int to Shape
+        Geometry of each of them.
+    """
+    from scipy import ndimage
+
+    from spattermap.segment.parting import contacts
+
+    places = ndimage.find_objects(labels)
+    n = len(places)
+    boxes = np.zeros((n + 1, 4), np.int64)
+    for k, place in enumerate(places, start=1):
+        if place is not None:
+            boxes[k] = [place[0].start, place[1].start, place[0].stop, place[1].stop]
+    table, chosen, shapes = find_among(
+        Outlook(boxes, np.bincount(labels.ravel(), minlength=n + 1), _on_frame(labels, valid)),
+        contacts(labels),
+        lambda k: _pixels(labels, places[k - 1], k),
+        smallest=smallest,
+    )
+    return table[labels], chosen, shapes
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """What is known of every region without looking at its pixels again; entry 0 is the ground.
+
+    Parameters
+    ----------
+    boxes : numpy.ndarray of int64, dims (region, 4)
+        First row, first column, row after the last, column after the last.
+    area : numpy.ndarray of int64, dims (region,)
+        Pixels.
+    rim : numpy.ndarray of int64, dims (region,)
+        Pixels on the frame of the field or beside a mask.
+    """
+
+    boxes: npt.NDArray[np.int64]
+    area: npt.NDArray[np.int64]
+    rim: npt.NDArray[np.int64]
+
+    @property
+    def worth_a_look(self) -> npt.NDArray[np.bool_]:
+        """False for what is surely compact: it fills its box as only a round thing does."""
+        height, width = self.boxes[:, 2] - self.boxes[:, 0], self.boxes[:, 3] - self.boxes[:, 1]
+        longer, shorter = np.maximum(height, width), np.minimum(height, width)
+        filled = self.area / np.maximum(height * width, 1)
+        # A disc fills 0.785; a diagonal streak less than 0.6.
+        told = (longer >= 1.8 * shorter) | (filled < 0.62)
+        told[0] = False
+        return np.asarray(told & (longer >= 4) & (self.area > 0) & (self.area <= LARGEST))
+
+
+def find_among(
+    outlook: Outlook,
+    touching: list[tuple[int, int]],
+    pixels: Callable[[int], tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]],
+    *,
+    smallest: float,
+) -> tuple[npt.NDArray[np.int32], list[int], dict[int, Shape]]:
+    """Join the pieces of streaks and name the regions that are streaks, without a picture.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        Boxes, areas and pixels on the frame of all regions.
+    touching : list of tuple of int
+        Regions that touch, in ascending order; pairs without a region worth a look may be left out.
+    pixels : callable
+        Gives rows and columns of a region's pixels in raster order.
+    smallest : float
+        As in `find`.
+
+    Returns
+    -------
+    table : numpy.ndarray of int32, dims (region,)
+        New label of every region: another one's where it was joined to it.
+    streaks : list of int
+        Labels of the streaks.
+    shapes : dict of int to Shape
+        Geometry of each of them.
+    """
+    looked = np.flatnonzero(outlook.worth_a_look).tolist()
+    shapes = {k: describe(*pixels(k)) for k in looked}
+    table, shapes = _joined(shapes, touching, outlook.area, pixels)
+    rim = np.bincount(table, outlook.rim, minlength=table.size)
+    beside = _neighbours(table, touching, outlook)
+    chosen = [
+        k
+        for k, shape in shapes.items()
+        if shape.elongation >= (_STREAK if shape.width >= _NECKS_SHOW * smallest else _CHAIN)
+        and shape.solidity >= _SOLID
+        and shape.waist <= _WAIST
+        and shape.length >= 2 * smallest
+        # Droplets cut off by the frame or a mask make slivers along it; a streak only crosses it.
+        and rim[k] <= 0.5 * shape.length
+        and len(beside.get(k, ())) <= _NEIGHBOURS
+    ]
+    return table, chosen, {k: shapes[k] for k in chosen}
+
+
+def _neighbours(
+    table: npt.NDArray[np.int32], touching: list[tuple[int, int]], outlook: Outlook
+) -> dict[int, set[int]]:
+    """Return which regions each region touches, by its pieces that were worth a look."""
+    looked = outlook.worth_a_look
+    beside: dict[int, set[int]] = {}
+    for pair in touching:
+        for a, b in (pair, pair[::-1]):
+            # Contacts of other pieces, and those with what is too large, need not be listed.
+            if looked[a] and outlook.area[b] <= LARGEST and table[a] != table[b]:
+                beside.setdefault(int(table[a]), set()).add(int(table[b]))
+    return beside
+
+
+def _pixels(
+    labels: Labels, box: Box, k: int
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    y, x = np.nonzero(labels[box] == k)
+    return y + box[0].start, x + box[1].start
+
+
+def _joined(
+    shapes: dict[int, Shape],
+    touching: list[tuple[int, int]],
+    area: npt.NDArray[np.int64],
+    pixels: Callable[[int], tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]],
+) -> tuple[npt.NDArray[np.int32], dict[int, Shape]]:
+    """Join touching pieces that lie in one line, at least one of them elongated itself."""
+    long = {k for k, shape in shapes.items() if shape.elongation >= _PIECE}
+    table = np.arange(area.size, dtype=np.int32)
+    members: dict[int, list[int]] = {}
+    whole = dict(shapes)
+    for a, b in touching:
+        if a not in shapes and b not in shapes:
+            # Two compact pieces, though one may already be part of a streak: leaving such pairs
+            # out keeps the result the same whether or not the caller lists them.
+            continue
+        first, second = int(table[a]), int(table[b])
+        if first == second or not ({first, second} & long):
+            continue
+        parts = sorted(members.get(first, [first]) + members.get(second, [second]))
+        if area[parts].sum() > LARGEST:
+            continue
+        union = describe(*(np.concatenate(v) for v in zip(*map(pixels, parts), strict=True)))
+        if _tail_like(first, second, whole, long) and _one_streak(
+            union, [whole[k] for k in (first, second) if k in long]
+        ):
+            members[first] = parts
+            table[parts] = first
+            whole.pop(second, None)
+            whole[first] = union
+            long.add(first)
+    return table, whole
+
+
+def _tail_like(first: int, second: int, whole: dict[int, Shape], long: set[int]) -> bool:
+    """Return True for two long pieces, or a long one narrower than the other."""
+    if first in long and second in long:
+        return True
+    thin, other = (first, second) if first in long else (second, first)
+    return other not in whole or whole[thin].width < _NARROW * whole[other].width
+
+
+def _one_streak(union: Shape, pieces: list[Shape]) -> bool:
+    if union.elongation < _ELONGATED + 0.5 or union.solidity < _SOLID or union.waist > _WAIST:
+        return False
+    turns = [abs((union.angle - p.angle + 90) % 180 - 90) for p in pieces]
+    return max(turns) < _IN_LINE and all(union.length > 1.1 * p.length for p in pieces)
+
+
+def _on_frame(labels: Labels, valid: npt.NDArray[np.bool_] | None) -> npt.NDArray[np.int64]:
+    """Return how many pixels of each label lie on the frame of the field or beside a mask."""
+    from scipy import ndimage
+
+    whole = np.ones(labels.shape, dtype=bool) if valid is None else valid
+    inner = ndimage.binary_erosion(whole, border_value=0)
+    return np.bincount(labels[~inner], minlength=int(labels.max(initial=0)) + 1)
+
+
+class Runs(NamedTuple):
+    """Horizontal runs of pixels: label, row, first column, column after the last (of the field)."""
+
+    label: Labels
+    row: npt.NDArray[np.int32]
+    first: npt.NDArray[np.int32]
+    after: npt.NDArray[np.int32]
+
+
+def contacts_part(task: Task) -> Integers:
+    """Return the pairs of regions that touch in a part or across its border, dims (pair, 2)."""
+    job, k, _ = task
+    core = job.grid.box(k)
+    ring = core.grown(1, job.shape)
+    pairs = contacts(_numbered(task, ring))
+    return np.array(pairs, dtype=np.int64).reshape(-1, 2)
+
+
+def runs_part(task: Task) -> Runs:
+    """Return the runs of the wanted regions of a part; `more` is a flag for every region."""
+    job, k, wanted = task
+    core = job.grid.box(k)
+    label = _numbered(task, core)
+    flags = job.scratch.recall(wanted)
+    return runs_of(np.where(flags[label], label, np.int32(0)), core.top, core.left)
+
+
+def _numbered(task: Task, box: object) -> Labels:
+    job = task.job
+    number = job.scratch.recall("numbers")
+    return np.asarray(number[job.scratch.window("regions", job.grid, box)])  # type: ignore[arg-type]
+
+
+def runs_of(label: Labels, top: int, left: int) -> Runs:
+    """Return the runs of a labelled picture whose first pixel lies at `top`, `left`.
+
+    Parameters
+    ----------
+    label : numpy.ndarray of int32, dims (y, x)
+        Labels, 0 outside.
+    top, left : int
+        Row and column of the first pixel in the field.
+
+    Returns
+    -------
+    Runs
+        In raster order.
+    """
+    from spattermap.measure.region_kernels import count_runs, find_runs
+
+    label = np.ascontiguousarray(label, dtype=np.int32)
+    n, largest, _ = count_runs(label)
+    found, _ = find_runs(label, n, largest)
+    return Runs(found[:, 0], found[:, 1] + np.int32(top), found[:, 2] + np.int32(left),
+                found[:, 3] + np.int32(left))  # fmt: skip
+
+
+class Gathered:
+    """Runs of many regions from many parts, by region, those that meet at a border made one."""
+
+    def __init__(self, parts: list[Runs]) -> None:
+        label, row, first, after = (np.concatenate(one) for one in zip(*parts, strict=True))
+        order = np.lexsort((first, row, label))
+        label, row, first, after = label[order], row[order], first[order], after[order]
+        new = np.ones(label.size, dtype=bool)
+        new[1:] = (label[1:] != label[:-1]) | (row[1:] != row[:-1]) | (first[1:] != after[:-1])
+        last = np.concatenate([np.flatnonzero(new)[1:] - 1, [label.size - 1]])[: new.sum()]
+        self.runs = Runs(label[new], row[new], first[new], after[last])
+
+    def pixels(self, region: int) -> tuple[Integers, Integers]:
+        """Return rows and columns of a region's pixels, in raster order."""
+        label, row, first, after = self.runs
+        start, stop = np.searchsorted(label, [region, region + 1])
+        length = (after[start:stop] - first[start:stop]).astype(np.int64)
+        y = np.repeat(row[start:stop].astype(np.int64), length)
+        begin = np.repeat(np.cumsum(length) - length, length)
+        x = np.arange(y.size) - begin + np.repeat(first[start:stop].astype(np.int64), length)
+        return y, x

@@ -1,0 +1,200 @@
+"""Pieces of a page about sizes, shapes, spacing and how the metal arrived."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from spattermap.core.mapset import facts, unit_name
+from spattermap.show.pieces import Fragment, joined, paragraphs, table
+from spattermap.show.wording import figures, percent
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+# The other shapes are shares of the resolved droplets, this one is a share of all.
+_SHAPE_WORDS = {"unresolved": "of all droplets too small to tell"}
+
+# What each mean is called beside its ISO 9276-2 symbol.
+_SIZE_NAMES = {
+    "number D10": "D10, by number",
+    "number D50": "D50, by number",
+    "number D90": "D90, by number",
+    "area D50": "D50, by area",
+    "volume D50": "D50, by volume (spherical caps of one shape)",
+    "D[1,0]": "D[1,0], arithmetic mean",
+    "D[3,2]": "D[3,2], volume over surface",
+    "D[4,3]": "D[4,3], mean by volume",
+}
+
+
+def sizes(analysis: Any) -> Fragment:
+    """Return the diameters with intervals, the best fit, and how many more fields to map.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    Fragment
+    """
+    found = analysis.morphology
+    pieces = [diameters_table(found.sizes, facts(analysis.maps).length_unit)]
+    if _size_rows(found.sizes):
+        pieces.append(paragraphs([*_fit(found), *_more_fields(found)]))
+    return joined(pieces, between="\n")
+
+
+def diameters_table(sizes: pd.DataFrame, length_unit: str) -> Fragment:
+    """Return percentiles and means of the diameter with their intervals.
+
+    Parameters
+    ----------
+    sizes : pandas.DataFrame
+        As `spattermap.morphology.size_summary` gives it.
+    length_unit : {"um", "px"}
+        Its unit.
+
+    Returns
+    -------
+    Fragment
+    """
+    rows = _size_rows(sizes)
+    if not rows:
+        return paragraphs(["No droplet was measured whole."])
+    return table(
+        f"Diameters ({unit_name(length_unit)}), corrected for droplets cut by the border",
+        ("quantity", "value (95 %)", "enough droplets"),
+        rows,
+    )
+
+
+def _size_rows(sizes: Any) -> list[tuple[str, str, str]]:
+    return [
+        (name, _interval(sizes.loc[key]), "yes" if sizes.loc[key, "trusted"] else "no")
+        for key, name in _SIZE_NAMES.items()
+        if key in sizes.index and math.isfinite(sizes.loc[key, "value"])
+    ]
+
+
+def shapes_and_spacing(analysis: Any) -> Fragment:
+    """Return what the shapes and the places of the droplets say.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    Fragment
+    """
+    found = analysis.morphology
+    said = shape_sentences(found.shapes)
+    spacing = found.spacing
+    if math.isfinite(spacing.index):
+        said.append(
+            f"Spacing: {spacing.pattern} (mean distance to the nearest neighbour "
+            f"{figures(spacing.mean_distance)} {_unit(analysis)}, {figures(spacing.index)} times "
+            f"that of {spacing.null}; p = {figures(spacing.p_value, significant=2)})."
+        )
+    near = found.satellites
+    if math.isfinite(near.excess):
+        said.append(
+            f"Small droplets near the rims of large ones: {figures(near.excess)} times as many as "
+            f"by chance (chance alone gives {figures(near.excess_low)} to "
+            f"{figures(near.excess_high)} times; p = {figures(near.p_value, significant=2)})."
+        )
+    return paragraphs(said) if said else Fragment("<p>No droplets to compare.</p>", "No droplets.")
+
+
+def shape_sentences(shapes: pd.DataFrame) -> list[str]:
+    """Return the share of each shape as a sentence; none where no droplet has one.
+
+    Parameters
+    ----------
+    shapes : pandas.DataFrame
+        As `spattermap.morphology.shape_shares` gives it.
+
+    Returns
+    -------
+    list of str
+    """
+    shares = [
+        f"{percent(row['share'])} ({_span(row)}) {_SHAPE_WORDS.get(row['shape'], row['shape'])}"
+        for _, row in shapes.iterrows()
+        if row["n"] > 0
+    ]
+    return [f"Shapes of the resolved droplets: {', '.join(shares)}."] if shares else []
+
+
+def arrival(analysis: Any) -> Fragment:
+    """Return each way the metal can have arrived, with what speaks for and against it.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    Fragment
+    """
+    rows = []
+    for _, row in analysis.morphology.arrival.iterrows():
+        known = math.isfinite(row["share"])
+        share = f"{percent(row['share'])} ({_span(row)})" if known else "–"
+        rows.append(
+            (
+                str(row["alternative"]),
+                share,
+                " ".join(row["speaks_for"]) or "–",
+                " ".join(row["speaks_against"]) or "–",
+                str(row["next_step"]),
+            )
+        )
+    return table(
+        "Evidence, not proof: a picture of a deposit does not show how it came about",
+        ("the metal came as", "share of its signal", "for", "against", "would settle it"),
+        rows,
+    )
+
+
+def _fit(found: Any) -> list[str]:
+    if not found.fits:
+        return []
+    best = found.fits[0]
+    family = best.family.replace("_", " ")
+    values = ", ".join(f"{name} {figures(value)}" for name, value in best.parameters.items())
+    quality = f"goodness of fit p = {figures(best.p_value, significant=2)}"
+    return [f"Best fit to the diameters: {family} ({values}; {quality})."]
+
+
+def _more_fields(found: Any) -> list[str]:
+    """Say how many more fields of this kind would bring each number to the aim."""
+    said = []
+    for _, row in found.enough.iterrows():
+        more = row["more_fields"]
+        if math.isfinite(more) and more > 0:
+            fields = "field" if more == 1 else "fields"
+            said.append(f"{row['quantity']}: {more:.0f} more {fields} like this")
+    if not said:
+        return ["This field is enough for means within 5 %."]
+    return [f"For means within 5 % map more: {'; '.join(said)}."]
+
+
+def _interval(row: Any) -> str:
+    text = figures(row["value"])
+    if not (math.isfinite(row["low"]) and math.isfinite(row["high"])):
+        return text
+    return f"{text} ({figures(row['low'])} to {figures(row['high'])})"
+
+
+def _span(row: Any) -> str:
+    return f"{percent(row['share_low']).removesuffix(' %')} to {percent(row['share_high'])}"
+
+
+def _unit(analysis: Any) -> str:
+    return unit_name(facts(analysis.maps).length_unit)

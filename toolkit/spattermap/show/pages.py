@@ -1,0 +1,90 @@
+"""What every page shares: its style, its frame, anchors and pictures held in the page itself."""
+
+from __future__ import annotations
+
+import base64
+import re
+from collections.abc import Sequence
+from html import escape, unescape
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from spattermap import __version__
+
+if TYPE_CHECKING:
+    from spattermap.show.pictures.canvas import Picture
+
+TEMPLATES = Path(__file__).parent / "_templates"
+_POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'"
+
+
+def style() -> str:
+    """Return the style sheet of every page."""
+    return (TEMPLATES / "page" / "style.css").read_text(encoding="utf-8")
+
+
+def anchor(title: str) -> str:
+    """Return the anchor of a heading.
+
+    Parameters
+    ----------
+    title : str
+        The heading, plain or escaped.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> anchor("Verdict on each element"), anchor("Sizes &amp; shares")
+    ('verdict-on-each-element', 'sizes-shares')
+    """
+    return re.sub(r"\W+", "-", unescape(title)).strip("-").lower()
+
+
+def shell(
+    parts: Sequence[tuple[str, str]], *, title: str, kind: str, heading: str, level: float
+) -> str:
+    """Return a self-contained page.
+
+    Parameters
+    ----------
+    parts : sequence of tuple of str
+        Heading and HTML of each part; parts without HTML are left out.
+    title, kind, heading : str
+        Title of the window, the line above the heading, and the heading.
+    level : float
+        Confidence level of the bounds on it (0 to 1).
+
+    Returns
+    -------
+    str
+        HTML without scripts that asks nothing of any network.
+    """
+    parts = [(name, html) for name, html in parts if html]
+    contents = "".join(
+        f'<li><a href="#{anchor(name)}">{escape(name)}</a></li>' for name, _ in parts
+    )
+    body = "".join(f'<h2 id="{anchor(name)}">{escape(name)}</h2>\n{html}\n' for name, html in parts)
+    return (
+        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        '<meta name="color-scheme" content="light dark">\n'
+        f'<meta name="generator" content="Spattermap {__version__}">\n'
+        f"<title>{escape(title)}</title>\n<style>\n{style()}\n</style>\n</head>\n<body>\n"
+        '<a class="skip" href="#main">Skip to the answer</a>\n'
+        f'<header><p class="kind">{escape(kind)}</p><h1>{escape(heading)}</h1></header>\n'
+        f'<div class="page"><nav aria-label="On this page"><h2 class="aside">On this page</h2>'
+        f'<ol>{contents}</ol></nav>\n<main id="main" tabindex="-1">\n{body}</main></div>\n'
+        f"<footer><p>Spattermap {__version__}. Bounds are {100 * level:g} % intervals.</p>"
+        "</footer>\n</body>\n</html>\n"
+    )
+
+
+def figure_html(picture: Picture) -> str:
+    """Return a picture with its words, held in the page itself."""
+    code = base64.b64encode(picture.png()).decode("ascii")
+    alt = escape(picture.alt)
+    return f'<figure><img alt="{alt}" src="data:image/png;base64,{code}"></figure>'

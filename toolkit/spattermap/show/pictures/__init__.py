@@ -1,0 +1,148 @@
+"""Pictures of an analysis: one function a picture, each returns a `Picture` with alternative text.
+
+A `Picture` is a `matplotlib.figure.Figure` built without pyplot, so it can be drawn anywhere and
+changed like any other figure. All colours are told apart by every common colour vision, and no
+picture relies on colour alone.
+
+Examples
+--------
+>>> import spattermap
+>>> from spattermap import figures
+>>> from spattermap.synthesis import Deposit, make_deposit
+>>> maps = make_deposit(Deposit(shape=(96, 128), electron_image=False), seed=1).maps
+>>> analysis = spattermap.analyse(maps)
+>>> picture = figures.element_maps(analysis)
+>>> picture.alt.partition(".")[0]
+'Maps of Cu, Zn, Si and O, field width 32 µm'
+>>> picture.png()[1:4]
+b'PNG'
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from spattermap.show.pictures.canvas import Picture, nothing_to_draw
+from spattermap.show.pictures.element_pictures import (
+    correlation_matrix,
+    density_scatter,
+    share_bars,
+    ternary,
+)
+from spattermap.show.pictures.map_pictures import (
+    composite,
+    element_maps,
+    haze_map,
+    outlined_segmentation,
+)
+from spattermap.show.pictures.shape_pictures import (
+    connected_region,
+    current_density,
+    rim_to_centre,
+    streak_rose,
+)
+from spattermap.show.pictures.size_pictures import (
+    coverage_decision,
+    droplet_composition,
+    fitted_sizes,
+    size_histogram,
+    spacing_curve,
+)
+from spattermap.show.pictures.sweep_pictures import sweep_chart
+
+# The pictures that every report holds, in the order of the page.
+REPORT_PICTURES: dict[str, Callable[[Any], Picture]] = {
+    "element_maps": element_maps,
+    "outlined_segmentation": outlined_segmentation,
+    "size_histogram": size_histogram,
+    "share_bars": share_bars,
+    "correlation_matrix": correlation_matrix,
+    "droplet_composition": droplet_composition,
+    "rim_to_centre": rim_to_centre,
+    "streak_rose": streak_rose,
+    "connected_region": connected_region,
+    "current_density": current_density,
+}
+
+__all__ = [
+    "REPORT_PICTURES",
+    "Picture",
+    "alt_text",
+    "composite",
+    "connected_region",
+    "correlation_matrix",
+    "coverage_decision",
+    "current_density",
+    "density_scatter",
+    "droplet_composition",
+    "element_maps",
+    "fitted_sizes",
+    "haze_map",
+    "nothing_to_draw",
+    "outlined_segmentation",
+    "rim_to_centre",
+    "save_all",
+    "share_bars",
+    "size_histogram",
+    "spacing_curve",
+    "streak_rose",
+    "sweep_chart",
+    "ternary",
+]
+
+
+def alt_text(name: str, analysis: Any) -> str:
+    """Return the alternative text of one of the report's pictures.
+
+    Parameters
+    ----------
+    name : str
+        A key of `REPORT_PICTURES`.
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    InputError
+        If there is no such picture.
+    """
+    from spattermap.core.errors import one_of
+
+    return REPORT_PICTURES[one_of(name, "name", REPORT_PICTURES)](analysis).alt
+
+
+def save_all(analysis: Any, folder: str | Path) -> list[Path]:
+    """Write every picture of the report as PNG and SVG.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+    folder : str or pathlib.Path
+        Where to; made if missing.
+
+    Returns
+    -------
+    list of pathlib.Path
+        The files, PNG and SVG of each picture in turn; none where there is nothing to draw.
+    """
+    target = Path(folder)
+    target.mkdir(parents=True, exist_ok=True)
+    written = []
+    for name, draw in REPORT_PICTURES.items():
+        sheet = draw(analysis)
+        if sheet.nothing:
+            continue
+        for suffix, data in ((".png", sheet.png()), (".svg", sheet.svg())):
+            path = target / f"{name}{suffix}"
+            part = path.with_name(path.name + ".part")
+            part.write_bytes(data)
+            part.replace(path)
+            written.append(path)
+    return written

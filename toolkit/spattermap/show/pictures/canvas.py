@@ -1,0 +1,547 @@
+"""What all pictures share: the canvas, the colours, maps with their scale bars, alternative text.
+
+No picture touches pyplot or the global settings of matplotlib, so that drawing one in a notebook,
+a thread or a worker changes nothing elsewhere.
+
+The house look of axes: rulers, headings, colour bars.
+
+Text, quantities and lines as they are printed on pictures.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from matplotlib import rc_context
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from spattermap.core.errors import InputError, unknown_name
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+    from matplotlib.axes import Axes
+
+INK = "#1b1f24"
+SOFT = "#5b6470"
+RULE = "#d3d8de"
+
+# Okabe and Ito (2008), "Color Universal Design": told apart by every common colour vision.
+ORANGE, SKY, GREEN = "#E69F00", "#56B4E9", "#009E73"
+BLUE, VERMILION, PURPLE = "#0072B2", "#D55E00", "#CC79A7"
+
+# Drawn maps larger than this are averaged down: more pixels than a screen shows cost only bytes.
+LARGEST_SIDE_PX = 1024
+
+
+class Picture(Figure):
+    """A matplotlib figure that says in words what it shows.
+
+    Parameters
+    ----------
+    alt : str
+        Alternative text, one or two sentences.
+    **options
+        Passed to `matplotlib.figure.Figure`.
+
+    Attributes
+    ----------
+    alt : str
+        Alternative text.
+    nothing : bool
+        True where there was nothing to draw and `alt` says why.
+    """
+
+    def __init__(self, *, alt: str = "", **options: Any) -> None:
+        super().__init__(layout="constrained", facecolor="white", **options)
+        pads: Any = self.get_layout_engine()
+        pads.set(w_pad=0.08, h_pad=0.08, wspace=0.04, hspace=0.05)
+        FigureCanvasAgg(self)
+        self.alt = alt
+        self.nothing = False
+
+    def png(self, *, dpi: float = 130) -> bytes:
+        """Return the picture as PNG bytes.
+
+        Parameters
+        ----------
+        dpi : float, optional
+            Dots per inch.
+
+        Returns
+        -------
+        bytes
+        """
+        buffer = io.BytesIO()
+        # Without the software stamp the same input gives the same bytes.
+        self.savefig(buffer, format="png", dpi=dpi, metadata={"Software": None})
+        return buffer.getvalue()
+
+    def svg(self, *, dpi: float = 130) -> bytes:
+        """Return the picture as SVG bytes.
+
+        Parameters
+        ----------
+        dpi : float, optional
+            Dots per inch of the parts that are images.
+
+        Returns
+        -------
+        bytes
+        """
+        buffer = io.BytesIO()
+        with rc_context({"svg.hashsalt": "spattermap"}):
+            about = {"Date": None, "Creator": None, "Description": self.alt}
+            self.savefig(buffer, format="svg", dpi=dpi, metadata=about)
+        return buffer.getvalue()
+
+    def _repr_mimebundle_(
+        self, include: Any = None, exclude: Any = None
+    ) -> tuple[dict[str, Any], dict[str, Any]]:
+        """Show as PNG in a notebook, whichever matplotlib backend is on; or say why not."""
+        del include, exclude
+        if self.nothing:
+            return {"text/html": f"<p>{escape(self.alt)}</p>", "text/plain": self.alt}, {}
+        data = self.png()
+        # Width and height stand at fixed places in a PNG (ISO/IEC 15948, clause 11.2.2).
+        width, height = (int.from_bytes(data[at : at + 4], "big") for at in (16, 20))
+        about = {"alt": self.alt, "width": width, "height": height}
+        return {"image/png": data, "text/plain": self.alt}, {"image/png": about}
+
+
+def picture(width: float = 5.8, height: float = 3.6, *, alt: str = "") -> Picture:
+    """Return an empty picture.
+
+    Parameters
+    ----------
+    width, height : float
+        Size (inch).
+    alt : str, optional
+        Alternative text.
+
+    Returns
+    -------
+    Picture
+    """
+    return Picture(figsize=(width, height), alt=alt)
+
+
+def nothing_to_draw(why: str) -> Picture:
+    """Return a picture that says why there is nothing to draw.
+
+    Parameters
+    ----------
+    why : str
+        One sentence.
+
+    Returns
+    -------
+    Picture
+
+    Examples
+    --------
+    >>> nothing_to_draw("No droplet was found.").alt
+    'No droplet was found.'
+    """
+    sheet = picture(5.8, 0.9, alt=why)
+    sheet.nothing = True
+    sheet.text(0.5, 0.5, why, ha="center", va="center", color=SOFT, fontsize=10, wrap=True)
+    return sheet
+
+
+def ordered_elements(analysis: Any) -> list[str]:
+    """Return the mapped elements: alloy first, then substrate, then the others.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    list of str
+    """
+    rank = {"alloy": 0, "substrate": 1, "other": 2}
+    return sorted(mapped_elements(analysis), key=lambda name: rank[analysis.roles.of(name)])
+
+
+def scale_bar(axes: Axes, analysis: Any) -> None:
+    """Draw a scale bar where a pixel size is known, else the word px with a bar in pixels.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        Axes whose data unit is one pixel of the map.
+    analysis : Analysis
+        Gives the pixel size.
+    """
+    from matplotlib_scalebar.scalebar import ScaleBar
+
+    size, unit = length_scale(analysis)
+    options: dict[str, Any] = (
+        {"units": "um"} if unit == "um" else {"units": "px", "dimension": "pixel-length"}
+    )
+    axes.add_artist(
+        ScaleBar(
+            size,
+            location="lower right",
+            color="white",
+            box_color="black",
+            box_alpha=0.6,
+            length_fraction=0.25,
+            border_pad=0.3,
+            pad=0.3,
+            sep=2,
+            font_properties={"size": 8},
+            **options,
+        )
+    )
+
+
+def length_scale(analysis: Any) -> tuple[float, str]:
+    """Return the pixel size and its unit.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    tuple of float and str
+        Side of a pixel, and "um" or "px".
+    """
+    from spattermap.core.mapset import facts
+
+    known = facts(analysis.maps)
+    return known.pixel_size, known.length_unit
+
+
+def shrink_factor(shape: tuple[int, ...], limit: int = LARGEST_SIDE_PX) -> int:
+    """Return how many pixels a side are drawn as one.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        (y, x) of the map.
+    limit : int, optional
+        Longest side drawn (px).
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> shrink_factor((4096, 2000))
+    4
+    """
+    return max(1, -(-max(shape[-2:]) // limit))
+
+
+def shrink(plane: npt.NDArray[Any], factor: int) -> npt.NDArray[np.float64]:
+    """Return the mean over squares of `factor` x `factor` pixels, edges that do not fill one cut.
+
+    Parameters
+    ----------
+    plane : numpy.ndarray, dims (y, x)
+        A map.
+    factor : int
+        Side of a square (px).
+
+    Returns
+    -------
+    numpy.ndarray of float64, dims (y, x)
+
+    Examples
+    --------
+    >>> shrink(np.array([[1, 3], [5, 7]]), 2).tolist()
+    [[4.0]]
+    """
+    if factor == 1:
+        return np.asarray(plane, dtype=np.float64)
+    height, width = (side // factor * factor for side in plane.shape)
+    squares = plane[:height, :width].reshape(height // factor, factor, width // factor, factor)
+    return np.asarray(squares.mean(axis=(1, 3), dtype=np.float64))
+
+
+def mapped_elements(analysis: Any) -> list[str]:
+    """Return the symbols of the maps, in their order.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    list of str
+    """
+    return [str(name) for name in analysis.maps["element"].values]
+
+
+def refuse_unmapped(analysis: Any, elements: Iterable[str], what: str = "element") -> None:
+    """Raise where an element has no map.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+    elements : iterable of str
+        Symbols as they were given.
+    what : str, optional
+        What was named, for the message.
+
+    Raises
+    ------
+    InputError
+        Naming the first element that was not mapped.
+    """
+    mapped = mapped_elements(analysis)
+    for element in elements:
+        if element not in mapped:
+            raise InputError(unknown_name(what, element, mapped))
+
+
+def map_plane(analysis: Any, element: str) -> npt.NDArray[Any]:
+    """Return one element's map as a numpy array, whether eager or lazy.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+    element : str
+        Symbol of a mapped element.
+
+    Returns
+    -------
+    numpy.ndarray, dims (y, x)
+    """
+    place = mapped_elements(analysis).index(element)
+    return np.asarray(analysis.maps["counts"].isel(element=place).values)
+
+
+def label_image(analysis: Any) -> npt.NDArray[np.int32]:
+    """Return the labels as a numpy array.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    numpy.ndarray of int32, dims (y, x)
+    """
+    return np.asarray(analysis.labels, dtype=np.int32)
+
+
+def draw_map(axes: Axes, plane: npt.NDArray[Any], **options: Any) -> Any:
+    """Draw a map with one data unit a pixel of the full map, row 0 at the top.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        The axes.
+    plane : numpy.ndarray, dims (y, x)
+        The full map; averaged down when it is larger than the screen.
+    **options
+        Passed to ``imshow``.
+
+    Returns
+    -------
+    matplotlib.image.AxesImage
+    """
+    factor = shrink_factor(plane.shape)
+    small = shrink(plane, factor)
+    height, width = (side * factor for side in small.shape)
+    options.setdefault("interpolation", "nearest")
+    image = axes.imshow(small, extent=(0.0, width, height, 0.0), **options)
+    axes.set(xticks=[], yticks=[])
+    for spine in axes.spines.values():
+        spine.set_visible(False)
+    return image
+
+
+def field_extent(analysis: Any, shape: tuple[int, ...]) -> tuple[float, float, float, float]:
+    """Return where a picture of the connection lies on the map, in pixels of the map.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+    shape : tuple of int
+        Rows and columns of the picture, which may be coarser than the map.
+
+    Returns
+    -------
+    tuple of float
+        Left, right, bottom, top, as matplotlib's ``extent``.
+    """
+    height = label_image(analysis).shape[0]
+    top, bottom, left, _ = analysis.continuity.window or (0, height, 0, 0)
+    factor = (bottom - top) / shape[0]
+    return (float(left), left + shape[1] * factor, top + shape[0] * factor, float(top))
+
+
+def plain_axes(axes: Axes, *, grid: str | None = None) -> None:
+    """Give axes the house look.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        The axes, changed in place.
+    grid : {"x", "y", "both"}, optional
+        Grid lines to draw.
+    """
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    for side in ("left", "bottom"):
+        axes.spines[side].set_color(SOFT)
+    axes.tick_params(colors=SOFT, labelcolor=INK, labelsize=9)
+    axes.xaxis.label.set(color=INK, fontsize=10)
+    axes.yaxis.label.set(color=INK, fontsize=10)
+    axes.set_axisbelow(True)
+    if grid:
+        axes.grid(axis=grid, color=RULE, linewidth=0.7)  # type: ignore[arg-type]
+
+
+def heading(axes: Axes, title: str, note: str = "") -> None:
+    """Write a bold title with a softer note below it, both left-aligned above the axes.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        The axes.
+    title, note : str
+        The words.
+    """
+    axes.set_title(
+        plain(title), loc="left", fontsize=10.5, fontweight="bold", color=INK, pad=20 if note else 6
+    )
+    if note:
+        words = axes.annotate(
+            plain(note),
+            (0, 1),
+            (0, 5),
+            xycoords="axes fraction",
+            textcoords="offset points",
+            fontsize=8,
+            color=SOFT,
+            va="bottom",
+        )
+        words.set_in_layout(False)  # a long note must not squeeze the map below it
+
+
+def label_log_axis(axes: Axes) -> None:
+    """Write plain numbers below a logarithmic axis, as many as its range needs.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+        The axes, changed in place.
+    """
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    low, high = axes.get_xlim()
+    ratio = high / low
+    steps = (1, 2, 3, 4, 5, 7) if ratio < 12 else (1, 2, 5) if ratio < 200 else (1,)
+    axes.xaxis.set_major_locator(LogLocator(subs=steps))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    axes.xaxis.set_minor_formatter(NullFormatter())
+
+
+def colour_bar(sheet: Picture, image: Any, axes: Axes, *, label: str = "", **options: Any) -> None:
+    """Draw the scale of an image's colours beside it.
+
+    Parameters
+    ----------
+    sheet : Picture
+        The picture.
+    image : matplotlib.cm.ScalarMappable
+        What is explained.
+    axes : matplotlib.axes.Axes
+        Where it lies.
+    label : str, optional
+        What the colour shows, with its unit.
+    **options
+        Passed to ``Figure.colorbar``.
+    """
+    bar = sheet.colorbar(image, ax=axes, **options)
+    if label:
+        bar.set_label(label, fontsize=9, color=INK)
+    bar.ax.tick_params(labelsize=8, colors=SOFT, labelcolor=INK)
+    bar.outline.set_visible(False)
+
+
+def plain(text: str) -> str:
+    r"""Return text that matplotlib will not read as a formula (a title may hold a dollar sign).
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> plain("plate 5$")
+    'plate 5\\$'
+    """
+    return str(text).replace("$", r"\$")
+
+
+def quantity_name(quantity: str) -> str:
+    """Return the printed name and unit of what a map holds.
+
+    Parameters
+    ----------
+    quantity : str
+        One of `spattermap.core.mapset.QUANTITIES`.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> quantity_name("mass_percent")
+    'mass percent'
+    """
+    return {
+        "counts": "counts per pixel",
+        "net_counts": "net counts per pixel",
+        "mass_percent": "mass percent",
+        "atomic_percent": "atomic percent",
+        "intensity": "intensity (unit not stated)",
+    }.get(quantity, quantity)
+
+
+def line_name(element: str, line: str) -> str:
+    """Return ``Cu Kα`` from ``Cu`` and ``Cu Ka``.
+
+    Parameters
+    ----------
+    element, line : str
+        Symbol, and line in plain letters or "".
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> line_name("Cu", "Cu Ka"), line_name("Cu", "")
+    ('Cu Kα', 'Cu')
+    """
+    if not line:
+        return element
+    shell = line.rsplit(maxsplit=1)[-1].replace("a", "α").replace("b", "β")
+    return f"{element} {shell}"

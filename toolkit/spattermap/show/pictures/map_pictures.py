@@ -1,0 +1,460 @@
+"""Pictures of the maps themselves: every element, and composites of a few.
+
+The segmentation as outlines over what it was found in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from spattermap.core.errors import InputError
+from spattermap.core.mapset import unit_name
+from spattermap.show.pictures.canvas import (
+    INK,
+    ORANGE,
+    RULE,
+    SKY,
+    SOFT,
+    VERMILION,
+    Picture,
+    colour_bar,
+    draw_map,
+    heading,
+    label_image,
+    length_scale,
+    line_name,
+    map_plane,
+    mapped_elements,
+    nothing_to_draw,
+    ordered_elements,
+    picture,
+    plain,
+    quantity_name,
+    refuse_unmapped,
+    scale_bar,
+    shrink,
+    shrink_factor,
+)
+from spattermap.show.wording import listing
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+    from matplotlib.axes import Axes
+
+
+def metal_sum(analysis: Any) -> npt.NDArray[np.float64]:
+    """Return the sum of the alloy's maps.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    numpy.ndarray of float64, dims (y, x)
+    """
+    used = analysis.roles.alloy or analysis.segmentation.elements_used
+    total = np.zeros(label_image(analysis).shape)
+    for element in used:
+        total += map_plane(analysis, element)
+    return total
+
+
+def outlined_segmentation(analysis: Any, *, over: str = "auto", highlight: int = 0) -> Picture:
+    """Draw the outlines of droplets and streaks over the metal maps or the electron image.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+    over : {"auto", "metal", "electron image"}, optional
+        What lies below; "auto" draws both where there is an electron image.
+    highlight : int, optional
+        Label of one region to fill.
+
+    Returns
+    -------
+    Picture
+
+    Raises
+    ------
+    InputError
+        If an electron image is asked for and there is none.
+    """
+    from spattermap.core.errors import one_of
+
+    one_of(over, "over", ("auto", "metal", "electron image"))
+    has_image = "electron_image" in analysis.maps
+    if over == "electron image" and not has_image:
+        raise InputError(
+            "over must be 'metal' where no electron image was given, got 'electron image'. "
+            "Name one in mapset.toml (electron_image = ...)."
+        )
+    grounds = _grounds(analysis, over, has_image=has_image)
+    height, width = label_image(analysis).shape
+    shape = min(max(height / width, 0.4), 1.6)
+    # Wide fields go one above the other: each outline must stay visible.
+    rows = len(grounds) if shape < 1 else 1
+    columns = len(grounds) // rows
+    across = 5.8 / columns
+    sheet = picture(5.8, (across * shape + 0.3) * rows + 0.5, alt=_alt_outline(analysis))
+    panels = sheet.subplots(rows, columns, squeeze=False).flat
+    for axes, (name, plane) in zip(panels, grounds, strict=True):
+        low, high = (float(v) for v in np.percentile(plane, (0.5, 99.5)))
+        # White is left to nothing, so that both outline colours stand out everywhere.
+        draw_map(axes, plane, cmap="gray", vmin=low, vmax=low + 1.45 * max(high - low, 1e-12))
+        _draw_outlines(axes, analysis, highlight=highlight)
+        axes.set_title(plain(name), loc="left", fontsize=10.5, fontweight="bold", color=INK)
+        scale_bar(axes, analysis)
+    _outline_legend(sheet, analysis)
+    return sheet
+
+
+def _grounds(
+    analysis: Any, over: str, *, has_image: bool
+) -> list[tuple[str, npt.NDArray[np.float64]]]:
+    names = listing(list(analysis.roles.alloy or analysis.segmentation.elements_used))
+    grounds = []
+    if over != "electron image":
+        grounds.append((f"Metal maps ({names})", metal_sum(analysis)))
+    if has_image and over != "metal":
+        image = np.asarray(analysis.maps["electron_image"].values, dtype=np.float64)
+        grounds.append(("Electron image", image))
+    return grounds
+
+
+def _outline_legend(sheet: Picture, analysis: Any) -> None:
+    from matplotlib.lines import Line2D
+
+    entries = [
+        Line2D(
+            [], [], color=ORANGE, linewidth=2, label=f"{analysis.segmentation.n_droplets} droplets"
+        )
+    ]
+    if analysis.segmentation.n_streaks:
+        entries.append(
+            Line2D(
+                [],
+                [],
+                color=SKY,
+                linewidth=2,
+                linestyle=(0, (3, 1)),
+                label=f"{analysis.segmentation.n_streaks} streaks (dot: head)",
+            )
+        )
+    sheet.legend(
+        handles=entries,
+        loc="outside lower center",
+        ncols=2,
+        frameon=False,
+        fontsize=9.5,
+        labelcolor=INK,
+    )
+
+
+def _alt_outline(analysis: Any) -> str:
+    covered = 100.0 * float(np.mean(label_image(analysis) > 0))
+    found = analysis.segmentation
+    return (
+        f"Outlines of {found.n_droplets} droplets and {found.n_streaks} streaks over the map; "
+        f"{covered:.1f} percent of the pixels hold metal."
+    )
+
+
+def outline_pixels(
+    labels: npt.NDArray[np.int32], zoom: int, *, width: int | None = None
+) -> npt.NDArray[np.int32]:
+    """Return the label on the rim of each region and 0 elsewhere, on a grid `zoom` times finer.
+
+    Parameters
+    ----------
+    labels : numpy.ndarray of int32, dims (y, x)
+        The label image.
+    zoom : int
+        Fine pixels a side of a map pixel.
+    width : int, optional
+        Width of the outline, inside the region (fine pixels); by default half a map pixel.
+
+    Returns
+    -------
+    numpy.ndarray of int32, dims (y, x), `zoom` times larger
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> one = np.array([[0, 0, 0], [0, 7, 0], [0, 0, 0]], dtype=np.int32)
+    >>> int(outline_pixels(one, 3).sum()) // 7
+    8
+    """
+    fine = np.repeat(np.repeat(labels, zoom, axis=0), zoom, axis=1)
+    rim = np.zeros(fine.shape, dtype=bool)
+    for step in range(1, (width or max(1, zoom // 2)) + 1):
+        across, down = fine[:, step:] != fine[:, :-step], fine[step:] != fine[:-step]
+        rim[:, step:] |= across
+        rim[:, :-step] |= across
+        rim[step:] |= down
+        rim[:-step] |= down
+    return np.where(rim, fine, 0).astype(np.int32)
+
+
+def _draw_outlines(axes: Axes, analysis: Any, *, highlight: int) -> None:
+    from matplotlib.colors import to_rgba
+
+    labels = label_image(analysis)
+    step = shrink_factor(labels.shape)
+    labels = labels[::step, ::step]
+    # About 1200 fine pixels across a panel keeps the line thin and the file small.
+    zoom = max(1, min(4, 1200 // max(labels.shape)))
+    rim = outline_pixels(labels, zoom)
+    paint = np.zeros((*rim.shape, 4), dtype=np.float32)
+    if zoom > 1:
+        # A dark seam inside the bright line sets it off from bright metal, in grey print too.
+        paint[outline_pixels(labels, zoom, width=zoom // 2 + 1) > 0] = to_rgba("black")
+    paint[(rim > 0) & (rim <= analysis.segmentation.n_droplets)] = to_rgba(ORANGE)
+    streak = rim > analysis.segmentation.n_droplets
+    yy, xx = np.nonzero(streak)
+    dashed = (yy + xx) % 8 < 6  # a broken line tells streaks from droplets in grey print too
+    paint[yy[dashed], xx[dashed]] = to_rgba(SKY)
+    if highlight:
+        inside = np.repeat(np.repeat(labels == highlight, zoom, axis=0), zoom, axis=1)
+        paint[inside] = to_rgba(VERMILION, 0.75)
+    height, width = (side * step for side in labels.shape)
+    axes.imshow(paint, extent=(0.0, width, height, 0.0), interpolation="nearest")
+    _draw_heads(axes, analysis)
+
+
+def _draw_heads(axes: Axes, analysis: Any) -> None:
+    size, unit = length_scale(analysis)
+    table = analysis.streaks
+    if table is None or not len(table):
+        return
+    told = table[table["directed"].astype(bool)]
+    axes.plot(
+        told[f"head_x_{unit}"] / size,
+        told[f"head_y_{unit}"] / size,
+        "o",
+        color=SKY,
+        markersize=3.5,
+        markeredgecolor="black",
+        markeredgewidth=0.5,
+        linestyle="none",
+    )
+
+
+# Orange, green and violet-blue differ in lightness as well as in hue.
+COMPOSITE_COLOURS = ((1.0, 0.55, 0.0), (0.0, 0.75, 0.55), (0.35, 0.35, 1.0))
+
+
+def element_maps(analysis: Any, *, columns: int = 3) -> Picture:
+    """Draw every element map with its scale bar, its counts and its part in the deposit.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+    columns : int, optional
+        Most panels in one row.
+
+    Returns
+    -------
+    Picture
+        Each panel has its own colour scale, cut at the 99.8th percentile so that a few hot pixels
+        do not darken the rest.
+    """
+    from cmcrameri import cm
+
+    elements = ordered_elements(analysis)
+    lines = dict(
+        zip(mapped_elements(analysis), map(str, analysis.maps["line"].values), strict=True)
+    )
+    quantity = str(analysis.maps.attrs.get("quantity", "counts"))
+    columns = 2 if len(elements) == 4 else min(columns, max(2, len(elements)))  # 2 x 2, not 3 + 1
+    rows = -(-len(elements) // columns)
+    height, width = analysis.maps.sizes["y"], analysis.maps.sizes["x"]
+    panel = min(max(height / width, 0.3), 2.2) * 2.0 + 0.6
+    sheet = picture(2.5 * columns, panel * rows + 0.3, alt=_alt_maps(analysis, elements, quantity))
+    grid = sheet.subplots(rows, columns, squeeze=False)
+    for axes in grid.flat[len(elements) :]:
+        axes.set_axis_off()
+    for axes, element in zip(grid.flat, elements, strict=False):
+        plane = map_plane(analysis, element)
+        low, high = _display_range(plane)
+        image = draw_map(axes, plane, cmap=cm.lipari, vmin=low, vmax=high)
+        heading(
+            axes,
+            f"{line_name(element, lines[element])}  {analysis.roles.of(element)}",
+            f"mean {plane.mean():.3g}, largest {plane.max():.3g}",
+        )
+        colour_bar(sheet, image, axes, fraction=0.05, pad=0.02, extend="max")
+        scale_bar(axes, analysis)
+    assumed = " Roles are assumed." if analysis.roles.assumed else ""
+    sheet.supxlabel(
+        f"Colour: {quantity_name(quantity)}. Each map has its own scale.{assumed}",
+        fontsize=9,
+        color=SOFT,
+    )
+    return sheet
+
+
+def _display_range(plane: npt.NDArray[Any]) -> tuple[float, float]:
+    small = shrink(plane, shrink_factor(plane.shape))
+    low, high = (float(v) for v in np.percentile(small, (0.2, 99.8)))
+    return min(low, 0.0) if low >= 0 else low, high if high > low else low + 1.0
+
+
+def _alt_maps(analysis: Any, elements: list[str], quantity: str) -> str:
+    means = [f"{e} {float(map_plane(analysis, e).mean()):.3g}" for e in elements]
+    size, unit = length_scale(analysis)
+    width = analysis.maps.sizes["x"] * size
+    return (
+        f"Maps of {listing(elements)}, field width {width:.4g} {unit_name(unit)}. "
+        f"Mean {quantity_name(quantity)}: {', '.join(means)}."
+    )
+
+
+def composite(analysis: Any, elements: Sequence[str] | None = None) -> Picture:
+    """Draw up to three elements in one picture, with the single maps beside it.
+
+    Mixed colours are easily misread, so each element also stands alone, with its colour named.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+    elements : sequence of str, optional
+        One to three symbols; by default the first alloy elements and the first of the substrate.
+
+    Returns
+    -------
+    Picture
+
+    Raises
+    ------
+    InputError
+        If an element has no map, or more than three are asked for.
+    """
+    chosen = list(elements) if elements else _default_trio(analysis)
+    _check_trio(analysis, chosen)
+    height, width = label_image(analysis).shape
+    shape = min(max(height / width, 0.4), 1.6)
+    alt = f"Composite of {listing(chosen)}, one colour each, with each element alone beside it."
+    sheet = picture(4.6 + 4.6 / len(chosen) / shape + 0.2, 4.6 * shape + 0.4, alt=alt)
+    names: list[Any] = [["all", element] for element in chosen]
+    panels: dict[str, Any] = sheet.subplot_mosaic(names, width_ratios=[1, 1 / len(chosen)])
+    total = 0.0
+    for element, colour in zip(chosen, COMPOSITE_COLOURS, strict=False):
+        plane = map_plane(analysis, element)
+        factor = shrink_factor(plane.shape)
+        small = shrink(plane, factor)
+        low, high = _display_range(plane)
+        level = np.clip((small - low) / (high - low), 0, 1)[..., None]
+        total = total + level * np.array(colour)
+        # Alone, each is drawn in grey: a dark hue hides what there is. Its colour stands beside.
+        _draw_paint(panels[element], np.repeat(level, 3, axis=2), factor)
+        panels[element].plot([0.97], [1.09], "s", color=colour, markersize=8, clip_on=False,
+                             transform=panels[element].transAxes)  # fmt: skip
+        panels[element].set_title(element, loc="left", fontsize=10, fontweight="bold", color=INK)
+    _draw_paint(panels["all"], np.clip(total, 0, 1), factor)
+    panels["all"].set_title(
+        listing(chosen), loc="left", fontsize=10.5, fontweight="bold", color=INK
+    )
+    scale_bar(panels["all"], analysis)
+    return sheet
+
+
+def _draw_paint(axes: Axes, paint: npt.NDArray[Any], factor: int) -> None:
+    height, width = (side * factor for side in paint.shape[:2])
+    axes.imshow(paint, extent=(0.0, width, height, 0.0), interpolation="nearest")
+    axes.set_axis_off()
+
+
+def _default_trio(analysis: Any) -> list[str]:
+    alloy = list(analysis.roles.alloy)[:2]
+    return alloy + list(analysis.roles.substrate)[: 3 - len(alloy)]
+
+
+def _check_trio(analysis: Any, chosen: list[str]) -> None:
+    refuse_unmapped(analysis, chosen, "elements: element")
+    if not 1 <= len(set(chosen)) == len(chosen) <= 3:
+        raise InputError(
+            f"elements must be one to three different elements, got {chosen}. "
+            "More than three colours cannot be told apart where they mix."
+        )
+
+
+def haze_map(analysis: Any, *, block_px: int = 16) -> Picture:
+    """Draw the metal signal between the deposits, averaged over blocks of bare pixels.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+    block_px : int, optional
+        Side of a block (px).
+
+    Returns
+    -------
+    Picture
+        Counts per pixel of the alloy's elements on bare ground, less those of the blank where one
+        was given. Blocks with fewer than 20 bare pixels are hatched. Bare pixels nearer to a
+        deposit than three times the blur are left out, because its edge spills over them.
+    """
+    from cmcrameri import cm
+
+    mean, n, height, width = _haze_blocks(analysis, block_px)
+    if not np.isfinite(mean).any():
+        return nothing_to_draw("Haze not drawn: there is no bare ground clear of the deposits.")
+    whole = float(np.nansum(mean * n) / n[np.isfinite(mean)].sum())
+    blank = "less the blank" if analysis.blank is not None else "no blank taken off"
+    quantity = quantity_name(str(analysis.maps.attrs.get("quantity", "counts")))
+    alt = (
+        f"Metal signal on bare ground in blocks of {block_px} pixels, {blank}: mean {whole:.3g}, "
+        f"from {np.nanmin(mean):.3g} to {np.nanmax(mean):.3g} {quantity}."
+    )
+    sheet = picture(5.8, min(5.0 * height / width, 7.0) + 0.5, alt=alt)
+    axes = sheet.subplots()
+    # Hatched, so that what is covered differs from the palest value in grey print too.
+    axes.patch.set(facecolor="white", hatch="////", edgecolor=RULE)
+    low, high = (float(v) for v in np.nanpercentile(mean, (1, 99)))
+    image = axes.imshow(
+        np.ma.masked_invalid(mean), cmap=cm.lipari, vmin=min(low, 0.0), vmax=max(high, 1e-12),
+        extent=(0, mean.shape[1] * block_px, mean.shape[0] * block_px, 0),
+    )  # fmt: skip
+    axes.set(xticks=[], yticks=[])
+    heading(axes, f"Haze: {listing(list(analysis.roles.alloy))} between the deposits",
+            f"{blank} · mean {whole:.3g} {quantity}")  # fmt: skip
+    colour_bar(sheet, image, axes, label=quantity, fraction=0.05, pad=0.02, extend="both")
+    scale_bar(axes, analysis)
+    return sheet
+
+
+def _haze_blocks(
+    analysis: Any, block_px: int
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], int, int]:
+    from scipy.ndimage import distance_transform_edt
+
+    from spattermap.core.mapset import valid_mask
+
+    clear = valid_mask(analysis.maps).copy()
+    bare = label_image(analysis) == 0
+    if not bare.all():  # the transform needs something to measure the distance to
+        clear &= distance_transform_edt(bare) > 3 * analysis.segmentation.blur_px
+    total = metal_sum(analysis)
+    height, width = total.shape
+    room = ((0, -height % block_px), (0, -width % block_px))
+    sums, n = (
+        np.pad(plane, room).reshape(-(-height // block_px), block_px, -1, block_px).sum((1, 3))
+        for plane in (np.where(clear, total, 0.0), clear.astype(float))
+    )
+    zero = 0.0
+    if analysis.blank is not None:
+        names = [str(name) for name in analysis.blank["element"].values]
+        shared = [e for e in analysis.roles.alloy if e in names]
+        planes = (analysis.blank["counts"].isel(element=names.index(e)) for e in shared)
+        zero = float(sum(float(plane.mean()) for plane in planes))
+    mean = np.where(n >= 20, sums / np.maximum(n, 1) - zero, np.nan)
+    return mean, n, height, width

@@ -1,0 +1,344 @@
+"""Pictures of how the deposit is built: droplet profiles, streak directions, the current's way.
+
+Picture of the metal that hangs together.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from spattermap.core.mapset import unit_name
+from spattermap.show.pictures.canvas import (
+    BLUE,
+    GREEN,
+    INK,
+    ORANGE,
+    PURPLE,
+    RULE,
+    SKY,
+    SOFT,
+    VERMILION,
+    Picture,
+    colour_bar,
+    draw_map,
+    field_extent,
+    heading,
+    label_image,
+    length_scale,
+    map_plane,
+    nothing_to_draw,
+    ordered_elements,
+    picture,
+    plain_axes,
+    scale_bar,
+)
+from spattermap.show.wording import listing
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+    import pandas as pd
+
+_LINES = (BLUE, VERMILION, GREEN, ORANGE, PURPLE, SKY)
+_STYLES = ("-", "--", "-.", ":")
+ROSE_SECTORS = 24
+
+
+def rim_profile(
+    labels: npt.NDArray[np.int32],
+    plane: npt.NDArray[Any],
+    *,
+    n_droplets: int,
+    reach_px: int | None = None,
+) -> pd.DataFrame:
+    """Return the mean of a map against the distance from the rim of the droplets.
+
+    Parameters
+    ----------
+    labels : numpy.ndarray of int32, dims (y, x)
+        Droplets are labels 1 to `n_droplets`; other labels are left out.
+    plane : numpy.ndarray, dims (y, x)
+        The map, in counts per pixel.
+    n_droplets : int
+        Number of droplets.
+    reach_px : int, optional
+        Farthest distance outside the rim (px); by default the largest depth inside.
+
+    Returns
+    -------
+    pandas.DataFrame
+        `distance_px` (middle of each bin; positive inside), `n_pixels`, `mean`, and `error`: one
+        standard deviation of counting, ``sqrt(total) / n``. Bins without pixels are absent.
+
+    Notes
+    -----
+    The distance is Euclidean, from a pixel's centre to the rim, which lies half a pixel beyond
+    the centre of the outermost pixel. It is not a depth: a droplet's thickness is unknown.
+    """
+    import pandas as pd
+    from scipy.ndimage import distance_transform_edt
+
+    droplet = (labels > 0) & (labels <= n_droplets)
+    columns = ("distance_px", "n_pixels", "mean", "error")
+    if not droplet.any():
+        return pd.DataFrame({name: np.empty(0) for name in columns})
+    inside = distance_transform_edt(_padded_like_edge(droplet))[1:-1, 1:-1]
+    outside = distance_transform_edt(~droplet)
+    distance = np.where(droplet, inside - 0.5, 0.5 - outside)
+    reach = reach_px if reach_px is not None else int(np.ceil(inside.max()))
+    used = (droplet | (labels == 0)) & (distance > -reach)
+    bins = np.floor(distance[used]).astype(np.int64)
+    first = int(bins.min())
+    n = np.bincount(bins - first)
+    total = np.bincount(bins - first, plane[used].astype(np.float64))
+    keep = n > 0
+    middle = (np.arange(len(n)) + first + 0.5)[keep]
+    error = np.sqrt(np.clip(total[keep], 0, None)) / n[keep]
+    values = (middle, n[keep], total[keep] / n[keep], error)
+    return pd.DataFrame(dict(zip(columns, values, strict=True)))
+
+
+def _padded_like_edge(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Continue the mask beyond the field, so that the field's border is not taken for a rim."""
+    return np.pad(mask, 1, mode="edge")
+
+
+def rim_to_centre(analysis: Any, elements: list[str] | None = None) -> Picture:
+    """Draw each element's mean counts against the distance from the droplets' rim.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+    elements : list of str, optional
+        Symbols; by default all.
+
+    Returns
+    -------
+    Picture
+        Each curve is divided by its largest value, so that shapes compare; bands are one standard
+        deviation of counting. A rim richer in one element than the centre shows as a hump at zero.
+    """
+    chosen = list(elements) if elements else ordered_elements(analysis)
+    size, unit = length_scale(analysis)
+    if not analysis.segmentation.n_droplets:
+        return nothing_to_draw("Profiles not drawn: no droplet was found.")
+    sheet = picture(5.8, 3.8, alt=f"Mean counts of {listing(chosen)} against the distance from "
+                                  "the rim of the droplets, outside to centre.")  # fmt: skip
+    axes = sheet.subplots()
+    for k, element in enumerate(chosen):
+        table = rim_profile(label_image(analysis), map_plane(analysis, element),
+                            n_droplets=analysis.segmentation.n_droplets)  # fmt: skip
+        table = table[table["n_pixels"] >= 20]  # fewer pixels only show noise
+        if not len(table) or not table["mean"].max() > 0:
+            continue
+        x, top = table["distance_px"] * size, table["mean"].max()
+        style = _STYLES[k % len(_STYLES)]  # told apart in grey print too
+        colour = _LINES[k % len(_LINES)]
+        axes.plot(x, table["mean"] / top, color=colour, linestyle=style, linewidth=1.8,
+                  label=f"{element} ({analysis.roles.of(element)})")  # fmt: skip
+        axes.fill_between(x, (table["mean"] - table["error"]) / top,
+                          (table["mean"] + table["error"]) / top, color=colour, alpha=0.2,
+                          linewidth=0)  # fmt: skip
+    axes.axvline(0, color=SOFT, linewidth=1)
+    axes.annotate("rim", (0, 0), (3, 4), xycoords=("data", "axes fraction"),
+                  textcoords="offset points", fontsize=8.5, color=SOFT)  # fmt: skip
+    axes.set_xlabel(f"distance from the rim ({unit_name(unit)}), inside positive")
+    axes.set_ylabel("mean counts, largest = 1")
+    axes.set_ylim(bottom=0)
+    plain_axes(axes, grid="y")
+    sheet.legend(loc="outside upper left", ncols=4, frameon=False, fontsize=8.5, labelcolor=INK)
+    return sheet
+
+
+def streak_rose(analysis: Any) -> Picture:
+    """Draw how many streaks point where.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    Picture
+        Angles as on the picture: 0 to the right, counter-clockwise, from head to tail. Streaks
+        whose head and tail could not be told count half in either direction and are hatched. The
+        area of a sector, not its length, shows the number.
+    """
+    table = analysis.streaks
+    if not len(table):
+        return nothing_to_draw("Streak directions not drawn: no streak was found.")
+    directed = table["directed"].astype(bool).to_numpy()
+    angles = np.deg2rad(table["angle_deg"].to_numpy(dtype=float))
+    told, half = angles[directed], angles[~directed]
+    edges = np.linspace(0, 2 * np.pi, ROSE_SECTORS + 1)
+    known = np.histogram(told % (2 * np.pi), edges)[0].astype(float)
+    both = np.concatenate([half, half + np.pi]) % (2 * np.pi)
+    unknown = np.histogram(both, edges)[0] / 2
+    sheet = picture(4.2, 4.0, alt=_alt_rose(told, half))
+    axes: Any = sheet.add_subplot(projection="polar")
+    width = edges[1]
+    middle = edges[:-1] + width / 2
+    inner, outer = np.sqrt(known), np.sqrt(known + unknown)
+    axes.bar(middle, inner, width=width, color=ORANGE, edgecolor="white", linewidth=0.6,
+             label="head and tail told")  # fmt: skip
+    if half.size:
+        axes.bar(middle, outer - inner, bottom=inner, width=width, color="none", edgecolor=SOFT,
+                 hatch="////", linewidth=0.6, label="not told")  # fmt: skip
+    most = float((known + unknown).max())
+    # Streaks come in whole numbers, so rings do too; one ring at least.
+    steps = np.unique(np.floor(np.array([0.25, 0.5, 1.0]) * most))
+    steps = steps[steps > 0] if most >= 1 else np.array([1.0])
+    axes.set_rgrids(np.sqrt(steps), [f"{step:g}" for step in steps], fontsize=8, color=SOFT)
+    axes.set_ylim(0, np.sqrt(max(most, 1.0)) * 1.05)
+    axes.set_thetagrids(range(0, 360, 45), fontsize=9, color=INK)
+    axes.grid(color=RULE, linewidth=0.7)
+    axes.spines["polar"].set_color(RULE)
+    sheet.legend(loc="outside lower center", ncols=2, frameon=False, fontsize=8.5, labelcolor=INK)
+    return sheet
+
+
+def mean_direction(angles: npt.NDArray[np.float64]) -> tuple[float, float]:
+    """Return the mean direction (rad) and the length of the mean vector, 1 if all agree.
+
+    Parameters
+    ----------
+    angles : numpy.ndarray of float64
+        Directions (rad).
+
+    Returns
+    -------
+    tuple of float
+        NaN and 0 for no angles.
+
+    References
+    ----------
+    K. V. Mardia and P. E. Jupp, Directional Statistics (2000), section 2.2 (from memory).
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> direction, length = mean_direction(np.array([0.1, -0.1]))
+    >>> round(direction, 9) == 0, round(length, 3)
+    (True, 0.995)
+    """
+    if not len(angles):
+        return float("nan"), 0.0
+    vector = np.mean(np.exp(1j * np.asarray(angles)))
+    return float(np.angle(vector)), float(abs(vector))
+
+
+def _alt_rose(told: npt.NDArray[np.float64], half: npt.NDArray[np.float64]) -> str:
+    words = f"Rose of {told.size + half.size} streak directions."
+    if told.size:
+        direction, length = mean_direction(told)
+        words += (
+            f" Head and tail told for {told.size}: mean direction "
+            f"{np.rad2deg(direction) % 360:.0f} degrees, mean vector length {length:.2f}."
+        )
+    if half.size:
+        words += f" Not told for {half.size}."
+    return words
+
+
+def current_density(analysis: Any, *, direction: str = "auto") -> Picture:
+    """Draw where the current would flow between two opposite edges of the field.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+    direction : {"auto", "x", "y"}, optional
+        Direction of the current; "auto" takes the one that conducts better.
+
+    Returns
+    -------
+    Picture
+        1 is what a full film of the same mean thickness would carry.
+
+    Raises
+    ------
+    InputError
+        If the direction is unknown.
+    """
+    from cmcrameri import cm
+
+    from spattermap.core.errors import one_of
+
+    one_of(direction, "direction", ("auto", "x", "y"))
+    found = analysis.continuity
+    sheets = {"x": found.x, "y": found.y}
+    if direction == "auto":
+        direction = max(sheets, key=lambda axis: float(np.nan_to_num(sheets[axis].ratio)))
+    sheet_result = sheets[direction]
+    if not sheet_result.ratio > 0:
+        return nothing_to_draw("Current not drawn: the metal found does not cross the field.")
+    density = np.nan_to_num(sheet_result.current_density)
+    height, width = density.shape
+    carrying = density[density > 0]
+    top = float(np.percentile(carrying, 99)) if carrying.size else 1.0
+    alt = (
+        f"Current density for a current along {direction}: the field conducts "
+        f"{sheet_result.ratio:.3g} times as well as a full film."
+    )
+    sheet = picture(5.6, min(4.7 * height / width, 7.0) + 0.6, alt=alt)
+    axes = sheet.subplots()
+    image = draw_map(axes, density, cmap=cm.lapaz, vmin=0, vmax=top)
+    image.set_extent(field_extent(analysis, (height, width)))
+    heading(axes, f"Current along {direction}",
+            f"sheet conductance {sheet_result.ratio:.3g} of a full film's")  # fmt: skip
+    label = "current density, full film = 1"
+    colour_bar(sheet, image, axes, label=label, fraction=0.05, pad=0.02, extend="max")
+    scale_bar(axes, analysis)
+    return sheet
+
+
+# Dark ground, mid grey, bright: told apart in grey as well as in colour.
+_BARE, _OTHER, _LARGEST = "#14142b", "#8a8f98", "#f0b83c"
+
+
+def connected_region(analysis: Any) -> Picture:
+    """Draw the largest connected region of the metal apart from the rest.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    Picture
+        Bare substrate dark, the largest region (pixels sharing an edge) bright, other metal grey.
+    """
+    from matplotlib.colors import ListedColormap
+    from matplotlib.patches import Patch
+
+    found = analysis.continuity.edges
+    labels = np.asarray(found.labels)
+    if found.n_regions == 0:
+        return nothing_to_draw("Connected region not drawn: no metal was found.")
+    shown = np.where(labels == 1, 2, (labels > 0).astype(np.int64))  # 1 is the largest
+    crosses = [axis for axis in ("x", "y") if getattr(found, f"crosses_{axis}")]
+    reach = (
+        f"metal crosses the field in {' and '.join(crosses)}"
+        if crosses
+        else "no region crosses the field"
+    )
+    share = f"{100 * found.largest_share:.0f} % of the metal"
+    height, width = labels.shape
+    alt = f"The largest of {found.n_regions} connected regions holds {share}; {reach}."
+    sheet = picture(5.6, min(4.7 * height / width, 7.0) + 0.9, alt=alt)
+    axes = sheet.subplots()
+    image = draw_map(axes, shown, cmap=ListedColormap([_BARE, _OTHER, _LARGEST]), vmin=0, vmax=2)
+    image.set_extent(field_extent(analysis, (height, width)))
+    heading(axes, "Largest connected region", f"{share}, {reach}")
+    scale_bar(axes, analysis)
+    marks = [
+        Patch(facecolor=_LARGEST, edgecolor=INK, label="largest region"),
+        Patch(facecolor=_OTHER, edgecolor=INK, label="other metal"),
+        Patch(facecolor=_BARE, edgecolor=INK, label="bare"),
+    ]
+    sheet.legend(handles=marks, loc="outside lower center", ncols=3, frameon=False, fontsize=9)
+    return sheet

@@ -1,0 +1,499 @@
+"""Pictures of the droplets' sizes and of what each droplet is made of.
+
+Pictures of fitted sizes, of the spacing of droplets, and of the decision behind the coverage.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from spattermap.core.arrays import Floats
+from spattermap.core.mapset import unit_name
+from spattermap.show.pictures.canvas import (
+    BLUE,
+    INK,
+    SKY,
+    SOFT,
+    VERMILION,
+    Picture,
+    label_log_axis,
+    length_scale,
+    nothing_to_draw,
+    picture,
+    plain_axes,
+)
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+    from matplotlib.axes import Axes
+
+FEWEST_DROPLETS_FOR_BINS = 3
+
+
+def diameters_of(analysis: Any) -> npt.NDArray[np.float64]:
+    """Return the area-equivalent diameters of all droplets, in the map set's length unit.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    numpy.ndarray of float64, dims (droplet,)
+    """
+    _, unit = length_scale(analysis)
+    return analysis.droplets[f"diameter_{unit}"].to_numpy(dtype=np.float64)  # type: ignore[no-any-return]
+
+
+def log_bins(diameters: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Return the edges of equal bins on a logarithmic axis.
+
+    The number of bins is that of Sturges (1926), with at most ten a decade.
+
+    Parameters
+    ----------
+    diameters : numpy.ndarray of float64
+        Positive diameters.
+
+    Returns
+    -------
+    numpy.ndarray of float64
+        Edges, at least two, that enclose every diameter.
+
+    References
+    ----------
+    H. A. Sturges, J. Am. Stat. Assoc. 21 (1926) 65: k = 1 + log2 n.
+
+    Examples
+    --------
+    >>> log_bins(np.array([1.0, 2.0, 4.0, 8.0])).round(2).tolist()
+    [1.0, 2.0, 4.0, 8.0]
+    """
+    low, high = float(diameters.min()), float(diameters.max())
+    if high <= low * 1.02:
+        low, high = low / 1.1, high * 1.1
+    decades = np.log10(high / low)
+    wanted = 1 + int(np.ceil(np.log2(len(diameters))))
+    bins = int(max(3, min(wanted, np.ceil(10 * decades))))
+    return np.geomspace(low * (1 - 1e-9), high * (1 + 1e-9), bins + 1)
+
+
+def size_histogram(analysis: Any) -> Picture:
+    """Draw the droplet diameters in logarithmic bins with the cumulative number and area.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    Picture
+        Bars count the droplets found. The curves are corrected for droplets cut by the border,
+        and so are D10, D50 and D90 (by number), marked with their intervals. Sizes below the
+        smallest trusted diameter are shaded.
+    """
+    from matplotlib.ticker import MaxNLocator
+
+    _, unit = length_scale(analysis)
+    diameters = diameters_of(analysis)
+    if len(diameters) < FEWEST_DROPLETS_FOR_BINS:
+        return nothing_to_draw(
+            f"Size distribution not drawn: {len(diameters)} droplets were found, at least "
+            f"{FEWEST_DROPLETS_FOR_BINS} are needed."
+        )
+    summary = analysis.summary()
+    sheet = picture(5.8, 3.8, alt=_alt_sizes(summary, diameters, unit))
+    axes = sheet.subplots()
+    axes.hist(
+        diameters, bins=log_bins(diameters).tolist(), color=SKY, edgecolor="white", linewidth=0.8
+    )
+    axes.set_xscale("log")
+    axes.set_xlabel(f"area-equivalent diameter ({unit_name(unit)})")
+    axes.set_ylabel("droplets in bin")
+    axes.yaxis.set_major_locator(MaxNLocator(integer=True))  # droplets come whole
+    plain_axes(axes, grid="y")
+    label_log_axis(axes)
+    share = _cumulative(axes, diameters, _border_weights(analysis))
+    _mark_quantiles(share, summary, unit)
+    handles = [*share.get_legend_handles_labels()[0], *_mark_trusted(axes, summary, unit)]
+    sheet.legend(
+        handles=handles,
+        loc="outside upper left",
+        ncols=3,
+        frameon=False,
+        fontsize=8.5,
+        labelcolor=INK,
+        handlelength=1.6,
+        columnspacing=1.2,
+    )
+    return sheet
+
+
+def _border_weights(analysis: Any) -> npt.NDArray[np.float64]:
+    """Return how many droplets each one stands for: those cut by the border are not measured."""
+    weights = np.asarray(analysis.morphology.border_weight, dtype=np.float64)
+    return weights if weights.sum() > 0 else np.ones(len(analysis.droplets))
+
+
+def _cumulative(
+    axes: Axes, diameters: npt.NDArray[np.float64], weights: npt.NDArray[np.float64]
+) -> Any:
+    share = axes.twinx()
+    used = weights > 0
+    diameters, weights = diameters[used], weights[used]
+    share.ecdf(diameters, weights=weights, color=BLUE, linewidth=1.8, label="cumulative number")
+    share.ecdf(
+        diameters,
+        weights=weights * diameters**2,
+        color=VERMILION,
+        linewidth=1.8,
+        linestyle="--",
+        label="cumulative area",
+    )
+    share.set_ylim(0, 1.02)
+    share.set_ylabel("cumulative fraction", color=INK, fontsize=10)
+    share.tick_params(colors=SOFT, labelcolor=INK, labelsize=9)
+    share.spines["top"].set_visible(False)
+    return share
+
+
+def _mark_quantiles(share: Any, summary: dict[str, Any], unit: str) -> None:
+    for level, name in ((0.1, "d10"), (0.5, "d50"), (0.9, "d90")):
+        value = summary.get(f"{name}_{unit}")
+        if value is None or not np.isfinite(value):
+            continue
+        low, high = (summary.get(f"{name}_{unit}_{side}") for side in ("low", "high"))
+        if low is not None and high is not None and np.isfinite([low, high]).all():
+            share.plot(
+                [low, high],
+                [level, level],
+                color=INK,
+                linewidth=3.2,
+                alpha=0.35,
+                solid_capstyle="butt",
+            )
+        share.plot([value], [level], "o", color=INK, markersize=5)
+        # Where the curve ends there is no room to the right.
+        shift, side = ((-7, -12), "right") if level > 0.8 else ((7, -4), "left")
+        share.annotate(
+            f"D{name[1:]} {value:.3g}",
+            (value, level),
+            shift,
+            textcoords="offset points",
+            ha=side,
+            fontsize=8.5,
+            color=INK,
+            bbox={"facecolor": "white", "alpha": 0.8, "edgecolor": "none", "pad": 1},
+        )
+
+
+def _mark_trusted(axes: Axes, summary: dict[str, Any], unit: str) -> list[Any]:
+    from matplotlib.patches import Patch
+
+    trusted = summary.get(f"smallest_trusted_{unit}")
+    left, right = axes.get_xlim()
+    if trusted is None or not trusted > left:
+        return []
+    look: dict[str, Any] = {"facecolor": "none", "edgecolor": SOFT, "hatch": "////", "linewidth": 0}
+    axes.axvspan(left, min(trusted, right), alpha=0.6, zorder=0.5, **look)
+    axes.set_xlim(left, right)
+    return [Patch(label="below smallest trusted", **look)]
+
+
+def _alt_sizes(summary: dict[str, Any], diameters: npt.NDArray[np.float64], unit: str) -> str:
+    printed = unit_name(unit)
+    parts = [
+        f"{name.upper()} {summary[f'{name}_{unit}']:.3g} {printed}"
+        for name in ("d10", "d50", "d90")
+        if summary.get(f"{name}_{unit}") is not None
+    ]
+    return (
+        f"Histogram of {len(diameters)} droplet diameters on a logarithmic axis, from "
+        f"{diameters.min():.3g} to {diameters.max():.3g} {printed}, with cumulative number and "
+        f"area. By number: {', '.join(parts)}."
+    )
+
+
+def droplet_composition(analysis: Any, elements: list[str] | None = None) -> Picture:
+    """Draw each droplet's share of each alloy element's counts against its diameter.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+    elements : list of str, optional
+        Elements whose counts are compared; by default those of the alloy.
+
+    Returns
+    -------
+    Picture
+        Error bars are one standard deviation of counting. Shares of counts are no mass percent:
+        each element's X-rays differ in yield.
+    """
+    _, unit = length_scale(analysis)
+    chosen = list(elements) if elements else list(analysis.roles.alloy)
+    table = analysis.droplets
+    if len(chosen) < 2 or not len(table):
+        return nothing_to_draw(
+            "Composition against diameter not drawn: it needs at least one droplet and two "
+            "elements of the alloy."
+        )
+    counts, errors = (
+        np.stack([table[f"{e}_{name}"].to_numpy(dtype=float) for e in chosen])
+        for name in ("counts", "counts_err")
+    )
+    shares, spread = shares_with_error(counts, errors)
+    alt = (
+        f"Share of the alloy's counts in each of {len(table)} droplets against diameter, for "
+        f"{', '.join(chosen)}, with counting error bars."
+    )
+    sheet = picture(5.8, 0.9 + 1.4 * len(chosen), alt=alt)
+    panels = sheet.subplots(len(chosen), 1, sharex=True, squeeze=False).ravel()
+    whole = counts.sum(axis=1) / counts.sum()
+    diameters = diameters_of(analysis)
+    for k, (axes, element) in enumerate(zip(panels, chosen, strict=True)):
+        _share_points(axes, diameters, (shares[k], spread[k]), float(whole[k]))
+        axes.set_ylabel(f"{element} share")
+    label_log_axis(panels[-1])
+    panels[-1].set_xlabel(f"area-equivalent diameter ({unit_name(unit)})")
+    return sheet
+
+
+def _share_points(
+    axes: Axes, diameters: Floats, share: tuple[Floats, Floats], whole: float
+) -> None:
+    """Draw the share in each droplet with its error, and the share in all together."""
+    value, error = share
+    axes.errorbar(
+        diameters,
+        value,
+        yerr=error,
+        fmt="o",
+        markersize=3,
+        color=BLUE,
+        ecolor=SKY,
+        elinewidth=0.7,
+        alpha=0.75,
+    )
+    axes.axhline(
+        whole,
+        color=VERMILION,
+        linewidth=1.2,
+        linestyle="--",
+        label=f"all droplets together {whole:.3f}",
+    )
+    axes.set(xscale="log", ylim=_range_of(value, error, whole))
+    axes.legend(
+        loc="upper right",
+        fontsize=8.5,
+        frameon=True,
+        framealpha=0.8,
+        edgecolor="none",
+        labelcolor=INK,
+    )
+    plain_axes(axes, grid="y")
+
+
+def _range_of(share: Any, error: Any, whole: float) -> tuple[float, float]:
+    """Keep the few droplets with hardly any counts from squeezing all others flat."""
+    good = np.isfinite(share)
+    low = min(np.percentile((share - error)[good], 2), whole)
+    high = max(np.percentile((share + error)[good], 98), whole)
+    room = max(0.08 * (high - low), 0.01)
+    return float(low - room), float(high + 3 * room)
+
+
+def shares_with_error(
+    counts: npt.NDArray[np.float64], errors: npt.NDArray[np.float64]
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return each element's share of the total and its standard deviation, to first order.
+
+    Parameters
+    ----------
+    counts, errors : numpy.ndarray of float64, dims (element, droplet)
+        Counts and their standard deviations, independent between elements.
+
+    Returns
+    -------
+    tuple of numpy.ndarray of float64, dims (element, droplet)
+        Shares and their standard deviations; NaN where the total is not positive.
+
+    Notes
+    -----
+    For f = a / (a + b): var f = (b^2 var a + a^2 var b) / (a + b)^4, by first-order propagation.
+
+    Examples
+    --------
+    >>> counts = np.array([[75.0], [25.0]])
+    >>> share, error = shares_with_error(counts, np.sqrt(counts))
+    >>> share.ravel().tolist(), error.ravel().round(4).tolist()
+    ([0.75, 0.25], [0.0433, 0.0433])
+    """
+    total = counts.sum(axis=0)
+    safe = np.where(total > 0, total, np.nan)
+    shares = counts / safe
+    rest = safe - counts
+    variance = errors**2
+    rest_variance = variance.sum(axis=0) - variance
+    spread = np.sqrt(rest**2 * variance + counts**2 * rest_variance) / safe**2
+    return shares, spread
+
+
+STYLES = ("-", "--", "-.")
+
+
+def fitted_sizes(analysis: Any) -> Picture:
+    """Draw the border-corrected share of number and of area by diameter, with the fitted curves.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    Picture
+        Two panels; bars are shares in logarithmic bins, lines the three best of the fitted
+        distributions above the smallest trusted diameter.
+    """
+    _, unit = length_scale(analysis)
+    weights = analysis.morphology.border_weight
+    diameters = diameters_of(analysis)[weights > 0]
+    weights = weights[weights > 0]
+    if len(diameters) < FEWEST_DROPLETS_FOR_BINS:
+        return nothing_to_draw(
+            f"Fitted sizes not drawn: {len(diameters)} droplets lie clear of the border, at least "
+            f"{FEWEST_DROPLETS_FOR_BINS} are needed."
+        )
+    fits = analysis.morphology.fits[:3]
+    names = ", ".join(fit.family for fit in fits) or "none, too few droplets"
+    sheet = picture(
+        7.2,
+        3.4,
+        alt=(
+            f"Share of number and of area by diameter, {len(diameters)} droplets clear of the "
+            f"border; fitted distributions, best first: {names}."
+        ),
+    )
+    edges = log_bins(diameters)
+    left, right = sheet.subplots(1, 2)
+    for axes, power, name in ((left, 0, "number"), (right, 2, "area")):
+        _bars_and_curves(axes, (diameters, weights), edges, fits, power=power)
+        axes.set_xlabel(f"area-equivalent diameter ({unit_name(unit)})")
+        axes.set_ylabel(f"share of {name} in bin")
+    if fits:
+        handles, labels = left.get_legend_handles_labels()
+        sheet.legend(
+            handles, labels, loc="outside upper left", ncols=4, frameon=False, fontsize=8.5
+        )
+    return sheet
+
+
+def _bars_and_curves(
+    axes: Axes,
+    sample: tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]],
+    edges: npt.NDArray[np.float64],
+    fits: list[Any],
+    *,
+    power: int,
+) -> None:
+    diameters, weights = sample
+    share = weights * diameters**power
+    axes.hist(
+        diameters, bins=edges.tolist(), weights=share / share.sum(), color=SKY, edgecolor="white"
+    )
+    grid = np.geomspace(edges[0], edges[-1], 300)
+    width = np.log(edges[1] / edges[0])
+    for fit, style, colour in zip(fits, STYLES, (BLUE, VERMILION, INK), strict=False):
+        # Share in a bin about d: the density in ln d, times the bin's width, among what is seen.
+        low = max(fit.window.smallest, edges[0])
+        density = fit.density(grid) * grid ** (power + 1)
+        seen = grid >= low
+        total = density[seen].sum() * np.log(grid[1] / grid[0])
+        curve = np.where(seen, density / total * width, np.nan)
+        axes.plot(grid, curve, linestyle=style, color=colour, linewidth=1.6, label=fit.family)
+    axes.set_xscale("log")
+    plain_axes(axes, grid="y")
+    label_log_axis(axes)
+
+
+def spacing_curve(analysis: Any) -> Picture:
+    """Draw the pair correlation of the droplets with the envelope of random arrangements.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    Picture
+        Above the band droplets gather at that distance, below they keep apart.
+    """
+    _, unit = length_scale(analysis)
+    found = analysis.morphology.spacing
+    if not len(found.g):
+        return nothing_to_draw(f"Spacing not drawn: {found.null}.")
+    sheet = picture(
+        5.8,
+        3.4,
+        alt=(
+            f"Pair correlation against distance for {found.n_used} droplets: {found.pattern}; mean "
+            f"nearest-neighbour distance {found.index:.2f} times that of random arrangements."
+        ),
+    )
+    axes = sheet.subplots()
+    g = found.g
+    level = 100 * analysis.settings.level
+    axes.fill_between(
+        g["r"], g["low"], g["high"], color=SOFT, alpha=0.25, label=f"at random ({level:g} %)"
+    )
+    axes.plot(g["r"], g["null"], color=SOFT, linewidth=1.2, linestyle="--")
+    axes.plot(g["r"], g["g"], color=BLUE, linewidth=1.8, label="droplets")
+    axes.axhline(1, color=INK, linewidth=0.6)
+    axes.set_xlabel(f"distance between centres ({unit_name(unit)})")
+    axes.set_ylabel("pair correlation g")
+    axes.set_ylim(bottom=0)
+    plain_axes(axes, grid="y")
+    axes.legend(frameon=False, fontsize=8.5, labelcolor=INK)
+    return sheet
+
+
+def coverage_decision(analysis: Any) -> Picture:
+    """Draw the coverage against where the line between metal and bare is drawn.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    Picture
+        A flat curve means that the coverage does not hang on the decision; the bar is the
+        interval at the decision taken.
+    """
+    table, cover = analysis.morphology.sensitivity, analysis.morphology.coverage
+    ends = 100 * table["coverage"].iloc[[0, -1]]
+    sheet = picture(
+        5.8,
+        3.2,
+        alt=(
+            f"Coverage against the log odds that a pixel must reach to count as metal: from "
+            f"{ends.iloc[0]:.1f} % to {ends.iloc[1]:.1f} %."
+        ),
+    )
+    axes = sheet.subplots()
+    axes.plot(table["log_odds"], 100 * table["coverage"], "o-", color=BLUE, linewidth=1.6)
+    bar = np.array([[cover.value - cover.low], [cover.high - cover.value]])
+    axes.errorbar(
+        [0], [100 * cover.value], yerr=100 * bar, fmt="s", color=INK, capsize=4, linewidth=1.6
+    )
+    axes.set_xlabel("log odds needed to call a pixel metal (0: as decided)")
+    axes.set_ylabel("coverage (%)")
+    plain_axes(axes, grid="y")
+    return sheet

@@ -1,0 +1,1 @@
+"""Co-location of the elements and the verdict on each."""

@@ -1,0 +1,188 @@
+"""From maps to the evidence of each element."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from spattermap.core.mapset import facts
+from spattermap.verdict.patterns import bare_moments
+from spattermap.verdict.physics import Conditions, alloy_labels, conditions, matrix_element
+from spattermap.verdict.signal_levels import Levels, measure_levels
+from spattermap.verdict.zones import ZoneSums, square_moments, square_side, zone_sums
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from spattermap.core.mapset import Roles
+    from spattermap.core.settings import Settings
+    from spattermap.noise.moments import BlockMoments
+    from spattermap.segment.result import Segmentation
+
+
+@dataclass(frozen=True)
+class Context:
+    """What every element's evidence is drawn from.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        The map set; of several fields the first.
+    sums : ZoneSums
+        Zone sums of the deposit.
+    blank : ZoneSums or None
+        Sums of the blank.
+    levels : Levels
+        Levels and their bounds.
+    state : Conditions
+        Lines, beam energy, compositions.
+    roles : Roles
+        Roles.
+    moments : BlockMoments
+        Moments of the whole field.
+    bare : BlockMoments or None
+        Moments of the bare area.
+    matrix : str
+        Main element of the alloy, "" where there is none.
+    droplet_um : float or None
+        Area-weighted mean diameter of the droplets (um).
+    stated : bool
+        True where the alloy was stated in mass percent.
+    settings : Settings
+        Choices.
+    more : tuple of xarray.Dataset
+        Further fields of the same deposit.
+    squares : BlockMoments or None
+        Moments of counts summed over squares; None where single pixels hold counts enough.
+    side_px : int
+        Side of those squares (px).
+    """
+
+    maps: xr.Dataset
+    sums: ZoneSums
+    blank: ZoneSums | None
+    levels: Levels
+    state: Conditions
+    roles: Roles
+    moments: BlockMoments
+    bare: BlockMoments | None
+    matrix: str
+    droplet_um: float | None
+    stated: bool
+    settings: Settings
+    more: tuple[xr.Dataset, ...] = ()
+    squares: BlockMoments | None = None
+    side_px: int = 1
+
+    @property
+    def fields(self) -> list[xr.Dataset]:
+        """Every field's map set."""
+        return [self.maps, *self.more]
+
+
+def gather(
+    maps: xr.Dataset,
+    moments: BlockMoments,
+    roles: Roles,
+    segmentation: Segmentation,
+    *,
+    blank: xr.Dataset | None,
+    settings: Settings,
+    matrix: str | None = None,
+    side_px: int | None = None,
+) -> Context:
+    """Return what the evidence is drawn from.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        A map set.
+    moments : BlockMoments
+        Its moments.
+    roles : Roles
+        Roles of the elements.
+    segmentation : Segmentation
+        Its division into metal and bare.
+    blank : xarray.Dataset or None
+        The bare substrate under the same conditions.
+    settings : Settings
+        Choices.
+    matrix : str, optional
+        Main element of the alloy, where `maps` is one part of a field and all parts must agree;
+        None finds it.
+    side_px : int, optional
+        Side of the squares (px), for the same reason.
+
+    Returns
+    -------
+    Context
+    """
+    known = facts(maps)
+    names = [str(name) for name in maps["element"].values]
+    lines = dict(zip(names, (str(line) for line in maps["line"].values), strict=True))
+    alloy = known.alloy if settings.alloy is None else dict.fromkeys(roles.alloy, float("nan"))
+    glass = known.substrate or dict.fromkeys(roles.substrate, float("nan"))
+    state = conditions(
+        lines,
+        known.beam_energy_keV,
+        alloy=alloy or dict.fromkeys(roles.alloy, float("nan")),
+        substrate=glass,
+    )
+    block_px = moments.block_px
+    # A field too blurred or too poor for a blur estimate gets one pixel.
+    blur_px = segmentation.blur_px if segmentation.blur_px > 0 else 1.0
+    if matrix is None:
+        matrix = _matrix(maps, segmentation, roles, state)
+    labels = segmentation.labels
+    if matrix and len(roles.alloy) > 1:
+        labels = alloy_labels(maps, labels, matrix)
+    sums = zone_sums(
+        maps, labels, block_px=block_px, n_droplets=segmentation.n_droplets, blur_px=blur_px
+    )
+    blank_sums = None
+    if blank is not None:
+        blank_sums = _in_order(zone_sums(blank, None, block_px=block_px), sums.elements)
+    levels = measure_levels(sums, roles, state, blank=blank_sums, settings=settings)
+    diameter = None
+    if known.length_unit == "um" and segmentation.n_droplets:
+        area = np.bincount(labels.ravel())[1 : segmentation.n_droplets + 1]
+        across = 2.0 * np.sqrt(area / np.pi) * known.pixel_size
+        diameter = float((across * area).sum() / max(area.sum(), 1))
+    side = side_px or square_side(moments, labels, roles, n_droplets=segmentation.n_droplets)
+    return Context(
+        maps,
+        sums,
+        blank_sums,
+        levels,
+        state,
+        roles,
+        moments,
+        bare_moments(maps, labels > 0, blur_px=blur_px, block_px=block_px),
+        matrix,
+        diameter,
+        bool(alloy) and all(math.isfinite(part) for part in alloy.values()),
+        settings,
+        squares=square_moments(maps, side=side),
+        side_px=side,
+    )
+
+
+def _matrix(maps: xr.Dataset, segmentation: Segmentation, roles: Roles, state: Conditions) -> str:
+    if not roles.alloy or not segmentation.metal.any():
+        return ""
+    counts = {
+        e: float(maps["counts"].sel(element=e).values[segmentation.metal].mean())
+        for e in roles.alloy
+    }
+    return matrix_element(roles, state.alloy, counts)
+
+
+def _in_order(sums: ZoneSums, elements: tuple[str, ...]) -> ZoneSums | None:
+    """Return a blank's sums in the order of the deposit; None if an element is missing."""
+    if any(element not in sums.elements for element in elements):
+        return None
+    order = [sums.elements.index(element) for element in elements]
+    return ZoneSums(elements, sums.n, sums.s[..., order], sums.noise[..., order], sums.rim_px)

@@ -1,0 +1,73 @@
+"""How the metal signal of a deposit divides into droplets, streaks and haze."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from spattermap.core.arrays import Floats
+from spattermap.verdict.evidence import UNKNOWN, Estimate, estimate
+
+if TYPE_CHECKING:
+    from spattermap.verdict.gather import Context
+
+
+PLACES = ("droplets", "streaks", "haze")
+
+
+def metal_shares(context: Context) -> dict[str, float]:
+    """Return the shares of the alloy's net signal in droplets, streaks and haze.
+
+    Parameters
+    ----------
+    context : Context
+        As `gather` gives it.
+
+    Returns
+    -------
+    dict
+        ``share_droplets``, ``share_streaks``, ``share_haze`` with ``_low`` and ``_high``; NaN where
+        no metal was found. Without a blank the interval spans the bounds of the background, so it
+        may reach from nothing to much: that is what is known then.
+    """
+    levels = context.levels
+    which = [levels.index(element) for element in context.roles.alloy]
+    if not which or not levels.has_metal:
+        return _columns(dict.fromkeys(PLACES, UNKNOWN))
+    corners = [(levels.base, levels.under)]
+    if not levels.has_blank:
+        corners += [(levels.base_low, levels.under_low), (levels.base_high, levels.under_high)]
+    divided = [_divide(context, which, base, under) for base, under in corners]
+    found = {}
+    for k, place in enumerate(PLACES):
+        cases = [estimate(parts[k], context.settings, levels.n_blocks) for parts in divided]
+        known = [case for case in cases if case.known]
+        if not cases[0].known:
+            found[place] = UNKNOWN
+            continue
+        low, high = min(case.low for case in known), max(case.high for case in known)
+        found[place] = Estimate(cases[0].value, max(low, 0.0), min(high, 1.0))
+    return _columns(found)
+
+
+def _divide(context: Context, which: list[int], base: Floats, under: Floats) -> list[Floats]:
+    """Return the three shares, dims (resample,) each, for one case of the background."""
+    levels = context.levels
+    on_metal = levels.n_metal[:, None] * (levels.metal - under)[:, which]
+    droplets = (levels.droplet_part[:, which] * on_metal).sum(axis=1)
+    streaks = on_metal.sum(axis=1) - droplets
+    # Noise alone can put the bare area below its base; less than no haze cannot be.
+    haze = np.maximum((levels.n_bare[:, None] * (levels.bare - base)[:, which]).sum(axis=1), 0.0)
+    whole = droplets + streaks + haze
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return [part / whole for part in (droplets, streaks, haze)]
+
+
+def _columns(found: dict[str, Estimate]) -> dict[str, float]:
+    columns = {}
+    for place, one in found.items():
+        columns[f"share_{place}"] = one.value
+        columns[f"share_{place}_low"] = one.low
+        columns[f"share_{place}_high"] = one.high
+    return columns

@@ -1,0 +1,394 @@
+"""The co-location of every pair of elements, as one table.
+
+The classic overlap coefficients of two maps, as they are used on many counts.
+
+Percent maps: parts that sum to a whole, compared by their log-ratios.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import combinations
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+
+from spattermap.core.arrays import Floats
+from spattermap.core.errors import InputError, image_2d
+from spattermap.core.mapset import facts, make_map_set
+from spattermap.noise.correlation_length import bin_sums
+from spattermap.noise.moments import block_moments
+from spattermap.noise.noise_models import noise_variance
+from spattermap.verdict.correlation import (
+    FIELDS_DISAGREE,
+    FIELDS_NOTE,
+    NOISE_UNKNOWN,
+    TOO_FEW_BLOCKS,
+    Resampling,
+    adjusted,
+    clipped,
+    correlations,
+    finite,
+    variance_floor,
+    variation_note,
+    without_noise,
+)
+from spattermap.verdict.nulls import as_fields, block_p_values, pair_nulls
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+    import pandas as pd
+    import xarray as xr
+
+    from spattermap.core.mapset import Roles
+    from spattermap.core.settings import Settings
+    from spattermap.noise.moments import BlockMoments, Totals
+
+
+class OverlapCoefficients(NamedTuple):
+    """Overlap of two maps, noise and all.
+
+    Parameters
+    ----------
+    pearson : float
+        Correlation, -1 to 1.
+    overlap : float
+        ``sum ab / sqrt(sum a^2 sum b^2)``, 0 to 1.
+    k1, k2 : float
+        ``sum ab / sum a^2`` and ``sum ab / sum b^2``.
+    m1, m2 : float
+        Part of the signal of a in pixels where b is above its threshold, and of b where a is.
+    icq : float
+        Part of pixels in which both maps deviate from their means to the same side, less one
+        half; -0.5 to 0.5.
+    """
+
+    pearson: float
+    overlap: float
+    k1: float
+    k2: float
+    m1: float
+    m2: float
+    icq: float
+
+
+def overlap_coefficients(
+    a: npt.ArrayLike, b: npt.ArrayLike, *, threshold_a: float = 0.0, threshold_b: float = 0.0
+) -> OverlapCoefficients:
+    """Return the classic overlap coefficients of two maps.
+
+    Parameters
+    ----------
+    a, b : array_like, dims (y, x)
+        Maps of zero or positive values.
+    threshold_a, threshold_b : float, optional
+        A pixel holds an element where its map is above this (unit of the maps).
+
+    Returns
+    -------
+    OverlapCoefficients
+
+    Raises
+    ------
+    InputError
+        If the maps differ in shape, hold nothing or do not vary.
+
+    Notes
+    -----
+    Counting noise lowers every one of them, and a threshold on few counts divides noise. At less
+    than some ten counts a pixel use `noise_corrected_correlation` and `share_with_alloy`.
+
+    References
+    ----------
+    Manders, Verbeek and Aten, Journal of Microscopy 169 (1993) 375.
+    Li et al., Journal of Neuroscience 24 (2004) 4070.
+    """
+    x, y = (image_2d(m, n).astype(np.float64) for m, n in ((a, "a"), (b, "b")))
+    if x.shape != y.shape or not (np.ptp(x) > 0 and np.ptp(y) > 0):
+        raise InputError(
+            f"a and b must vary and have one shape, got {x.shape} and {y.shape}. "
+            "Take two maps of one map set."
+        )
+    product, xx, yy = float((x * y).sum()), float((x**2).sum()), float((y**2).sum())
+    apart = (x - x.mean()) * (y - y.mean())
+    return OverlapCoefficients(
+        pearson=float(apart.sum() / np.sqrt(x.var() * y.var()) / x.size),
+        overlap=product / np.sqrt(xx * yy),
+        k1=product / xx,
+        k2=product / yy,
+        m1=float(x[y > threshold_b].sum() / x.sum()),
+        m2=float(y[x > threshold_a].sum() / y.sum()),
+        icq=float((apart > 0).mean() - 0.5),
+    )
+
+
+PERCENTS = ("mass_percent", "atomic_percent")
+# Logarithms of values noisier than this part of themselves are not worth taking: bin first.
+MOST_RELATIVE_NOISE = 0.3
+# What stands for a part below its detection limit, as a part of that limit
+# (Martin-Fernandez, Barcelo-Vidal and Pawlowsky-Glahn 2003).
+BELOW_LIMIT = 0.65
+# The detection limit of a bin in standard deviations of its noise.
+LIMIT_SIGMAS = 3.0
+
+
+def is_closed(maps: xr.Dataset) -> bool:
+    """Return True where the maps are parts of a whole: as some rise, others must fall."""
+    return facts(maps).quantity in PERCENTS
+
+
+def log_ratio_maps(maps: xr.Dataset, *, side_px: int | None = None) -> xr.Dataset:
+    """Return centred log-ratios of percent maps on bins, with their noise variance.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        Map set in mass or atomic percent.
+    side_px : int, optional
+        Side of the bins (px); None takes the smallest at which the noise of the mean part is
+        below `MOST_RELATIVE_NOISE` of it.
+
+    Returns
+    -------
+    xarray.Dataset
+        Map set of quantity "intensity" with dims (element, y, x), one pixel a bin: the natural
+        log of each part over the geometric mean of all; ``variance`` is that of the log before
+        centring. Parts below three standard deviations of their noise stand at 0.65 of that.
+
+    Raises
+    ------
+    InputError
+        If the quantity is not a percent, or fewer than two elements are mapped.
+
+    Notes
+    -----
+    With D parts the log-ratios still share ``-1/(D - 1)``: for few parts read them with that in
+    mind, and for two they say nothing.
+
+    References
+    ----------
+    Aitchison, The Statistical Analysis of Compositional Data (1986), eq. 4.13 (from memory).
+    Martin-Fernandez, Barcelo-Vidal and Pawlowsky-Glahn, Mathematical Geology 35 (2003) 253.
+    """
+    if not is_closed(maps):
+        raise InputError(
+            f"quantity must be one of {', '.join(PERCENTS)}, got {facts(maps).quantity!r}. "
+            "Log-ratios are for parts of a whole; correlate counts as they are."
+        )
+    if maps.sizes["element"] < 2:
+        raise InputError("maps must hold at least two elements, got one. Map the others too.")
+    noise = noise_variance(maps)
+    side = side_px or _side(maps, noise)
+    parts = bin_sums(maps, side)
+    pixels = np.maximum(parts.n, 1)
+    value = parts.total / pixels
+    spread = bin_sums(maps.assign(counts=noise), side).total / pixels**2
+    # Where the noise is not known, the least positive value seen is the limit.
+    least = np.array([plane[plane > 0].min(initial=np.inf) for plane in value])
+    floor = np.where(np.isfinite(least), least, 1.0)[:, None, None]
+    limit = np.where(spread > 0, LIMIT_SIGMAS * np.sqrt(spread), floor)
+    low = value < limit
+    value = np.where(low, BELOW_LIMIT * limit, value)
+    logs = np.log(value)
+    return make_map_set(
+        logs - logs.mean(axis=0),
+        [str(name) for name in maps["element"].values],
+        variance=np.where(low, 0.0, spread / value**2),  # d ln x = dx / x
+        valid=parts.n > 0,
+        quantity="intensity",
+    )
+
+
+def _side(maps: xr.Dataset, noise: xr.DataArray) -> int:
+    mean = np.asarray(maps["counts"].mean(("y", "x")).values, dtype=np.float64)
+    typical = np.sqrt(np.asarray(noise.mean(("y", "x")).values, dtype=np.float64))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        wished = typical / (MOST_RELATIVE_NOISE * mean)
+    most = max(1, min(maps.sizes["y"], maps.sizes["x"]) // 16)
+    # The median element decides: one trace part must not blur the whole field.
+    return int(np.clip(np.ceil(np.nanmedian(wished)), 1, most))
+
+
+def log_ratio_moments(
+    maps: xr.Dataset, *, block_px: int, side_px: int | None = None
+) -> tuple[BlockMoments, xr.Dataset]:
+    """Return block moments of the log-ratios, and the log-ratio maps.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        Map set in mass or atomic percent.
+    block_px : int
+        Side of the blocks (px of `maps`).
+    side_px : int, optional
+        Side of the bins (px).
+
+    Returns
+    -------
+    moments : BlockMoments
+        Its noise includes what the centring spreads from each part to all others.
+    maps : xarray.Dataset
+        As `log_ratio_maps`.
+    """
+    ratios = log_ratio_maps(maps, side_px=side_px)
+    shrink = maps.sizes["x"] / ratios.sizes["x"]
+    moments = block_moments(ratios, block_px=max(2, round(block_px / shrink)))
+    parts = len(moments.elements)
+    centring = np.eye(parts) - 1 / parts
+    return replace(moments, noise=centring @ moments.noise @ centring), ratios
+
+
+COLUMNS = (
+    "element_a", "element_b", "r", "r_low", "r_high", "r_plain", "p_value",
+    "overlap_a_in_b", "overlap_b_in_a", "p_holm", "p_shift", "p_effective", "effective_size",
+    "p_fields", "basis", "note",
+)  # fmt: skip
+
+
+def pair_table(
+    moments: BlockMoments,
+    *,
+    maps: xr.Dataset | Sequence[xr.Dataset] | None = None,
+    roles: Roles | None = None,
+    settings: Settings | None = None,
+) -> pd.DataFrame:
+    """Return the co-location of every pair of elements.
+
+    Parameters
+    ----------
+    moments : BlockMoments
+        Block moments of the map set, or merged ones of several fields.
+    maps : xarray.Dataset or sequence of xarray.Dataset, optional
+        The map set itself, or the fields, for the spatial null; without it the p-values are
+        those of `block_p_values`.
+    roles : Roles, optional
+        Puts alloy elements first, then substrate, then others.
+    settings : Settings, optional
+        Level, resamples and seed.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a pair: element_a, element_b; r, r_low, r_high (noise-corrected correlation with
+        its interval); r_plain (of the maps as they are); p_value (two-sided, of unrelated
+        placement, see `spatial_null`); overlap_a_in_b (part of the signal of a that follows b in
+        proportion, 0 to 1) and overlap_b_in_a; p_holm (p_value corrected for the number of
+        pairs, Holm 1979); p_shift, p_effective, effective_size (see `spatial_null`); p_fields
+        (p-value of agreement between fields, NaN for one field); basis ("maps", or "log-ratios"
+        for percent maps, see `log_ratio_maps`; r, its interval and the p-values are then of the
+        log-ratios); note.
+    """
+    import pandas as pd
+
+    order = _ordered(moments.elements, roles)
+    pairs = list(combinations(order, 2))
+    if not pairs:
+        return pd.DataFrame({name: [] for name in COLUMNS})
+    i, j = np.array(pairs).T
+    table: dict[str, Any] = {
+        "element_a": [moments.elements[k] for k in i],
+        "element_b": [moments.elements[k] for k in j],
+    }
+    fields = as_fields(maps) if maps is not None else []
+    table |= _correlation_columns(Resampling(moments, settings), i, j)
+    basis, compared = moments, fields
+    if moments.quantity in PERCENTS:
+        table["note"] = [*map(_closed_note, table["note"])]
+        if fields and len(moments.elements) > 2:
+            basis, compared = _log_ratios(fields, moments.block_px)
+            of_ratios = _correlation_columns(Resampling(basis, settings), i, j)
+            table |= {n: of_ratios[n] for n in ("r", "r_low", "r_high", "p_fields", "note")}
+    table |= _null_columns(basis, compared, i, j)
+    table["basis"] = "maps" if basis is moments else "log-ratios"
+    return pd.DataFrame(table, columns=list(COLUMNS))
+
+
+def _closed_note(note: str) -> str:
+    closed = "percentages sum to a whole, which alone makes them fall and rise against each other"
+    return f"{note}; {closed}" if note else closed
+
+
+def _log_ratios(
+    fields: Sequence[xr.Dataset], block_px: int
+) -> tuple[BlockMoments, list[xr.Dataset]]:
+    found = [log_ratio_moments(field, block_px=block_px) for field in fields]
+    moments = found[0][0]
+    for more, _ in found[1:]:
+        moments = moments.merge(more)
+    return moments, [ratios for _, ratios in found]
+
+
+def _correlation_columns(
+    resampling: Resampling,
+    i: npt.NDArray[np.int64],
+    j: npt.NDArray[np.int64],
+) -> dict[str, Any]:
+    moments = resampling.moments
+    totals = moments.totals()
+    plain = without_noise(totals).resampled(resampling.once)[1]
+    found = resampling.estimate(
+        lambda w: correlations(totals.resampled(w)[1], i, j),
+        elements=np.stack([i, j], axis=1),
+        correlation=True,
+    )
+    variance, floor = variance_floor(totals)
+    low, high = clipped(found)
+    known = ~np.isnan(variance[i] + variance[j])
+    notes = []
+    for k, (a, b) in enumerate(zip(i, j, strict=True)):
+        if not known[k]:
+            notes.append(NOISE_UNKNOWN)
+            continue
+        names = (moments.elements[a], moments.elements[b])
+        several = [
+            variation_note(variance, floor, (a, b), names),
+            FIELDS_NOTE if found.p_fields[k] < FIELDS_DISAGREE else "",
+            "" if resampling.enough else TOO_FEW_BLOCKS,
+        ]
+        notes.append("; ".join(note for note in several if note))
+    return {
+        "r": np.where(known, np.clip(finite(found.value), -1, 1), np.nan),
+        "r_low": np.where(known, low, np.nan),
+        "r_high": np.where(known, high, np.nan),
+        "r_plain": finite(correlations(plain, i, j))[0],
+        "overlap_a_in_b": _overlap(totals, resampling, i, j),
+        "overlap_b_in_a": _overlap(totals, resampling, j, i),
+        "p_fields": found.p_fields,
+        "note": notes,
+    }
+
+
+def _overlap(
+    totals: Totals, resampling: Resampling, i: npt.NDArray[np.int64], j: npt.NDArray[np.int64]
+) -> Floats:
+    """Return the part of signal i that follows signal j, kept between 0 and 1."""
+    mean, covariance = (part[0] for part in totals.resampled(resampling.once))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = covariance[i, j] / covariance[j, j] * mean[j] / mean[i]
+    return np.where((covariance[j, j] > 0) & (mean[i] > 0), np.clip(share, 0, 1), np.nan)
+
+
+def _null_columns(
+    moments: BlockMoments,
+    fields: list[xr.Dataset],
+    i: npt.NDArray[np.int64],
+    j: npt.NDArray[np.int64],
+) -> dict[str, Any]:
+    names = ("p_value", "p_shift", "p_effective", "effective_size")
+    if not fields:
+        columns = {name: np.full(i.size, np.nan) for name in names}
+        columns["p_value"] = block_p_values(moments)[i, j]
+        return columns | {"p_holm": adjusted(columns["p_value"], method="holm")}
+    noise = np.nan_to_num(moments.noise.sum(axis=0) / moments.n.sum())
+    found = pair_nulls(fields, length_px=moments.length_px, noise=noise)
+    columns = {name: found[name][i, j] for name in names}
+    return columns | {"p_holm": adjusted(columns["p_value"], method="holm")}
+
+
+def _ordered(elements: tuple[str, ...], roles: Roles | None) -> list[int]:
+    places = range(len(elements))
+    if roles is None:
+        return list(places)
+    rank = {"alloy": 0, "substrate": 1, "other": 2}
+    return sorted(places, key=lambda k: (rank[roles.of(elements[k])], k))

@@ -1,0 +1,282 @@
+"""Reasons and next steps in plain sentences with their numbers."""
+
+from __future__ import annotations
+
+import math
+
+from spattermap.verdict.evidence import Estimate, Evidence
+from spattermap.verdict.rules import (
+    LEAST_CONTRAST,
+    LEAST_CONTRAST_LOW,
+    LEAST_TOGETHER,
+    MOST_HIDDEN,
+    PRESENT_Z,
+    Condition,
+    between,
+    hidden_little,
+    moves_along,
+    on_metal,
+)
+
+# Counting longer than this for one map is not a next step anyone takes.
+LONGEST_FACTOR = 100.0
+
+# Next steps that need no numbers.
+_STEPS = {
+    "no division": (
+        "Map a field that shows both deposit and bare substrate, for example at the edge of the "
+        "deposit."
+    ),
+    "on metal, no alloy shown there": (
+        "Map a field that is known to hold the alloy, or state what the deposit is made of."
+    ),
+}
+_MORE = "Count longer, or map a larger area."
+# What the line of the table says, where the numbers that follow do not say it.
+_OPENINGS = {
+    "glass constituent": "An element of the substrate.",
+    "glass constituent with an excess over the blank": (
+        "An element of the substrate, but more of it lies between the deposits than on the blank."
+    ),
+    "no counts": "The map holds no counts.",
+    "blank shows as much": "The blank shows as much of it.",
+    "lies like the glass": "A common glass constituent that lies where the substrate does.",
+    "between, no blank": (
+        "More lies between the deposits than background or alloy haze give, but without a "
+        "blank it may be the substrate or a separate film."
+    ),
+    "dark under the metal, like the glass": (
+        "It lies where the glass is open and is hidden under metal, as a constituent of the glass "
+        "is and spectral background is not."
+    ),
+    "on metal, no alloy shown there": (
+        "It lies on what is outlined as metal, but none of the alloy it is compared with is shown "
+        "there beyond background and leaking lines, so it may be a film of its own."
+    ),
+    "uneven, but no more than background may be": (
+        "Its map varies over the bare area more than counting noise and an even background do, so "
+        "some of it is there; how much cannot be told from the background."
+    ),
+    "a leak could be all of it": (
+        "What is seen on metal could be another element's line in this window, so its "
+        "co-location is no evidence."
+    ),
+    "own pattern": (
+        "Over the bare area it lies in a pattern of its own, which neither the substrate nor the "
+        "alloy shares."
+    ),
+    "own pattern, with the alloy too": (
+        "Part lies on the metal, but over the bare area it lies in a pattern of its own too."
+    ),
+    "moves apart": (
+        "It lies on the metal, but not where the rest of the alloy does, nor where the glass is "
+        "open."
+    ),
+    "on metal, correlation open": (
+        "It lies on the metal, but the counts do not show that it moves with the rest of the alloy."
+    ),
+    "on metal, rest open": (
+        "It lies on the metal, but the counts do not exclude that a part lies elsewhere."
+    ),
+}
+
+
+def reasons(e: Evidence, condition: Condition) -> str:
+    """Return why, in short sentences.
+
+    Parameters
+    ----------
+    e : Evidence
+        The numbers.
+    condition : Condition
+        The line of the table that held.
+
+    Returns
+    -------
+    str
+    """
+    said = [_opening(condition)]
+    if e.role != "substrate":
+        said += [_metal(e), _outside(e), _pattern(e, condition), _supply(e)]
+    said += [_leak(e), _correlation(e), *e.notes]
+    return " ".join(sentence for sentence in said if sentence)
+
+
+def _opening(condition: Condition) -> str:
+    return _OPENINGS.get(condition.name, "")
+
+
+def _metal(e: Evidence) -> str:
+    if not math.isfinite(e.per_metal):
+        return "Metal and bare area could not be told apart in this field."
+    text = f"On metal {_number(e.per_metal)} net counts per pixel"
+    if on_metal(e):
+        return f"{text}, {e.z_metal:.0f} standard errors above all that background may be."
+    if e.z_metal_best >= PRESENT_Z:
+        return f"{text}, which may still be background."
+    found = f"{e.z_metal_best:.1f} standard errors, {PRESENT_Z:g} are asked"
+    return f"{text}, not significant ({found})."
+
+
+def _outside(e: Evidence) -> str:
+    if not math.isfinite(e.per_bare) or not e.rest.known:
+        return ""
+    if between(e):
+        return (
+            f"Between the deposits {_number(e.per_bare)} net counts per pixel, "
+            f"{e.z_rest:.0f} standard errors more than background, glass and alloy haze explain: "
+            f"{_share(e.rest)} of it does not follow the alloy."
+        )
+    if on_metal(e) and e.partners:
+        return f"Not following the alloy: {_share(e.rest)}."
+    return ""
+
+
+def _pattern(e: Evidence, condition: Condition) -> str:
+    if condition.name == "between, no blank" and e.contrast.known:
+        return (
+            f"Over the bare area its pattern (relative standard deviation {_span(e.contrast)}) is "
+            f"too even to rule the glass out: {LEAST_CONTRAST:g} is asked, "
+            f"{LEAST_CONTRAST_LOW:g} at the least."
+        )
+    if e.patterned and between(e):
+        if condition.name.startswith("own pattern"):  # the opening has said the rest
+            return f"Relative standard deviation of that pattern: {_span(e.contrast)}."
+        return (
+            f"Over the bare area it lies in a pattern of its own (relative standard deviation "
+            f"{_span(e.contrast)}), unlike the substrate."
+        )
+    return ""
+
+
+def _supply(e: Evidence) -> str:
+    if not e.supply_ratio.known or not (between(e) or (e.role == "other" and on_metal(e))):
+        return ""
+    return (
+        f"Its signal over the most that the alloy could have supplied, tolerance included: "
+        f"{_span(e.supply_ratio)}."
+    )
+
+
+def _leak(e: Evidence) -> str:
+    if not e.leak_from or e.role == "substrate":
+        return ""
+    return f"Lines of {', '.join(e.leak_from)} may leak into this map."
+
+
+def _correlation(e: Evidence) -> str:
+    partner = " and ".join(e.partners) if e.partners else "the substrate's shadow"
+    if math.isnan(e.together.low):
+        return ""  # where the noise itself is unknown there are no bounds, and nothing to say
+    if not e.divided:
+        why = ", as metal and bare area could not be told apart" if e.role == "substrate" else ""
+        return f"Its correlation with {partner} cannot be judged{why or ' either'}."
+    if not e.together.known:
+        return f"These counts do not bound its correlation with {partner}."
+    said = f"Correlation with {partner}: {_by_scale(e)}."
+    if e.set_aside and e.partners:
+        said += (
+            f" {' and '.join(e.set_aside)} may lie apart too, so the comparison leaves "
+            f"{'it' if len(e.set_aside) == 1 else 'them'} out."
+        )
+    return said
+
+
+def _by_scale(e: Evidence) -> str:
+    """Return the correlation of the table, and that of squares where it is known better."""
+    if e.side_px == 1:
+        return f"{_span(e.together)} pixel by pixel"
+    pixels = _span(e.r_alloy) if e.r_alloy.known else "not told"
+    return (
+        f"{pixels} pixel by pixel; {_span(e.together)}, better known, of counts summed over "
+        f"squares of {e.side_px} px"
+    )
+
+
+def next_step(e: Evidence, condition: Condition) -> str:
+    """Return the measurement that would settle or firm the word; empty where none is needed.
+
+    Parameters
+    ----------
+    e : Evidence
+        The numbers.
+    condition : Condition
+        The line of the table that held.
+
+    Returns
+    -------
+    str
+    """
+    blank = "Map a bare plate under the same conditions"
+    if condition.name in ("between, no blank", "lies like the glass"):
+        return f"{blank}."
+    if condition.name == "a leak could be all of it":
+        return (
+            f"Map another line of {e.element}, or fit the spectra with {', '.join(e.leak_from)} "
+            "included."
+        )
+    if condition.name in _STEPS:
+        return _STEPS[condition.name]
+    if condition.verdict == "undecided":
+        if condition.name == "on metal, correlation open":
+            return (_longer(e) if e.together.known else "") or _MORE
+        return _settling(e, condition, blank)
+    return _longer(e) if condition.verdict == "not_detected" and e.role == "alloy" else ""
+
+
+def _settling(e: Evidence, condition: Condition, blank: str) -> str:
+    if condition.name == "uneven, but no more than background may be":
+        return f"{'Fit' if e.blank else f'{blank}, or fit'} the background in the spectra."
+    if e.blank and e.z_metal_best >= PRESENT_Z and not on_metal(e):
+        # No counting time helps where the background itself is in doubt.
+        return (
+            f"Map a piece of the alloy without {e.element} for the background on metal, or fit the "
+            "background in the spectra."
+        )
+    if e.blank or e.z_metal_best < PRESENT_Z:
+        return _longer(e) or _MORE
+    more = _longer(e, also=True) if condition.name == "on metal, rest open" else ""
+    return f"{blank}{more or ' to know the background'}."
+
+
+def counting_factor(e: Evidence) -> float:
+    """Return how many times longer to count until the open question has `PRESENT_Z`.
+
+    Significance grows with the root of the time while the ratio of signal to background stays.
+    """
+    if on_metal(e) and not moves_along(e) and hidden_little(e):
+        # So does that of a correlation limited by counting.
+        room = e.together.value - LEAST_TOGETHER
+        return ((e.together.value - e.together.low) / room) ** 2 if room > 0 else math.inf
+    seen = max(e.z_metal_best, e.z_rest_best)
+    if on_metal(e) and e.rest.known and e.rest_most > MOST_HIDDEN:
+        # The half width of the interval shrinks with the root of the time.
+        half = max(e.rest_most - max(e.rest.value, 0.0), 1e-9)
+        room = MOST_HIDDEN - max(e.rest.value, 0.0)
+        return (half / room) ** 2 if room > 0 else math.inf
+    return (PRESENT_Z / seen) ** 2 if seen > 0 else math.inf
+
+
+def _longer(e: Evidence, *, also: bool = False) -> str:
+    factor = counting_factor(e)
+    if not math.isfinite(factor) or factor > LONGEST_FACTOR:
+        return "" if also else (
+            "No counting time in reach would settle it: use a line with more counts, a higher "
+            "beam current or a larger area."
+        )  # fmt: skip
+    if factor <= 1.0:
+        return ""
+    times = max(2, math.ceil(factor - 1e-9))  # a rounding error is no further round of counting
+    return f", and count {times} times longer" if also else f"Count {times} times longer."
+
+
+def _number(value: float) -> str:
+    return f"{value:.2g}" if abs(value) < 10 else f"{value:.0f}"
+
+
+def _share(one: Estimate) -> str:
+    return f"{100 * one.value:.0f} % ({100 * one.low:.0f} to {100 * one.high:.0f})"
+
+
+def _span(one: Estimate) -> str:
+    return f"{one.value:.2f} ({one.low:.2f} to {one.high:.2f})"

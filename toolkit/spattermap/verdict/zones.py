@@ -1,0 +1,316 @@
+"""Sums over zones of the field: far bare, rim, droplets and streaks, block by block.
+
+The blur of beam and interaction volume carries counts of a droplet over its edge. A rim as wide as
+that blur is therefore kept apart: what it holds above the level of the far bare area belongs to
+the metal (the aperture correction of stellar photometry), and the far area is free of it.
+
+Moments of maps summed over small squares, for correlations that single pixels cannot show.
+
+At a tenth of a count per pixel the products of two pixels are almost all noise. Summed over a
+square smaller than a droplet the material's part grows with the number of pixels and the noise's
+with its root, so the noise-corrected correlation becomes known where that of pixels is not.
+
+What haze of the alloy does to the bare area: it shades the glass and raises the continuum.
+
+A blank is scaled by the substrate lines of the bare area. Haze shades these, so the dose comes out
+too small, and with it the continuum expected of the glass; the haze adds a continuum of its own.
+Both go with how much of the metal's signal the haze gives, which is measured.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from spattermap.core.arrays import Floats
+from spattermap.core.mapset import make_map_set, noise_is_known, valid_mask
+from spattermap.noise.moments import BlockMoments, block_moments
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import numpy.typing as npt
+    import xarray as xr
+
+    from spattermap.core.mapset import Roles
+
+
+# Counts of the poorest element wished in a square, as a mean over the field.
+COUNTS_PER_SQUARE = 4.0
+# Squares wider than this part of a droplet would mix it with what lies beside it.
+LARGEST_PART_OF_DROPLET = 0.5
+# Fewer squares along a side leave too little to resample.
+LEAST_SQUARES = 16
+
+
+def square_side(
+    moments: BlockMoments, labels: npt.NDArray[np.int32], roles: Roles, *, n_droplets: int
+) -> int:
+    """Return the side of the squares (px); 1 where single pixels hold counts enough.
+
+    Parameters
+    ----------
+    moments : BlockMoments
+        Moments of the single pixels.
+    labels : numpy.ndarray of int32, dims (y, x)
+        Droplets, then streaks.
+    roles : Roles
+        Roles of the elements.
+    n_droplets : int
+        Labels above it are streaks.
+
+    Returns
+    -------
+    int
+    """
+    if not roles.alloy or not n_droplets:
+        return 1
+    total = moments.s1.sum(axis=0)
+    noise = moments.noise.sum(axis=0).diagonal()
+    if moments.quantity != "counts" or not np.allclose(noise, total):
+        return 1  # only plain counts add up to counts with the same noise
+    mean = float(moments.mean[moments.mean > 0].min(initial=np.inf))
+    area = np.bincount(labels.ravel())[1 : n_droplets + 1]
+    diameter = float((2.0 * np.sqrt(area / np.pi) * area).sum() / max(area.sum(), 1))
+    wished = np.sqrt(COUNTS_PER_SQUARE / mean)
+    most = min(LARGEST_PART_OF_DROPLET * diameter, min(labels.shape) / LEAST_SQUARES)
+    return max(1, int(min(np.ceil(wished), most)))
+
+
+def square_moments(maps: xr.Dataset, *, side: int) -> BlockMoments | None:
+    """Return the moments of counts summed over squares.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        A map set of counts.
+    side : int
+        Side of a square (px).
+
+    Returns
+    -------
+    BlockMoments or None
+        None where the side is one pixel. A square with a pixel that must not be used is left out,
+        and so is a last row or column that does not fill one.
+    """
+    if side < 2:
+        return None
+    valid = valid_mask(maps)
+    rows, columns = (size // side for size in valid.shape)
+    box = (rows, side, columns, side)
+    inside = (slice(rows * side), slice(columns * side))
+    planes = [
+        np.asarray(maps["counts"][i].values, dtype=np.float64)[inside].reshape(box).sum(axis=(1, 3))
+        for i in range(maps.sizes["element"])
+    ]
+    whole = valid[inside].reshape(box).all(axis=(1, 3))
+    if not whole.any():
+        return None
+    names = [str(name) for name in maps["element"].values]
+    sums = np.stack(planes)
+    return block_moments(make_map_set(sums, names, valid=whole), noise=sums)
+
+
+ZONES = ("far", "rim", "droplet", "streak")
+FAR, RIM, DROPLET, STREAK = range(4)
+
+# Width of the rim in standard deviations of the blur: a Gaussian step has 0.1 % left at 3.
+RIM_BLURS = 3.0
+# Part of the bare area that must stay far from metal; the rim is made narrower to leave it.
+LEAST_FAR = 0.2
+
+
+@dataclass(frozen=True)
+class ZoneSums:
+    """Additive sums over blocks and zones.
+
+    Parameters
+    ----------
+    elements : tuple of str
+        The elements.
+    n : numpy.ndarray, dims (block, zone)
+        Valid pixels in each of `ZONES`.
+    s : numpy.ndarray, dims (block, zone, element)
+        Sums, in the unit of the maps.
+    noise : numpy.ndarray, dims (block, zone, element)
+        Summed noise variance; NaN where it is unknown.
+    rim_px : float
+        Width of the rim (px).
+    """
+
+    elements: tuple[str, ...]
+    n: Floats
+    s: Floats
+    noise: Floats
+    rim_px: float
+
+    @property
+    def n_blocks(self) -> int:
+        """Number of blocks."""
+        return int(self.n.shape[0])
+
+    def merge(self, other: ZoneSums) -> ZoneSums:
+        """Return the sums of two fields together; the blocks of both can then be resampled."""
+        return ZoneSums(
+            self.elements,
+            np.concatenate([self.n, other.n]),
+            np.concatenate([self.s, other.s]),
+            np.concatenate([self.noise, other.noise]),
+            max(self.rim_px, other.rim_px),
+        )
+
+    def resampled(self, weights: Floats) -> tuple[Floats, Floats]:
+        """Return the sums for each row of weights: n (row, zone), s (row, zone, element)."""
+        return weights @ self.n, np.einsum("rb,bze->rze", weights, self.s)
+
+
+def zone_map(
+    metal: npt.NDArray[np.bool_], blur_px: float, valid: npt.NDArray[np.bool_]
+) -> tuple[npt.NDArray[np.bool_], float]:
+    """Return the bare pixels that no blurred metal edge reaches.
+
+    Parameters
+    ----------
+    metal : numpy.ndarray of bool, dims (y, x)
+        Droplets and streaks.
+    blur_px : float
+        Standard deviation of the blur (px).
+    valid : numpy.ndarray of bool, dims (y, x)
+        Pixels that may be used.
+
+    Returns
+    -------
+    far : numpy.ndarray of bool, dims (y, x)
+    rim_px : float
+        Width of the rim actually used (px).
+    """
+    bare = valid & ~metal
+    if not metal.any() or not bare.any():
+        return bare, 0.0
+    from scipy.ndimage import distance_transform_edt
+
+    away = distance_transform_edt(~metal)
+    wished = RIM_BLURS * max(blur_px, 0.5) + 1.0
+    for part in (1.0, 0.75, 0.5, 0.25):
+        far = bare & (away > part * wished)
+        if far.sum() >= LEAST_FAR * bare.sum():
+            return far, part * wished
+    return bare, 0.0
+
+
+def zone_sums(
+    maps: xr.Dataset,
+    labels: npt.NDArray[np.int32] | None,
+    *,
+    block_px: int,
+    n_droplets: int = 0,
+    blur_px: float = 1.0,
+) -> ZoneSums:
+    """Return the sums of a map set over blocks and zones.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        A map set.
+    labels : numpy.ndarray of int32, dims (y, x), or None
+        Droplets and streaks; None counts every pixel as far bare (a blank).
+    block_px : int
+        Side of a block (px).
+    n_droplets : int, optional
+        Labels above it are streaks.
+    blur_px : float, optional
+        Standard deviation of the blur (px).
+
+    Returns
+    -------
+    ZoneSums
+    """
+    valid = valid_mask(maps)
+    zones = np.full(valid.shape, FAR, dtype=np.int64)
+    rim_px = 0.0
+    if labels is not None:
+        far, rim_px = zone_map(labels > 0, blur_px, valid)
+        zones[~far] = RIM
+        zones[labels > 0] = DROPLET
+        zones[labels > n_droplets] = STREAK
+    height, width = valid.shape
+    blocks_y, blocks_x = max(1, height // block_px), max(1, width // block_px)
+    rows = np.arange(height) * blocks_y // height
+    columns = np.arange(width) * blocks_x // width
+    blocks = rows[:, None] * blocks_x + columns[None, :]
+    where = (blocks * len(ZONES) + zones)[valid]
+    size = blocks_y * blocks_x * len(ZONES)
+    shape = (blocks_y * blocks_x, len(ZONES))
+
+    def summed(plane: npt.NDArray[np.float64] | None) -> Floats:
+        weights = None if plane is None else plane[valid]
+        return np.bincount(where, weights, minlength=size).astype(np.float64).reshape(shape)
+
+    names = tuple(str(name) for name in maps["element"].values)
+    planes = [np.asarray(maps["counts"][i].values, dtype=np.float64) for i in range(len(names))]
+    s = np.stack([summed(plane) for plane in planes], axis=-1)
+    if "variance" in maps:
+        spread = [np.asarray(maps["variance"][i].values, np.float64) for i in range(len(names))]
+        noise = np.stack([summed(plane) for plane in spread], axis=-1)
+    else:
+        noise = s if noise_is_known(maps) else np.full_like(s, np.nan)
+    return ZoneSums(names, summed(None), s, noise, rim_px)
+
+
+# Shade deeper than this is no haze any more: the gaps are then said to be too narrow, or the field
+# to hold no bare area.
+DEEPEST_SHADE = 0.5
+
+
+def haze_part(between: Floats, on_metal: Floats, alloy: Sequence[int]) -> Floats:
+    """Return the haze's signal over that of the metal.
+
+    Parameters
+    ----------
+    between, on_metal : numpy.ndarray, dims (resample, element)
+        Net level of the bare area and of metal.
+    alloy : sequence of int
+        Places of the alloy elements. Haze brings all of them, a film of one element only that
+        one: the least of their ratios is taken.
+
+    Returns
+    -------
+    numpy.ndarray, dims (resample,)
+        0 to 1; 0 where nothing of the alloy is mapped.
+    """
+    if not alloy:
+        return np.zeros(len(between))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where(on_metal > 0, between / on_metal, 0.0)[:, list(alloy)]
+    return np.asarray(np.clip(np.nan_to_num(ratio.min(axis=1)), 0.0, 1.0))
+
+
+def under_haze(part: Floats, visible: float, rise: float) -> tuple[Floats, Floats]:
+    """Return what haze does to the signal of the glass and to the continuum of the bare area.
+
+    Parameters
+    ----------
+    part : numpy.ndarray, dims (resample,)
+        From `haze_part`.
+    visible : float
+        Part of the glass's signal that comes through metal (0 to 1); NaN counts as one half.
+    rise : float
+        Continuum on metal over that on the bare glass.
+
+    Returns
+    -------
+    shade : numpy.ndarray, dims (resample,)
+        Part of the glass's signal that comes through the haze.
+    raised : numpy.ndarray, dims (resample,)
+        Continuum of the hazy area over that of bare glass.
+
+    Notes
+    -----
+    Haze that gives a part h of the metal's counts covers the glass, and raises the continuum, by
+    the part h of what the metal does: exact where the metal is thick and absorption is small.
+    """
+    seen = visible if np.isfinite(visible) else 0.5
+    shade = np.maximum(1.0 - part * (1.0 - seen), DEEPEST_SHADE)
+    return shade, 1.0 + part * (rise - 1.0)
