@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from spattermap.core.arrays import Floats
 from spattermap.core.errors import InputError, one_of
-from spattermap.measure.region_kernels import compiled
+from spattermap.core.region_kernels import compiled
 
 if TYPE_CHECKING:
     import pandas as pd

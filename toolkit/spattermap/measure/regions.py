@@ -216,7 +216,7 @@ def _measure(
     signal: npt.NDArray[np.generic] | None,
     noise: npt.NDArray[np.generic] | None,
 ) -> tuple[Regions, Floats, Floats]:
-    from spattermap.measure import region_kernels as kernels
+    from spattermap.core import region_kernels as kernels
 
     n_runs, largest, smallest = kernels.count_runs(image)
     if smallest < 0:
@@ -240,7 +240,7 @@ def _measure(
 
 def _shapes(runs: npt.NDArray[np.int32], per_label: npt.NDArray[np.int64]) -> Regions:
     """Measure the labels whose runs (label, row, first, after last) come in raster order."""
-    from spattermap.measure import region_kernels as kernels
+    from spattermap.core import region_kernels as kernels
 
     n_labels = per_label.size - 2
     grouped, start = kernels.group_runs(runs, per_label)
@@ -313,7 +313,7 @@ def signal_sums(labels: npt.NDArray[np.int32], signal: npt.NDArray[np.generic]) 
     -------
     numpy.ndarray, dims (label + 1, element)
     """
-    from spattermap.measure import region_kernels as kernels
+    from spattermap.core import region_kernels as kernels
 
     n_runs, largest, _ = kernels.count_runs(labels)
     runs, _ = kernels.find_runs(labels, n_runs, largest)
@@ -339,7 +339,7 @@ def _in_threads(tasks: Sequence[Callable[[], None]]) -> None:
 def _signal_sums(
     runs: npt.NDArray[np.int32], signal: npt.NDArray[np.generic] | None, largest: int
 ) -> Floats:
-    from spattermap.measure import region_kernels as kernels
+    from spattermap.core import region_kernels as kernels
 
     if signal is None:
         return np.zeros((largest + 1, 0))
@@ -362,7 +362,7 @@ def _signal_sums(
 def _to_regions(
     whole: npt.NDArray[np.int64], width: Floats, label: npt.NDArray[np.int64]
 ) -> Regions:
-    from spattermap.measure import region_kernels as kernels
+    from spattermap.core import region_kernels as kernels
 
     area = whole[:, kernels.AREA]
     moment = whole[:, kernels.SUM_R : kernels.SUM_RC + 1].astype(np.float64) / area[:, None]

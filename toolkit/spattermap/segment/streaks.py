@@ -486,7 +486,7 @@ def runs_of(label: Labels, top: int, left: int) -> Runs:
     Runs
         In raster order.
     """
-    from spattermap.measure.region_kernels import count_runs, find_runs
+    from spattermap.core.region_kernels import count_runs, find_runs
 
     label = np.ascontiguousarray(label, dtype=np.int32)
     n, largest, _ = count_runs(label)
