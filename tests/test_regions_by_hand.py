@@ -7,8 +7,8 @@ import pytest
 from scipy import ndimage
 from skimage.measure import label as connected
 
-from spattermap.core.errors import InputError
 from spattermap.core import region_kernels as kernels
+from spattermap.core.errors import InputError
 from spattermap.measure import regions
 from spattermap.measure.regions import (
     Regions,

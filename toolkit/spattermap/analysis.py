@@ -276,26 +276,7 @@ def _form(
 def find_roles(
     maps: xr.Dataset, settings: Settings, *, moments: BlockMoments | None = None
 ) -> Roles:
-    """Return the roles as stated in the settings or the map set, else inferred.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set.
-    settings : Settings
-        Roles stated here come first.
-    moments : BlockMoments, optional
-        Moments of the whole field, where they are at hand already.
-
-    Returns
-    -------
-    Roles
-
-    Raises
-    ------
-    InputError
-        If a stated alloy has no mapped element.
-    """
+    """Return the roles as stated in the settings or the map set, else inferred."""
     from spattermap.noise.moments import block_moments
     from spattermap.verdict.correlation import infer_roles
 
@@ -319,22 +300,7 @@ def find_roles(
 
 
 def measure_droplets(maps: xr.Dataset, found: Segmentation, pixel_size: float) -> pd.DataFrame:
-    """Return the table of droplets.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set.
-    found : Segmentation
-        Its regions.
-    pixel_size : float
-        Side of a pixel.
-
-    Returns
-    -------
-    pandas.DataFrame
-        As `measure_regions`, with ``confidence``; droplets beside masked pixels touch the border.
-    """
+    """Return the table of droplets."""
     import numpy as np
 
     from spattermap.measure.regions import measure_regions

@@ -24,18 +24,7 @@ DONE, OUR_FAULT, UNUSABLE_INPUT = 0, 1, 2
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command.
-
-    Parameters
-    ----------
-    arguments : sequence of str, optional
-        Words after the program's name; None takes them from the process.
-
-    Returns
-    -------
-    int
-        0 done, 2 the input cannot be used, 1 a fault of ours.
-    """
+    """Run one command."""
     chosen = _parser().parse_args(arguments)
     try:
         with warnings.catch_warnings():

@@ -43,54 +43,14 @@ class SpattermapWarning(UserWarning):
 
 
 def nearest(name: str, known: Iterable[str]) -> str | None:
-    """Return the known name closest in spelling, or None when nothing is close.
-
-    Parameters
-    ----------
-    name : str
-        The name as it was given.
-    known : iterable of str
-        The names that are allowed.
-
-    Returns
-    -------
-    str or None
-        The best match, compared without regard to case.
-
-    Examples
-    --------
-    >>> nearest("pixelsize_um", ["pixel_size_um", "title"])
-    'pixel_size_um'
-    >>> nearest("zzz", ["title"]) is None
-    True
-    """
+    """Return the known name closest in spelling, or None when nothing is close."""
     by_lower = {candidate.lower(): candidate for candidate in known}
     found = difflib.get_close_matches(name.lower(), by_lower, n=1, cutoff=0.6)
     return by_lower[found[0]] if found else None
 
 
 def unknown_name(what: str, name: str, known: Iterable[str]) -> str:
-    """Return the sentence for a name that is not among the known ones.
-
-    Parameters
-    ----------
-    what : str
-        What was named, with its place, for example ``"mapset.toml: key"``.
-    name : str
-        The name as it was given.
-    known : iterable of str
-        The names that are allowed.
-
-    Returns
-    -------
-    str
-        One line with the nearest known name, or with all of them.
-
-    Examples
-    --------
-    >>> unknown_name("mapset.toml: key", "pixelsize_um", ["pixel_size_um", "title"])
-    "mapset.toml: key must be a known name, got 'pixelsize_um'. Did you mean 'pixel_size_um'?"
-    """
+    """Return the sentence for a name that is not among the known ones."""
     allowed = list(known)
     guess = nearest(name, allowed)
     hint = f"Did you mean {guess!r}?" if guess else f"Choose one of: {', '.join(allowed)}."
@@ -109,35 +69,7 @@ ELEMENT_SYMBOLS: tuple[str, ...] = tuple(
 
 
 def positive(value: object, name: str, *, unit: str = "", allow_zero: bool = False) -> float:
-    """Return `value` as a finite float above zero.
-
-    Parameters
-    ----------
-    value : object
-        What the caller gave.
-    name : str
-        The argument or the file and key it came from.
-    unit : str, optional
-        Unit for the message.
-    allow_zero : bool, optional
-        Accept zero too.
-
-    Returns
-    -------
-    float
-
-    Raises
-    ------
-    InputTypeError
-        If `value` is not a number.
-    InputError
-        If it is not finite or not above zero.
-
-    Examples
-    --------
-    >>> positive(0.25, "pixel_size_um", unit="um")
-    0.25
-    """
+    """Return `value` as a finite float above zero."""
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         try:
             value = float(value.item())  # type: ignore[attr-defined]
@@ -157,31 +89,7 @@ def _unit(unit: str) -> str:
 
 
 def one_of(value: str, name: str, allowed: Iterable[str]) -> str:
-    """Return `value` if it is allowed, else raise an `InputError` with the nearest name.
-
-    Parameters
-    ----------
-    value : str
-        What the caller gave.
-    name : str
-        The argument or the file and key it came from.
-    allowed : iterable of str
-        The allowed values.
-
-    Returns
-    -------
-    str
-
-    Raises
-    ------
-    InputError
-        If `value` is not allowed.
-
-    Examples
-    --------
-    >>> one_of("on", "cracks", ("auto", "on", "off"))
-    'on'
-    """
+    """Return `value` if it is allowed, else raise an `InputError` with the nearest name."""
     choices = list(allowed)
     if value not in choices:
         raise InputError(unknown_name(name, str(value), choices))
@@ -189,29 +97,7 @@ def one_of(value: str, name: str, allowed: Iterable[str]) -> str:
 
 
 def element_symbol(value: str, name: str) -> str:
-    """Return the symbol in its usual spelling (``"fe"`` gives ``"Fe"``).
-
-    Parameters
-    ----------
-    value : str
-        A chemical symbol in any case.
-    name : str
-        The argument or the file and key it came from.
-
-    Returns
-    -------
-    str
-
-    Raises
-    ------
-    InputError
-        If there is no such element.
-
-    Examples
-    --------
-    >>> element_symbol("fe", "alloy")
-    'Fe'
-    """
+    """Return the symbol in its usual spelling (``"fe"`` gives ``"Fe"``)."""
     symbol = str(value).strip().capitalize()
     if symbol not in ELEMENT_SYMBOLS:
         raise InputError(
@@ -222,53 +108,14 @@ def element_symbol(value: str, name: str) -> str:
 
 
 def atomic_number(symbol: str) -> int:
-    """Return Z of an element symbol.
-
-    Parameters
-    ----------
-    symbol : str
-        Symbol in its usual spelling.
-
-    Returns
-    -------
-    int
-
-    Raises
-    ------
-    InputError
-        If there is no such element.
-
-    Examples
-    --------
-    >>> atomic_number("Cu")
-    29
-    """
+    """Return Z of an element symbol."""
     return ELEMENT_SYMBOLS.index(element_symbol(symbol, "element")) + 1
 
 
 def image_2d(array: npt.ArrayLike, name: str) -> np.ndarray:
     """Return `array` as a two-dimensional numpy array with at least one pixel.
 
-    Parameters
-    ----------
-    array : array_like, dims (y, x)
-        The picture.
-    name : str
-        The argument's name.
-
-    Returns
-    -------
-    numpy.ndarray, dims (y, x)
-
-    Raises
-    ------
-    InputError
-        If it has another number of dimensions, or no pixels.
-
-    Examples
-    --------
-    >>> image_2d([[1, 2], [3, 4]], "metal").shape
-    (2, 2)
+    Dims: `array` (y, x); returns (y, x).
     """
     import numpy as np
 

@@ -15,19 +15,8 @@ if TYPE_CHECKING:
 def bootstrap_weights(n_blocks: int, n_resamples: int, seed: int) -> Floats:
     """Return block weights: a first row of ones, then resamples with replacement.
 
-    Parameters
-    ----------
-    n_blocks, n_resamples : int
-        How many blocks, and how many resamples.
-    seed : int
-        Seed of the draw.
+    Returns dims (1 + resample, block).
 
-    Returns
-    -------
-    numpy.ndarray, dims (1 + resample, block)
-
-    References
-    ----------
     Efron & Tibshirani, An Introduction to the Bootstrap (1993), section 8.6 (blocks).
     """
     rng = np.random.default_rng(seed)
@@ -40,30 +29,11 @@ def interval(
 ) -> tuple[float, float]:
     """Return the percentile interval of resampled values, widened as few blocks need.
 
-    Parameters
-    ----------
-    draws : numpy.ndarray, dims (resample,)
-        Resampled values.
-    centre : float
-        The estimate.
-    level : float
-        Confidence level, 0 to 1.
-    n_blocks : int
-        Number of resampled blocks.
-    inflation : float, optional
-        Variance lost to correlation across block borders, as a factor.
+    Dims: `draws` (resample,).
 
-    Returns
-    -------
-    low, high : float
-
-    Notes
-    -----
     Resampling B blocks gives a spread too small by ``sqrt((B-1)/B)`` and normal tails where
     Student's with B-1 degrees of freedom belong: the percentiles are moved out by both.
 
-    References
-    ----------
     Hesterberg, American Statistician 69 (2015) 371, section 5.3.
     """
     from scipy import stats

@@ -29,34 +29,7 @@ _OUTPUT_ERRORS = (
 
 @contextlib.contextmanager
 def staged_folder(out: str | Path, *, overwrite: bool = False) -> Iterator[Path]:
-    """Give a temporary folder beside `out` and move what is in it there at the end.
-
-    Parameters
-    ----------
-    out : str or pathlib.Path
-        The folder the results shall be in.
-    overwrite : bool, optional
-        Replace results of the same names in a folder that is not empty; other files stay.
-
-    Yields
-    ------
-    pathlib.Path
-        A new, empty folder on the same file system.
-
-    Raises
-    ------
-    OutputError
-        If `out` is a file, is not empty and `overwrite` is False, cannot be written, or is being
-        written by another run.
-
-    Examples
-    --------
-    >>> folder = Path(tempfile.mkdtemp()) / "results"
-    >>> with staged_folder(folder) as stage:
-    ...     _ = (stage / "answer.txt").write_text("droplets")
-    >>> [file.name for file in folder.iterdir()]
-    ['answer.txt']
-    """
+    """Give a temporary folder beside `out` and move what is in it there at the end."""
     target = Path(out).absolute()
     with _clear_errors(target):
         _refuse_unusable(target, overwrite=overwrite)
@@ -77,16 +50,6 @@ def scratch_beside(stage: Path) -> Iterator[Path]:
     """Give a folder for what is only needed on the way, removed at the end.
 
     Should the run be killed, the next one that writes there clears it away.
-
-    Parameters
-    ----------
-    stage : pathlib.Path
-        As `staged_folder` gave it.
-
-    Yields
-    ------
-    pathlib.Path
-        A new, empty folder.
     """
     prefix = f"{_PREFIX}{_writer()}-"
     with tempfile.TemporaryDirectory(prefix=prefix, dir=stage.parent) as name:
@@ -233,27 +196,7 @@ def _only_writer(target: Path) -> Iterator[None]:
 
 
 def write_text_atomically(file: str | Path, text: str) -> None:
-    """Write a text file under a temporary name and move it into place.
-
-    Parameters
-    ----------
-    file : str or pathlib.Path
-        The file to write (UTF-8, line ends as given).
-    text : str
-        Its content.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written.
-
-    Examples
-    --------
-    >>> file = Path(tempfile.mkdtemp()) / "answer.txt"
-    >>> write_text_atomically(file, "droplets")
-    >>> file.read_text()
-    'droplets'
-    """
+    """Write a text file under a temporary name and move it into place."""
     target = Path(file)
     try:
         handle, name = tempfile.mkstemp(prefix=f"{_PREFIX}{_writer()}-", dir=target.parent)

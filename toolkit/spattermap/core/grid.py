@@ -144,20 +144,7 @@ class Scratch:
     ) -> npt.NDArray[Any]:
         """Return any window of a picture.
 
-        Parameters
-        ----------
-        name : str
-            The picture.
-        grid : Grid
-            How it was cut.
-        box : Box
-            The window.
-        tables : sequence of numpy.ndarray, optional
-            For each part, what its numbers stand for.
-
-        Returns
-        -------
-        numpy.ndarray, dims (y, x)
+        Returns dims (y, x).
         """
         out: npt.NDArray[Any] | None = None
         for k in grid.meeting(box):
@@ -260,16 +247,7 @@ class Source:
 def part_of(data: xr.DataArray, rows: slice, columns: slice) -> npt.NDArray[Any]:
     """Return the values of some rows and columns of a plane or a stack.
 
-    Parameters
-    ----------
-    data : xarray.DataArray, dims (..., y, x)
-        numpy or dask.
-    rows, columns : slice
-        What to read.
-
-    Returns
-    -------
-    numpy.ndarray
+    Dims: `data` (..., y, x).
     """
     cut = data.data[..., rows, columns]
     # In this thread: the caller decides how many parts are under way at once.

@@ -514,35 +514,7 @@ def stated_roles(
     substrate: Iterable[str] | None,
     how: str,
 ) -> Roles:
-    """Return roles from what the person stated.
-
-    Parameters
-    ----------
-    elements : iterable of str
-        The mapped elements.
-    alloy, substrate : iterable of str or None
-        Elements stated for each role. An element that both hold (aluminium in an alloy on
-        soda-lime glass) counts as alloy here; its substrate part is judged later. None or empty
-        leaves that side unstated. Stated elements without a map are left out, because a
-        composition may well name elements nobody mapped.
-    how : str
-        Where the statement stands, for the report.
-
-    Returns
-    -------
-    Roles
-
-    Raises
-    ------
-    InputError
-        If none of the stated alloy elements was mapped.
-
-    Examples
-    --------
-    >>> roles = stated_roles(["Cu", "Si", "C"], alloy=["Cu"], substrate=["Si"], how="by me")
-    >>> roles.alloy, roles.substrate, roles.other
-    (('Cu',), ('Si',), ('C',))
-    """
+    """Return roles from what the person stated."""
     mapped = list(elements)
     wanted = list(alloy or ())
     in_alloy = tuple(element for element in mapped if element in wanted)

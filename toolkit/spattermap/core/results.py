@@ -21,24 +21,7 @@ FRACTIONS = ("coverage", "share_", "kept_alloy", "largest_region_share", "sheet_
 
 
 def in_unit(name: str, unit: str) -> str:
-    """Return a column's name in the unit of the map set: um is never claimed where unknown.
-
-    Parameters
-    ----------
-    name : str
-        A name as the science gives it, lengths in ``_um``.
-    unit : {"um", "px"}
-        As in `Facts.length_unit`.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> in_unit("d50_um_low", "px"), in_unit("area_um2", "px"), in_unit("area_um2", "um")
-    ('d50_px_low', 'area_px2', 'area_um2')
-    """
+    """Return a column's name in the unit of the map set: um is never claimed where unknown."""
     if unit == "um":
         return name
     for ending in ("_um2", "_um", "_um_low", "_um_high"):
@@ -71,27 +54,7 @@ def summary_of(
     settings: Settings,
     more: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
-    """Return headline numbers with what they rest on, ready for ``summary.json``.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        The map set.
-    numbers : mapping of str to float, int or bool
-        Headline numbers, lengths in ``_um``; what is not a number becomes None.
-    roles : Roles
-        Roles of the elements.
-    notes : sequence of str
-        What the reader must know.
-    settings : Settings
-        The choices made.
-    more : mapping, optional
-        Further facts of the map set.
-
-    Returns
-    -------
-    dict
-    """
+    """Return headline numbers with what they rest on, ready for ``summary.json``."""
     known = facts(maps)
     return {
         **_plain_values({in_unit(name, known.length_unit): v for name, v in numbers.items()}),
@@ -135,17 +98,7 @@ def _versions() -> dict[str, str]:
 def write_files(
     folder: Path, summary: Mapping[str, Any], tables: Mapping[str, pd.DataFrame]
 ) -> None:
-    """Write a summary and tables into an existing folder, with the same line ends everywhere.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        As `outputs.staged_folder` gives it.
-    summary : mapping
-        Becomes ``summary.json``.
-    tables : mapping of str to pandas.DataFrame
-        Each becomes ``NAME.csv``.
-    """
+    """Write a summary and tables into an existing folder, with the same line ends everywhere."""
     text = json.dumps(summary, indent=2, ensure_ascii=False, allow_nan=False)
     (folder / "summary.json").write_text(text + "\n", encoding="utf-8", newline="\n")
     for name, table in tables.items():

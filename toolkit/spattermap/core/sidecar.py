@@ -26,29 +26,7 @@ KNOWN_KEYS = (*_TEXT, *_NUMBERS, *_SWITCHES, *_TABLES)
 
 
 def find_sidecar(path: Path) -> Path | None:
-    """Return the sidecar that belongs to a map set, if there is one.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        The folder or file of the map set.
-
-    Returns
-    -------
-    pathlib.Path or None
-        ``mapset.toml`` in the folder; for a file ``NAME.mapset.toml`` beside it, or the
-        ``mapset.toml`` of its folder.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> folder = Path(tempfile.mkdtemp())
-    >>> find_sidecar(folder) is None
-    True
-    >>> _ = (folder / SIDECAR_NAME).write_text("title = 'burst 14'")
-    >>> find_sidecar(folder).name
-    'mapset.toml'
-    """
+    """Return the sidecar that belongs to a map set, if there is one."""
     places = (
         [path / SIDECAR_NAME]
         if path.is_dir()
@@ -58,34 +36,7 @@ def find_sidecar(path: Path) -> Path | None:
 
 
 def read_sidecar(path: str | Path) -> dict[str, Any]:
-    r"""Read and check a sidecar.
-
-    Parameters
-    ----------
-    path : str or pathlib.Path
-        The file.
-
-    Returns
-    -------
-    dict
-        Checked values. ``substrate`` is a dict of mass percents or a list of elements;
-        ``electron_image`` and ``blank`` are absolute paths.
-
-    Raises
-    ------
-    InputFileError
-        If the file is not readable TOML, or names a file outside its folder.
-    InputError, InputTypeError
-        If a key or value is not allowed.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> file = Path(tempfile.mkdtemp()) / SIDECAR_NAME
-    >>> _ = file.write_text("pixel_size_um = 0.25\n[alloy]\nCu = 70.0\nZn = 30.0")
-    >>> read_sidecar(file)
-    {'pixel_size_um': 0.25, 'alloy': {'Cu': 70.0, 'Zn': 30.0}}
-    """
+    r"""Read and check a sidecar."""
     file = Path(path)
     try:
         values = tomllib.loads(file.read_text(encoding="utf-8-sig"))

@@ -54,33 +54,7 @@ def run(
     scheduler: str | Client | None = None,
     workers: int | None = None,
 ) -> Iterator[tuple[int, Out]]:
-    """Run a function over tasks and yield results as they come.
-
-    Parameters
-    ----------
-    function : callable
-        Takes one task; must be importable by the workers and do no harm when it runs twice.
-    tasks : sequence
-        The tasks.
-    lost : callable
-        Makes the result of a task whose workers died, from a sentence.
-    scheduler : str or distributed.Client, optional
-        "processes", "threads", "synchronous", the address of a dask scheduler, or a client. None
-        takes the active dask.distributed client if there is one, else what
-        ``dask.config.set(scheduler=...)`` says, else local processes.
-    workers : int, optional
-        Number of local workers; None takes the processor's cores.
-
-    Yields
-    ------
-    int, object
-        Place of the task and its result.
-
-    Raises
-    ------
-    InputError
-        If the scheduler is unknown or cannot be reached.
-    """
+    """Run a function over tasks and yield results as they come."""
     where = chosen(scheduler)
     if not tasks:
         return

@@ -18,41 +18,12 @@ ENDINGS = (".npy", ".npz")
 
 
 def recognises(path: Path) -> bool:
-    """Return True for a NumPy file.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        File or folder.
-
-    Returns
-    -------
-    bool
-    """
+    """Return True for a NumPy file."""
     return path.is_file() and path.suffix.lower() in ENDINGS
 
 
 def read(path: Path, request: Request) -> Stack:
-    """Read a stack or an archive of maps.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        The file.
-    request : Request
-        Options and sidecar.
-
-    Returns
-    -------
-    Stack
-
-    Raises
-    ------
-    InputFileError
-        If it is damaged or holds pickled objects.
-    InputError
-        If it does not hold maps.
-    """
+    """Read a stack or an archive of maps."""
     try:
         if path.suffix.lower() == ".npz":
             return _archive(path, request)
@@ -75,19 +46,7 @@ def read(path: Path, request: Request) -> Stack:
 
 
 def unreadable(path: Path, problem: Exception) -> InputFileError:
-    """Return the one-line error for a NumPy file that cannot be read.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        The file.
-    problem : Exception
-        What the library said.
-
-    Returns
-    -------
-    InputFileError
-    """
+    """Return the one-line error for a NumPy file that cannot be read."""
     if "pickle" in str(problem).lower():
         return InputFileError(
             f"{path} must hold plain numbers, got pickled objects, which could run code and are "
@@ -97,24 +56,7 @@ def unreadable(path: Path, problem: Exception) -> InputFileError:
 
 
 def open_npy(path: Path, *, lazy: bool) -> Any:
-    """Return the array of a ``.npy`` file, mapped from disk and read only where used.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        The file.
-    lazy : bool
-        Leave the values on disk.
-
-    Returns
-    -------
-    numpy.ndarray
-
-    Raises
-    ------
-    InputFileError
-        If it is too large, or shorter than its header says.
-    """
+    """Return the array of a ``.npy`` file, mapped from disk and read only where used."""
     with path.open("rb") as stream:
         version = np.lib.format.read_magic(stream)
         place = stream.tell()

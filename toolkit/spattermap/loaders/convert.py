@@ -72,20 +72,7 @@ class Sheet:
 def sheet_of(parts: Sequence[Connected], grid: Grid, squares: Floats, *, step: int) -> Sheet:
     """Join the pieces of metal of all parts and solve the averaged sheet.
 
-    Parameters
-    ----------
-    parts : sequence of Connected
-        One a part, in order.
-    grid : Grid
-        The parts.
-    squares : numpy.ndarray, dims (2, y, x)
-        Valid pixels, and metal pixels among them, of every square.
-    step : int
-        Side of a square (px).
-
-    Returns
-    -------
-    Sheet
+    Dims: `squares` (2, y, x).
     """
     crossed, largest = _joined(parts, grid)
     n, on = squares
@@ -180,25 +167,7 @@ class Tile:
 
 
 def is_tile_table(path: Path) -> bool:
-    r"""Return True for a CSV table whose header has ``path`` and a pair of positions.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        A file.
-
-    Returns
-    -------
-    bool
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> table = Path(tempfile.mkdtemp()) / "tiles.csv"
-    >>> _ = table.write_text("path,y_px,x_px\na,0,0\nb,0,512\n")
-    >>> is_tile_table(table), [tile.x for tile in read_tiles(table)]
-    (True, [0.0, 512.0])
-    """
+    r"""Return True for a CSV table whose header has ``path`` and a pair of positions."""
     if path.suffix.lower() != ".csv" or not path.is_file():
         return False
     try:
@@ -210,25 +179,7 @@ def is_tile_table(path: Path) -> bool:
 
 
 def read_tiles(table: Path) -> list[Tile]:
-    """Read a table of tiles.
-
-    Parameters
-    ----------
-    table : pathlib.Path
-        CSV with the columns ``path`` (from the table's folder) and ``y_px, x_px`` or
-        ``y_um, x_um``.
-
-    Returns
-    -------
-    list of Tile
-
-    Raises
-    ------
-    InputFileError
-        If it cannot be read.
-    InputError
-        If columns are missing or a position is not a number.
-    """
+    """Read a table of tiles."""
     try:
         with table.open(encoding="utf-8-sig", newline="") as stream:
             rows = list(csv.DictReader(stream, skipinitialspace=True))
@@ -267,26 +218,7 @@ def _tile(row: dict[str, Any], unit: str, table: Path, line: int) -> Tile:
 
 
 def in_pixels(tile: Tile, pixel_size_um: float | None, table: Path) -> tuple[int, int]:
-    """Return a tile's first row and column on the pixel grid, not yet shifted to zero.
-
-    Parameters
-    ----------
-    tile : Tile
-        The tile.
-    pixel_size_um : float or None
-        Side of a pixel (um).
-    table : pathlib.Path
-        For the message.
-
-    Returns
-    -------
-    tuple of int
-
-    Raises
-    ------
-    InputError
-        If positions in um meet maps without a pixel size, or a position in px is not whole.
-    """
+    """Return a tile's first row and column on the pixel grid, not yet shifted to zero."""
     if tile.unit == "px":
         if not (tile.y.is_integer() and tile.x.is_integer()):
             raise InputError(
@@ -320,20 +252,7 @@ class Place:
 
 
 def refuse_overlaps(places: list[Place], table: Path) -> None:
-    """Raise where two tiles share pixels.
-
-    Parameters
-    ----------
-    places : list of Place
-        The tiles.
-    table : pathlib.Path
-        For the message.
-
-    Raises
-    ------
-    InputError
-        Naming the first two that overlap, and by how much.
-    """
+    """Raise where two tiles share pixels."""
     ordered = sorted(places, key=lambda one: (one.top, one.left))
     for k, one in enumerate(ordered):
         for other in ordered[k + 1 :]:
@@ -578,24 +497,7 @@ def _array(store: Any, name: str, mosaic: _Mosaic, chunk_px: int, shard_px: int)
 
 
 def shards(shape: tuple[int, int], side: int) -> Iterator[tuple[slice, slice]]:
-    """Return the rows and columns of every square of a grid, in raster order.
-
-    Parameters
-    ----------
-    shape : tuple of int
-        Rows and columns of the whole.
-    side : int
-        Side of a square (px); those at the far edges are smaller.
-
-    Yields
-    ------
-    tuple of slice
-
-    Examples
-    --------
-    >>> [(rows.stop, columns.stop) for rows, columns in shards((3, 5), 4)]
-    [(3, 4), (3, 5)]
-    """
+    """Return the rows and columns of every square of a grid, in raster order."""
     for top in range(0, shape[0], side):
         for left in range(0, shape[1], side):
             yield (

@@ -51,21 +51,7 @@ class Recovered:
 def recover(colours: np.ndarray, file: Path) -> Recovered:
     """Turn a colour picture into intensity where it has one hue.
 
-    Parameters
-    ----------
-    colours : numpy.ndarray, dims (y, x, channel)
-        Three or four channels (the fourth, opacity, is ignored); unsigned.
-    file : pathlib.Path
-        For the message.
-
-    Returns
-    -------
-    Recovered
-
-    Raises
-    ------
-    InputError
-        If it has several hues, so that colour does not tell intensity.
+    Dims: `colours` (y, x, channel).
     """
     levels = colours[..., :3].astype(np.float64)
     top = float(np.iinfo(colours.dtype).max) if colours.dtype.kind == "u" else float(levels.max())
@@ -123,16 +109,7 @@ def _strips(brightness: np.ndarray, drawn: np.ndarray) -> np.ndarray:
 def scale_bar(levels: np.ndarray) -> np.ndarray:
     """Return where a grey picture has a solid bar at its brightest or darkest level.
 
-    Parameters
-    ----------
-    levels : numpy.ndarray, dims (y, x)
-        Unsigned grey levels.
-
-    Returns
-    -------
-    numpy.ndarray of bool, dims (y, x)
-        True on a rectangle at least a twentieth of the picture wide and two rows high, all of
-        the brightest level, such as no noisy map holds.
+    Dims: `levels` (y, x); returns (y, x).
     """
     from scipy import ndimage
 

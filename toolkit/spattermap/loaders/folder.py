@@ -36,17 +36,7 @@ class _Map:
 
 
 def recognises(path: Path) -> bool:
-    """Return True for a folder that holds pictures, text grids or arrays.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        File or folder.
-
-    Returns
-    -------
-    bool
-    """
+    """Return True for a folder that holds pictures, text grids or arrays."""
     return path.is_dir() and any(_maps_in(path))
 
 
@@ -77,26 +67,7 @@ def _open(file: Path, *, lazy: bool) -> pictures.Picture:
 
 
 def read(path: Path, request: Request) -> Stack:
-    """Read every single-element file of a folder.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        The folder.
-    request : Request
-        Options and sidecar.
-
-    Returns
-    -------
-    Stack
-
-    Raises
-    ------
-    InputFileError
-        If a file cannot be read.
-    InputError
-        If names, sizes or scales do not fit together.
-    """
+    """Read every single-element file of a folder."""
     notes: list[str] = []
     files = _maps_in(path)
     electron = _electron_file(files, request, notes)

@@ -20,41 +20,12 @@ _UM_PER = {"um": 1.0, "µm": 1.0, "μm": 1.0, "micron": 1.0, "micrometer": 1.0, 
 
 
 def recognises(path: Path) -> bool:
-    """Return True for an HDF5 or NeXus file.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        File or folder.
-
-    Returns
-    -------
-    bool
-    """
+    """Return True for an HDF5 or NeXus file."""
     return path.is_file() and path.suffix.lower() in ENDINGS
 
 
 def read(path: Path, request: Request) -> Stack:
-    """Read maps from an HDF5 file.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        The file.
-    request : Request
-        Options and sidecar; its ``dataset`` names the dataset or group to read.
-
-    Returns
-    -------
-    Stack
-
-    Raises
-    ------
-    InputFileError
-        If it is not readable HDF5.
-    InputError
-        If it is not clear which data are the maps.
-    """
+    """Read maps from an HDF5 file."""
     probe.start()
     import h5py
 

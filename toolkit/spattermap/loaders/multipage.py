@@ -19,41 +19,12 @@ MOST_PAGES = 1000
 
 
 def recognises(path: Path) -> bool:
-    """Return True for a TIFF file.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        File or folder.
-
-    Returns
-    -------
-    bool
-    """
+    """Return True for a TIFF file."""
     return path.is_file() and path.suffix.lower() in pictures.TIFF_ENDINGS
 
 
 def read(path: Path, request: Request) -> Stack:
-    """Read a TIFF whose pages are maps.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        The file.
-    request : Request
-        Options and sidecar.
-
-    Returns
-    -------
-    Stack
-
-    Raises
-    ------
-    InputFileError
-        If it is damaged, too large, or its metadata could do harm.
-    InputError
-        If pages differ, or are not named.
-    """
+    """Read a TIFF whose pages are maps."""
     import tifffile
 
     try:

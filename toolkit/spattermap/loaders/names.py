@@ -50,23 +50,7 @@ class Named:
 
 
 def line_name(text: str) -> str | None:
-    """Return the usual spelling of a line's letters, or None.
-
-    Parameters
-    ----------
-    text : str
-        For example "KA1", "Kα" or "k".
-
-    Returns
-    -------
-    str or None
-        For example "Ka1", "Ka" or "K".
-
-    Examples
-    --------
-    >>> line_name("Kalpha1"), line_name("l"), line_name("Map")
-    ('Ka1', 'L', None)
-    """
+    """Return the usual spelling of a line's letters, or None."""
     found = _LINE.fullmatch(text.strip())
     if found is None or (found["number"] and not found["greek"]):
         return None
@@ -75,25 +59,7 @@ def line_name(text: str) -> str | None:
 
 
 def candidates(name: str) -> list[Named]:
-    """Return every reading of a name as an element, the most certain first.
-
-    Parameters
-    ----------
-    name : str
-        File name without its ending, channel name or column name.
-
-    Returns
-    -------
-    list of Named
-        Empty where the name holds no element.
-
-    Examples
-    --------
-    >>> candidates("Map_Al K")[0]
-    Named(element='Al', line='Al K', certainty=4)
-    >>> candidates("fe-k")[0].line, candidates("K_Ka")[0].line, candidates("overview")
-    ('Fe K', 'K Ka', [])
-    """
+    """Return every reading of a name as an element, the most certain first."""
     words = [word for word in _SPLIT.split(name) if word]
     found: list[Named] = []
     skip = -1
@@ -136,22 +102,7 @@ def _reading(word: str, following: str, *, alone: bool) -> tuple[Named, bool] | 
 
 
 def looks_like_unknown_element(name: str) -> str | None:
-    """Return the word that stands where an element should, before a line, or None.
-
-    Parameters
-    ----------
-    name : str
-        File name without its ending.
-
-    Returns
-    -------
-    str or None
-
-    Examples
-    --------
-    >>> looks_like_unknown_element("Xx_Ka"), looks_like_unknown_element("overview_1")
-    ('Xx', None)
-    """
+    """Return the word that stands where an element should, before a line, or None."""
     words = [word for word in _SPLIT.split(name) if word]
     for word, following in itertools.pairwise(words):
         line = line_name(following)
@@ -161,22 +112,7 @@ def looks_like_unknown_element(name: str) -> str | None:
 
 
 def is_electron_image(name: str) -> bool:
-    """Return True where a name says that the picture was made with electrons.
-
-    Parameters
-    ----------
-    name : str
-        File name without its ending.
-
-    Returns
-    -------
-    bool
-
-    Examples
-    --------
-    >>> [is_electron_image(n) for n in ("electron_image", "BSE 1", "SE", "Se_La", "Se")]
-    [True, True, True, False, False]
-    """
+    """Return True where a name says that the picture was made with electrons."""
     words = [word for word in _SPLIT.split(name) if word]
     if any(word.lower() in _ELECTRON_WORDS for word in words):
         return True
@@ -194,28 +130,7 @@ _MEANS = {
 def name_channels(
     labels: Sequence[str], number: int, request: Request, where: object
 ) -> tuple[list[str], list[str]]:
-    """Return element and line of each map from its label, else from the sidecar's order.
-
-    Parameters
-    ----------
-    labels : sequence of str
-        What the file calls its maps; empty where it does not say.
-    number : int
-        How many maps there are.
-    request : Request
-        With the sidecar.
-    where : object
-        File for the message.
-
-    Returns
-    -------
-    elements, lines : list of str
-
-    Raises
-    ------
-    InputError
-        If a label holds no element and the sidecar does not name them all.
-    """
+    """Return element and line of each map from its label, else from the sidecar's order."""
     readings = [candidates(label) for label in labels]
     if len(labels) == number and all(len(found) == 1 for found in readings):
         return [found[0].element for found in readings], [found[0].line for found in readings]
@@ -240,23 +155,7 @@ def name_channels(
 def to_planes(data: Any, axes: Sequence[str], where: object) -> Any:
     """Return an array with dims (element, y, x), whatever the order of its named axes.
 
-    Parameters
-    ----------
-    data : array
-        Two or three dimensions; numpy or dask.
-    axes : sequence of str
-        Name of each axis; "" where the file does not say, which then is in the order given.
-    where : object
-        File for the message.
-
-    Returns
-    -------
-    array, dims (element, y, x)
-
-    Raises
-    ------
-    InputError
-        If the axes are not those of maps.
+    Returns dims (element, y, x).
     """
     if data.ndim not in (2, 3) or 0 in data.shape:
         raise InputError(

@@ -16,41 +16,12 @@ ENDINGS = (".nc", ".nc4", ".netcdf")
 
 
 def recognises(path: Path) -> bool:
-    """Return True for a netCDF file.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        File or folder.
-
-    Returns
-    -------
-    bool
-    """
+    """Return True for a netCDF file."""
     return path.is_file() and path.suffix.lower() in ENDINGS
 
 
 def read(path: Path, request: Request) -> Stack:
-    """Read a map set that Spattermap or xarray wrote.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        The file.
-    request : Request
-        Options and sidecar.
-
-    Returns
-    -------
-    Stack
-
-    Raises
-    ------
-    InputFileError
-        If it is not readable netCDF.
-    InputError
-        If it holds no map set.
-    """
+    """Read a map set that Spattermap or xarray wrote."""
     probe.start()
     import h5py
     import xarray as xr
@@ -70,22 +41,7 @@ def read(path: Path, request: Request) -> Stack:
 
 
 def require_layout(maps: Any, path: Path, *, lazy: bool) -> None:
-    """Refuse a dataset that is no map set, or is too large.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        As opened, nothing read yet.
-    path : pathlib.Path
-        For the message.
-    lazy : bool
-        True where it will be read in chunks.
-
-    Raises
-    ------
-    InputError, InputFileError
-        If it is not as it must be.
-    """
+    """Refuse a dataset that is no map set, or is too large."""
     if "counts" not in maps or maps["counts"].dims != ("element", "y", "x"):
         raise InputError(
             f"{path} must hold 'counts' with dims (element, y, x), got "
@@ -96,21 +52,7 @@ def require_layout(maps: Any, path: Path, *, lazy: bool) -> None:
 
 
 def from_dataset(maps: Any, path: Path, format_name: str) -> Stack:
-    """Return the stack of a map set that was saved as a dataset.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        With the layout of a map set.
-    path : pathlib.Path
-        Where it was read.
-    format_name : str
-        The family, in words.
-
-    Returns
-    -------
-    Stack
-    """
+    """Return the stack of a map set that was saved as a dataset."""
     known = facts(maps)
     extra = {
         name: maps[name].data for name in ("variance", "electron_image", "valid") if name in maps

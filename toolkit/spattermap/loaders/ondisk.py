@@ -70,17 +70,7 @@ class Hdf5Dataset:
 
 
 def lazily(source: TiffPage | Hdf5Dataset) -> Any:
-    """Return a dask array that reads from a file part by part.
-
-    Parameters
-    ----------
-    source : TiffPage or Hdf5Dataset
-        What to read.
-
-    Returns
-    -------
-    dask.array.Array
-    """
+    """Return a dask array that reads from a file part by part."""
     import dask.array as da
 
     rows = max(1, _PART_PX // max(1, int(np.prod(source.shape[-1:]))))

@@ -84,26 +84,7 @@ class Picture:
 
 
 def open_picture(file: Path, *, lazy: bool) -> Picture:
-    """Read one single-plane picture.
-
-    Parameters
-    ----------
-    file : pathlib.Path
-        TIFF, PNG, BMP or JPEG.
-    lazy : bool
-        Leave the pixels of a TIFF on disk until they are used.
-
-    Returns
-    -------
-    Picture
-
-    Raises
-    ------
-    InputFileError
-        If the file is damaged, too large, or not what its name says.
-    InputError
-        If it holds colours or several planes.
-    """
+    """Read one single-plane picture."""
     try:
         if file.suffix.lower() in TIFF_ENDINGS:
             return _tiff(file, lazy=lazy)
@@ -144,24 +125,7 @@ def _tiff(file: Path, *, lazy: bool) -> Picture:
 
 
 def check_page(page: Any, file: Path, *, lazy: bool, pages: int = 1) -> None:
-    """Refuse a page that claims more than its file can hold, before anything is allocated.
-
-    Parameters
-    ----------
-    page : tifffile.TiffPage
-        As the directory states it.
-    file : pathlib.Path
-        The file.
-    lazy : bool
-        True where it will be read in parts.
-    pages : int, optional
-        Number of such pages.
-
-    Raises
-    ------
-    InputFileError
-        If it is too large, or its strips are.
-    """
+    """Refuse a page that claims more than its file can hold, before anything is allocated."""
     shape, item = tuple(page.shape), np.dtype(page.dtype).itemsize
     size = file.stat().st_size
     check_size((pages, *shape), page.dtype, file, lazy=lazy)
@@ -179,16 +143,7 @@ def check_page(page: Any, file: Path, *, lazy: bool, pages: int = 1) -> None:
 def upright(data: Any, page: Any) -> Any:
     """Return a page with its first row on top and its first column on the left.
 
-    Parameters
-    ----------
-    data : array, dims (row, column)
-        As stored.
-    page : tifffile.TiffPage
-        With its orientation tag.
-
-    Returns
-    -------
-    array, dims (y, x)
+    Dims: `data` (row, column); returns (y, x).
     """
     tag = page.tags.get("Orientation")
     orientation = int(tag.value) if tag is not None else 1
@@ -203,24 +158,7 @@ def upright(data: Any, page: Any) -> Any:
 
 
 def tiff_pixel_size(tiff: Any, file: Path) -> tuple[float | None, str, tuple[str, ...]]:
-    """Return pixel size (um), where it stands and notes, from a TIFF's first page.
-
-    Parameters
-    ----------
-    tiff : tifffile.TiffFile
-        Open file.
-    file : pathlib.Path
-        For the message.
-
-    Returns
-    -------
-    tuple
-
-    Raises
-    ------
-    InputError
-        If pixels are not square.
-    """
+    """Return pixel size (um), where it stands and notes, from a TIFF's first page."""
     page = tiff.pages[0]
     tags = page.tags
     if "XResolution" not in tags or "YResolution" not in tags:
@@ -311,22 +249,7 @@ def _from_display(colours: Any, file: Path, known: Picture) -> Picture:
 
 
 def refuse_colour(file: Path, shape: tuple[int, ...], photometric: str) -> None:
-    """Refuse colours and stacks where one number a pixel is needed.
-
-    Parameters
-    ----------
-    file : pathlib.Path
-        For the message.
-    shape : tuple of int
-        Shape as the file states it.
-    photometric : str
-        TIFF's colour model, "" where unknown.
-
-    Raises
-    ------
-    InputError
-        If it is a colour picture or not two-dimensional.
-    """
+    """Refuse colours and stacks where one number a pixel is needed."""
     if photometric in ("RGB", "PALETTE", "YCBCR", "CMYK", "SEPARATED") or (
         len(shape) == 3 and shape[-1] in (3, 4)
     ):
@@ -339,25 +262,7 @@ def refuse_colour(file: Path, shape: tuple[int, ...], photometric: str) -> None:
 
 
 def numbers(data: Any, file: Path) -> Any:
-    """Return real numbers in the machine's byte order.
-
-    Parameters
-    ----------
-    data : array
-        As read.
-    file : pathlib.Path
-        For the message.
-
-    Returns
-    -------
-    array
-        Of the same shape.
-
-    Raises
-    ------
-    InputError
-        If the values are not real numbers.
-    """
+    """Return real numbers in the machine's byte order."""
     if data.dtype.kind == "b":
         return data.astype(np.uint8)
     if data.dtype.kind not in "uif":

@@ -163,23 +163,7 @@ def child_id() -> int | None:
 
 
 def require_harmless(path: Path) -> tuple[str, ...]:
-    """Refuse an HDF5 file that crashes, hangs or exhausts a process which reads all of it.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        The file. What is merely wrong with it is left to its reader to say.
-
-    Returns
-    -------
-    tuple of str
-        Some of the places in it that are links into other files, which nobody has looked through.
-
-    Raises
-    ------
-    InputFileError
-        If the child did not come through.
-    """
+    """Refuse an HDF5 file that crashes, hangs or exhausts a process which reads all of it."""
     facts = path.stat()
     key = (str(path.absolute()), facts.st_size, facts.st_mtime_ns)
     start()
@@ -197,20 +181,7 @@ def require_harmless(path: Path) -> tuple[str, ...]:
 
 
 def refuse_links(path: Path, links: tuple[str, ...]) -> None:
-    """Refuse a file that takes its data from other files.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        The file.
-    links : tuple of str
-        Places in it that lead out of it.
-
-    Raises
-    ------
-    InputFileError
-        If there are any.
-    """
+    """Refuse a file that takes its data from other files."""
     if links:
         raise InputFileError(
             f"{path} must hold its own data, got links to other files in {links[0]!r}. "

@@ -83,19 +83,7 @@ def limit_memory() -> None:
 
 
 def look_through(path: str) -> dict[str, Any]:
-    """Read every object of a file; return what the caller must know.
-
-    Parameters
-    ----------
-    path : str
-        The file.
-
-    Returns
-    -------
-    dict
-        "links": paths of links into other files; "memory": True where it ran out; "spent": True
-        where the next file needs a new process.
-    """
+    """Read every object of a file; return what the caller must know."""
     import h5py
 
     progress, links = Progress(), []

@@ -34,23 +34,7 @@ _UNIFORM = "UniformDataAxis"
 
 
 def open_signals(path: Path) -> list[Any]:
-    """Return the signals of a ``.hspy`` file or ``.zspy`` folder, their data left on disk.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        The file or folder.
-
-    Returns
-    -------
-    list of hyperspy.signals.BaseSignal
-        Lazy signals with data, axes and the facts that maps need.
-
-    Raises
-    ------
-    InputFileError
-        If an axis is stored as a formula or as a list of values.
-    """
+    """Return the signals of a ``.hspy`` file or ``.zspy`` folder, their data left on disk."""
     import importlib
 
     from hyperspy.io import dict2signal
@@ -127,41 +111,12 @@ ASSUMED_BEAM_KEV = 20.0
 
 
 def recognises(path: Path) -> bool:
-    """Return True for ``.hspy``, ``.zspy`` (a folder) and raw data with an ``.rpl`` header.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        File or folder.
-
-    Returns
-    -------
-    bool
-    """
+    """Return True for ``.hspy``, ``.zspy`` (a folder) and raw data with an ``.rpl`` header."""
     return path.suffix.lower() in ENDINGS
 
 
 def read(path: Path, request: Request) -> Stack:
-    """Read a signal and turn it into maps.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        File or ``.zspy`` folder.
-    request : Request
-        Options and sidecar.
-
-    Returns
-    -------
-    Stack
-
-    Raises
-    ------
-    InputFileError
-        If the file is damaged.
-    InputError
-        If it holds neither a spectrum cube nor a stack of maps.
-    """
+    """Read a signal and turn it into maps."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of the reading libraries, about their own formats

@@ -11,40 +11,13 @@ FORMAT = "single picture"
 
 
 def recognises(path: Path) -> bool:
-    """Return True for a PNG, BMP or JPEG file.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        File or folder.
-
-    Returns
-    -------
-    bool
-    """
+    """Return True for a PNG, BMP or JPEG file."""
     endings = pictures.LOSSLESS_ENDINGS + pictures.LOSSY_ENDINGS
     return path.is_file() and path.suffix.lower() in endings
 
 
 def read(path: Path, request: Request) -> Stack:
-    """Read one picture.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        The file.
-    request : Request
-        Options and sidecar.
-
-    Returns
-    -------
-    Stack
-
-    Raises
-    ------
-    InputFileError, InputError
-        If it is damaged, or not one number a pixel.
-    """
+    """Read one picture."""
     picture = pictures.open_picture(path, lazy=request.lazy)
     elements, lines = names.name_channels([path.stem], 1, request, path)
     return Stack(

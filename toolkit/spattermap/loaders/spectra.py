@@ -87,18 +87,7 @@ class Scale:
 def continuum_basis(energies: Floats, scale: Scale) -> list[Floats]:
     """Return smooth shapes whose non-negative sums make any slow background.
 
-    Parameters
-    ----------
-    energies : numpy.ndarray, dims (channel,)
-        Energy at the middle of each channel (eV).
-    scale : Scale
-        For the detector's width: knots lie `KNOTS_FWHM` widths apart, so that no peak fits
-        between them.
-
-    Returns
-    -------
-    list of numpy.ndarray, dims (channel,)
-        Cubic B-splines.
+    Dims: `energies` (channel,); returns (channel,).
     """
     from scipy.interpolate import BSpline
 
@@ -114,20 +103,7 @@ def continuum_basis(energies: Floats, scale: Scale) -> list[Floats]:
 
 @lru_cache(maxsize=512)
 def families(element: str, beam_energy_keV: float) -> tuple[tuple[str, tuple[Line, ...]], ...]:
-    """Return the excited line groups of an element by shell, strongest first in each.
-
-    Parameters
-    ----------
-    element : str
-        Symbol.
-    beam_energy_keV : float
-        Beam energy (keV).
-
-    Returns
-    -------
-    tuple of (str, tuple of Line)
-        Shell letter and its groups.
-    """
+    """Return the excited line groups of an element by shell, strongest first in each."""
     groups = [line for line in lines_of(element, beam_energy_keV) if line.energy_eV > LEAST_EV]
     shells = []
     for shell in "KLM":
@@ -140,17 +116,7 @@ def families(element: str, beam_energy_keV: float) -> tuple[tuple[str, tuple[Lin
 def peak_shape(energies: Floats, line_eV: float, fwhm_eV: float) -> Floats:
     """Return a line's share of counts in each channel (a normal law over the channel's width).
 
-    Parameters
-    ----------
-    energies : numpy.ndarray, dims (channel,)
-        Energy at the middle of each channel (eV).
-    line_eV, fwhm_eV : float
-        Energy and width of the line (eV).
-
-    Returns
-    -------
-    numpy.ndarray, dims (channel,)
-        Shares; their sum is 1 for a line well inside the range.
+    Dims: `energies` (channel,); returns (channel,).
     """
     from scipy.special import ndtr
 
@@ -163,18 +129,7 @@ def peak_shape(energies: Floats, line_eV: float, fwhm_eV: float) -> Floats:
 def shell_shape(energies: Floats, lines: Sequence[Line], scale: Scale) -> Floats:
     """Return the shape of one shell's lines, with its strongest group of area 1.
 
-    Parameters
-    ----------
-    energies : numpy.ndarray, dims (channel,)
-        Energy at the middle of each channel (eV).
-    lines : sequence of Line
-        Groups of one shell, strongest first.
-    scale : Scale
-        For the detector's width.
-
-    Returns
-    -------
-    numpy.ndarray, dims (channel,)
+    Dims: `energies` (channel,); returns (channel,).
     """
     total = np.zeros_like(energies)
     for line in lines:
@@ -215,27 +170,7 @@ def understand(
 ) -> Found:
     """Find energy scale, resolution and elements of a sum spectrum.
 
-    Parameters
-    ----------
-    nominal : numpy.ndarray, dims (channel,)
-        Nominal energy at the middle of each channel (eV).
-    spectrum : numpy.ndarray, dims (channel,)
-        Counts of the whole field.
-    beam_energy_keV : float
-        Beam energy (keV).
-    stated : iterable of str, optional
-        Elements that are known to be there.
-    fwhm_eV : float, optional
-        Stated resolution at Mn Ka (eV); fitted where not given.
-
-    Returns
-    -------
-    Found
-
-    Raises
-    ------
-    InputError
-        If the spectrum is empty or no element can be found in it.
+    Dims: `nominal` (channel,), `spectrum` (channel,).
     """
     use = (nominal > LEAST_EV) & (nominal < 1e3 * beam_energy_keV)
     if spectrum[use].sum() < 100:
@@ -531,24 +466,7 @@ class Designer:
         return fitted if key == first else min(fitted, most)
 
     def design(self, element: str, line_name: str) -> LineFilter:
-        """Return the filter of one element.
-
-        Parameters
-        ----------
-        element : str
-            Symbol.
-        line_name : str
-            Line to map, "" for the strongest that the beam excites well.
-
-        Returns
-        -------
-        LineFilter
-
-        Raises
-        ------
-        InputError
-            If the line lies outside the energy axis.
-        """
+        """Return the filter of one element."""
         line = mapped_line(element, line_name, self.beam)
         width = self.scale.width(line.energy_eV)
         if not self.axis[0] + width < line.energy_eV < self.axis[-1] - width:
@@ -702,17 +620,7 @@ def _straight_lines(axis: Floats, used: np.ndarray) -> list[Floats]:
 def apply(cube: Any, filters: Sequence[LineFilter]) -> tuple[Any, Any]:
     """Return net counts and their variance.
 
-    Parameters
-    ----------
-    cube : array, dims (y, x, channel)
-        Counts; numpy or dask.
-    filters : sequence of LineFilter
-        One an element.
-
-    Returns
-    -------
-    counts, variance : array, dims (element, y, x)
-        float32; dask where the cube is.
+    Dims: `cube` (y, x, channel); returns (element, y, x).
     """
     weights = np.stack([one.weights for one in filters])
     # A channel's count is its own best estimate of its variance (Poisson), so the variance of a

@@ -33,24 +33,7 @@ SMALL_BYTES = GIB // 16
 
 
 def check_size(shape: Sequence[int], dtype: Any, where: object, *, lazy: bool) -> None:
-    """Refuse an array that is too large to read.
-
-    Parameters
-    ----------
-    shape : sequence of int
-        Claimed shape.
-    dtype : numpy dtype
-        Claimed type of a value.
-    where : object
-        File or thing for the message.
-    lazy : bool
-        True where it will be read in chunks.
-
-    Raises
-    ------
-    InputFileError
-        If it is too large.
-    """
+    """Refuse an array that is too large to read."""
     import numpy as np
 
     values = math.prod(int(n) for n in shape)
@@ -69,22 +52,7 @@ def check_size(shape: Sequence[int], dtype: Any, where: object, *, lazy: bool) -
 
 
 def check_ratio(claimed_bytes: int, file_bytes: int, where: object) -> None:
-    """Refuse a compressed file that claims to unpack into implausibly much.
-
-    Parameters
-    ----------
-    claimed_bytes : int
-        Size after unpacking, as the header says or as counted so far.
-    file_bytes : int
-        Size on disk.
-    where : object
-        File for the message.
-
-    Raises
-    ------
-    InputFileError
-        If the ratio is above `MOST_SHRUNK` and the claim is not small.
-    """
+    """Refuse a compressed file that claims to unpack into implausibly much."""
     if claimed_bytes > SMALL_BYTES and claimed_bytes > MOST_SHRUNK * max(file_bytes, 1):
         raise InputFileError(
             f"{where} must unpack to at most {MOST_SHRUNK} times its size, got "
@@ -178,28 +146,7 @@ def open_sidecar(path: Path) -> tuple[Path | None, dict[str, Any]]:
 
 
 def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request) -> Any:
-    """Turn a stack and its sidecar into a validated map set.
-
-    Parameters
-    ----------
-    stack : Stack
-        From a reader.
-    path : pathlib.Path
-        What the user named.
-    sidecar_file : pathlib.Path or None
-        The sidecar, if there is one.
-    request : Request
-        With the sidecar's values.
-
-    Returns
-    -------
-    xarray.Dataset
-
-    Raises
-    ------
-    InputError
-        If the files and the sidecar contradict each other, or a value is not allowed.
-    """
+    """Turn a stack and its sidecar into a validated map set."""
     beside = request.sidecar
     if stack.counts.ndim != 3 or 0 in stack.counts.shape:
         raise InputError(
@@ -427,18 +374,7 @@ def _checked(block: Any, where: str, least: float) -> Any:
 
 
 def sha256(path: Path) -> str:
-    """Return the SHA-256 of a file, or of the names and contents below a folder.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        File or folder.
-
-    Returns
-    -------
-    str
-        64 hexadecimal digits.
-    """
+    """Return the SHA-256 of a file, or of the names and contents below a folder."""
     if path.is_dir():  # a Zarr store is a folder: hash what is in it, in the order of names
         total = hashlib.sha256()
         for file in sorted(item for item in path.rglob("*") if item.is_file()):

@@ -41,39 +41,12 @@ def stem(path: Path) -> str:
 
 
 def recognises(path: Path) -> bool:
-    """Return True for a text file.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        File or folder.
-
-    Returns
-    -------
-    bool
-    """
+    """Return True for a text file."""
     return path.is_file() and is_text(path)
 
 
 def read(path: Path, request: Request) -> Stack:
-    """Read a long table, or a single grid with the element in the file name.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        The file.
-    request : Request
-        Options and sidecar.
-
-    Returns
-    -------
-    Stack
-
-    Raises
-    ------
-    InputFileError, InputError
-        If it is not a table of numbers that makes sense as maps.
-    """
+    """Read a long table, or a single grid with the element in the file name."""
     table, header = _table(path)
     places = {name: k for k, name in enumerate(header)}
     x_name, y_name = (_axis_column(header, wanted) for wanted in (_X_NAMES, _Y_NAMES))
@@ -98,20 +71,7 @@ def read(path: Path, request: Request) -> Stack:
 def read_grid(path: Path) -> np.ndarray:
     """Read one grid of numbers.
 
-    Parameters
-    ----------
-    path : pathlib.Path
-        Text file, perhaps with ``.gz``.
-
-    Returns
-    -------
-    numpy.ndarray, dims (y, x)
-        Integers where every value is whole and written so, else float64.
-
-    Raises
-    ------
-    InputFileError
-        If it is not a grid of numbers.
+    Returns dims (y, x).
     """
     return _table(path)[0]
 

@@ -42,18 +42,7 @@ _ZSTD_MAGIC = b"\x28\xb5\x2f\xfd"
 
 
 def check_store(path: Path) -> None:
-    """Refuse a store in which any array has a chunk that unpacks to implausibly much.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        Its folder.
-
-    Raises
-    ------
-    InputFileError
-        As `check_chunks` does.
-    """
+    """Refuse a store in which any array has a chunk that unpacks to implausibly much."""
     import zarr
 
     store: Any = zarr.open(str(path), mode="r")
@@ -65,20 +54,6 @@ def check_store(path: Path) -> None:
 def check_chunks(array: Any, where: Path) -> None:
     """Refuse an array with a chunk that unpacks to implausibly much.
 
-    Parameters
-    ----------
-    array : zarr.Array
-        As opened, nothing read yet.
-    where : pathlib.Path
-        The store.
-
-    Raises
-    ------
-    InputFileError
-        If a chunk claims, or would come to, more than it may.
-
-    Notes
-    -----
     Looks at gzip, zlib, zstd, blosc, lz4, bz2 and lzma as the outermost compressor. Chunks inside
     shards are not looked at one by one.
     """
@@ -188,44 +163,13 @@ _ARRAYS = ("variance", "electron_image", "valid")
 
 
 def recognises(path: Path) -> bool:
-    """Return True for a Zarr store (a folder).
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        File or folder.
-
-    Returns
-    -------
-    bool
-    """
+    """Return True for a Zarr store (a folder)."""
     return path.is_dir() and any((path / sign).is_file() for sign in _SIGNS)
 
 
 def write(maps: Any, path: str | Path, *, chunk_px: int = 1024) -> Path:
     """Write a map set as a Zarr store, chunk by chunk.
 
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        Map set, dims (element, y, x); numpy or dask. A dask one is never held whole.
-    path : str or pathlib.Path
-        New folder, usually ending in ``.zarr``.
-    chunk_px : int, optional
-        Side of a chunk (px).
-
-    Returns
-    -------
-    pathlib.Path
-        The folder.
-
-    Raises
-    ------
-    OutputError
-        If something is already there.
-
-    Notes
-    -----
     Names of elements and lines are attributes of `counts`, because strings as Zarr arrays are
     not standardised yet.
     """
@@ -261,26 +205,7 @@ def write(maps: Any, path: str | Path, *, chunk_px: int = 1024) -> Path:
 
 
 def read(path: Path, request: Request) -> Stack:
-    """Read a Zarr store.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        The folder.
-    request : Request
-        Options and sidecar.
-
-    Returns
-    -------
-    Stack
-
-    Raises
-    ------
-    InputFileError
-        If it is damaged.
-    InputError
-        If it holds no maps.
-    """
+    """Read a Zarr store."""
     import zarr
 
     try:

@@ -222,15 +222,7 @@ def resistance_between(
 def cell_network(sheet: Floats) -> Links:
     """Return the network of pixel centres between bars on the left and right edge.
 
-    Parameters
-    ----------
-    sheet : ndarray, dims (y, x)
-        Sheet conductance of each pixel.
-
-    Returns
-    -------
-    Links
-        Harmonic links; half a pixel lies between a bar and the centre beside it.
+    Dims: `sheet` (y, x).
     """
     right, down = _harmonic_links(sheet)
     low, high = np.zeros(sheet.shape), np.zeros(sheet.shape)
@@ -242,15 +234,7 @@ def cell_network(sheet: Floats) -> Links:
 def corner_network(sheet: Floats) -> Links:
     """Return the network of pixel corners between bars on the left and right edge.
 
-    Parameters
-    ----------
-    sheet : ndarray, dims (y, x)
-        Sheet conductance of each pixel.
-
-    Returns
-    -------
-    Links
-        Arithmetic links along pixel edges; the corners on the two bars are not nodes.
+    Dims: `sheet` (y, x).
     """
     height, width = sheet.shape
     flat = np.zeros((height + 1, width))

@@ -458,16 +458,7 @@ def _both_ways(
 def solve_blocks(mean: Floats) -> tuple[SheetConductance, SheetConductance]:
     """Return the conductance along x and y of a sheet known by averages over squares.
 
-    Parameters
-    ----------
-    mean : numpy.ndarray, dims (y, x)
-        Covered part of every square (0 to 1), times its relative thickness.
-
-    Returns
-    -------
-    tuple of SheetConductance
-        Relative to a full film. Each square counts as an even sheet of its covered part, so gaps
-        narrower than a square conduct: this is an upper estimate where gaps are narrow.
+    Dims: `mean` (y, x).
     """
     some = mean > 0
     scale = float(mean[some].mean()) if some.any() else 1.0

@@ -128,18 +128,7 @@ def coverage_of_blocks(
 ) -> Coverage:
     """Return the coverage of a field of which the sums over squares are known.
 
-    Parameters
-    ----------
-    n, on : numpy.ndarray, dims (y, x)
-        Valid pixels, and metal pixels among them, of every square.
-    step : int
-        Side of a square (px).
-    level, grain_px : float
-        As in `coverage_interval`.
-
-    Returns
-    -------
-    Coverage
+    Dims: `n, on` (y, x).
     """
     total = float(n.sum())
     value = float(on.sum()) / total

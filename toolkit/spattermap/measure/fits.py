@@ -352,26 +352,7 @@ def goodness_of_fit(
 ) -> float:
     """Return the p-value of an Anderson-Darling distance with estimated parameters.
 
-    Parameters
-    ----------
-    seen : Seen
-        The visible part of the fitted family.
-    theta : numpy.ndarray, dims (parameter,)
-        Parameters at the maximum of the likelihood.
-    d : numpy.ndarray, dims (droplet,)
-        Diameters, ascending.
-    scores : numpy.ndarray, dims (droplet, parameter)
-        Gradient of each droplet's log density.
-    seed : int
-        Seed of the draws.
-    n_draws : int
-        Draws of the Gaussian limit.
-
-    Returns
-    -------
-    float
-        NaN where fewer than three points lie between the tails. Conservative below some hundred
-        droplets (measured; see the tests).
+    Dims: `theta` (parameter,), `d` (droplet,), `scores` (droplet, parameter).
     """
     n = len(d)
     # Compare at sample quantiles, evenly spread.

@@ -264,21 +264,7 @@ ENOUGH = 0.05
 def geometric_spread(diameter: Floats, weight: Floats) -> float:
     """Return the geometric standard deviation of weighted diameters.
 
-    Parameters
-    ----------
-    diameter, weight : numpy.ndarray, dims (droplet,)
-        Diameters, and how many droplets each stands for.
-
-    Returns
-    -------
-    float
-        1 or more; NaN with fewer than three droplets.
-
-    Examples
-    --------
-    >>> d = np.array([1.0, 2.0, 4.0])
-    >>> round(geometric_spread(d, np.ones(3)), 3)
-    1.761
+    Dims: `diameter, weight` (droplet,).
     """
     kept = weight > 0
     if kept.sum() < 3:
@@ -430,18 +416,7 @@ class Morphology:
 
 
 def size_numbers(sizes: pd.DataFrame) -> dict[str, float | None]:
-    """Return the keys of ``summary.json`` that a table of sizes fills.
-
-    Parameters
-    ----------
-    sizes : pandas.DataFrame
-        As `size_summary` gives it.
-
-    Returns
-    -------
-    dict of str to float or None
-        None where there is no number.
-    """
+    """Return the keys of ``summary.json`` that a table of sizes fills."""
     values: dict[str, float | None] = {}
     for percent in (10, 50, 90):
         row = sizes.loc[f"number D{percent}"]
@@ -592,19 +567,7 @@ def weights_in_field(
 ) -> Floats:
     """Return how many droplets each droplet of a rectangular field stands for.
 
-    Parameters
-    ----------
-    box : numpy.ndarray of int64, dims (droplet, 4)
-        First row and column, row and column after the last.
-    inside : numpy.ndarray of bool, dims (droplet,)
-        False for the droplets that the border cuts.
-    shape : tuple of int
-        Rows and columns of the field.
-
-    Returns
-    -------
-    numpy.ndarray, dims (droplet,)
-        As `border_weights`; 0 for the droplets that the border cuts.
+    Dims: `box` (droplet, 4), `inside` (droplet,); returns (droplet,).
     """
     extent = (box[:, 2:] - box[:, :2])[inside]
     weight = np.zeros(len(box))

@@ -71,18 +71,7 @@ class NodePotentials:
 def with_contacts(right: Floats, down: Floats, a: Bools, b: Bools) -> Links:
     """Return the links of a grid whose nodes `a` are held at 0 and nodes `b` at 1.
 
-    Parameters
-    ----------
-    right : ndarray, dims (y, x - 1)
-        Conductance to the right neighbour.
-    down : ndarray, dims (y - 1, x)
-        Conductance to the neighbour below.
-    a, b : ndarray of bool, dims (y, x)
-        Nodes of the two contacts; they must not share a node.
-
-    Returns
-    -------
-    Links
+    Dims: `right` (y, x - 1), `down` (y - 1, x), `a, b` (y, x).
     """
     low, high = np.zeros(a.shape), np.zeros(a.shape)
     fixed = a | b
@@ -104,19 +93,6 @@ def with_contacts(right: Floats, down: Floats, a: Bools, b: Bools) -> Links:
 def solve(links: Links, *, tolerance: float = 1e-9) -> NodePotentials:
     """Solve Kirchhoff's equations of a grid between two bars.
 
-    Parameters
-    ----------
-    links : Links
-        The network; conductances are zero or positive.
-    tolerance : float, optional
-        Largest residual relative to the right-hand side.
-
-    Returns
-    -------
-    NodePotentials
-
-    Notes
-    -----
     Only clusters that touch both bars carry current. Everything else is left out before the
     solution, which makes the system symmetric, positive definite and small. Every second node is
     then eliminated exactly (chessboard order) and the rest solved by conjugate gradients behind

@@ -44,22 +44,7 @@ def place(
 ) -> tuple[Floats, bool]:
     """Place discs of the given radii, in their order, at random free positions.
 
-    Parameters
-    ----------
-    radius : numpy.ndarray, dims (disc,)
-        Radii, largest first.
-    extent : tuple of float
-        Height and width of the rectangle that holds the centres; discs may reach over its edge.
-    seed : int
-        Seed.
-    clearance : numpy.ndarray, dims (y, x)
-        Map of the rectangle: how large a radius fits at each place. One infinite value where
-        nothing is in the way.
-
-    Returns
-    -------
-    tuple
-        Centres (disc, 2) as (y, x), and whether all found a place.
+    Dims: `radius` (disc,), `clearance` (y, x).
     """
     state = np.array([seed], dtype=np.uint64)
     height, width = extent
@@ -127,21 +112,7 @@ def pair_statistics(
     The same numbers as `nearest_distances` and `pair_correlation`, pair by pair, which is faster
     for the thousand points or fewer of a simulation.
 
-    Parameters
-    ----------
-    points : numpy.ndarray, dims (point, 2)
-        Centres (y, x).
-    extent : tuple of float
-        Height and width of the rectangle.
-    radii : numpy.ndarray, dims (radius,)
-        Distances, evenly spaced.
-    half : float
-        Half width of the kernel.
-
-    Returns
-    -------
-    tuple
-        Mean distance, and g (radius,).
+    Dims: `points` (point, 2), `radii` (radius,).
     """
     n = len(points)
     g = np.zeros(len(radii))
@@ -397,21 +368,7 @@ def _arc_weight(centre: Floats, radius: Floats, box: Box) -> Floats:
 
 
 def kernel_half_width(n: int, box: Box) -> float:
-    """Return half the width of the kernel of the pair correlation.
-
-    Parameters
-    ----------
-    n : int
-        Number of points.
-    box : tuple of float
-        Rectangle: least y, least x, largest y, largest x.
-
-    Returns
-    -------
-    float
-        0.15 over the square root of the density (Stoyan and Stoyan 1994) is the standard
-        deviation of the kernel; the Epanechnikov kernel reaches sqrt(5) times as far.
-    """
+    """Return half the width of the kernel of the pair correlation."""
     return float(0.15 * np.sqrt(5) * np.sqrt(box_area(box) / n))
 
 

@@ -90,37 +90,8 @@ def measure_regions(
 ) -> pd.DataFrame:
     """Return one row of measurements for each labelled region.
 
-    Parameters
-    ----------
-    labels : array_like of int, dims (y, x)
-        0 is background; labels need not be consecutive nor the regions connected.
-    counts : array_like, dims (element, y, x), optional
-        Signal whose sum over each region is reported.
-    variance : array_like, dims (element, y, x), optional
-        Noise variance of `counts`; left out, `counts` are taken as Poisson counts.
-    elements : sequence of str
-        Names of the elements, in the order of `counts`.
-    pixel_size : float
-        Side of a pixel, in the unit the table is to be in.
+    Dims: `labels` (y, x), `counts` (element, y, x), `variance` (element, y, x).
 
-    Returns
-    -------
-    pandas.DataFrame
-        Columns ``label, y_um, x_um`` (centre of mass; the outer corner of the first pixel is
-        the origin), ``area_um2, diameter_um`` (area-equivalent), ``feret_max_um, feret_min_um,
-        perimeter_um`` (Crofton), ``aspect_ratio`` (major over minor axis of the ellipse with the
-        same second moments, 1 or more), ``circularity``, ``solidity`` (area over hull area),
-        ``orientation_deg`` (major axis; 0 = +x, counter-clockwise as seen on the picture,
-        0 to 180), ``touches_border``, and for each element ``<El>_counts`` (sum of the signal)
-        and ``<El>_counts_err`` (its standard deviation from counting noise).
-
-    Raises
-    ------
-    InputError, InputTypeError
-        If the shapes do not fit, labels are negative or not whole, or a name is missing.
-
-    Notes
-    -----
     Circularity is ``sqrt(4 pi A / P^2)`` (ISO 9276-6; the form factor is its square). It can
     exceed 1 by a few hundredths on regions of a few pixels; the mean over random discs is within
     0.01 of 1 from a radius of 5 px. The largest Feret diameter follows scikit-image and is about
@@ -129,17 +100,9 @@ def measure_regions(
     each as if alone. The error of a region without any counts is 0, the Poisson estimate; an
     interval needs `spattermap.noise.counting.poisson_interval`.
 
-    References
-    ----------
-    .. [1] ISO 9276-6:2008, Descriptive and quantitative representation of particle shape.
-    .. [2] J. Ohser, F. Muecklich, Statistical Analysis of Microstructures in Materials Science
-       (2000), section 4: perimeter from intercepts in four directions (Crofton).
-
-    Examples
-    --------
-    >>> table = measure_regions([[0, 0, 0], [0, 1, 1], [0, 1, 1]], pixel_size=0.5)
-    >>> table[["label", "y_um", "area_um2", "touches_border"]].values.tolist()
-    [[1, 1.0, 1.0, True]]
+    .. [1] ISO 9276-6:2008, Descriptive and quantitative representation of particle shape. .. [2] J.
+    Ohser, F. Muecklich, Statistical Analysis of Microstructures in Materials Science (2000),
+    section 4: perimeter from intercepts in four directions (Crofton).
     """
     import pandas as pd
 
@@ -161,19 +124,7 @@ def measure_regions(
 def region_shapes(labels: npt.ArrayLike) -> Regions:
     """Return the plain measurements of the labelled regions, in pixels.
 
-    Parameters
-    ----------
-    labels : array_like of int, dims (y, x)
-        0 is background; labels need not be consecutive nor the regions connected.
-
-    Returns
-    -------
-    Regions
-
-    Raises
-    ------
-    InputError, InputTypeError
-        If `labels` is not a two-dimensional image of whole numbers, zero or above.
+    Dims: `labels` (y, x).
     """
     return _measure(_label_image(labels), None, None)[0]
 
@@ -268,23 +219,7 @@ def measure_runs(
 ) -> pd.DataFrame:
     """Return the rows of `measure_regions` for regions given as runs of pixels.
 
-    Parameters
-    ----------
-    runs : numpy.ndarray of int32, dims (run, 4)
-        Label, row, first column, column after the last; rows ascending within a label, and no two
-        runs of a label in one row touching. Labels are positive.
-    sums, noise_sums : numpy.ndarray, dims (region, element)
-        Signal of each region and its noise variance, in the order of the labels.
-    shape : tuple of int
-        Rows and columns of the field.
-    elements : sequence of str
-        Names of the elements.
-    pixel_size : float
-        Side of a pixel, in the unit the table is to be in.
-
-    Returns
-    -------
-    pandas.DataFrame
+    Dims: `runs` (run, 4), `sums, noise_sums` (region, element).
     """
     import pandas as pd
 
@@ -302,16 +237,7 @@ def measure_runs(
 def signal_sums(labels: npt.NDArray[np.int32], signal: npt.NDArray[np.generic]) -> Floats:
     """Return the sum of every plane over every label, label 0 left at zero.
 
-    Parameters
-    ----------
-    labels : numpy.ndarray of int32, dims (y, x)
-        Labels.
-    signal : numpy.ndarray, dims (element, y, x)
-        Planes.
-
-    Returns
-    -------
-    numpy.ndarray, dims (label + 1, element)
+    Dims: `labels` (y, x), `signal` (element, y, x); returns (label + 1, element).
     """
     from spattermap.core import region_kernels as kernels
 

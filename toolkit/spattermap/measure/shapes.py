@@ -271,20 +271,7 @@ def _no_satellites(reason: str) -> Satellites:
 def distance_to(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.float32]:
     """Return each pixel's distance to the nearest True pixel.
 
-    Parameters
-    ----------
-    mask : numpy.ndarray of bool, dims (y, x)
-        What the distance is measured to.
-
-    Returns
-    -------
-    numpy.ndarray of float32, dims (y, x)
-        Distance between pixel centres (px); infinite where nothing is True.
-
-    Examples
-    --------
-    >>> distance_to(np.array([[True, False, False]])).tolist()
-    [[0.0, 1.0, 2.0]]
+    Dims: `mask` (y, x); returns (y, x).
     """
     import edt
 

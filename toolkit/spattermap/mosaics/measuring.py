@@ -145,19 +145,7 @@ def measure_part(task: Task) -> Measured:
 
 
 def part_maps(parted: Parted, box: Box) -> xr.Dataset:
-    """Return a window of the mosaic as a map set in memory.
-
-    Parameters
-    ----------
-    parted : Parted
-        The segmentation, which knows the source.
-    box : Box
-        The window.
-
-    Returns
-    -------
-    xarray.Dataset
-    """
+    """Return a window of the mosaic as a map set in memory."""
     source = parted.job.source
     maps = source.maps.isel(y=box.rows, x=box.columns)
     for name in ("counts", "variance", "electron_image", "valid"):
@@ -283,18 +271,7 @@ def _connected(metal: npt.NDArray[np.bool_]) -> Connected:
 def coarse_sums(values: npt.NDArray[Any], box: Box, step: int) -> Coarse:
     """Return sums over the squares of a grid that starts at the field's first pixel.
 
-    Parameters
-    ----------
-    values : numpy.ndarray, dims (..., y, x)
-        A window.
-    box : Box
-        Where it lies.
-    step : int
-        Side of a square (px).
-
-    Returns
-    -------
-    Coarse
+    Dims: `values` (..., y, x).
     """
     sums = np.asarray(values, dtype=np.float64)
     for axis, (start, stop) in ((-2, (box.top, box.bottom)), (-1, (box.left, box.right))):

@@ -26,15 +26,7 @@ _QUANTILES = (("bare", 0.1), ("middling", 0.5), ("covered", 0.9))
 
 
 def write_page(found: Mosaic, parted: Parted) -> None:
-    """Write ``report.html`` into the folder of the results.
-
-    Parameters
-    ----------
-    found : Mosaic
-        The result.
-    parted : Parted
-        The segmentation, while its pictures are still on disk.
-    """
+    """Write ``report.html`` into the folder of the results."""
     parts = [
         ("Answer", _answer(found)),
         ("Overview", _overview(found)),

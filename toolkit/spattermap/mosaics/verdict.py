@@ -26,18 +26,7 @@ _DOWN, _ACROSS = 2, 2
 
 
 def windows(parted: Parted) -> list[xr.Dataset]:
-    """Return four windows of a mosaic, or all of a small one, as map sets in memory.
-
-    Parameters
-    ----------
-    parted : Parted
-        The segmentation.
-
-    Returns
-    -------
-    list of xarray.Dataset
-        For the spatial null, which compares pictures and cannot be had from sums.
-    """
+    """Return four windows of a mosaic, or all of a small one, as map sets in memory."""
     height, width = parted.job.shape
     tops, lefts = (
         sorted({max(0, min(n - WINDOW_PX, round(n * (2 * k + 1) / (2 * m)) - WINDOW_PX // 2))
@@ -57,22 +46,7 @@ def windows(parted: Parted) -> list[xr.Dataset]:
 def join_parts(
     contexts: Sequence[Context], fields: Sequence[xr.Dataset], *, droplet_um: float | None
 ) -> Context:
-    """Return what the verdict is drawn from, for the whole mosaic.
-
-    Parameters
-    ----------
-    contexts : sequence of Context
-        One a part.
-    fields : sequence of xarray.Dataset
-        Windows for the spatial null.
-    droplet_um : float or None
-        Area-weighted mean diameter of the droplets (um).
-
-    Returns
-    -------
-    Context
-        The parts count as one field: their blocks are resampled together.
-    """
+    """Return what the verdict is drawn from, for the whole mosaic."""
     # What belongs to the deposit as a whole is taken from the part with most metal.
     first = max(contexts, key=lambda one: float(one.sums.n[:, [DROPLET, STREAK]].sum()))
     sums = reduce(lambda a, b: a.merge(b), (one.sums for one in contexts))

@@ -62,24 +62,12 @@ class Structure(NamedTuple):
     def inflation(self, block_px: int) -> Floats:
         """Return by how much block sums understate each element's variances.
 
-        Parameters
-        ----------
-        block_px : int
-            Side of the blocks (px).
+        Returns dims (element,).
 
-        Returns
-        -------
-        numpy.ndarray, dims (element,)
-            ``sum rho(h) / sum rho(h) (1 - |h_y|/b)(1 - |h_x|/b)``, at least 1.
-
-        Notes
-        -----
         Resampled blocks of side b see correlations within a block and none across its borders,
         a bias of order length/b (Kuensch 1989, theorem 3.3). The autocorrelation is taken as
         isotropic. Not to be trusted where structure reaches across the whole field.
 
-        References
-        ----------
         Kuensch, Annals of Statistics 17 (1989) 1217.
         """
         return np.array([_inflation(profile, block_px) for profile in self.profiles])
@@ -97,19 +85,7 @@ def _inflation(profile: Floats, block_px: int) -> float:
 
 
 def bin_sums(maps: xr.Dataset, side: int) -> Binned:
-    """Sum a map set over square bins; a ragged margin of less than one bin is left out.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set, eager or dask-backed.
-    side : int
-        Side of a bin (px).
-
-    Returns
-    -------
-    Binned
-    """
+    """Sum a map set over square bins; a ragged margin of less than one bin is left out."""
     height, width = (maps.sizes[axis] // side * side for axis in ("y", "x"))
     cut = maps.isel(y=slice(0, height), x=slice(0, width))
     if "valid" in cut:
@@ -136,17 +112,6 @@ def _binned(data: Any, side: int) -> Any:
 def structure_of(maps: xr.Dataset) -> Structure:
     """Return how the material of a map set is correlated in space.
 
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set, eager or dask-backed; of a large one the middle is read.
-
-    Returns
-    -------
-    Structure
-
-    Notes
-    -----
     The autocovariance along rows and along columns is pooled over the elements in units of each
     one's variance. Noise is independent from pixel to pixel and enters lag zero only, where the
     known noise variance is taken off; where it is unknown, lag one stands in for lag zero.

@@ -23,36 +23,14 @@ BLOCK_PX = 32  # side of the blocks in which a field may be quiet
 def white_variance(plane: np.ndarray, step: int = 1, used: np.ndarray | None = None) -> float:
     """Return the variance of the noise that is independent from pixel to pixel.
 
-    Parameters
-    ----------
-    plane : numpy.ndarray, dims (y, x)
-        A map.
-    step : int, optional
-        Spacing of the mask (px); noise correlated over fewer pixels counts as white then.
-    used : numpy.ndarray of bool, dims (y, x), optional
-        Pixels to use.
+    Dims: `plane` (y, x), `used` (y, x).
 
-    Returns
-    -------
-    float
-        Variance in the square of the map's unit; NaN where the map is too small.
-
-    Notes
-    -----
     Mean square of the map filtered with the product of two second differences, which no plane,
     no edge along x or y and no slow change passes, over its gain of 36 for white noise. Structure
     with power at the finest scale adds to it.
 
-    References
-    ----------
     Immerkaer, Comput. Vis. Image Underst. 64 (1996) 300, eq. 1 (with the mean square in place of
     the mean modulus, which would assume normal noise).
-
-    Examples
-    --------
-    >>> counts = np.random.default_rng(1).poisson(4.0, (256, 256))
-    >>> round(white_variance(counts))
-    4
     """
     squares = fine_squares(np.asarray(plane, dtype=np.float64), step)
     if squares.size == 0:
@@ -81,28 +59,7 @@ def eroded(used: np.ndarray, step: int) -> np.ndarray:
 def quiet_ratios(plane: np.ndarray, used: np.ndarray | None = None) -> tuple[float, float]:
     """Return flatness and dispersion as the quieter half of the field shows them.
 
-    Parameters
-    ----------
-    plane : numpy.ndarray, dims (y, x)
-        A map.
-    used : numpy.ndarray of bool, dims (y, x), optional
-        Pixels to use.
-
-    Returns
-    -------
-    flatness : float
-        White variance at step 1 over that at step 2, median over blocks: 1 for white noise, near
-        0 after smoothing or interpolation. NaN without any variation.
-    dispersion : float
-        White variance over mean, lower quartile over blocks: 1 for counts, the gain for counts
-        times a gain. Structure raises it least in quiet blocks. NaN for an empty map.
-
-    Examples
-    --------
-    >>> counts = np.random.default_rng(1).poisson(4.0, (256, 256)).astype(float)
-    >>> flatness, dispersion = quiet_ratios(counts)
-    >>> round(flatness, 1), round(dispersion, 1)
-    (1.0, 0.9)
+    Dims: `plane` (y, x), `used` (y, x).
     """
     kept = np.ones(plane.shape, dtype=bool) if used is None else used
     ratios: list[tuple[float, float]] = []
@@ -176,26 +133,7 @@ class NoiseModel:
 
 
 def lattice_gain(values: np.ndarray) -> float | None:
-    """Return the constant of which every value is a whole multiple, or None.
-
-    Parameters
-    ----------
-    values : numpy.ndarray
-        Values of one map.
-
-    Returns
-    -------
-    float or None
-        The largest such constant; None where there are too few distinct values to tell, or where
-        the values lie on no lattice. Whole numbers may be such multiples after rounding.
-
-    Examples
-    --------
-    >>> lattice_gain(np.array([0.0, 2.5, 5.0, 12.5]))
-    2.5
-    >>> lattice_gain(np.array([1.0, 2**0.5, 3**0.5])) is None
-    True
-    """
+    """Return the constant of which every value is a whole multiple, or None."""
     distinct = np.unique(values[np.isfinite(values)])
     positive = distinct[distinct > 0]
     if positive.size < LEAST_DISTINCT or distinct[0] < 0:
@@ -245,26 +183,7 @@ def _rounded_gain(positive: np.ndarray) -> float | None:
 
 
 def model_of(maps: xr.Dataset, place: int) -> NoiseModel:
-    """Return the noise model of one map.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        Map set.
-    place : int
-        Index along `element`.
-
-    Returns
-    -------
-    NoiseModel
-
-    Examples
-    --------
-    >>> from spattermap import make_map_set
-    >>> counts = np.random.default_rng(1).poisson(2.0, (1, 64, 64))
-    >>> model_of(make_map_set(counts, ["Cu"]), 0).kind
-    'poisson'
-    """
+    """Return the noise model of one map."""
     plane, used = _window(maps, place)
     element = str(maps["element"].values[place])
     mean = float(plane[used].mean()) if used.any() else float("nan")

@@ -98,20 +98,7 @@ def _circle(row: dict[Any, Any], names: list[str], size: float, unit: str) -> st
 
 
 def numbers_html(maps: xr.Dataset, view: View) -> str:
-    """Return the headline numbers of a view.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        The maps at the view's scale.
-    view : View
-        The segmentation.
-
-    Returns
-    -------
-    str
-        HTML.
-    """
+    """Return the headline numbers of a view."""
     unit = unit_name(facts(maps).length_unit)
     diameters = view.droplets["diameter_um"].to_numpy(dtype=float)
     middle = wording.figures(float(np.median(diameters))) if len(diameters) else "–"
@@ -131,19 +118,7 @@ def numbers_html(maps: xr.Dataset, view: View) -> str:
 
 
 def histogram_svg(maps: xr.Dataset, view: View) -> str:
-    """Return the diameters in logarithmic bins as a small SVG, drawn without matplotlib for speed.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        The maps at the view's scale.
-    view : View
-        The segmentation.
-
-    Returns
-    -------
-    str
-    """
+    """Return the diameters in logarithmic bins as an SVG, without matplotlib for speed."""
     unit = unit_name(facts(maps).length_unit)
     diameters = view.droplets["diameter_um"].to_numpy(dtype=float)
     if len(diameters) < FEWEST_DROPLETS_FOR_BINS:

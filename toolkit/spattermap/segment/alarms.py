@@ -16,21 +16,6 @@ _KERNEL_LEVELS = 200
 def expected_peaks(z: npt.ArrayLike, *, n_pixels: int, roughness: float) -> Floats:
     """Return the expected number of noise peaks at least z standard deviations high.
 
-    Parameters
-    ----------
-    z : array_like
-        Height in standard deviations.
-    n_pixels : int
-        Pixels of the field.
-    roughness : float
-        Variance of the gradient of the filtered noise over its variance (px^-2).
-
-    Returns
-    -------
-    numpy.ndarray
-
-    Notes
-    -----
     Expected Euler characteristic of the excursion set of a smooth Gaussian field,
     ``A lambda (2 pi)^(-3/2) z exp(-z^2/2)`` with lambda the roughness (Adler 1981; Worsley 1994).
     Pixels cannot give more peaks than there are pixels, so the smaller of this and the count of
@@ -52,23 +37,6 @@ def gaussian_equivalent(
 ) -> Floats:
     """Return how many standard deviations of a normal variable a peak of the fraction equals.
 
-    Parameters
-    ----------
-    peak : array_like
-        Filtered metal fraction.
-    classes : Classes
-        Class means; the bare ones make the noise.
-    used : Filter
-        The filter.
-    poisson : bool
-        True for counts, whose sums are skewed when they are few.
-
-    Returns
-    -------
-    numpy.ndarray
-
-    Notes
-    -----
     For counts the filtered fraction is a weighted sum of Poisson variables. Its upper tail comes
     from the saddlepoint approximation of Lugannani & Rice (1980), Adv. Appl. Probab. 12, 475, in
     the ``r*`` form of Barndorff-Nielsen, which reads directly as a normal deviate.
@@ -115,21 +83,7 @@ def _deviate(x: float, steps: npt.NDArray[np.float64], rate: npt.NDArray[np.floa
 
 
 def threshold(*, n_pixels: int, roughness: float, false_alarms: float) -> float:
-    """Return the height (standard deviations) that noise passes `false_alarms` times a field.
-
-    Parameters
-    ----------
-    n_pixels : int
-        Pixels of the field.
-    roughness : float
-        As in `expected_peaks`.
-    false_alarms : float
-        Expected number a field.
-
-    Returns
-    -------
-    float
-    """
+    """Return the height (standard deviations) that noise passes `false_alarms` times a field."""
     grid = np.linspace(0.0, 12.0, 2401)
     expected = expected_peaks(grid, n_pixels=n_pixels, roughness=roughness)
     enough = np.flatnonzero(expected <= false_alarms)

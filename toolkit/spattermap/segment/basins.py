@@ -26,18 +26,7 @@ from spattermap.segment.parting import uphill
 def grow_labels(label: Labels, height: Singles, floor: float) -> Labels:
     """Give unlabelled pixels above `floor` to the label their steepest path reaches.
 
-    Parameters
-    ----------
-    label : numpy.ndarray of int32, dims (y, x)
-        Labels to grow; 0 elsewhere.
-    height : numpy.ndarray of float32, dims (y, x)
-        Smoothed metal fraction.
-    floor : float
-        Lowest height that may be taken.
-
-    Returns
-    -------
-    numpy.ndarray of int32, dims (y, x)
+    Dims: `label` (y, x), `height` (y, x); returns (y, x).
     """
     rows, columns = height.shape
     out = label.copy()
@@ -67,23 +56,7 @@ def grow_labels(label: Labels, height: Singles, floor: float) -> Labels:
 def cut(label: Labels, height: Singles, n: int, table: Singles, finest: float) -> Labels:
     """Cut each basin at the height that belongs to a blurred disc of the resulting area.
 
-    Parameters
-    ----------
-    label : numpy.ndarray of int32, dims (y, x)
-        Basins.
-    height : numpy.ndarray of float32, dims (y, x)
-        Smoothed metal fraction.
-    n : int
-        Number of basins.
-    table : numpy.ndarray of float32
-        Edge level against radius, in steps of `finest`.
-    finest : float
-        Step of `table` (px).
-
-    Returns
-    -------
-    numpy.ndarray of int32, dims (y, x)
-        Labels of what lies above each basin's own level.
+    Dims: `label` (y, x), `height` (y, x); returns (y, x).
     """
     level = cut_levels(label, height, n, table, finest)
     return np.where((label > 0) & (height >= level[label]), label, np.int32(0))
@@ -93,14 +66,7 @@ def cut(label: Labels, height: Singles, n: int, table: Singles, finest: float) -
 def cut_levels(label: Labels, height: Singles, n: int, table: Singles, finest: float) -> Singles:
     """Return the height at which each basin is cut; infinite where nothing of it remains.
 
-    Parameters
-    ----------
-    label, height, n, table, finest
-        As in `cut`; `label` and `height` of any one shape.
-
-    Returns
-    -------
-    numpy.ndarray of float32, dims (basin + 1,)
+    Returns dims (basin + 1,).
     """
     count = np.zeros(n + 2, np.int64)
     for i in range(label.size):
@@ -188,22 +154,7 @@ def grow(
 ) -> tuple[Labels, Grown]:
     """Give unlabelled pixels of one part to the hill their steepest path reaches.
 
-    Parameters
-    ----------
-    label : numpy.ndarray of int32, dims (y, x)
-        Hills of the window.
-    height : numpy.ndarray of float32, dims (y, x)
-        Height map of the window.
-    window, core : Box
-        The part with one pixel around it, and the part.
-    floor : float
-        Lowest height that may be taken.
-
-    Returns
-    -------
-    basins : numpy.ndarray of int32, dims (y, x)
-        Of the core; -k where a path ends on exit k.
-    Grown
+    Dims: `label` (y, x), `height` (y, x); returns (y, x).
     """
     here = core.inside(window)
     out, end = _grow(
@@ -236,19 +187,7 @@ class Ends:
 
 
 def follow(reports: Sequence[Grown], grid: Grid) -> list[Ends]:
-    """Follow every exit to the hill it ends on at last.
-
-    Parameters
-    ----------
-    reports : sequence of Grown
-        One a part, in order.
-    grid : Grid
-        The parts.
-
-    Returns
-    -------
-    list of Ends
-    """
+    """Follow every exit to the hill it ends on at last."""
     base = np.concatenate([[0], np.cumsum([len(one.exits) for one in reports])]).astype(np.int64)
     # Exit k of a part is written -(base + k): negative numbers point on, others are hills.
     shifts = [_Shift(int(start)) for start in base[:-1]]
@@ -313,22 +252,7 @@ def cuts(
 ) -> Cuts:
     """Find where the basins of one part are cut.
 
-    Parameters
-    ----------
-    basins : numpy.ndarray of int32, dims (y, x)
-        Basins of the part.
-    height : numpy.ndarray of float32, dims (y, x)
-        Height map of the part.
-    core : Box
-        The part.
-    shape : tuple of int
-        Rows and columns of the field.
-    table, finest : numpy.ndarray of float32, float
-        As in `segmentation.growing.cut`.
-
-    Returns
-    -------
-    Cuts
+    Dims: `basins` (y, x), `height` (y, x).
     """
     names = np.union1d([0], basins)
     dense: Labels = np.searchsorted(names, basins).astype(np.int32)
@@ -364,19 +288,7 @@ def _highest_of_each(owner: Labels, value: Singles, most: int) -> Integers:
 def shared_levels(
     found: Sequence[Cuts], *, table: Singles, finest: float
 ) -> tuple[Labels, Singles]:
-    """Return basins that lie in several parts and the heights at which they are cut.
-
-    Parameters
-    ----------
-    found : sequence of Cuts
-        Of every part.
-    table, finest : numpy.ndarray of float32, float
-        As in `cuts`.
-
-    Returns
-    -------
-    basin, level : numpy.ndarray
-    """
+    """Return basins that lie in several parts and the heights at which they are cut."""
     owner = np.concatenate([one.shared for one in found])
     value = np.concatenate([one.height for one in found])
     most = most_needed(table, finest)

@@ -23,26 +23,8 @@ def find_cracks(
 ) -> dict[str, Any]:
     """Find dark thin lines on the bare plate and ask whether they start at droplets.
 
-    Parameters
-    ----------
-    image : numpy.ndarray, dims (y, x)
-        Electron image.
-    labels : numpy.ndarray of int32, dims (y, x)
-        Droplets and streaks; their rims are left out of the search.
-    valid : numpy.ndarray of bool, dims (y, x)
-        Pixels to use.
-    seed : int
-        Seed of the shifts of the spatial null.
+    Dims: `image` (y, x), `labels` (y, x), `valid` (y, x).
 
-    Returns
-    -------
-    dict
-        ``mask`` (bool, dims (y, x)), ``n``, ``length_px`` (total), ``density_per_px`` (length over
-        bare area, px^-1), ``at_regions`` (cracks with an end at a droplet or streak),
-        ``at_regions_expected`` (mean of the null) and ``p_value``.
-
-    Notes
-    -----
     Ridges by the larger eigenvalue of the Hessian at two scales (Lindeberg 1998), in units of the
     response's own robust scatter over bare plate; strong points are continued through weaker ones
     (hysteresis). The image is levelled first by the median of each class, so that the dark foot of

@@ -66,30 +66,7 @@ def find_regions(
 ) -> Regions:
     """Return the metal regions of a filtered metal fraction.
 
-    Parameters
-    ----------
-    fraction : numpy.ndarray, dims (y, x)
-        Filtered metal fraction.
-    classes : Classes
-        Class means.
-    used : Filter
-        The filter.
-    valid : numpy.ndarray of bool, dims (y, x)
-        Pixels to use.
-    raw : numpy.ndarray, dims (y, x), optional
-        The unfiltered fraction; with it, faint large droplets are looked for with wider filters.
-    split_strength : float, optional
-        1 by default; 0 never parts.
-    false_alarms : float, optional
-        Expected number of false regions a field.
-    poisson : bool, optional
-        True for counts.
-    offset : float, optional
-        Added to the fraction; positive finds more metal.
-
-    Returns
-    -------
-    Regions
+    Dims: `fraction` (y, x), `valid` (y, x), `raw` (y, x).
     """
     height = height_of(fraction, valid, offset)
     rule = Parting.of(classes, used, strength=split_strength)
@@ -114,18 +91,7 @@ def find_regions(
 def height_of(fraction: Singles, valid: Bools, offset: float) -> Singles:
     """Return the height map in which droplets are the hills.
 
-    Parameters
-    ----------
-    fraction : numpy.ndarray of float32, dims (y, x)
-        Filtered metal fraction.
-    valid : numpy.ndarray of bool, dims (y, x)
-        Pixels to use.
-    offset : float
-        Added to the fraction.
-
-    Returns
-    -------
-    numpy.ndarray of float32, dims (y, x)
+    Dims: `fraction` (y, x), `valid` (y, x); returns (y, x).
     """
     return np.asarray(np.where(valid, fraction + np.float32(offset), np.float32(-1)))
 
@@ -191,25 +157,7 @@ class Parting:
 
 
 def looks(classes: Classes, used: Filter, *, n_pixels: int, false_alarms: float) -> list[Filter]:
-    """Return the filters through which a field is searched: more than one where counts are few.
-
-    Parameters
-    ----------
-    classes : Classes
-        Class means.
-    used : Filter
-        The filter of the fraction.
-    n_pixels : int
-        Pixels of the field.
-    false_alarms : float
-        Expected number of false regions a field.
-
-    Returns
-    -------
-    list of Filter
-        `used` alone where half metal already stands out against its noise; else also wider ones,
-        which see large droplets better.
-    """
+    """Return the filters through which a field is searched: more than one where counts are few."""
     u = alarms.threshold(n_pixels=n_pixels, roughness=used.roughness, false_alarms=false_alarms)
     if u * alarms.noise_sd(classes, used) < _CLEAR:
         return [used]
@@ -248,22 +196,7 @@ def weigh(
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Return each region's best deviate and the number of noise peaks expected as high.
 
-    Parameters
-    ----------
-    top : numpy.ndarray, dims (look, region)
-        Highest filtered fraction of each region.
-    classes : Classes
-        Class means.
-    filters : list of Filter
-        The filter of each look.
-    n_pixels : int
-        Pixels of the field.
-    poisson : bool
-        True for counts.
-
-    Returns
-    -------
-    deviates, expected : numpy.ndarray, dims (region,)
+    Dims: `top` (look, region); returns (region,).
     """
     best, expected = np.full(top.shape[1], -np.inf), np.full(top.shape[1], np.inf)
     for highest, one in zip(top, filters, strict=False):
@@ -277,16 +210,7 @@ def weigh(
 def keep(found: Regions, wanted: npt.NDArray[np.bool_]) -> Regions:
     """Return only the wanted regions, renumbered.
 
-    Parameters
-    ----------
-    found : Regions
-        The regions.
-    wanted : numpy.ndarray of bool, dims (region,)
-        Which to keep.
-
-    Returns
-    -------
-    Regions
+    Dims: `wanted` (region,).
     """
     table = np.zeros(wanted.size + 1, np.int32)
     table[1:][wanted] = np.arange(1, np.count_nonzero(wanted) + 1)
@@ -296,16 +220,7 @@ def keep(found: Regions, wanted: npt.NDArray[np.bool_]) -> Regions:
 def without_pinholes(mask: Bools, least: float) -> Bools:
     """Fill holes and drop specks too small to be resolved: noise, and ruinous for distances.
 
-    Parameters
-    ----------
-    mask : numpy.ndarray of bool, dims (y, x)
-        Metal. In a part of a field, pixels within twice `least` of its border may come out wrong.
-    least : float
-        Smallest area that is kept (px).
-
-    Returns
-    -------
-    numpy.ndarray of bool, dims (y, x)
+    Dims: `mask` (y, x); returns (y, x).
     """
     from scipy import ndimage
 
@@ -331,17 +246,7 @@ def _part(mask: Bools, height: Singles, rule: Parting) -> tuple[Labels, int]:
 def blunted_distance(mask: Bools, blunt: float) -> Singles:
     """Return the distance to the edge inside a mask, smoothed; no more than `FARTHEST`.
 
-    Parameters
-    ----------
-    mask : numpy.ndarray of bool, dims (y, x)
-        Metal.
-    blunt : float
-        Standard deviation of the smoothing (px).
-
-    Returns
-    -------
-    numpy.ndarray of float32, dims (y, x)
-        px. In a part of a field, wrong within `FARTHEST` and the smoothing's reach of its border.
+    Dims: `mask` (y, x); returns (y, x).
     """
     from scipy import ndimage
 
@@ -374,24 +279,6 @@ def smallest_trusted(
 ) -> float:
     """Return the diameter (px) of the smallest disc that is found every other time.
 
-    Parameters
-    ----------
-    classes : Classes
-        Class means.
-    used : Filter
-        The filter.
-    n_pixels : int
-        Pixels of the field.
-    false_alarms : float
-        Expected number of false regions a field.
-
-    Returns
-    -------
-    float
-        Infinity where the classes cannot be told apart at all.
-
-    Notes
-    -----
     The blurred and filtered disc must rise above the half height, and above the height that noise
     passes `false_alarms` times a field.
     """
@@ -421,24 +308,8 @@ _THICKER = (
 def middle_signal(fraction: Singles, labels: Labels, n_droplets: int, *, sigma: float) -> float:
     """Return the mean metal fraction in the middle of the droplets wide enough to have one.
 
-    Parameters
-    ----------
-    fraction : numpy.ndarray of float32, dims (y, x)
-        Filtered metal fraction: 1 is typical metal.
-    labels : numpy.ndarray of int32, dims (y, x)
-        Droplets 1 to `n_droplets`; streaks after them are left out.
-    n_droplets : int
-        Number of droplets.
-    sigma : float
-        Standard deviation (px) of the edge.
+    Dims: `fraction` (y, x), `labels` (y, x).
 
-    Returns
-    -------
-    float
-        NaN where fewer than three droplets are wide enough.
-
-    Notes
-    -----
     Flat discs give 1. On seeded scenes of spherical caps thin against the electron range it was
     1.12 to 1.37, where the outline left out a fifth to a third of the covered area; on flat discs
     of one thickness 0.97 to 1.05, unless they were so blurred that small ones came out weaker.

@@ -12,59 +12,24 @@ from spattermap.core.arrays import Bools, Singles
 def disc_edge_level(radius_over_sigma: npt.ArrayLike) -> npt.NDArray[np.float64]:
     """Return the height of a Gaussian-blurred unit disc at its true edge.
 
-    Parameters
-    ----------
-    radius_over_sigma : array_like
-        Radius in units of the standard deviation of the blur.
-
-    Returns
-    -------
-    numpy.ndarray
-        One half for a straight edge, less for a small disc.
-
-    Notes
-    -----
     ``(1 - exp(-a) I0(a)) / 2`` with ``a = (R / sigma)^2``: the probability that a Rice variable
     with its centre on the circle falls inside (Marcum's Q function with equal arguments,
     ``Q1(x, x) = (1 + exp(-x^2) I0(x^2)) / 2``). Cutting a small droplet at one half would lose
     ``sigma^2 / 2 R`` of its radius; cutting it at this height leaves its area unbiased.
-
-    Examples
-    --------
-    >>> bool(abs(disc_edge_level(50.0) - 0.5) < 0.01)
-    True
     """
     a = np.asarray(radius_over_sigma, dtype=np.float64) ** 2
     return np.asarray(0.5 * (1 - special.i0e(a)))
 
 
 def disc_peak(radius_over_sigma: npt.ArrayLike) -> npt.NDArray[np.float64]:
-    """Return the height of a Gaussian-blurred unit disc at its centre.
-
-    Parameters
-    ----------
-    radius_over_sigma : array_like
-        Radius in units of the standard deviation of the blur.
-
-    Returns
-    -------
-    numpy.ndarray
-        ``1 - exp(-R^2 / 2 sigma^2)``.
-    """
+    """Return the height of a Gaussian-blurred unit disc at its centre."""
     return np.asarray(-np.expm1(-0.5 * np.asarray(radius_over_sigma, dtype=np.float64) ** 2))
 
 
 def signed_distance(mask: Bools) -> Singles:
     """Return the distance to the edge of a mask (px), positive inside.
 
-    Parameters
-    ----------
-    mask : numpy.ndarray of bool, dims (y, x)
-        The regions.
-
-    Returns
-    -------
-    numpy.ndarray of float32, dims (y, x)
+    Dims: `mask` (y, x); returns (y, x).
     """
     import edt
 
@@ -79,15 +44,7 @@ def signed_distance(mask: Bools) -> Singles:
 def inner_distance(mask: Bools) -> Singles:
     """Return the distance to the edge of a mask (px) inside it, and zero outside.
 
-    Parameters
-    ----------
-    mask : numpy.ndarray of bool, dims (y, x)
-        The regions.
-
-    Returns
-    -------
-    numpy.ndarray of float32, dims (y, x)
-        Infinite where the mask has no edge.
+    Dims: `mask` (y, x); returns (y, x).
     """
     import edt
 

@@ -296,38 +296,12 @@ def _haze(
 
 
 def alloy_step(stack: Stack, classes: Classes) -> float:
-    """Return the mean alloy signal of typical metal above bare.
-
-    Parameters
-    ----------
-    stack : Stack
-        Tells the alloy's planes.
-    classes : Classes
-        Class means.
-
-    Returns
-    -------
-    float
-    """
+    """Return the mean alloy signal of typical metal above bare."""
     return float((classes.metal - classes.bare)[stack.signs > 0].sum())
 
 
 def zero_of(stack: Stack, classes: Classes, blank: Stack) -> tuple[float, float]:
-    """Return the mean alloy signal of a blank and its standard error, at the dose of the maps.
-
-    Parameters
-    ----------
-    stack : Stack
-        Tells elements and signs of the maps.
-    classes : Classes
-        Class means of the maps.
-    blank : Stack
-        The bare substrate.
-
-    Returns
-    -------
-    tuple of float
-    """
+    """Return the mean alloy signal of a blank and its standard error, at the dose of the maps."""
     whole = haze.field_of(blank, np.zeros(blank.shape, np.int32), 0, margin=-np.inf)
     values = whole.signal[whole.valid]
     error = float(values.std(dtype=np.float64) / np.sqrt(max(1, values.size)))
@@ -357,26 +331,7 @@ def _dose_ratio(stack: Stack, blank: Stack, classes: Classes) -> float:
 
 
 def plate(stack: Stack, roles: Roles, blank: xr.Dataset) -> Stack:
-    """Return a blank as a stack with the elements of the maps.
-
-    Parameters
-    ----------
-    stack : Stack
-        The maps.
-    roles : Roles
-        Roles of the elements.
-    blank : xarray.Dataset
-        The bare substrate under the same conditions.
-
-    Returns
-    -------
-    Stack
-
-    Raises
-    ------
-    InputError
-        If the blank lacks an alloy element.
-    """
+    """Return a blank as a stack with the elements of the maps."""
     have = {str(e) for e in blank["element"].values}
     missing = [e for e in roles.alloy if e not in have]
     if missing:

@@ -78,21 +78,6 @@ def fit_levels(
 ) -> Levels:
     """Fit the three-part mixture by expectation and maximisation.
 
-    Parameters
-    ----------
-    score : numpy.ndarray
-        Smoothed score of the valid pixels.
-    noise_bare, noise_metal : float
-        Noise standard deviation of the smoothed score at the two levels.
-    start : tuple of float
-        First guess of the two levels, lower first.
-
-    Returns
-    -------
-    Levels
-
-    Notes
-    -----
     Dempster, Laird & Rubin (1977), J. R. Stat. Soc. B 39, 1, on a histogram of 400 bins. The
     spread of the metal is bounded by a quarter of the step and the spread of the bare plate by an
     eighth: wider peaks would explain droplets as thickness or haze. Edge pixels may not outnumber
@@ -185,22 +170,7 @@ class Estimate:
 
 
 def estimate(stack: Stack) -> Estimate:
-    """Estimate classes, structure and filter.
-
-    Parameters
-    ----------
-    stack : Stack
-        The planes; of a large field a sample.
-
-    Returns
-    -------
-    Estimate
-
-    Raises
-    ------
-    InputError
-        If no plane may rise with metal or fall under it.
-    """
+    """Estimate classes, structure and filter."""
     if not stack.signs.any():
         raise InputError(
             "roles must name at least one alloy or substrate element that was mapped, got none. "
@@ -440,36 +410,14 @@ def _largest_eigenvalue_of_noise(n_planes: int, n_blocks: int) -> float:
 def sample_lines(
     shape: tuple[int, int],
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]] | None:
-    """Return rows and columns of the windows by which a large field is known; None: all of it.
-
-    Parameters
-    ----------
-    shape : tuple of int
-        Rows and columns of the field.
-
-    Returns
-    -------
-    tuple of numpy.ndarray, or None
-        At most four windows, `_SAMPLE_SIDE` squared pixels each, so that the estimates of a large
-        field cost no more than those of a middling one.
-    """
+    """Return rows and columns of the windows by which a large field is known; None: all of it."""
     if shape[0] * shape[1] <= 4 * _SAMPLE_SIDE**2:
         return None
     return _windows(shape[0]), _windows(shape[1])
 
 
 def sample_of(stack: Stack) -> Stack:
-    """Return the stack, or four windows of a large one side by side.
-
-    Parameters
-    ----------
-    stack : Stack
-        The whole field.
-
-    Returns
-    -------
-    Stack
-    """
+    """Return the stack, or four windows of a large one side by side."""
     lines = sample_lines(stack.shape)
     if lines is None:
         return stack
@@ -510,19 +458,7 @@ class Ground:
 
 
 def ground_of(sample: Stack, *, noise_known: bool) -> Ground:
-    """Estimate what holds for a whole field.
-
-    Parameters
-    ----------
-    sample : Stack
-        The field, or the windows of a large one (`estimation.sample_of`).
-    noise_known : bool
-        False where the maps are neither counts nor carry a variance.
-
-    Returns
-    -------
-    Ground
-    """
+    """Estimate what holds for a whole field."""
     if noise_known:
         return Ground(estimate(sample), None)
     variance = estimated_variance(sample.planes)
@@ -554,14 +490,7 @@ def _texture(sample: Stack, known: Estimate) -> Singles:
 def estimated_variance(planes: npt.NDArray[np.generic]) -> Singles:
     """Return the white-noise variance of each plane, from differences of neighbours.
 
-    Parameters
-    ----------
-    planes : numpy.ndarray, dims (element, y, x)
-        Maps in any unit.
-
-    Returns
-    -------
-    numpy.ndarray of float32, dims (element,)
+    Dims: `planes` (element, y, x); returns (element,).
     """
     out = np.empty(len(planes), np.float32)
     for k, plane in enumerate(planes):

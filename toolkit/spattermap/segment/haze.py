@@ -50,20 +50,7 @@ def field_of(
 ) -> Field:
     """Return what the haze is measured on.
 
-    Parameters
-    ----------
-    stack : Stack
-        The planes.
-    labels : numpy.ndarray of int32, dims (y, x)
-        Regions.
-    n_droplets : int
-        Labels above this are streaks.
-    margin : float
-        Distance (px) at which the blurred edge of a region has died away.
-
-    Returns
-    -------
-    Field
+    Dims: `labels` (y, x).
     """
     alloy = np.flatnonzero(stack.signs > 0)
     signal = _sum(stack.planes, alloy, stack.shape)
@@ -131,19 +118,7 @@ class HazeSums:
 
 
 def sums_of(field: Field, *, origin: float) -> HazeSums:
-    """Return the sums of a field, or of a part of it whose corner lies on a multiple of 32 px.
-
-    Parameters
-    ----------
-    field : Field
-        From `field_of`.
-    origin : float
-        A level near that of the bare plate, the same for every part; it keeps digits.
-
-    Returns
-    -------
-    HazeSums
-    """
+    """Return the sums of a field, or of a part of it whose corner lies on a multiple of 32 px."""
     sums, counts = _blocks(field.signal, field.clear, _BLOCK)
     noise, _ = _blocks(field.noise, field.clear, _BLOCK)
     enough = counts >= 0.25 * _BLOCK**2
@@ -183,28 +158,6 @@ def measure(
 ) -> dict[str, float]:
     """Return the haze, its interval, the shares of the metal signal, and the texture.
 
-    Parameters
-    ----------
-    sums : HazeSums
-        From `sums_of`, merged over the parts of the field.
-    blank : tuple of float or None
-        Mean alloy signal of the bare plate and its standard error; None takes the darkest tenth
-        of the bare blocks as zero, which an even film everywhere would hide.
-    step : float
-        Mean alloy signal of typical metal above bare, the unit of ``fraction``.
-    level : float
-        Confidence level.
-
-    Returns
-    -------
-    dict of str to float
-        ``fraction`` (mean signal of the clear area over typical metal) with ``_low``, ``_high``;
-        ``n_pixels``; ``zero_from_blank`` (1 or 0); ``share_droplets``, ``share_streaks``,
-        ``share_haze`` of the metal signal, each with ``_low`` and ``_high``; and
-        ``excess_<side>px`` with ``_err`` (see `texture`). Empty without a clear area.
-
-    Notes
-    -----
     The signal outside the regions but near them is partly their own blurred edge. So the haze
     per pixel is read in the clear area, taken to hold up to the edges, and everything else in the
     field belongs to droplets and streaks, in proportion to the signal on them. How far outlines
@@ -280,24 +233,7 @@ def _kind(field: Field) -> npt.NDArray[np.int8]:
 
 
 def texture(sums: HazeSums, *, zero: float) -> dict[str, float]:
-    """Return how much more the clear area varies than counting, at several scales.
-
-    Parameters
-    ----------
-    sums : HazeSums
-        From `sums_of`.
-    zero : float
-        Signal of the bare plate.
-
-    Returns
-    -------
-    dict of str to float
-        For each block side b: ``excess_<b>px``, the variance of block sums beyond noise over the
-        haze's own counts in a block, and its standard error ``excess_<b>px_err``. It is 0 at
-        every b for an even film; constant over small b for droplets too small to resolve (then it
-        is the counts a single one gives: the variance of a compound Poisson sum); growing with b
-        for haze that varies smoothly.
-    """
+    """Return how much more the clear area varies than counting, at several scales."""
     out: dict[str, float] = {}
     for side, (n, *powers, noise) in zip(_TEXTURE_SIDES, sums.texture.tolist(), strict=True):
         if n < 30:

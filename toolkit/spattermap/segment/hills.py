@@ -119,26 +119,7 @@ def climb(
 ) -> tuple[Labels, Climbed]:
     """Find the hills of one part.
 
-    Parameters
-    ----------
-    height : numpy.ndarray of float32, dims (y, x)
-        Height map of the window.
-    region : numpy.ndarray of int32, dims (y, x)
-        Regions within which paths stay, 0 outside them.
-    window : Box
-        The part with one pixel around it, where the field has it.
-    core : Box
-        The part.
-    shape : tuple of int
-        Rows and columns of the field.
-    rule : Rule
-        Which hills are joined.
-
-    Returns
-    -------
-    nodes : numpy.ndarray of int32, dims (y, x)
-        Node of each pixel of the core, 0 outside the regions.
-    Climbed
+    Dims: `height` (y, x), `region` (y, x); returns (y, x).
     """
     height, region = np.ascontiguousarray(height), np.ascontiguousarray(region)
     here = core.inside(window)
@@ -176,20 +157,7 @@ def climb(
 def at_inner_border(number: Labels, n_numbers: int, *, core: Box, shape: tuple[int, int]) -> Bools:
     """Return which numbers stand on a border that a part shares with another.
 
-    Parameters
-    ----------
-    number : numpy.ndarray of int32, dims (y, x)
-        Picture of the part; 0 stands for nothing.
-    n_numbers : int
-        How many numbers there are, 0 among them.
-    core : Box
-        The part.
-    shape : tuple of int
-        Rows and columns of the field.
-
-    Returns
-    -------
-    numpy.ndarray of bool, dims (number,)
+    Dims: `number` (y, x); returns (number,).
     """
     touching = np.zeros(n_numbers, dtype=bool)
     for wanted, line in (
@@ -248,14 +216,7 @@ def _highest(passes: Passes, is_open: Bools, table: Labels) -> Passes:
 def border_lines(node: Labels, height: Singles, region: Labels) -> dict[str, Line]:
     """Return what stands along the four borders of a part.
 
-    Parameters
-    ----------
-    node, height, region : numpy.ndarray, dims (y, x)
-        The part.
-
-    Returns
-    -------
-    dict of str to Line
+    Dims: `node, height, region` (y, x).
     """
     cuts: dict[str, Any] = {
         "top": (0, ...), "bottom": (-1, ...), "left": (..., 0), "right": (..., -1)
@@ -291,21 +252,7 @@ class Hills:
 
 
 def join(reports: Sequence[Climbed], grid: Grid, rule: Rule) -> Hills:
-    """Continue the paths that left their parts, and join hills across borders.
-
-    Parameters
-    ----------
-    reports : sequence of Climbed
-        One a part, in order.
-    grid : Grid
-        How the field was cut.
-    rule : Rule
-        Which hills are joined.
-
-    Returns
-    -------
-    Hills
-    """
+    """Continue the paths that left their parts, and join hills across borders."""
     base = np.concatenate([[0], np.cumsum([one.n_open for one in reports])]).astype(np.int64)
     # Nodes that are not joined yet get numbers of their own, from 1, over all parts.
     opened = [_opened(one, int(start)) for one, start in zip(reports, base[:-1], strict=True)]
@@ -371,20 +318,7 @@ def read_lines(
 ) -> Integers:
     """Return what stands at pixels on the borders of the parts they lie in.
 
-    Parameters
-    ----------
-    lines : sequence of dict of str to Line
-        Borders of every part.
-    grid : Grid
-        The parts.
-    pixels : numpy.ndarray of int64, dims (pixel, 2)
-        Rows and columns in the field.
-    tables : sequence of numpy.ndarray
-        For each part, what its nodes stand for.
-
-    Returns
-    -------
-    numpy.ndarray of int64, dims (pixel,)
+    Dims: `pixels` (pixel, 2); returns (pixel,).
     """
     y, x = pixels.T
     where = grid.at(y, x)
@@ -425,22 +359,7 @@ def _all_passes(
 def strips(
     lines: Sequence[dict[str, Line]], grid: Grid, *, tables: Sequence[Labels]
 ) -> Iterator[Line]:
-    """Return the two rows, or columns, of pixels along every border between parts.
-
-    Parameters
-    ----------
-    lines : sequence of dict of str to Line
-        Borders of every part.
-    grid : Grid
-        The parts.
-    tables : sequence of numpy.ndarray
-        For each part, what its nodes stand for.
-
-    Yields
-    ------
-    Line
-        Arrays of the full width or height of the field, so that corners are held too.
-    """
+    """Return the two rows, or columns, of pixels along every border between parts."""
     down, across = len(grid.rows) - 1, grid.across
 
     def beside(parts: list[int], side: str) -> list[npt.NDArray[np.generic]]:

@@ -22,21 +22,8 @@ def block_sums(
 ) -> tuple[Floats, npt.NDArray[np.int64]]:
     """Return sum and number of the used pixels of every block.
 
-    Parameters
-    ----------
-    picture : numpy.ndarray of float32, dims (y, x)
-        Values; what is not used is not read.
-    used : numpy.ndarray of bool, dims (y, x)
-        Pixels to sum.
-    side : int
-        Side of a block (px); those at the far edges may be smaller.
+    Dims: `picture` (y, x), `used` (y, x); returns (block row, block column).
 
-    Returns
-    -------
-    sums, counts : numpy.ndarray, dims (block row, block column)
-
-    Notes
-    -----
     Pixels are added one by one in raster order, so a block's sum does not depend on how large the
     part is in which it was given.
     """
@@ -61,16 +48,7 @@ def block_sums(
 def block_areas(shape: tuple[int, int], side: int) -> Floats:
     """Return the number of pixels of every block, smaller at the far edges.
 
-    Parameters
-    ----------
-    shape : tuple of int
-        Rows and columns of the field.
-    side : int
-        Side of a block (px).
-
-    Returns
-    -------
-    numpy.ndarray, dims (block row, block column)
+    Returns dims (block row, block column).
     """
     rows, columns = (np.minimum(side, n - np.arange(0, n, side)).astype(np.float64) for n in shape)
     return np.asarray(np.outer(rows, columns))
@@ -134,18 +112,7 @@ class BareSums:
 def bare_sums(raw: Singles, bare: Bools, valid: Bools, *, side: int) -> BareSums:
     """Return the sums of a field, or of a part of it that starts on a block's border.
 
-    Parameters
-    ----------
-    raw : numpy.ndarray of float32, dims (y, x)
-        Unfiltered metal fraction.
-    bare, valid : numpy.ndarray of bool, dims (y, x)
-        Bare pixels; pixels to use.
-    side : int
-        Side of a block (px).
-
-    Returns
-    -------
-    BareSums
+    Dims: `raw` (y, x), `bare, valid` (y, x).
     """
     total, n = block_sums(raw, bare, side)
     _, n_valid = block_sums(raw, valid, side)
@@ -174,14 +141,7 @@ class Level:
     def at(self, rows: slice, columns: slice) -> Singles:
         """Return the metal fraction of the bare plate around pixels, less the field's mean.
 
-        Parameters
-        ----------
-        rows, columns : slice
-            Which pixels.
-
-        Returns
-        -------
-        numpy.ndarray of float32, dims (y, x)
+        Returns dims (y, x).
         """
         weight = self._interpolated(self.weight, rows, columns)
         return self._combined(weight, self._interpolated(self.total, rows, columns))
@@ -202,23 +162,7 @@ class Level:
 
 
 def level_of(sums: BareSums, reach: Reach, *, shape: tuple[int, int], noise: float) -> Level | None:
-    """Return the bare level around every pixel, or None where it is even.
-
-    Parameters
-    ----------
-    sums : BareSums
-        Of the whole field.
-    reach : Reach
-        How widely it is smoothed.
-    shape : tuple of int
-        Rows and columns of the field.
-    noise : float
-        Noise standard deviation of the unfiltered fraction in one bare pixel.
-
-    Returns
-    -------
-    Level or None
-    """
+    """Return the bare level around every pixel, or None where it is even."""
     area = block_areas(shape, reach.side)
     part = float(sums.n.sum() / area.sum())
     if part < 0.02:

@@ -89,21 +89,8 @@ def classes_from_means(
 ) -> Classes:
     """Return classes whose weights best tell f = 0 from f = 1.
 
-    Parameters
-    ----------
-    bare, metal : numpy.ndarray, dims (element,)
-        Class means.
-    noise_bare, noise_metal : numpy.ndarray, dims (element,)
-        Noise variances in the classes.
-    signs : numpy.ndarray, dims (element,)
-        Allowed direction of each plane; one that moves against its role gets no weight.
+    Dims: `bare, metal` (element,), `noise_bare, noise_metal` (element,), `signs` (element,).
 
-    Returns
-    -------
-    Classes
-
-    Notes
-    -----
     ``w_e`` is proportional to ``(m1_e - m0_e) / v_e`` with the noise variance v at half height:
     the score of the likelihood in f there (Rao 1948), so that the estimate of f is linear,
     unbiased at every f, and efficient where the edge is placed. The log-likelihood ratio itself
@@ -121,17 +108,7 @@ def classes_from_means(
 def metal_fraction(stack: Stack, classes: Classes) -> Singles:
     """Return the unsmoothed estimate of the metal fraction of every pixel.
 
-    Parameters
-    ----------
-    stack : Stack
-        The planes.
-    classes : Classes
-        Class means and weights.
-
-    Returns
-    -------
-    numpy.ndarray of float32, dims (y, x)
-        Zero on average over bare plate, one over metal; invalid pixels hold zero.
+    Returns dims (y, x).
     """
     total = np.full(stack.shape, -float(classes.weights @ classes.bare), dtype=np.float32)
     for weight, plane in zip(classes.weights, stack.planes, strict=True):
@@ -144,23 +121,8 @@ def metal_fraction(stack: Stack, classes: Classes) -> Singles:
 def log_odds(fraction: Singles, classes: Classes, *, gain: float, prior: float = 0.0) -> Singles:
     """Return the log odds of metal that a smoothed metal fraction gives.
 
-    Parameters
-    ----------
-    fraction : numpy.ndarray, dims (y, x)
-        Smoothed metal fraction.
-    classes : Classes
-        Class means.
-    gain : float
-        Factor by which the smoothing changed the variance of the noise.
-    prior : float, optional
-        Prior log odds.
+    Dims: `fraction` (y, x); returns (y, x).
 
-    Returns
-    -------
-    numpy.ndarray of float32, dims (y, x)
-
-    Notes
-    -----
     Two normal classes of equal noise variance v: ``ln odds = (f - 1/2) / v + prior``, which is
     the log-likelihood ratio of the averaged counts expanded about half height.
     """
@@ -178,22 +140,7 @@ def stack_of(
 ) -> Stack:
     """Return a stack from plain arrays.
 
-    Parameters
-    ----------
-    planes : numpy.ndarray, dims (element, y, x)
-        Counts, or another quantity.
-    elements : sequence of str
-        Names.
-    signs : sequence of int
-        +1 alloy, -1 substrate, 0 other.
-    valid : numpy.ndarray of bool, dims (y, x)
-        Pixels to use.
-    variance : numpy.ndarray or None, dims (element, y, x)
-        Noise variance; None means Poisson.
-
-    Returns
-    -------
-    Stack
+    Dims: `planes` (element, y, x), `valid` (y, x), `variance` (element, y, x).
     """
     return Stack(planes, variance, valid, tuple(elements), np.array(signs, dtype=np.int8))
 

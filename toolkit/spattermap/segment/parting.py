@@ -141,14 +141,7 @@ def _saddles(label: Labels, height: Singles, region: Labels) -> tuple[Labels, La
 def elongation(sums: Integers) -> float:
     """Return length over width of the ellipse with the second moments of a set of pixels.
 
-    Parameters
-    ----------
-    sums : numpy.ndarray of int64, dims (6,)
-        Number of pixels, and sums of y, x, y^2, x^2 and y x.
-
-    Returns
-    -------
-    float
+    Dims: `sums` (6,).
     """
     n = float(sums[0])
     y, x = sums[1] / n, sums[2] / n
@@ -190,19 +183,7 @@ def _merge(passes: Passes, peak: Singles, sums: Integers, rule: Rule) -> Labels:
 def pixel_sums(label: Labels, n: int, top: int, left: int) -> Integers:
     """Return what `elongation` needs of every label; whole numbers, so that parts add up exactly.
 
-    Parameters
-    ----------
-    label : numpy.ndarray of int32, dims (y, x)
-        Labels, 0 for the ground.
-    n : int
-        Number of labels.
-    top, left : int
-        Row and column of the picture's first pixel in the field.
-
-    Returns
-    -------
-    numpy.ndarray of int64, dims (label + 1, 6)
-        Number of pixels, and sums of y, x, y^2, x^2 and y x.
+    Dims: `label` (y, x); returns (label + 1, 6).
     """
     out = np.zeros((n + 1, 6), np.int64)
     for i in range(label.shape[0]):
@@ -223,24 +204,8 @@ def pixel_sums(label: Labels, n: int, top: int, left: int) -> Integers:
 def part(height: Singles, region: Labels, rule: Rule) -> tuple[Labels, int]:
     """Divide regions into the hills of a height map, joining hills without a true pass.
 
-    Parameters
-    ----------
-    height : numpy.ndarray of float32, dims (y, x)
-        Usually the distance to the edge (px).
-    region : numpy.ndarray of int, dims (y, x)
-        Regions to divide, 0 outside them.
-    rule : Rule
-        Which hills stay apart.
+    Dims: `height` (y, x), `region` (y, x); returns (y, x).
 
-    Returns
-    -------
-    labels : numpy.ndarray of int32, dims (y, x)
-        0 outside the regions, then 1, 2, ...
-    n : int
-        Number of hills.
-
-    Notes
-    -----
     Steepest ascent to summits, then joining in order of the pass between them, which is the
     persistence (dynamics) of Grimaud (1992), SPIE 1769, 292, made relative: a neck parts two
     droplets when it is narrow against the smaller of them, whatever their size. The two rules on
@@ -260,35 +225,13 @@ def part(height: Singles, region: Labels, rule: Rule) -> tuple[Labels, int]:
 def passes_between(label: Labels, height: Singles, region: Labels) -> Passes:
     """Return every contact of two labelled pixels within one region.
 
-    Parameters
-    ----------
-    label : numpy.ndarray of int32, dims (y, x)
-        Hills, 0 outside them.
-    height : numpy.ndarray of float32, dims (y, x)
-        Height map.
-    region : numpy.ndarray of int32, dims (y, x)
-        Pixels of different regions have no contact.
-
-    Returns
-    -------
-    Passes
+    Dims: `label` (y, x), `height` (y, x), `region` (y, x).
     """
     return Passes(*_saddles(label, height, region))
 
 
 def highest(passes: Passes) -> Passes:
-    """Return the highest contact of every two hills.
-
-    Parameters
-    ----------
-    passes : Passes
-        Contacts, in any order.
-
-    Returns
-    -------
-    Passes
-        In order of the first and second hill.
-    """
+    """Return the highest contact of every two hills."""
     first, second, saddle = passes
     order = np.lexsort((-saddle, second, first))
     first, second, saddle = first[order], second[order], saddle[order]
@@ -300,21 +243,7 @@ def highest(passes: Passes) -> Passes:
 def joined(passes: Passes, peak: Singles, rule: Rule, *, sums: Integers = NO_SUMS) -> Labels:
     """Join hills without a true pass between them.
 
-    Parameters
-    ----------
-    passes : Passes
-        Contacts, in any order; of one pair only the highest matters.
-    peak : numpy.ndarray of float32, dims (label + 1,)
-        Height of each hill's summit.
-    rule : Rule
-        As in `part`.
-    sums : numpy.ndarray of int64, dims (label + 1, 6), optional
-        As `pixel_sums` gives them; needed by a rule on shapes.
-
-    Returns
-    -------
-    numpy.ndarray of int32, dims (label + 1,)
-        For each label that of the hill it was joined to.
+    Dims: `peak` (label + 1,), `sums` (label + 1, 6); returns (label + 1,).
     """
     first, second, saddle = highest(passes)
     order = np.lexsort((second, first, -saddle))
@@ -324,14 +253,7 @@ def joined(passes: Passes, peak: Singles, rule: Rule, *, sums: Integers = NO_SUM
 def contacts(labels: Labels) -> list[tuple[int, int]]:
     """Return every pair of labels that touch, in ascending order.
 
-    Parameters
-    ----------
-    labels : numpy.ndarray of int32, dims (y, x)
-        Regions.
-
-    Returns
-    -------
-    list of tuple of int
+    Dims: `labels` (y, x).
     """
     flat = np.zeros(labels.shape, np.float32)
     first, second, _ = _saddles(labels, flat, np.zeros_like(labels))

@@ -36,32 +36,7 @@ def segment_parts(
     settings: Settings | None = None,
     workers: Workers | None = None,
 ) -> Parted:
-    """Divide a field into bare substrate, droplets and streaks, part by part.
-
-    Parameters
-    ----------
-    source : Source
-        The map set.
-    roles : Roles
-        As in `spattermap.segmentation.segment`.
-    scratch : Scratch
-        An empty folder that every worker reaches; about 30 bytes a pixel are written there.
-    grid : Grid
-        The parts; the result is the same however the field is cut.
-    settings : Settings, optional
-        As in `spattermap.segmentation.segment`; cracks are not looked for.
-    workers : Workers, optional
-        Where the parts are worked on.
-
-    Returns
-    -------
-    Parted
-
-    Raises
-    ------
-    InputError, InputFileError
-        If the roles name no mapped element, or the pixels are not allowed.
-    """
+    """Divide a field into bare substrate, droplets and streaks, part by part."""
     settings, workers = settings or Settings(), workers or Workers()
     sample = sampled(source, roles)
     known = ground_of(sample, noise_known=noise_is_known(source.maps)).known
@@ -100,20 +75,7 @@ def every(job: Job, more: Any = None, *, grid: Grid | None = None) -> list[Task]
 
 
 def sampled(source: Source, roles: Roles) -> Stack:
-    """Return the part of a map set from which classes, structure and filter are estimated.
-
-    Parameters
-    ----------
-    source : Source
-        The map set.
-    roles : Roles
-        Roles of the elements.
-
-    Returns
-    -------
-    Stack
-        The same pixels that `estimation.sample_of` takes of the whole field.
-    """
+    """Return the part of a map set from which classes, structure and filter are estimated."""
     names = [str(e) for e in source.maps["element"].values]
     signs = [1 if e in roles.alloy else -1 if e in roles.substrate else 0 for e in names]
     lines = sample_lines(source.shape)

@@ -23,34 +23,11 @@ from spattermap.segment.passes import Task
 def circular_summary(angles_deg: npt.ArrayLike, *, axial: bool = False) -> dict[str, float]:
     """Return mean direction, concentration and Rayleigh test of a set of angles.
 
-    Parameters
-    ----------
-    angles_deg : array_like
-        Angles (deg).
-    axial : bool, optional
-        True for axes without head and tail, for which an angle and the angle plus 180 deg are
-        one; they are doubled for the statistics and the mean is halved again.
-
-    Returns
-    -------
-    dict
-        ``n``; ``mean_direction_deg``; ``resultant_length`` (0 scattered, 1 all the same);
-        ``circular_sd_deg``; ``rayleigh_p`` (hypothesis: no preferred direction); ``kappa`` (von
-        Mises concentration). Only ``n`` for fewer than two angles.
-
-    Notes
-    -----
     Mardia & Jupp, Directional Statistics (2000): resultant length eq. 2.3.4, circular standard
     deviation eq. 2.3.11. The Rayleigh p-value is the approximation
     ``exp(sqrt(1 + 4 n + 4 (n^2 - R^2)) - 1 - 2 n)`` of Zar, Biostatistical Analysis (eq. 27.4; from
     memory), good to 0.001 from n = 5. Kappa solves ``I1(k) / I0(k) = resultant length``; for
     fewer than 16 angles the maximum-likelihood value is shrunk after Best & Fisher (1981).
-
-    Examples
-    --------
-    >>> found = circular_summary([10.0, 20.0, 30.0])
-    >>> round(found["mean_direction_deg"], 6)
-    20.0
     """
     angles = np.radians(np.asarray(angles_deg, dtype=np.float64).ravel())
     n = angles.size
@@ -244,23 +221,7 @@ def find(
 ) -> tuple[Labels, list[int], dict[int, Shape]]:
     """Join the pieces of streaks and name the regions that are streaks.
 
-    Parameters
-    ----------
-    labels : numpy.ndarray of int32, dims (y, x)
-        Regions 1 to n.
-    smallest : float
-        Smallest trusted diameter (px); shorter than two of them, nothing is called a streak.
-    valid : numpy.ndarray of bool, dims (y, x), optional
-        False where a pixel must not be used: shapes are cut off there as at the frame.
-
-    Returns
-    -------
-    labels : numpy.ndarray of int32, dims (y, x)
-        Regions with the pieces of streaks joined (numbers of joined pieces are missing).
-    streaks : list of int
-        Labels of the streaks.
-    shapes : dict of int to Shape
-        Geometry of each of them.
+    Dims: `labels` (y, x), `valid` (y, x); returns (y, x).
     """
     from scipy import ndimage
 
@@ -320,25 +281,7 @@ def find_among(
 ) -> tuple[npt.NDArray[np.int32], list[int], dict[int, Shape]]:
     """Join the pieces of streaks and name the regions that are streaks, without a picture.
 
-    Parameters
-    ----------
-    outlook : Outlook
-        Boxes, areas and pixels on the frame of all regions.
-    touching : list of tuple of int
-        Regions that touch, in ascending order; pairs without a region worth a look may be left out.
-    pixels : callable
-        Gives rows and columns of a region's pixels in raster order.
-    smallest : float
-        As in `find`.
-
-    Returns
-    -------
-    table : numpy.ndarray of int32, dims (region,)
-        New label of every region: another one's where it was joined to it.
-    streaks : list of int
-        Labels of the streaks.
-    shapes : dict of int to Shape
-        Geometry of each of them.
+    Returns dims (region,).
     """
     looked = np.flatnonzero(outlook.worth_a_look).tolist()
     shapes = {k: describe(*pixels(k)) for k in looked}
@@ -474,17 +417,7 @@ def _numbered(task: Task, box: object) -> Labels:
 def runs_of(label: Labels, top: int, left: int) -> Runs:
     """Return the runs of a labelled picture whose first pixel lies at `top`, `left`.
 
-    Parameters
-    ----------
-    label : numpy.ndarray of int32, dims (y, x)
-        Labels, 0 outside.
-    top, left : int
-        Row and column of the first pixel in the field.
-
-    Returns
-    -------
-    Runs
-        In raster order.
+    Dims: `label` (y, x).
     """
     from spattermap.core.region_kernels import count_runs, find_runs
 

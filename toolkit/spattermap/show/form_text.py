@@ -48,19 +48,7 @@ def sizes(analysis: Any) -> Fragment:
 
 
 def diameters_table(sizes: pd.DataFrame, length_unit: str) -> Fragment:
-    """Return percentiles and means of the diameter with their intervals.
-
-    Parameters
-    ----------
-    sizes : pandas.DataFrame
-        As `spattermap.morphology.size_summary` gives it.
-    length_unit : {"um", "px"}
-        Its unit.
-
-    Returns
-    -------
-    Fragment
-    """
+    """Return percentiles and means of the diameter with their intervals."""
     rows = _size_rows(sizes)
     if not rows:
         return paragraphs(["No droplet was measured whole."])
@@ -111,17 +99,7 @@ def shapes_and_spacing(analysis: Any) -> Fragment:
 
 
 def shape_sentences(shapes: pd.DataFrame) -> list[str]:
-    """Return the share of each shape as a sentence; none where no droplet has one.
-
-    Parameters
-    ----------
-    shapes : pandas.DataFrame
-        As `spattermap.morphology.shape_shares` gives it.
-
-    Returns
-    -------
-    list of str
-    """
+    """Return the share of each shape as a sentence; none where no droplet has one."""
     shares = [
         f"{percent(row['share'])} ({_span(row)}) {_SHAPE_WORDS.get(row['shape'], row['shape'])}"
         for _, row in shapes.iterrows()

@@ -71,24 +71,7 @@ def describe(maps: xr.Dataset) -> pd.DataFrame:
 
 
 def saturated_share(values: np.ndarray) -> float:
-    """Return the share of values that were cut off at the top.
-
-    Parameters
-    ----------
-    values : numpy.ndarray
-        Values of one map.
-
-    Returns
-    -------
-    float
-        Share (0 to 1): of values at the largest number of an unsigned type, or at a maximum
-        that far more pixels have than the next lower value.
-
-    Examples
-    --------
-    >>> saturated_share(np.array([3, 255, 255, 7], np.uint8))
-    0.5
-    """
+    """Return the share of values that were cut off at the top."""
     top = values.max()
     share = float(np.mean(values == top))
     if values.dtype.kind == "u" and top == np.iinfo(values.dtype).max:
@@ -101,25 +84,7 @@ def saturated_share(values: np.ndarray) -> float:
 
 
 def missing(maps: xr.Dataset) -> list[tuple[str, str]]:
-    """Return what the map set lacks and what that costs.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        Map set.
-
-    Returns
-    -------
-    list of (str, str)
-        What is missing, and the answers that it costs.
-
-    Examples
-    --------
-    >>> from spattermap import make_map_set
-    >>> maps = make_map_set(np.ones((1, 2, 2)), ["Cu"], pixel_size_um=0.5)
-    >>> [what for what, _ in missing(maps)]
-    ['alloy and substrate', 'blank', 'beam energy', 'electron image', 'lines']
-    """
+    """Return what the map set lacks and what that costs."""
     known = facts(maps)
     checks = (
         (known.length_unit == "px", "pixel size", "every length and area stays in pixels"),
@@ -159,25 +124,7 @@ def missing(maps: xr.Dataset) -> list[tuple[str, str]]:
 
 
 def as_text(maps: xr.Dataset) -> str:
-    """Return everything that was understood of a map set as plain text.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        Map set.
-
-    Returns
-    -------
-    str
-        Lines without a final newline.
-
-    Examples
-    --------
-    >>> from spattermap import make_map_set
-    >>> maps = make_map_set([[[0, 1], [2, 5]]], ["Cu"], title="burst 14")
-    >>> print(as_text(maps).splitlines()[2].strip())
-    size            2 x 2 px (y x x), 1 elements
-    """
+    """Return everything that was understood of a map set as plain text."""
     from spattermap.noise.noise_models import noise_model
 
     known = facts(maps)

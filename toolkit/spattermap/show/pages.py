@@ -24,44 +24,14 @@ def style() -> str:
 
 
 def anchor(title: str) -> str:
-    """Return the anchor of a heading.
-
-    Parameters
-    ----------
-    title : str
-        The heading, plain or escaped.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> anchor("Verdict on each element"), anchor("Sizes &amp; shares")
-    ('verdict-on-each-element', 'sizes-shares')
-    """
+    """Return the anchor of a heading."""
     return re.sub(r"\W+", "-", unescape(title)).strip("-").lower()
 
 
 def shell(
     parts: Sequence[tuple[str, str]], *, title: str, kind: str, heading: str, level: float
 ) -> str:
-    """Return a self-contained page.
-
-    Parameters
-    ----------
-    parts : sequence of tuple of str
-        Heading and HTML of each part; parts without HTML are left out.
-    title, kind, heading : str
-        Title of the window, the line above the heading, and the heading.
-    level : float
-        Confidence level of the bounds on it (0 to 1).
-
-    Returns
-    -------
-    str
-        HTML without scripts that asks nothing of any network.
-    """
+    """Return a self-contained page."""
     parts = [(name, html) for name, html in parts if html]
     contents = "".join(
         f'<li><a href="#{anchor(name)}">{escape(name)}</a></li>' for name, _ in parts

@@ -209,22 +209,7 @@ def _number(name: str, value: float) -> str:
 
 
 def heading_of(name: str) -> str:
-    """Return what a column is called above a table.
-
-    Parameters
-    ----------
-    name : str
-        The column, or ``least NAME`` for a goal that is better where it is smaller.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> heading_of("p_value"), heading_of("least share_haze")
-    ('p', 'least haze (of the metal signal)')
-    """
+    """Return what a column is called above a table."""
     if name.startswith("least "):
         return f"least {heading_of(name.removeprefix('least '))}"
     return _WORDS.get(name) or words_of(name)

@@ -96,22 +96,7 @@ def write_report(
 
 
 def notebook_path(name: str) -> Path:
-    """Return where a notebook lies, installed or in a working copy.
-
-    Parameters
-    ----------
-    name : str
-        File name of a notebook.
-
-    Returns
-    -------
-    pathlib.Path
-
-    Raises
-    ------
-    InputFileError
-        If there is no such notebook.
-    """
+    """Return where a notebook lies, installed or in a working copy."""
     here = Path(__file__).resolve().parents[1]
     places = (here / "_data" / "notebooks", here.parents[1] / "notebooks")
     for place in places:
@@ -128,30 +113,7 @@ def notebook_path(name: str) -> Path:
 
 
 def run_notebook(notebook: Path, parameters: Mapping[str, object], *, folder: Path) -> NotebookNode:
-    """Execute a notebook with parameters and return it with its outputs.
-
-    Parameters
-    ----------
-    notebook : pathlib.Path
-        The notebook; its cell tagged ``parameters`` names what can be set.
-    parameters : mapping of str to object
-        New values.
-    folder : pathlib.Path
-        Where the executed copy is kept while it runs.
-
-    Returns
-    -------
-    nbformat.NotebookNode
-
-    Raises
-    ------
-    InputError
-        If a parameter is unknown.
-    SpattermapError
-        The error that a cell raised, where it concerns the input.
-    papermill.PapermillExecutionError
-        Any other error in a cell: a fault of ours.
-    """
+    """Execute a notebook with parameters and return it with its outputs."""
     with _quiet_jupyter():
         import papermill
 
@@ -234,20 +196,7 @@ def _quiet_jupyter() -> Iterator[None]:
 
 
 def as_page(notebook: NotebookNode, *, title: str) -> str:
-    """Return an executed notebook as one self-contained HTML page.
-
-    Parameters
-    ----------
-    notebook : nbformat.NotebookNode
-        With its outputs. Code, warnings and cells tagged ``notebook-only`` are left out.
-    title : str
-        Title of the page; any text, it is escaped.
-
-    Returns
-    -------
-    str
-        HTML without scripts that asks nothing of any network.
-    """
+    """Return an executed notebook as one self-contained HTML page."""
     from nbconvert import HTMLExporter
     from traitlets.config import Config
 

@@ -37,44 +37,12 @@ UNDIVIDED = (
 
 
 def listing(words: Sequence[str]) -> str:
-    """Return words joined as in a sentence.
-
-    Parameters
-    ----------
-    words : sequence of str
-        One word or more.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> listing(["Cu", "Zn", "Si"])
-    'Cu, Zn and Si'
-    """
+    """Return words joined as in a sentence."""
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def percent(value: float | None, *, digits: int = 0) -> str:
-    """Return a fraction as percent, or a dash where it is unknown.
-
-    Parameters
-    ----------
-    value : float
-        A fraction.
-    digits : int, optional
-        Decimals; small values get as many as their first figure needs.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> percent(0.314), percent(0.0042), percent(float("nan"))
-    ('31 %', '0.4 %', '–')
-    """
+    """Return a fraction as percent, or a dash where it is unknown."""
     if not _known(value):
         return "–"
     shown = 100 * value
@@ -124,22 +92,7 @@ _NAMES = {
 
 
 def words_of(column: str) -> str:
-    """Return a column's name as printed on an axis or above a table.
-
-    Parameters
-    ----------
-    column : str
-        The name, its unit last.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> words_of("d50_um"), words_of("charge_J"), words_of("share_haze")
-    ('d50 (µm)', 'charge (J)', 'haze (of the metal signal)')
-    """
+    """Return a column's name as printed on an axis or above a table."""
     if column in _NAMES:
         return _NAMES[column]
     for ending in sorted(_UNITS, key=len, reverse=True):
@@ -149,26 +102,7 @@ def words_of(column: str) -> str:
 
 
 def with_interval(summary: dict[str, Any], name: str, *, as_percent: bool = False) -> str:
-    """Return ``value (low to high)`` of one entry of the summary.
-
-    Parameters
-    ----------
-    summary : dict
-        As `Analysis.summary` gives it.
-    name : str
-        The entry; its bounds are ``name_low`` and ``name_high``.
-    as_percent : bool, optional
-        The value is a fraction.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> with_interval({"d50_um": 3.84, "d50_um_low": 3.61, "d50_um_high": 4.06}, "d50_um")
-    '3.84 (3.61 to 4.06)'
-    """
+    """Return ``value (low to high)`` of one entry of the summary."""
     show = percent if as_percent else figures
     value = show(summary.get(name, math.nan))
     low, high = (summary.get(f"{name}_{end}", math.nan) for end in ("low", "high"))
@@ -205,19 +139,7 @@ def answer(analysis: Analysis) -> str:
 
 
 def could_divide(analysis: Analysis) -> bool:
-    """Return whether the maps let metal and bare area be told apart at all.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        A finished analysis.
-
-    Returns
-    -------
-    bool
-        False where the maps vary no more than counting noise does; then nothing found does not
-        mean that nothing is there.
-    """
+    """Return whether the maps let metal and bare area be told apart at all."""
     return math.isfinite(analysis.segmentation.smallest_trusted_px)
 
 
@@ -265,17 +187,7 @@ def _shares(summary: dict[str, Any], *, streaks: bool) -> list[str]:
 
 
 def too_few_droplets(analysis: Analysis) -> bool:
-    """Return whether too few droplets decide the median for its interval to be relied on.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        A finished analysis.
-
-    Returns
-    -------
-    bool
-    """
+    """Return whether too few droplets decide the median for its interval to be relied on."""
     sizes = analysis.morphology.sizes
     return "number D50" in sizes.index and not sizes.loc["number D50", "trusted"]
 
@@ -342,17 +254,7 @@ def _next(analysis: Analysis) -> list[str]:
 
 
 def verdict_lines(elements: pd.DataFrame) -> str:
-    """Return one line an element for a terminal.
-
-    Parameters
-    ----------
-    elements : pandas.DataFrame
-        As in `Analysis.elements`.
-
-    Returns
-    -------
-    str
-    """
+    """Return one line an element for a terminal."""
     return "\n".join(
         f"{row['element']:<3}{row['role']:<10}{row['verdict']:<17}{row['reasons']}"
         for _, row in elements.iterrows()

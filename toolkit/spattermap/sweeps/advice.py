@@ -32,16 +32,6 @@ def goodness(samples: pd.DataFrame) -> pd.Series[float]:
 
     The first goal on which samples differ decides (conductance, or coverage where nothing
     conducts); the mean rank over the other goals breaks ties.
-
-    Parameters
-    ----------
-    samples : pandas.DataFrame
-        One row a sample.
-
-    Returns
-    -------
-    pandas.Series
-        NaN for a sample without results.
     """
     import pandas as pd
 
@@ -61,20 +51,7 @@ def goodness(samples: pd.DataFrame) -> pd.Series[float]:
 
 
 def best_settings(samples: pd.DataFrame, process: Sequence[str]) -> pd.DataFrame:
-    """Return the best sample for each goal and for all together.
-
-    Parameters
-    ----------
-    samples : pandas.DataFrame
-        One row a sample.
-    process : sequence of str
-        Process columns, carried over.
-
-    Returns
-    -------
-    pandas.DataFrame
-        goal, sample, value, then the process columns.
-    """
+    """Return the best sample for each goal and for all together."""
     import pandas as pd
 
     lines = []
@@ -102,22 +79,6 @@ def best_settings(samples: pd.DataFrame, process: Sequence[str]) -> pd.DataFrame
 def outliers(samples: pd.DataFrame, results: Sequence[str]) -> pd.DataFrame:
     """Return samples that lie far from the others of the same alloy.
 
-    Parameters
-    ----------
-    samples : pandas.DataFrame
-        One row a sample.
-    results : sequence of str
-        Columns looked at. The trend with the settings is not taken out, so a sample at an extreme
-        setting may stand out rightly.
-
-    Returns
-    -------
-    pandas.DataFrame
-        sample, result, value, median, score: 0.6745 times the distance from the median over the
-        median absolute deviation, listed above 3.5.
-
-    References
-    ----------
     B. Iglewicz and D. C. Hoaglin, How to Detect and Handle Outliers, ASQC 1993 (from memory).
     """
     import pandas as pd
@@ -151,23 +112,7 @@ def outliers(samples: pd.DataFrame, results: Sequence[str]) -> pd.DataFrame:
 def replicate_scatter(
     samples: pd.DataFrame, process: Sequence[str], results: Sequence[str]
 ) -> pd.DataFrame:
-    """Return the scatter between samples made with equal settings.
-
-    Parameters
-    ----------
-    samples : pandas.DataFrame
-        One row a sample.
-    process : sequence of str
-        Columns that must agree, with the alloy.
-    results : sequence of str
-        Columns looked at.
-
-    Returns
-    -------
-    pandas.DataFrame
-        result, n_groups, n_samples, scatter (pooled standard deviation within groups) and
-        scatter_relative (over the mean). No rows where no settings were repeated.
-    """
+    """Return the scatter between samples made with equal settings."""
     import pandas as pd
 
     lines = []
@@ -196,21 +141,7 @@ def replicate_scatter(
 
 
 def next_settings(samples: pd.DataFrame, process: Sequence[str]) -> pd.DataFrame:
-    """Return settings worth trying next, each with its reason.
-
-    Parameters
-    ----------
-    samples : pandas.DataFrame
-        One row a sample.
-    process : sequence of str
-        Process columns.
-
-    Returns
-    -------
-    pandas.DataFrame
-        kind ("beyond the edge", "between the best", "untested combination", "repeat"), alloy, the
-        process columns, reason. Suggestions from few samples: none is a prediction.
-    """
+    """Return settings worth trying next, each with its reason."""
     import pandas as pd
 
     lines: list[dict[str, Any]] = []

@@ -16,17 +16,7 @@ DONE, OUR_FAULT, SOME_INPUT_UNUSABLE = 0, 1, 2
 def add_to(
     commands: argparse._SubParsersAction[argparse.ArgumentParser],
 ) -> argparse.ArgumentParser:
-    """Add the command to the parser's commands and return its own parser.
-
-    Parameters
-    ----------
-    commands : argparse action
-        As ``ArgumentParser.add_subparsers`` gives it.
-
-    Returns
-    -------
-    argparse.ArgumentParser
-    """
+    """Add the command to the parser's commands and return its own parser."""
     command = commands.add_parser(
         "sweep",
         help="analyse many map sets listed in a sheet and compare their settings",
@@ -51,20 +41,7 @@ def add_to(
 
 
 def run(chosen: argparse.Namespace, settings: Settings) -> int:
-    """Run the command.
-
-    Parameters
-    ----------
-    chosen : argparse.Namespace
-        Parsed arguments.
-    settings : Settings
-        Choices of every analysis.
-
-    Returns
-    -------
-    int
-        0 done; 2 where some map sets could not be used; 1 where that was a fault of ours.
-    """
+    """Run the command."""
     from spattermap.sweeps.run import sweep
 
     found = sweep(

@@ -75,17 +75,6 @@ class Outcome:
 def work(task: Task) -> Outcome:
     """Do the work on one row; never raise, and never do finished work again.
 
-    Parameters
-    ----------
-    task : Task
-        What to do.
-
-    Returns
-    -------
-    Outcome
-
-    Notes
-    -----
     The result lies in a folder named by the content of every input: the files of the map set and
     of its blank, the facts from the sheet, the settings and the version. It appears there in one
     step, so that a worker lost midway leaves nothing behind, and two workers on the same row do
@@ -120,25 +109,7 @@ def _blank_of(row: SheetRow) -> Path | None:
 
 
 def content_key(task: Task, blank: Path | None) -> str:
-    """Return the name of a result: a hash of everything that it depends on.
-
-    Parameters
-    ----------
-    task : Task
-        What to do.
-    blank : pathlib.Path or None
-        The blank.
-
-    Returns
-    -------
-    str
-        Hexadecimal figures.
-
-    Raises
-    ------
-    InputFileError
-        If an input is not there or cannot be read.
-    """
+    """Return the name of a result: a hash of everything that it depends on."""
     facts = {
         "version": __version__,
         "settings": task.settings.to_dict(),
@@ -260,15 +231,7 @@ def _add_report(task: Task, blank: Path | None, target: Path) -> None:
 
 
 def save_moments(moments: BlockMoments, file: Path) -> None:
-    """Write block moments without loss.
-
-    Parameters
-    ----------
-    moments : BlockMoments
-        The sums.
-    file : pathlib.Path
-        An ``.npz`` file.
-    """
+    """Write block moments without loss."""
     import numpy as np
 
     arrays: dict[str, Any] = {}
@@ -284,17 +247,7 @@ def save_moments(moments: BlockMoments, file: Path) -> None:
 
 
 def load_moments(file: Path) -> BlockMoments:
-    """Read block moments.
-
-    Parameters
-    ----------
-    file : pathlib.Path
-        As `save_moments` wrote it.
-
-    Returns
-    -------
-    BlockMoments
-    """
+    """Read block moments."""
     import numpy as np
 
     from spattermap.noise.moments import BlockMoments
@@ -307,16 +260,6 @@ def load_moments(file: Path) -> BlockMoments:
 
 
 def read_record(folder: Path) -> dict[str, Any]:
-    """Return the record of a finished deposit.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Its folder in the store.
-
-    Returns
-    -------
-    dict
-    """
+    """Return the record of a finished deposit."""
     record: dict[str, Any] = json.loads((folder / RECORD).read_text(encoding="utf-8"))
     return record

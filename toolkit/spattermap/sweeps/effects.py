@@ -66,31 +66,9 @@ def rank_effects(
     Alloys are looked at one by one where each has samples enough, for a setting that came with
     one alloy more often than with another would else take the credit for the alloy.
 
-    Parameters
-    ----------
-    samples : pandas.DataFrame
-        One row a sample.
-    process, results : sequence of str
-        Columns.
-    level : float
-        Confidence level (0 to 1).
-    seed : int
-        Seed of the random orders.
-
-    Returns
-    -------
-    pandas.DataFrame
-        process, result, alloy ("all" or one), n_samples, rho, rho_low, rho_high, p_value,
-        p_adjusted (Holm, over the whole table), shown (True where that is below 1 - level),
-        reading.
-
-    Notes
-    -----
     The interval is Fisher's with the variance (1 + rho^2 / 2)/(n - 3) of Bonett and Wright. The
     p-value is the part of all orders of the result that correlate at least as strongly.
 
-    References
-    ----------
     D. G. Bonett and T. A. Wright, Psychometrika 65 (2000) 23, eq. 3 (from memory).
     """
     import pandas as pd
@@ -127,26 +105,7 @@ _RANK_COLUMNS = ("process", "result", "alloy", "n_samples", "rho", "rho_low", "r
 def spearman(x: Floats, y: Floats, *, level: float, seed: int) -> dict[str, Any]:
     """Return Spearman's rank correlation with interval and permutation p-value.
 
-    Parameters
-    ----------
-    x, y : ndarray, dims (sample,)
-        Two quantities.
-    level : float
-        Confidence level (0 to 1).
-    seed : int
-        Seed of the random orders, used above eight samples.
-
-    Returns
-    -------
-    dict
-        n_samples, rho, rho_low, rho_high, p_value; NaN where too few samples or no spread.
-
-    Examples
-    --------
-    >>> x = np.array([90.0, 140.0, 180.0, 220.0, 320.0])
-    >>> found = spearman(x, x**2, level=0.95, seed=0)
-    >>> found["rho"], round(found["p_value"], 4)
-    (1.0, 0.0167)
+    Dims: `x, y` (sample,).
     """
     from scipy.stats import rankdata
 
@@ -167,26 +126,7 @@ def spearman(x: Floats, y: Floats, *, level: float, seed: int) -> dict[str, Any]
 
 
 def rank_interval(rho: float, n: int, level: float) -> tuple[float, float]:
-    """Return the interval of a rank correlation.
-
-    Parameters
-    ----------
-    rho : float
-        Spearman's rank correlation.
-    n : int
-        Samples, at least four.
-    level : float
-        Confidence level (0 to 1).
-
-    Returns
-    -------
-    low, high : float
-
-    Examples
-    --------
-    >>> [round(bound, 2) for bound in rank_interval(0.8, 12, 0.95)]
-    [0.33, 0.95]
-    """
+    """Return the interval of a rank correlation."""
     from scipy.stats import norm
 
     z = math.atanh(np.clip(rho, -1 + 1e-12, 1 - 1e-12))
@@ -230,25 +170,6 @@ def regression(
 ) -> tuple[pd.DataFrame, str]:
     """Return least-squares effects with interactions of two, where there are enough samples.
 
-    Parameters
-    ----------
-    samples : pandas.DataFrame
-        One row a sample.
-    process, results : sequence of str
-        Columns; process columns of numbers are used.
-    level : float
-        Confidence level (0 to 1).
-
-    Returns
-    -------
-    table : pandas.DataFrame
-        result, term, n_samples, effect (change of the result for one standard deviation of the
-        setting), effect_low, effect_high, p_value, explained (R squared), p_adjusted, shown.
-    note : str
-        What was fitted, or why nothing was.
-
-    Notes
-    -----
     Settings are standardised, so that effects compare and main effects hold at the mean setting;
     where there are several alloys, the mean of each is taken out of settings and results first.
     Collinear settings are refused: no calculation can part what the design moved together.

@@ -19,18 +19,7 @@ _MOST_GROUPS = 5
 
 
 def overview(found: Sweep) -> str:
-    """Return the overview page of a sweep.
-
-    Parameters
-    ----------
-    found : Sweep
-        The sweep.
-
-    Returns
-    -------
-    str
-        HTML without scripts that asks nothing of any network.
-    """
+    """Return the overview page of a sweep."""
     return shell(
         [(title, part(found)) for title, part in _PARTS],
         title="Overview of a sweep",

@@ -228,23 +228,7 @@ def _opened(folder: Path) -> Path:
 def summarise(
     rows: Sequence[SheetRow], outcomes: Sequence[Outcome], *, folder: Path, settings: Settings
 ) -> Sweep:
-    """Return the tables of a sweep from its finished deposits.
-
-    Parameters
-    ----------
-    rows : sequence of SheetRow
-        The sheet.
-    outcomes : sequence of Outcome
-        What became of each row.
-    folder : pathlib.Path
-        Folder of the sweep.
-    settings : Settings
-        Level, resamples and seed.
-
-    Returns
-    -------
-    Sweep
-    """
+    """Return the tables of a sweep from its finished deposits."""
     from spattermap.sweeps import advice, effects, sweep_tables
     from spattermap.sweeps.deposit import read_record
 
@@ -293,13 +277,7 @@ def _names(
 
 
 def write_tables(found: Sweep) -> None:
-    """Write every table of a sweep into its folder.
-
-    Parameters
-    ----------
-    found : Sweep
-        The sweep.
-    """
+    """Write every table of a sweep into its folder."""
     for name, file in TABLES.items():
         table: pd.DataFrame = getattr(found, name)
         write_text_atomically(found.folder / file, table.to_csv(index=False, lineterminator="\n"))

@@ -172,22 +172,7 @@ def _row(number: int, cells: Mapping[str, str], file: Path) -> SheetRow:
 
 
 def value_of(cell: str) -> Value:
-    """Return a cell as a number where it is one, else as text.
-
-    Parameters
-    ----------
-    cell : str
-        Text of one cell.
-
-    Returns
-    -------
-    float or str
-
-    Examples
-    --------
-    >>> value_of("140"), value_of("brass"), value_of("nan")
-    (140.0, 'brass', 'nan')
-    """
+    """Return a cell as a number where it is one, else as text."""
     if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", cell):
         return cell
     return float(cell)
@@ -209,20 +194,5 @@ def _checked(rows: list[SheetRow], name: str) -> list[SheetRow]:
 
 
 def column_names(rows: Iterable[Mapping[str, Any]]) -> list[str]:
-    """Return every key of several mappings, in order of first appearance.
-
-    Parameters
-    ----------
-    rows : iterable of mapping
-        The mappings.
-
-    Returns
-    -------
-    list of str
-
-    Examples
-    --------
-    >>> column_names([{"charge_J": 90}, {"gap_mm": 4, "charge_J": 180}])
-    ['charge_J', 'gap_mm']
-    """
+    """Return every key of several mappings, in order of first appearance."""
     return list(dict.fromkeys(name for row in rows for name in row))

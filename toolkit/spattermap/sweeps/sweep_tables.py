@@ -43,25 +43,7 @@ RESULTS = (
 def fields_table(
     rows: Sequence[SheetRow], outcomes: Sequence[Outcome], store: Path
 ) -> pd.DataFrame:
-    """Return one row a map set, those with an error among them.
-
-    Parameters
-    ----------
-    rows : sequence of SheetRow
-        The sheet.
-    outcomes : sequence of Outcome
-        What became of each row.
-    store : pathlib.Path
-        Folder of the finished deposits.
-
-    Returns
-    -------
-    pandas.DataFrame
-        path, sample, field, status ("done" or "error"), error, result (folder in the store),
-        title, alloy; process and measured columns; then every number of ``summary.json``, with
-        ``sheet_conductance_ratio`` (geometric mean of both directions) and ``kept_alloy`` (least
-        share that follows the alloy among its elements).
-    """
+    """Return one row a map set, those with an error among them."""
     import pandas as pd
 
     lines = [_field_line(row, outcome, store) for row, outcome in zip(rows, outcomes, strict=True)]
@@ -110,17 +92,7 @@ def _field_line(row: SheetRow, outcome: Outcome, store: Path) -> list[dict[str, 
 
 
 def alloy_text(record: Mapping[str, Any]) -> str:
-    """Return the alloy of a deposit as short text, its stated parts or else its elements.
-
-    Parameters
-    ----------
-    record : mapping
-        Record of a deposit.
-
-    Returns
-    -------
-    str
-    """
+    """Return the alloy of a deposit as short text, its stated parts or else its elements."""
     parts = record["alloy"]
     if parts:
         return " ".join(e if p is None else f"{e}{p:g}" for e, p in parts.items())
@@ -142,25 +114,6 @@ def samples_table(
 ) -> pd.DataFrame:
     """Return one row a sample, its fields combined.
 
-    Parameters
-    ----------
-    fields : pandas.DataFrame
-        As `fields_table` gives it.
-    settings_columns : sequence of str
-        Process and measured columns, carried over (the mean where numbers differ within a sample,
-        "mixed" where words do).
-    level : float
-        Confidence level (0 to 1).
-
-    Returns
-    -------
-    pandas.DataFrame
-        sample, alloy, n_fields, n_errors, the process and measured columns, and each result with
-        ``_low`` and ``_high``: the mean over fields with Student's interval from the spread
-        between them; with one field, the interval found within it, where there is one.
-
-    Notes
-    -----
     All results are zero or positive and most are fractions: an interval ends at zero, and at one
     for a fraction whose mean is below one, where Student's would go beyond.
 
@@ -234,27 +187,6 @@ def verdict_tables(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return verdicts and pairs of every sample from the added moments of its fields.
 
-    Parameters
-    ----------
-    fields : pandas.DataFrame
-        As `fields_table` gives it.
-    store : pathlib.Path
-        Folder of the finished deposits.
-    settings : Settings
-        Level, resamples and seed.
-
-    Returns
-    -------
-    verdicts : pandas.DataFrame
-        One row a sample and element: role, n_fields, verdict, agreeing_fields, share_with_alloy
-        and share_in_droplets with bounds (over fields as in `samples_table`), reasons and
-        next_step of the first field that gave the verdict, note.
-    pairs : pandas.DataFrame
-        One row a sample and pair, the columns of ``pairs.csv``, from the added moments of all
-        fields: with more counts than any one field has.
-
-    Notes
-    -----
     The verdict of a sample is the word on which all fields agree that decided; it is "undecided"
     where they differ, or where fewer than half of the fields decided.
     """
@@ -325,25 +257,7 @@ def _agreed(records: Sequence[dict[str, Any]], level: float, note: str) -> list[
 
 
 def agreed_verdict(words: Sequence[str]) -> tuple[str, int]:
-    """Return the verdict of a sample from those of its fields, and how many fields gave it.
-
-    Parameters
-    ----------
-    words : sequence of str
-        Verdict of each field.
-
-    Returns
-    -------
-    verdict : str
-    agreeing : int
-
-    Examples
-    --------
-    >>> agreed_verdict(["with_alloy", "undecided", "with_alloy"])
-    ('with_alloy', 2)
-    >>> agreed_verdict(["with_alloy", "separated"])
-    ('undecided', 0)
-    """
+    """Return the verdict of a sample from those of its fields, and how many fields gave it."""
     decided = [word for word in words if word != "undecided"]
     if decided and len(set(decided)) == 1 and 2 * len(decided) >= len(words):
         return decided[0], len(decided)

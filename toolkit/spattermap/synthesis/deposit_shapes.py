@@ -131,17 +131,7 @@ def _profile(square: Floats, kind: str) -> Floats:
 
 
 def draw_droplets(canvas: Canvas, spec: Droplets, rng: np.random.Generator) -> None:
-    """Place droplets until the coverage is reached or no more fit.
-
-    Parameters
-    ----------
-    canvas : Canvas
-        Drawn on in place; what it already holds keeps its place.
-    spec : Droplets
-        Sizes and arrangement.
-    rng : numpy.random.Generator
-        Source of chance.
-    """
+    """Place droplets until the coverage is reached or no more fit."""
     start = canvas.covered
     for _ in range(12):
         missing = spec.coverage - (canvas.covered - start)
@@ -219,17 +209,7 @@ def _candidate(
 
 
 def draw_streaks(canvas: Canvas, spec: Streaks, rng: np.random.Generator) -> None:
-    """Place streaks, apart from each other and from what is there.
-
-    Parameters
-    ----------
-    canvas : Canvas
-        Drawn on in place.
-    spec : Streaks
-        Sizes and direction.
-    rng : numpy.random.Generator
-        Source of chance.
-    """
+    """Place streaks, apart from each other and from what is there."""
     rows, columns = canvas.shape
     for _ in range(spec.number):
         length = spec.length_px * np.exp(0.25 * rng.standard_normal())
@@ -275,19 +255,7 @@ def haze_texture(
 ) -> npt.NDArray[np.float32]:
     """Return the haze's thickness over its mean: lognormal, so that it stays positive.
 
-    Parameters
-    ----------
-    shape : tuple of int
-        Rows and columns.
-    spec : Haze
-        Contrast and texture length.
-    rng : numpy.random.Generator
-        Source of chance.
-
-    Returns
-    -------
-    numpy.ndarray of float32, dims (y, x)
-        Mean close to 1.
+    Returns dims (y, x).
     """
     if spec.contrast <= 0:
         return np.ones(shape, np.float32)
@@ -316,20 +284,7 @@ def draw_cracks(
 ) -> tuple[npt.NDArray[np.float32], list[dict[str, Any]]]:
     """Return a picture of cracks (1 in a crack, 0 beside it) and their true paths.
 
-    Parameters
-    ----------
-    canvas : Canvas
-        Finished canvas; cracks may start at the rims of its droplets.
-    spec : Cracks
-        How many and how long.
-    rng : numpy.random.Generator
-        Source of chance.
-
-    Returns
-    -------
-    picture : numpy.ndarray of float32, dims (y, x)
-    cracks : list of dict
-        ``y_px, x_px`` of the start, ``length_px`` within the field, ``at_droplet``.
+    Returns dims (y, x).
     """
     picture = np.zeros(canvas.shape, np.float32)
     droplets = [row for row in canvas.rows if row["kind"] == "droplet"]

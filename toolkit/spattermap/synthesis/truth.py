@@ -45,32 +45,7 @@ def tell_truth(
 ) -> dict[str, Any]:
     """Return what the analysis ought to find.
 
-    Parameters
-    ----------
-    spec : Deposit
-        The description.
-    rows : list of dict
-        True geometry of each shape, in order of its label.
-    labels : numpy.ndarray of int32, dims (y, x)
-        True regions.
-    owner : numpy.ndarray of int32, dims (y, x)
-        As `labels`, with the partly covered pixels of the rims.
-    net : NetSignal
-        Mean counts by where the material lies.
-    means : numpy.ndarray of float32, dims (element, y, x)
-        Noise-free maps, blurred and with leaks.
-
-    Returns
-    -------
-    dict
-        ``coverage`` (area fraction of droplets and streaks); ``droplet_count``, ``streak_count``;
-        ``droplets``, ``streaks`` (lists of dict, px and um); ``d10_px, d50_px, d90_px`` and the
-        same in um, over droplets whose centre lies in the field, which is the one rule that
-        favours no size; ``area_d50_px``; ``elements`` (per element: net deposited counts per
-        pixel, shares in droplets, streaks and haze, the glass's share of the whole); ``verdicts``
-        (the physically true word by element); ``verdicts_allowed`` (the words an honest analysis
-        may come to; the maker of a scene too poor in counts adds to them); ``r`` (correlation of
-        the noise-free maps); ``mean_maps``.
+    Dims: `labels` (y, x), `owner` (y, x), `means` (element, y, x).
     """
     droplets = [row for row in rows if row["kind"] == "droplet"]
     streaks = [row for row in rows if row["kind"] == "streak"]
@@ -157,20 +132,7 @@ def _element(element: str, net: _Net, where: _Places) -> dict[str, float | None]
 
 
 def intended_verdict(spec: Deposit, element: str) -> str:
-    """Return the word of the verdict table that is physically true of an element.
-
-    Parameters
-    ----------
-    spec : Deposit
-        The description.
-    element : str
-        Symbol of a mapped element.
-
-    Returns
-    -------
-    str
-        The truth, whether or not the counts suffice to find it.
-    """
+    """Return the word of the verdict table that is physically true of an element."""
     layers = [layer for layer in spec.layers if layer.element == element]
     if any(layer.counts is not None for layer in layers):
         return "foreign"

@@ -134,27 +134,6 @@ def line_model(
 ) -> LineModel:
     """Return the response of one line to metal on a substrate.
 
-    Parameters
-    ----------
-    element, line : str
-        Symbol, and the line or "" for the hardest one the beam excites well.
-    alloy, substrate : dict of str to float
-        Compositions that absorb (mass percent).
-    beam_keV, takeoff_deg : float
-        Beam energy (keV) and take-off angle (deg).
-
-    Returns
-    -------
-    LineModel
-        Tables over `THICKNESS_UM`.
-
-    Raises
-    ------
-    InputError
-        If the beam does not excite the line.
-
-    Notes
-    -----
     With ``x = rho t / sigma`` and ``a = mu sigma / 2`` (mu divided by the sine of the take-off
     angle), the layer gives ``erfcx(a) - exp(-x^2 - 2 a x) erfcx(x + a)`` and the substrate
     ``exp(-mu_metal rho t - x^2) erfcx(x + a)``: the integrals of the Gaussian times absorption.

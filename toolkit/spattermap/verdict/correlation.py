@@ -59,19 +59,8 @@ class Correlation(NamedTuple):
 def correlations(covariance: Floats, i: npt.ArrayLike, j: npt.ArrayLike) -> Floats:
     """Return ``C_ij / sqrt(C_ii C_jj)`` of stacked covariances, infinite where undefined.
 
-    Parameters
-    ----------
-    covariance : numpy.ndarray, dims (row, signal, signal)
-        Covariances.
-    i, j : array_like of int, dims (pair,)
-        Which signals.
+    Dims: `covariance` (row, signal, signal), `i, j` (pair,); returns (row, pair).
 
-    Returns
-    -------
-    numpy.ndarray, dims (row, pair)
-
-    Notes
-    -----
     A resample in which a corrected variance is not positive counts as plus or minus infinity by
     the sign of its covariance. The percentiles are then those of testing
     ``C_ij = rho sqrt(C_ii C_jj)`` for each rho (Fieller's argument), and the interval opens up to
@@ -164,18 +153,8 @@ def clipped(found: Estimate) -> tuple[Floats, Floats]:
 def variance_floor(totals: Totals) -> tuple[Floats, Floats]:
     """Return the material's variance of each signal, and what noise alone would seldom exceed.
 
-    Parameters
-    ----------
-    totals : Totals
-        Block sums.
+    Returns dims (signal,).
 
-    Returns
-    -------
-    variance, floor : numpy.ndarray, dims (signal,)
-        Noise alone exceeds the floor once in a hundred maps.
-
-    Notes
-    -----
     Over N pixels of equal noise variance v the excess of the sample variance over v scatters by
     ``v sqrt(2/N)`` (for counts exactly so: the index-of-dispersion test, Fisher 1950).
     """
@@ -191,18 +170,7 @@ def variation_note(
 ) -> str:
     """Return a sentence on signals whose material hardly varies; empty where both do.
 
-    Parameters
-    ----------
-    variance, floor : numpy.ndarray, dims (signal,)
-        Variance of the material and what noise alone would seldom exceed.
-    which : tuple of int
-        The two signals.
-    names : tuple of str
-        What to call them.
-
-    Returns
-    -------
-    str
+    Dims: `variance, floor` (signal,).
     """
     flat = [n for i, n in zip(which, names, strict=True) if not variance[i] > 0]
     if flat:
@@ -289,32 +257,15 @@ class Resampling:
     ) -> Estimate:
         """Return a statistic of the block sums with its interval.
 
-        Parameters
-        ----------
-        statistic : callable
-            Takes block weights (row, block), returns values (row, statistic); plus or minus
-            infinity where it is undefined, by the side to which it tends.
-        elements : array_like of int, dims (statistic, any) or (any,)
-            The elements each statistic is made of, whose reach in space tells how far block
-            sums understate its scatter.
-        correlation : bool, optional
-            True for correlations, whose intervals are formed on Fisher's z scale.
+        Dims: `elements` (statistic, any).
 
-        Returns
-        -------
-        Estimate
-
-        Notes
-        -----
         The percentiles of the resampled values are moved away from the estimate by the factors
         that few blocks need: ``sqrt(B/(B-1)) t/z`` (Hesterberg 2015), the covariance across block
         borders (`Structure.inflation`), and the spread between fields (DerSimonian and Laird 1986
         with Satterthwaite's degrees of freedom).
 
-        References
-        ----------
-        Hesterberg, American Statistician 69 (2015) 371, section 5.3.
-        DerSimonian and Laird, Controlled Clinical Trials 7 (1986) 177, eqs. 8 and 9.
+        Hesterberg, American Statistician 69 (2015) 371, section 5.3. DerSimonian and Laird,
+        Controlled Clinical Trials 7 (1986) 177, eqs. 8 and 9.
         """
         forward = stretched if correlation else np.asarray
         with np.errstate(invalid="ignore"):

@@ -71,30 +71,7 @@ def supply_of(
     diameter_um: float | None,
     k_factors: Mapping[str, float] | None = None,
 ) -> Supply | None:
-    """Return the most that the alloy, as bought, could have supplied.
-
-    Parameters
-    ----------
-    levels : Levels
-        Levels of the map set.
-    element : str
-        Symbol.
-    partners : tuple of str
-        The other alloy elements, whose net counts on metal and in the haze are the yardstick.
-    state : Conditions
-        Lines, beam energy, composition.
-    stated : bool
-        True where the alloy's composition was stated in mass percent.
-    diameter_um : float or None
-        Area-weighted mean diameter of the droplets (um): it bounds what hides under the range.
-    k_factors : mapping of str to float, optional
-        Measured factors (mass per count) by element, in place of calculated sensitivities.
-
-    Returns
-    -------
-    Supply or None
-        None where composition, beam energy or size is not known: then nothing can be bounded.
-    """
+    """Return the most that the alloy, as bought, could have supplied."""
     ours = state.lines.get(element)
     known = [p for p in partners if state.lines.get(p) is not None and state.alloy.get(p, 0.0) > 0]
     if not (stated and known and ours and state.beam_energy_keV and diameter_um):
@@ -381,26 +358,8 @@ def most_explained(
 ) -> tuple[Floats, Floats]:
     """Return the most and the least the bare area can show without the element lying apart.
 
-    Parameters
-    ----------
-    levels : Levels
-        Levels of the map set.
-    element : str
-        Symbol.
-    partners : tuple of str
-        The other alloy elements.
-    state : Conditions
-        Lines and compositions.
-    fraction : float
-        Largest background of a film, as a fraction of its line.
+    Returns dims (resample,).
 
-    Returns
-    -------
-    most, least : numpy.ndarray, dims (resample,)
-        Level per pixel.
-
-    Notes
-    -----
     With a blank: its level and the haze of the alloy. Without one, what the partners show between
     the deposits is either continuum, which then stands under the element's line too, or haze of
     the alloy, which brings the element along: the larger of the two is the most.

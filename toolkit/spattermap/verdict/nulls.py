@@ -346,22 +346,7 @@ def pair_nulls(
 ) -> dict[str, Floats]:
     """Test every pair of elements at once, see `spatial_null`.
 
-    Parameters
-    ----------
-    fields : sequence of xarray.Dataset
-        Fields of one deposit.
-    side_px : int, optional
-        Side of the bins (px).
-    length_px : float, optional
-        Correlation length (px); None estimates it.
-    noise : array_like, dims (element, element), optional
-        Noise covariance per pixel, whose off-diagonal part is taken off (unit of the maps
-        squared).
-
-    Returns
-    -------
-    dict of str to numpy.ndarray, dims (element, element)
-        r, p_value, p_shift, p_effective, effective_size, n_shifts, side_px.
+    Dims: `noise` (element, element); returns (element, element).
     """
     longest = max(max(field.sizes["y"], field.sizes["x"]) for field in fields)
     side = side_px or max(1, -(-longest // MOST_BINS))
@@ -450,19 +435,8 @@ def _rank(field: _Field, top: Floats, near: float, found: dict[str, Floats]) -> 
 def block_p_values(moments: BlockMoments) -> Floats:
     """Test every pair from block sums alone, where the maps are no longer at hand.
 
-    Parameters
-    ----------
-    moments : BlockMoments
-        Block moments of one field or several.
+    Returns dims (element, element).
 
-    Returns
-    -------
-    numpy.ndarray, dims (element, element)
-        Two-sided p-values of zero covariance, never zero; 1 on the diagonal and where there are
-        fewer than two blocks.
-
-    Notes
-    -----
     Unrelated maps give each block a covariance that is as often positive as negative. The sum
     over the blocks, less the noise covariance, is compared with its spread by Student's t.
     Products of unrelated maps reach less far than either map, so the blocks count as independent.

@@ -213,24 +213,7 @@ def _side(maps: xr.Dataset, noise: xr.DataArray) -> int:
 def log_ratio_moments(
     maps: xr.Dataset, *, block_px: int, side_px: int | None = None
 ) -> tuple[BlockMoments, xr.Dataset]:
-    """Return block moments of the log-ratios, and the log-ratio maps.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        Map set in mass or atomic percent.
-    block_px : int
-        Side of the blocks (px of `maps`).
-    side_px : int, optional
-        Side of the bins (px).
-
-    Returns
-    -------
-    moments : BlockMoments
-        Its noise includes what the centring spreads from each part to all others.
-    maps : xarray.Dataset
-        As `log_ratio_maps`.
-    """
+    """Return block moments of the log-ratios, and the log-ratio maps."""
     ratios = log_ratio_maps(maps, side_px=side_px)
     shrink = maps.sizes["x"] / ratios.sizes["x"]
     moments = block_moments(ratios, block_px=max(2, round(block_px / shrink)))

@@ -53,21 +53,7 @@ def bare_moments(
 ) -> BlockMoments | None:
     """Return the moments of the bare area far from metal.
 
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set.
-    metal : numpy.ndarray of bool, dims (y, x)
-        Droplets and streaks.
-    blur_px : float
-        Standard deviation of the blur (px).
-    block_px : int
-        Side of a block (px).
-
-    Returns
-    -------
-    BlockMoments or None
-        None where too little bare area is left.
+    Dims: `metal` (y, x).
     """
     far, _ = zone_map(metal, blur_px, valid_mask(maps))
     if far.sum() < LEAST_PIXELS:
@@ -79,21 +65,6 @@ def bare_moments(
 def variation_z(bare: BlockMoments | None, element: str) -> float:
     """Return how far a map varies over the bare area beyond its noise.
 
-    Parameters
-    ----------
-    bare : BlockMoments or None
-        As `bare_moments` gives it.
-    element : str
-        Symbol.
-
-    Returns
-    -------
-    float
-        Excess of the variance between pixels over the noise variance, in standard errors; 0
-        where there is too little bare area.
-
-    Notes
-    -----
     The variance of a sample variance of n values is ``(2 V^2 + k4) / n``; for Poisson counts the
     fourth cumulant k4 is the mean V (Kendall and Stuart, vol. 1, eq. 10.9, from memory). For other
     noise k4 = 0 is used, which is right for normal noise.
@@ -123,27 +94,6 @@ def own_pattern(
 ) -> Pattern | None:
     """Return the pattern of an element that neither substrate nor alloy shares.
 
-    Parameters
-    ----------
-    bare : BlockMoments
-        Moments of the bare area.
-    element : str
-        Symbol.
-    roles : Roles
-        Roles of the elements.
-    borrowed : mapping of str to float, optional
-        Most that each other element's pattern may bring into this map, by continuum or leaking
-        lines, per count of that element.
-    settings : Settings
-        Level, resamples and seed.
-
-    Returns
-    -------
-    Pattern or None
-        None where the element has no counts there.
-
-    Notes
-    -----
     The noise-corrected variance of the element, less its parts along the sum of the substrate
     lines and along the sum of the other alloy elements where these vary beyond their noise, and
     less what continuum and leaks of the other elements may bring. Its standard error is that of

@@ -74,21 +74,7 @@ def conditions(
     alloy: Mapping[str, float],
     substrate: Mapping[str, float],
 ) -> Conditions:
-    """Gather the conditions of a map set.
-
-    Parameters
-    ----------
-    lines : mapping of str to str
-        Line name by element, "" where unknown.
-    beam_energy_keV : float or None
-        Beam energy (keV).
-    alloy, substrate : mapping of str to float
-        Mass percent; NaN where only the element is known.
-
-    Returns
-    -------
-    Conditions
-    """
+    """Gather the conditions of a map set."""
     found: dict[str, Line | None] = {}
     for element, name in lines.items():
         found[element] = None
@@ -111,24 +97,8 @@ def _fractions(parts: Mapping[str, float]) -> dict[str, float]:
 def continuum_weight(line: Line | None, beam_energy_keV: float | None) -> float:
     """Return the continuum in the window of a line, in one arbitrary unit for all lines.
 
-    Parameters
-    ----------
-    line : Line or None
-        The line.
-    beam_energy_keV : float or None
-        Beam energy (keV).
-
-    Returns
-    -------
-    float
-        1 where nothing is known.
-
-    Notes
-    -----
     ``(E0 - E) / E`` times the width of the window, which follows the resolution.
 
-    References
-    ----------
     Kramers, Phil. Mag. 46 (1923) 836.
     """
     if line is None or beam_energy_keV is None:
@@ -160,20 +130,6 @@ def atomic_number_ratio(state: Conditions) -> float:
 def thin_to_thick(line: Line | None, state: Conditions) -> float:
     """Return counts per mass in a thin film over those in thick metal, in an arbitrary unit.
 
-    Parameters
-    ----------
-    line : Line or None
-        The line.
-    state : Conditions
-        The conditions.
-
-    Returns
-    -------
-    float
-        1 where nothing is known.
-
-    Notes
-    -----
     A thick target gives its counts from a mass depth ``s ~ E0^1.68 - Ec^1.68`` (Anderson &
     Hasler 1966), absorbed at a mean depth of about ``0.31 s`` on the way to the detector
     (Gaussian depth distribution). Only ratios between lines are used.
@@ -190,22 +146,7 @@ def _mass_depth(line: Line, state: Conditions) -> float:
 
 
 def absorbed_part(line: Line, state: Conditions, matrix: Mapping[str, float]) -> float:
-    """Return by what factor a thick matrix weakens a line on its way out.
-
-    Parameters
-    ----------
-    line : Line
-        The line.
-    state : Conditions
-        The conditions; a beam energy must be known.
-    matrix : mapping of str to float
-        Mass fractions of what the line passes through.
-
-    Returns
-    -------
-    float
-        At least 1.
-    """
+    """Return by what factor a thick matrix weakens a line on its way out."""
     attenuation = sum(part * _mass_attenuation(e, line.energy_eV) for e, part in matrix.items())
     return float(1.0 + attenuation * 1e-4 * 0.31 * _mass_depth(line, state) / TAKE_OFF_SINE)
 
@@ -213,22 +154,6 @@ def absorbed_part(line: Line, state: Conditions, matrix: Mapping[str, float]) ->
 def least_continuum_rise(line: Line | None, state: Conditions, rise: float) -> float:
     """Return the least by which metal changes the continuum in the window of a line.
 
-    Parameters
-    ----------
-    line : Line or None
-        The line.
-    state : Conditions
-        The conditions.
-    rise : float
-        Rise by the mean atomic number.
-
-    Returns
-    -------
-    float
-        Continuum on metal over that on the substrate; 0 where nothing is known.
-
-    Notes
-    -----
     The alloy makes more continuum, and absorbs more of the soft part of it: both as from thick
     targets, see `thin_to_thick`. `SOFT_CONTINUUM_TOLERANCE` is taken off for soft lines.
     """
@@ -256,19 +181,7 @@ def matrix_tolerance(one: Line | None, other: Line | None, state: Conditions) ->
 
 
 def leak_bounds(state: Conditions) -> dict[str, dict[str, float]]:
-    """Return the largest leak into each map from each other mapped element.
-
-    Parameters
-    ----------
-    state : Conditions
-        The conditions.
-
-    Returns
-    -------
-    dict
-        ``{into: {source: counts per count of the source's own map}}``; empty where no beam energy
-        is known.
-    """
+    """Return the largest leak into each map from each other mapped element."""
     known = {e: line.name for e, line in state.lines.items() if line is not None}
     if state.beam_energy_keV is None or len(known) < 2:
         return {}
@@ -291,21 +204,7 @@ _ROUNDS = 4
 
 
 def matrix_element(roles: Roles, alloy: Mapping[str, float], counts: Mapping[str, float]) -> str:
-    """Return the main element of the alloy: most mass, or most counts where no mass is stated.
-
-    Parameters
-    ----------
-    roles : Roles
-        Roles of the elements, at least one of them alloy.
-    alloy : mapping of str to float
-        Mass fractions.
-    counts : mapping of str to float
-        Mean counts on metal.
-
-    Returns
-    -------
-    str
-    """
+    """Return the main element of the alloy: most mass, or most counts where no mass is stated."""
     stated = {e: alloy.get(e, 0.0) for e in roles.alloy}
     if len(set(stated.values())) > 1:
         return max(stated, key=lambda e: stated[e])
@@ -317,21 +216,8 @@ def alloy_labels(
 ) -> npt.NDArray[np.int32]:
     """Return the labels with metal that holds no matrix element set to 0.
 
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set.
-    labels : numpy.ndarray of int32, dims (y, x)
-        Droplets and streaks, 0 bare.
-    matrix : str
-        The main element of the alloy.
+    Dims: `labels` (y, x); returns (y, x).
 
-    Returns
-    -------
-    numpy.ndarray of int32, dims (y, x)
-
-    Notes
-    -----
     Each label is cut into pieces that should hold `COUNTS_PER_PIECE` counts; a piece whose counts
     are more likely at the bare level (Poisson likelihood ratio) is taken out. Thin edges that are
     taken out with it do no harm: next to metal they count as its rim.

@@ -103,27 +103,7 @@ class Background:
 
 
 def mean_atomic_number(mass_percent: Mapping[str, float]) -> float:
-    """Return the mass-weighted mean atomic number of a composition.
-
-    Parameters
-    ----------
-    mass_percent : mapping of str to float
-        Mass percent, or any measure proportional to it.
-
-    Returns
-    -------
-    float
-
-    Raises
-    ------
-    InputError
-        If nothing is in it.
-
-    Examples
-    --------
-    >>> round(mean_atomic_number({"Si": 46.7, "O": 53.3}), 2)
-    10.8
-    """
+    """Return the mass-weighted mean atomic number of a composition."""
     total = sum(mass_percent.values())
     if not total > 0:
         raise InputError(
@@ -136,24 +116,7 @@ def mean_atomic_number(mass_percent: Mapping[str, float]) -> float:
 def background_levels(
     moments: BlockMoments, element: str, background: Background | None
 ) -> list[tuple[float, float]]:
-    """Return the corner cases of the background of an element.
-
-    Parameters
-    ----------
-    moments : BlockMoments
-        Block moments.
-    element : str
-        Element symbol.
-    background : Background or None
-        What is known.
-
-    Returns
-    -------
-    list of (float, float)
-        Background per pixel on bare substrate and on metal. The first is the best guess, used for
-        the estimate itself: the middle of bounds that were given, and zero where there is only
-        the bounding fraction.
-    """
+    """Return the corner cases of the background of an element."""
     if background is None:
         return [(0.0, 0.0)]
     e = moments.index(element)

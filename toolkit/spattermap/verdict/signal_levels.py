@@ -126,25 +126,7 @@ def measure_levels(
     blank: ZoneSums | None,
     settings: Settings,
 ) -> Levels:
-    """Return the levels of every element.
-
-    Parameters
-    ----------
-    sums : ZoneSums
-        Zone sums of the deposit.
-    roles : Roles
-        Roles of the elements.
-    state : Conditions
-        Lines, beam energy and compositions.
-    blank : ZoneSums or None
-        Sums of the bare substrate, its elements in the same order.
-    settings : Settings
-        Resamples, seed and background bound.
-
-    Returns
-    -------
-    Levels
-    """
+    """Return the levels of every element."""
     weights = bootstrap_weights(sums.n_blocks, settings.n_resamples, settings.seed)
     n, s = sums.resampled(weights)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -282,19 +264,7 @@ def over_continuum(levels: Levels, element: str, state: Conditions) -> Floats:
     Metal raises the continuum, so the bare area's is bounded by all that is seen on metal. What
     goes beyond is a line: of the substrate, or of something that lies between the deposits.
 
-    Parameters
-    ----------
-    levels : Levels
-        Levels of the map set.
-    element : str
-        Symbol.
-    state : Conditions
-        Lines, beam energy and compositions.
-
-    Returns
-    -------
-    numpy.ndarray, dims (resample,)
-        Level per pixel; minus infinity where nothing can be said.
+    Returns dims (resample,).
     """
     e = levels.index(element)
     rise = least_continuum_rise(

@@ -50,20 +50,7 @@ def square_side(
 ) -> int:
     """Return the side of the squares (px); 1 where single pixels hold counts enough.
 
-    Parameters
-    ----------
-    moments : BlockMoments
-        Moments of the single pixels.
-    labels : numpy.ndarray of int32, dims (y, x)
-        Droplets, then streaks.
-    roles : Roles
-        Roles of the elements.
-    n_droplets : int
-        Labels above it are streaks.
-
-    Returns
-    -------
-    int
+    Dims: `labels` (y, x).
     """
     if not roles.alloy or not n_droplets:
         return 1
@@ -80,21 +67,7 @@ def square_side(
 
 
 def square_moments(maps: xr.Dataset, *, side: int) -> BlockMoments | None:
-    """Return the moments of counts summed over squares.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set of counts.
-    side : int
-        Side of a square (px).
-
-    Returns
-    -------
-    BlockMoments or None
-        None where the side is one pixel. A square with a pixel that must not be used is left out,
-        and so is a last row or column that does not fill one.
-    """
+    """Return the moments of counts summed over squares."""
     if side < 2:
         return None
     valid = valid_mask(maps)
@@ -171,20 +144,7 @@ def zone_map(
 ) -> tuple[npt.NDArray[np.bool_], float]:
     """Return the bare pixels that no blurred metal edge reaches.
 
-    Parameters
-    ----------
-    metal : numpy.ndarray of bool, dims (y, x)
-        Droplets and streaks.
-    blur_px : float
-        Standard deviation of the blur (px).
-    valid : numpy.ndarray of bool, dims (y, x)
-        Pixels that may be used.
-
-    Returns
-    -------
-    far : numpy.ndarray of bool, dims (y, x)
-    rim_px : float
-        Width of the rim actually used (px).
+    Dims: `metal` (y, x), `valid` (y, x); returns (y, x).
     """
     bare = valid & ~metal
     if not metal.any() or not bare.any():
@@ -210,22 +170,7 @@ def zone_sums(
 ) -> ZoneSums:
     """Return the sums of a map set over blocks and zones.
 
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set.
-    labels : numpy.ndarray of int32, dims (y, x), or None
-        Droplets and streaks; None counts every pixel as far bare (a blank).
-    block_px : int
-        Side of a block (px).
-    n_droplets : int, optional
-        Labels above it are streaks.
-    blur_px : float, optional
-        Standard deviation of the blur (px).
-
-    Returns
-    -------
-    ZoneSums
+    Dims: `labels` (y, x).
     """
     valid = valid_mask(maps)
     zones = np.full(valid.shape, FAR, dtype=np.int64)
@@ -267,18 +212,7 @@ DEEPEST_SHADE = 0.5
 def haze_part(between: Floats, on_metal: Floats, alloy: Sequence[int]) -> Floats:
     """Return the haze's signal over that of the metal.
 
-    Parameters
-    ----------
-    between, on_metal : numpy.ndarray, dims (resample, element)
-        Net level of the bare area and of metal.
-    alloy : sequence of int
-        Places of the alloy elements. Haze brings all of them, a film of one element only that
-        one: the least of their ratios is taken.
-
-    Returns
-    -------
-    numpy.ndarray, dims (resample,)
-        0 to 1; 0 where nothing of the alloy is mapped.
+    Dims: `between, on_metal` (resample, element); returns (resample,).
     """
     if not alloy:
         return np.zeros(len(between))
@@ -290,24 +224,8 @@ def haze_part(between: Floats, on_metal: Floats, alloy: Sequence[int]) -> Floats
 def under_haze(part: Floats, visible: float, rise: float) -> tuple[Floats, Floats]:
     """Return what haze does to the signal of the glass and to the continuum of the bare area.
 
-    Parameters
-    ----------
-    part : numpy.ndarray, dims (resample,)
-        From `haze_part`.
-    visible : float
-        Part of the glass's signal that comes through metal (0 to 1); NaN counts as one half.
-    rise : float
-        Continuum on metal over that on the bare glass.
+    Dims: `part` (resample,); returns (resample,), (resample,).
 
-    Returns
-    -------
-    shade : numpy.ndarray, dims (resample,)
-        Part of the glass's signal that comes through the haze.
-    raised : numpy.ndarray, dims (resample,)
-        Continuum of the hazy area over that of bare glass.
-
-    Notes
-    -----
     Haze that gives a part h of the metal's counts covers the glass, and raises the continuum, by
     the part h of what the metal does: exact where the metal is thick and absorption is small.
     """

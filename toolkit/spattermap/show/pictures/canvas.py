@@ -114,19 +114,7 @@ class Picture(Figure):
 
 
 def picture(width: float = 5.8, height: float = 3.6, *, alt: str = "") -> Picture:
-    """Return an empty picture.
-
-    Parameters
-    ----------
-    width, height : float
-        Size (inch).
-    alt : str, optional
-        Alternative text.
-
-    Returns
-    -------
-    Picture
-    """
+    """Return an empty picture."""
     return Picture(figsize=(width, height), alt=alt)
 
 
@@ -154,31 +142,13 @@ def nothing_to_draw(why: str) -> Picture:
 
 
 def ordered_elements(analysis: Any) -> list[str]:
-    """Return the mapped elements: alloy first, then substrate, then the others.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    list of str
-    """
+    """Return the mapped elements: alloy first, then substrate, then the others."""
     rank = {"alloy": 0, "substrate": 1, "other": 2}
     return sorted(mapped_elements(analysis), key=lambda name: rank[analysis.roles.of(name)])
 
 
 def scale_bar(axes: Axes, analysis: Any) -> None:
-    """Draw a scale bar where a pixel size is known, else the word px with a bar in pixels.
-
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        Axes whose data unit is one pixel of the map.
-    analysis : Analysis
-        Gives the pixel size.
-    """
+    """Draw a scale bar where a pixel size is known, else the word px with a bar in pixels."""
     from matplotlib_scalebar.scalebar import ScaleBar
 
     size, unit = length_scale(analysis)
@@ -203,18 +173,7 @@ def scale_bar(axes: Axes, analysis: Any) -> None:
 
 
 def length_scale(analysis: Any) -> tuple[float, str]:
-    """Return the pixel size and its unit.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    tuple of float and str
-        Side of a pixel, and "um" or "px".
-    """
+    """Return the pixel size and its unit."""
     from spattermap.core.mapset import facts
 
     known = facts(analysis.maps)
@@ -222,45 +181,14 @@ def length_scale(analysis: Any) -> tuple[float, str]:
 
 
 def shrink_factor(shape: tuple[int, ...], limit: int = LARGEST_SIDE_PX) -> int:
-    """Return how many pixels a side are drawn as one.
-
-    Parameters
-    ----------
-    shape : tuple of int
-        (y, x) of the map.
-    limit : int, optional
-        Longest side drawn (px).
-
-    Returns
-    -------
-    int
-
-    Examples
-    --------
-    >>> shrink_factor((4096, 2000))
-    4
-    """
+    """Return how many pixels a side are drawn as one."""
     return max(1, -(-max(shape[-2:]) // limit))
 
 
 def shrink(plane: npt.NDArray[Any], factor: int) -> npt.NDArray[np.float64]:
     """Return the mean over squares of `factor` x `factor` pixels, edges that do not fill one cut.
 
-    Parameters
-    ----------
-    plane : numpy.ndarray, dims (y, x)
-        A map.
-    factor : int
-        Side of a square (px).
-
-    Returns
-    -------
-    numpy.ndarray of float64, dims (y, x)
-
-    Examples
-    --------
-    >>> shrink(np.array([[1, 3], [5, 7]]), 2).tolist()
-    [[4.0]]
+    Dims: `plane` (y, x); returns (y, x).
     """
     if factor == 1:
         return np.asarray(plane, dtype=np.float64)
@@ -270,37 +198,12 @@ def shrink(plane: npt.NDArray[Any], factor: int) -> npt.NDArray[np.float64]:
 
 
 def mapped_elements(analysis: Any) -> list[str]:
-    """Return the symbols of the maps, in their order.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    list of str
-    """
+    """Return the symbols of the maps, in their order."""
     return [str(name) for name in analysis.maps["element"].values]
 
 
 def refuse_unmapped(analysis: Any, elements: Iterable[str], what: str = "element") -> None:
-    """Raise where an element has no map.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-    elements : iterable of str
-        Symbols as they were given.
-    what : str, optional
-        What was named, for the message.
-
-    Raises
-    ------
-    InputError
-        Naming the first element that was not mapped.
-    """
+    """Raise where an element has no map."""
     mapped = mapped_elements(analysis)
     for element in elements:
         if element not in mapped:
@@ -310,16 +213,7 @@ def refuse_unmapped(analysis: Any, elements: Iterable[str], what: str = "element
 def map_plane(analysis: Any, element: str) -> npt.NDArray[Any]:
     """Return one element's map as a numpy array, whether eager or lazy.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-    element : str
-        Symbol of a mapped element.
-
-    Returns
-    -------
-    numpy.ndarray, dims (y, x)
+    Returns dims (y, x).
     """
     place = mapped_elements(analysis).index(element)
     return np.asarray(analysis.maps["counts"].isel(element=place).values)
@@ -328,14 +222,7 @@ def map_plane(analysis: Any, element: str) -> npt.NDArray[Any]:
 def label_image(analysis: Any) -> npt.NDArray[np.int32]:
     """Return the labels as a numpy array.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    numpy.ndarray of int32, dims (y, x)
+    Returns dims (y, x).
     """
     return np.asarray(analysis.labels, dtype=np.int32)
 
@@ -343,18 +230,7 @@ def label_image(analysis: Any) -> npt.NDArray[np.int32]:
 def draw_map(axes: Axes, plane: npt.NDArray[Any], **options: Any) -> Any:
     """Draw a map with one data unit a pixel of the full map, row 0 at the top.
 
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        The axes.
-    plane : numpy.ndarray, dims (y, x)
-        The full map; averaged down when it is larger than the screen.
-    **options
-        Passed to ``imshow``.
-
-    Returns
-    -------
-    matplotlib.image.AxesImage
+    Dims: `plane` (y, x).
     """
     factor = shrink_factor(plane.shape)
     small = shrink(plane, factor)
@@ -368,20 +244,7 @@ def draw_map(axes: Axes, plane: npt.NDArray[Any], **options: Any) -> Any:
 
 
 def field_extent(analysis: Any, shape: tuple[int, ...]) -> tuple[float, float, float, float]:
-    """Return where a picture of the connection lies on the map, in pixels of the map.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-    shape : tuple of int
-        Rows and columns of the picture, which may be coarser than the map.
-
-    Returns
-    -------
-    tuple of float
-        Left, right, bottom, top, as matplotlib's ``extent``.
-    """
+    """Return where a picture of the connection lies on the map, in pixels of the map."""
     height = label_image(analysis).shape[0]
     top, bottom, left, _ = analysis.continuity.window or (0, height, 0, 0)
     factor = (bottom - top) / shape[0]
@@ -389,15 +252,7 @@ def field_extent(analysis: Any, shape: tuple[int, ...]) -> tuple[float, float, f
 
 
 def plain_axes(axes: Axes, *, grid: str | None = None) -> None:
-    """Give axes the house look.
-
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        The axes, changed in place.
-    grid : {"x", "y", "both"}, optional
-        Grid lines to draw.
-    """
+    """Give axes the house look."""
     for side in ("top", "right"):
         axes.spines[side].set_visible(False)
     for side in ("left", "bottom"):
@@ -411,15 +266,7 @@ def plain_axes(axes: Axes, *, grid: str | None = None) -> None:
 
 
 def heading(axes: Axes, title: str, note: str = "") -> None:
-    """Write a bold title with a softer note below it, both left-aligned above the axes.
-
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        The axes.
-    title, note : str
-        The words.
-    """
+    """Write a bold title with a softer note below it, both left-aligned above the axes."""
     axes.set_title(
         plain(title), loc="left", fontsize=10.5, fontweight="bold", color=INK, pad=20 if note else 6
     )
@@ -438,13 +285,7 @@ def heading(axes: Axes, title: str, note: str = "") -> None:
 
 
 def label_log_axis(axes: Axes) -> None:
-    """Write plain numbers below a logarithmic axis, as many as its range needs.
-
-    Parameters
-    ----------
-    axes : matplotlib.axes.Axes
-        The axes, changed in place.
-    """
+    """Write plain numbers below a logarithmic axis, as many as its range needs."""
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
     low, high = axes.get_xlim()
@@ -456,21 +297,7 @@ def label_log_axis(axes: Axes) -> None:
 
 
 def colour_bar(sheet: Picture, image: Any, axes: Axes, *, label: str = "", **options: Any) -> None:
-    """Draw the scale of an image's colours beside it.
-
-    Parameters
-    ----------
-    sheet : Picture
-        The picture.
-    image : matplotlib.cm.ScalarMappable
-        What is explained.
-    axes : matplotlib.axes.Axes
-        Where it lies.
-    label : str, optional
-        What the colour shows, with its unit.
-    **options
-        Passed to ``Figure.colorbar``.
-    """
+    """Draw the scale of an image's colours beside it."""
     bar = sheet.colorbar(image, ax=axes, **options)
     if label:
         bar.set_label(label, fontsize=9, color=INK)
@@ -479,42 +306,12 @@ def colour_bar(sheet: Picture, image: Any, axes: Axes, *, label: str = "", **opt
 
 
 def plain(text: str) -> str:
-    r"""Return text that matplotlib will not read as a formula (a title may hold a dollar sign).
-
-    Parameters
-    ----------
-    text : str
-        Any text.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> plain("plate 5$")
-    'plate 5\\$'
-    """
+    r"""Return text that matplotlib will not read as a formula (a title may hold a dollar sign)."""
     return str(text).replace("$", r"\$")
 
 
 def quantity_name(quantity: str) -> str:
-    """Return the printed name and unit of what a map holds.
-
-    Parameters
-    ----------
-    quantity : str
-        One of `spattermap.core.mapset.QUANTITIES`.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> quantity_name("mass_percent")
-    'mass percent'
-    """
+    """Return the printed name and unit of what a map holds."""
     return {
         "counts": "counts per pixel",
         "net_counts": "net counts per pixel",
@@ -525,22 +322,7 @@ def quantity_name(quantity: str) -> str:
 
 
 def line_name(element: str, line: str) -> str:
-    """Return ``Cu Kα`` from ``Cu`` and ``Cu Ka``.
-
-    Parameters
-    ----------
-    element, line : str
-        Symbol, and line in plain letters or "".
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> line_name("Cu", "Cu Ka"), line_name("Cu", "")
-    ('Cu Kα', 'Cu')
-    """
+    """Return ``Cu Kα`` from ``Cu`` and ``Cu Ka``."""
     if not line:
         return element
     shell = line.rsplit(maxsplit=1)[-1].replace("a", "α").replace("b", "β")

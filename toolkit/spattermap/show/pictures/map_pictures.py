@@ -48,14 +48,7 @@ if TYPE_CHECKING:
 def metal_sum(analysis: Any) -> npt.NDArray[np.float64]:
     """Return the sum of the alloy's maps.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    numpy.ndarray of float64, dims (y, x)
+    Returns dims (y, x).
     """
     used = analysis.roles.alloy or analysis.segmentation.elements_used
     total = np.zeros(label_image(analysis).shape)
@@ -170,25 +163,7 @@ def outline_pixels(
 ) -> npt.NDArray[np.int32]:
     """Return the label on the rim of each region and 0 elsewhere, on a grid `zoom` times finer.
 
-    Parameters
-    ----------
-    labels : numpy.ndarray of int32, dims (y, x)
-        The label image.
-    zoom : int
-        Fine pixels a side of a map pixel.
-    width : int, optional
-        Width of the outline, inside the region (fine pixels); by default half a map pixel.
-
-    Returns
-    -------
-    numpy.ndarray of int32, dims (y, x), `zoom` times larger
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> one = np.array([[0, 0, 0], [0, 7, 0], [0, 0, 0]], dtype=np.int32)
-    >>> int(outline_pixels(one, 3).sum()) // 7
-    8
+    Dims: `labels` (y, x); returns (y, x).
     """
     fine = np.repeat(np.repeat(labels, zoom, axis=0), zoom, axis=1)
     rim = np.zeros(fine.shape, dtype=bool)

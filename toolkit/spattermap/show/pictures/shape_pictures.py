@@ -54,25 +54,8 @@ def rim_profile(
 ) -> pd.DataFrame:
     """Return the mean of a map against the distance from the rim of the droplets.
 
-    Parameters
-    ----------
-    labels : numpy.ndarray of int32, dims (y, x)
-        Droplets are labels 1 to `n_droplets`; other labels are left out.
-    plane : numpy.ndarray, dims (y, x)
-        The map, in counts per pixel.
-    n_droplets : int
-        Number of droplets.
-    reach_px : int, optional
-        Farthest distance outside the rim (px); by default the largest depth inside.
+    Dims: `labels` (y, x), `plane` (y, x).
 
-    Returns
-    -------
-    pandas.DataFrame
-        `distance_px` (middle of each bin; positive inside), `n_pixels`, `mean`, and `error`: one
-        standard deviation of counting, ``sqrt(total) / n``. Bins without pixels are absent.
-
-    Notes
-    -----
     The distance is Euclidean, from a pixel's centre to the rim, which lies half a pixel beyond
     the centre of the outermost pixel. It is not a depth: a droplet's thickness is unknown.
     """

@@ -35,14 +35,7 @@ FEWEST_DROPLETS_FOR_BINS = 3
 def diameters_of(analysis: Any) -> npt.NDArray[np.float64]:
     """Return the area-equivalent diameters of all droplets, in the map set's length unit.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    numpy.ndarray of float64, dims (droplet,)
+    Returns dims (droplet,).
     """
     _, unit = length_scale(analysis)
     return analysis.droplets[f"diameter_{unit}"].to_numpy(dtype=np.float64)  # type: ignore[no-any-return]
@@ -53,24 +46,7 @@ def log_bins(diameters: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
 
     The number of bins is that of Sturges (1926), with at most ten a decade.
 
-    Parameters
-    ----------
-    diameters : numpy.ndarray of float64
-        Positive diameters.
-
-    Returns
-    -------
-    numpy.ndarray of float64
-        Edges, at least two, that enclose every diameter.
-
-    References
-    ----------
     H. A. Sturges, J. Am. Stat. Assoc. 21 (1926) 65: k = 1 + log2 n.
-
-    Examples
-    --------
-    >>> log_bins(np.array([1.0, 2.0, 4.0, 8.0])).round(2).tolist()
-    [1.0, 2.0, 4.0, 8.0]
     """
     low, high = float(diameters.min()), float(diameters.max())
     if high <= low * 1.02:
@@ -312,26 +288,9 @@ def shares_with_error(
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Return each element's share of the total and its standard deviation, to first order.
 
-    Parameters
-    ----------
-    counts, errors : numpy.ndarray of float64, dims (element, droplet)
-        Counts and their standard deviations, independent between elements.
+    Dims: `counts, errors` (element, droplet); returns (element, droplet).
 
-    Returns
-    -------
-    tuple of numpy.ndarray of float64, dims (element, droplet)
-        Shares and their standard deviations; NaN where the total is not positive.
-
-    Notes
-    -----
     For f = a / (a + b): var f = (b^2 var a + a^2 var b) / (a + b)^4, by first-order propagation.
-
-    Examples
-    --------
-    >>> counts = np.array([[75.0], [25.0]])
-    >>> share, error = shares_with_error(counts, np.sqrt(counts))
-    >>> share.ravel().tolist(), error.ravel().round(4).tolist()
-    ([0.75, 0.25], [0.0433, 0.0433])
     """
     total = counts.sum(axis=0)
     safe = np.where(total > 0, total, np.nan)
