@@ -23,7 +23,7 @@ __all__ = ["blank_path", "from_signal", "load", "load_blank"]
 # The order matters only where one path could be two things.
 FAMILIES = (
     "netcdf",
-    "hyperspy_files",
+    "signals",
     "hdf5",
     "arrays",
     "zarr_store",
