@@ -6,75 +6,10 @@ from scipy import ndimage
 
 from spattermap.core.mapset import Roles, make_map_set
 from spattermap.noise.moments import block_moments
-from spattermap.verdict import correlation, nulls, pairs, shares
+from spattermap.verdict import correlation, pairs, shares
 
 A = [[0, 2, 4, 6], [1, 3, 5, 7], [0, 0, 8, 9], [2, 2, 6, 4]]
 B = [[1, 1, 3, 5], [0, 4, 4, 6], [2, 0, 7, 8], [5, 1, 0, 0]]
-
-
-@pytest.mark.outside(
-    "Plain correlation of a worked pair of 4 x 4 maps",
-    source="scikit-image 0.26.0; checkable by hand",
-    known="computed",
-    tolerance="1e-9",
-)
-def test_plain_correlation_of_the_worked_pair():
-    m = block_moments(make_map_set(np.array([A, B]), ["Cu", "Zn"]), block_px=2)
-    pair = pairs.pair_table(m).iloc[0]
-    assert pair.r_plain == pytest.approx(0.7187568368810859, abs=1e-9)
-    assert nulls.shifted_correlations(A, B)[0][0, 0] == pytest.approx(0.7187568368810859, abs=1e-9)
-
-
-@pytest.mark.outside(
-    "Overlap, k1, k2, M1, M2 and ICQ of a worked pair of 4 x 4 maps",
-    source="definitions of Manders, Verbeek & Aten, J. Microsc. 169 (1993) 375, and Li et al., J. "
-    "Neurosci. 24 (2004) 4070; scikit-image 0.26.0 and by hand",
-    known="computed",
-    tolerance="1e-9",
-)
-def test_overlap_coefficients_of_the_worked_pair():
-    found = pairs.overlap_coefficients(A, B)
-    assert found.pearson == pytest.approx(0.7187568368810859, abs=1e-9)
-    assert found.overlap == pytest.approx(0.8838156384, abs=1e-9)
-    assert found.k1 == pytest.approx(0.7478260870, abs=1e-9)
-    assert found.k2 == pytest.approx(1.0445344130, abs=1e-9)
-    assert found.m1 == pytest.approx(48 / 59, abs=1e-12)
-    assert found.m2 == pytest.approx(44 / 47, abs=1e-12)
-    assert found.icq == 0.25
-    above = pairs.overlap_coefficients(A, B, threshold_a=3, threshold_b=3)
-    assert above.m1 == pytest.approx(40 / 59, abs=1e-12)
-    assert above.m2 == pytest.approx(33 / 47, abs=1e-12)
-
-
-@pytest.mark.outside(
-    "Limits of correlation and ICQ: equal and mirrored maps",
-    source="Li et al., J. Neurosci. 24 (2004) 4070: -0.5 to 0.5",
-    known="exact",
-    tolerance="1e-6",
-)
-def test_limits_of_the_overlap_coefficients():
-    plane = np.array(A)
-    same = pairs.overlap_coefficients(plane, plane)
-    assert (same.pearson, same.icq) == (pytest.approx(1), 0.5)
-    mirrored = pairs.overlap_coefficients(plane, 9 - plane)
-    assert (mirrored.pearson, mirrored.icq) == (pytest.approx(-1), -0.5)
-
-
-@pytest.mark.outside(
-    "Correlation, overlap and M1 of random maps",
-    source="skimage.measure, the installed version",
-    known="computed",
-    tolerance="1e-12",
-)
-@pytest.mark.parametrize("thresholds", [(0, 0), (3, 3)])
-def test_overlap_coefficients_equal_scikit_image(thresholds):
-    from skimage import measure
-
-    a, b = np.random.default_rng(1).poisson(3, (2, 20, 30))
-    found = pairs.overlap_coefficients(a, b, threshold_a=thresholds[0], threshold_b=thresholds[1])
-    assert found.pearson == pytest.approx(measure.pearson_corr_coeff(a, b)[0], abs=1e-12)
-    assert found.overlap == pytest.approx(measure.manders_overlap_coeff(a, b), abs=1e-12)
-    assert found.m1 == pytest.approx(measure.manders_coloc_coeff(a, b > thresholds[1]), abs=1e-12)
 
 
 # (mean, variance of the rate, correlation of the rates, correlation of the counts).

@@ -5,7 +5,6 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from spattermap.core.errors import InputError
 from spattermap.core.mapset import Roles, make_map_set
 from spattermap.core.settings import Settings
 from spattermap.noise.moments import BlockMoments, block_moments
@@ -22,8 +21,7 @@ from spattermap.verdict.correlation import (
     variance_floor,
     variation_note,
 )
-from spattermap.verdict.nulls import lattice_statistics, modified_t_test
-from spattermap.verdict.pairs import overlap_coefficients, pair_table
+from spattermap.verdict.pairs import pair_table
 from spattermap.verdict.shares import Background, shares
 
 A = [[0, 2, 4, 6], [1, 3, 5, 7], [0, 0, 8, 9], [2, 2, 6, 4]]
@@ -485,29 +483,11 @@ def test_two_percentages_say_so_after_what_else_there_is_to_say():
 
 
 # --- The classic coefficients --------------------------------------------------------------------
-def test_maps_of_any_unit_have_coefficients():
-    found = overlap_coefficients([[1e-3, 2e-3, 3e-3]], [[4e-3, 5e-3, 6e-3]])
-    assert found.pearson == pytest.approx(1)
-
-
-def test_a_pixel_at_the_mean_deviates_to_neither_side():
-    # Deviations -1, 0, 1 and -1, 0, 1: two of three to the same side (Li et al. 2004).
-    found = overlap_coefficients([[1, 2, 3]], [[4, 5, 6]])
-    assert found.icq == pytest.approx(2 / 3 - 0.5)
-    # A value at the threshold is not above it.
-    at = overlap_coefficients([[1, 2, 3]], [[4, 5, 6]], threshold_a=2, threshold_b=4)
-    assert (at.m1, at.m2) == (5 / 6, 6 / 15)
-
-
-@pytest.mark.parametrize(
-    ("a", "b"), [([[1, 1]], [[1, 2]]), ([[1, 2]], [[1, 1]]), ([[1, 2, 3]], [[1, 2]])]
-)
-def test_coefficients_refuse_maps_that_cannot_be_compared(a, b):
-    with pytest.raises(InputError, match="a and b must vary and have one shape"):
-        overlap_coefficients(a, b)
 
 
 # --- Units ---------------------------------------------------------------------------------------
+
+
 @pytest.mark.parametrize("unit", [1e-5, 1e4])
 def test_no_answer_depends_on_the_unit_of_the_maps(unit):
     # Correlations, shares, sizes and p-values are ratios: in another unit they are the same.
@@ -537,9 +517,3 @@ def test_no_answer_depends_on_the_unit_of_the_maps(unit):
         pd.testing.assert_frame_equal(words, other[words.columns])
         numbers = one.select_dtypes(include="number")
         pd.testing.assert_frame_equal(numbers, other[numbers.columns], rtol=1e-6, atol=1e-12)
-    lattice = [lattice_statistics(scale * planes[0]) for scale in (1.0, unit)]
-    assert lattice[0] == pytest.approx(lattice[1], rel=1e-9)
-    places = rng.random((30, 2))
-    tests = [modified_t_test(s * planes[0, 0, :20].repeat(2)[:30], planes[1].ravel()[:30], places)
-             for s in (1.0, unit)]  # fmt: skip
-    assert tests[0] == pytest.approx(tests[1], rel=1e-9)

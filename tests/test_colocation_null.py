@@ -1,154 +1,23 @@
 """The spatial null: how often unrelated maps are called related."""
 
-import json
-from pathlib import Path
-
 import numpy as np
 import pytest
-from libpysal import examples, weights
 from scipy import ndimage, signal, stats
 
 from spattermap.core.errors import InputError
 from spattermap.core.mapset import make_map_set
 from spattermap.noise.moments import block_moments
 from spattermap.verdict.correlation import adjusted
-from spattermap.verdict.nulls import (
-    block_p_values,
-    lattice_statistics,
-    modified_t_test,
-    pair_nulls,
-    shifted_correlations,
-    spatial_null,
-)
+from spattermap.verdict.nulls import block_p_values, pair_nulls, spatial_null
 
 CHECKERBOARD = np.indices((8, 8)).sum(axis=0) % 2
 HALVES = np.repeat([0, 1], 32).reshape(8, 8)
 
 
 # --- Lattice identities --------------------------------------------------------------------------
-@pytest.mark.outside(
-    "Sums of the weights of a lattice, rook and queen",
-    source="libpysal lat2W and esda 2.9.0; closed form for the rook",
-    known="computed",
-    tolerance="equal",
-)
-@pytest.mark.parametrize(
-    ("shape", "neighbours", "s0", "s2"),
-    [
-        ((10, 10), "edge", 360, 5312),
-        ((8, 8), "edge", 224, 3232),
-        ((20, 30), "edge", 2300, 35632),
-        ((10, 10), "corner", 684, 19728),
-        ((8, 8), "corner", 420, 11760),
-        ((20, 30), "corner", 4504, 138368),
-    ],
-)
-def test_lattice_weights(shape, neighbours, s0, s2):
-    found = lattice_statistics(np.indices(shape).sum(axis=0) % 3, neighbours=neighbours)
-    assert (found.s0, found.s1, found.s2) == (s0, 2 * s0, s2)
-
-
-@pytest.mark.outside(
-    "Moran's I and Geary's C of a chequered, a halved and a rising field",
-    source="libpysal lat2W and esda 2.9.0; rook I of the chequered field is -1 exactly",
-    known="computed",
-    tolerance="1e-10",
-)
-@pytest.mark.parametrize(
-    ("plane", "neighbours", "i", "c"),
-    [
-        (CHECKERBOARD, "edge", -1.0, 1.96875),
-        (CHECKERBOARD, "corner", -1 / 15, 1.05),
-        (HALVES, "edge", 6 / 7, None),
-        (HALVES, "corner", 0.7904761905, None),
-        (np.indices((8, 8))[1], "edge", 6 / 7, None),
-        (np.indices((8, 8))[1], "corner", 0.7904761905, None),
-    ],
-)
-def test_moran_and_geary_of_patterns(plane, neighbours, i, c):
-    found = lattice_statistics(plane, neighbours=neighbours)
-    assert found.morans_i == pytest.approx(i, abs=1e-10)
-    assert found.expected == pytest.approx(-1 / 63, abs=1e-15)
-    if c is not None:
-        assert found.gearys_c == pytest.approx(c, abs=1e-10)
-
-
-@pytest.mark.outside(
-    "Variance of Moran's I under normality",
-    source="libpysal lat2W and esda 2.9.0",
-    known="computed",
-    tolerance="half the last printed digit",
-)
-def test_moran_variance_under_normality():
-    assert lattice_statistics(CHECKERBOARD).variance == pytest.approx(0.0084046968, abs=5e-11)
-
-
-@pytest.mark.outside(
-    "Moran's I, its variance and Geary's C of a random field",
-    source="esda, the installed version",
-    known="computed",
-    tolerance="1e-12; variance 1e-9",
-)
-@pytest.mark.parametrize(("neighbours", "rook"), [("edge", True), ("corner", False)])
-def test_moran_equals_esda(neighbours, rook):
-    from esda import Geary, Moran
-
-    plane = np.random.default_rng(4).normal(size=(9, 13))
-    lattice = weights.lat2W(9, 13, rook=rook)
-    found = lattice_statistics(plane, neighbours=neighbours)
-    moran = Moran(plane.ravel(), lattice, transformation="B", permutations=0)
-    geary = Geary(plane.ravel(), lattice, transformation="B", permutations=0)
-    assert found.morans_i == pytest.approx(moran.I, abs=1e-12)
-    assert found.variance == pytest.approx(moran.VI_norm, rel=1e-9)
-    assert found.gearys_c == pytest.approx(geary.C, abs=1e-12)
-
-
-def test_moran_of_masked_pixels_equals_that_of_the_part():
-    plane = np.random.default_rng(5).normal(size=(9, 13))
-    keep = np.zeros((9, 13), dtype=bool)
-    keep[2:8, 1:11] = True
-    part = lattice_statistics(plane[2:8, 1:11], neighbours="corner")
-    masked = lattice_statistics(plane, valid=keep, neighbours="corner")
-    assert masked == pytest.approx(part, rel=1e-12)
 
 
 # --- Modified t test -----------------------------------------------------------------------------
-@pytest.mark.outside(
-    "Effective sample size, F and p of a correlation between neighbours",
-    source="Clifford, Richardson & Hemon 1989, Dutilleul 1993; C code of SpatialPack 0.4-1 on the "
-    "Columbus data (Anselin 1988, libpysal)",
-    known="computed",
-    tolerance="1e-8; F and p 1e-6",
-)
-@pytest.mark.parametrize(
-    ("a", "b", "n_classes", "size", "f", "p", "r"),
-    [
-        ("CRIME", "INC", 13, 8.90981097844763, 6.4772777, 0.0387972, -0.6955897734584621),
-        ("CRIME", "INC", 7, 9.68014297, 7.1993892, 0.0288274, -0.6955897734584621),
-        ("CRIME", "INC", 5, 9.47271781, 7.0049483, 0.0312163, -0.6955897734584621),
-        ("CRIME", "HOVAL", 13, 19.05952713479026, 8.4037847, 0.0099588, -0.5744867471853494),
-        ("CRIME", "HOVAL", 7, 18.70722302, 8.2302343, 0.0107801, -0.5744867471853494),
-        ("CRIME", "HOVAL", 5, 18.05742771, 7.9101351, 0.0124820, -0.5744867471853494),
-        ("INC", "HOVAL", 13, 20.29818689229343, 6.0954462, 0.0236137, 0.4998785577643765),
-        ("INC", "HOVAL", 7, 22.42301837, 6.8032648, 0.0166442, 0.4998785577643765),
-        ("INC", "HOVAL", 5, 19.76445822, 5.9176519, 0.0257997, 0.4998785577643765),
-    ],
-)
-def test_modified_t_test_on_columbus(a, b, n_classes, size, f, p, r):
-    rows = json.loads(Path(examples.get_path("columbus.json")).read_text(encoding="utf-8"))
-    tables = [feature["properties"] for feature in rows["features"]]
-    columns = {n: np.array([t[n] for t in tables]) for n in ("CRIME", "INC", "HOVAL", "X", "Y")}
-    places = np.column_stack([columns["X"], columns["Y"]])
-    found = modified_t_test(columns[a], columns[b], places, n_classes=n_classes)
-    assert found.r == pytest.approx(r, abs=1e-12)
-    assert found.effective_size == pytest.approx(size, abs=1e-8)
-    assert found.f == pytest.approx(f, abs=1e-6)
-    assert found.p_value == pytest.approx(p, abs=1e-6)
-
-
-def test_modified_t_test_refuses_constants():
-    with pytest.raises(InputError, match="vary"):
-        modified_t_test(np.ones(5), np.arange(5.0), np.eye(5)[:, :2])
 
 
 # --- Many pairs --------------------------------------------------------------------------------
@@ -171,33 +40,6 @@ def test_adjusted_skips_what_was_not_tested():
 
 
 # --- Shifts ------------------------------------------------------------------------------------
-@pytest.mark.outside(
-    "Correlation of maps shifted against each other",
-    source="numpy.corrcoef of the overlap, the installed version",
-    known="computed",
-    tolerance="1e-10",
-)
-@pytest.mark.parametrize("shift", [(0, 0), (2, 3), (-1, 4), (-5, -2)])
-def test_shifted_correlation_is_pearson_of_the_overlap(shift):
-    rng = np.random.default_rng(7)
-    a, b = rng.random((2, 12, 15))
-    valid = rng.random((12, 15)) > 0.2
-    dy, dx = shift
-    rows, columns = slice(max(0, -dy), 12 - max(0, dy)), slice(max(0, -dx), 15 - max(0, dx))
-    moved_rows = slice(max(0, dy), 12 + min(0, dy))
-    moved_columns = slice(max(0, dx), 15 + min(0, dx))
-    both = valid[rows, columns] & valid[moved_rows, moved_columns]
-    expected = np.corrcoef(a[rows, columns][both], b[moved_rows, moved_columns][both])[0, 1]
-    r, pairs = shifted_correlations(a, b, valid)
-    assert pairs[shift] == both.sum()
-    assert r[shift] == pytest.approx(expected, abs=1e-10)
-
-
-def test_wrapped_shifts_are_rolls():
-    a, b = np.random.default_rng(8).random((2, 10, 11))
-    r, _ = shifted_correlations(a, b, wrap=True)
-    rolled = np.roll(b, (-3, -4), axis=(0, 1))
-    assert r[3, 4] == pytest.approx(np.corrcoef(a.ravel(), rolled.ravel())[0, 1], abs=1e-12)
 
 
 def clustered(rng, size, radius, cover):

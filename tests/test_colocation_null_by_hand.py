@@ -12,15 +12,7 @@ from spattermap.core.settings import Settings
 from spattermap.noise.correlation_length import correlation_length_px
 from spattermap.noise.moments import block_moments
 from spattermap.verdict.correlation import infer_roles
-from spattermap.verdict.nulls import (
-    MOST_PLACES,
-    block_p_values,
-    lattice_statistics,
-    modified_t_test,
-    pair_nulls,
-    shifted_correlations,
-    spatial_null,
-)
+from spattermap.verdict.nulls import block_p_values, pair_nulls, spatial_null
 from spattermap.verdict.pairs import log_ratio_maps, log_ratio_moments
 
 NAMES = ["Cu", "Zn", "Si"]
@@ -269,148 +261,9 @@ def test_p_values_are_above_zero_however_strong_the_evidence():
 
 
 # --- Shifts and neighbours -----------------------------------------------------------------------
-def test_shifts_without_a_pair_that_varies_have_no_correlation():
-    r, pairs = shifted_correlations([[1.0, 2, 4]], [[3.0, 1, 5]])
-    assert pairs.tolist() == [[3, 2, 1, 1, 2]]
-    assert r[0, 1] == pytest.approx(np.corrcoef([1, 2], [1, 5])[0, 1])
-    assert r[0, 4] == pytest.approx(np.corrcoef([2, 4], [3, 1])[0, 1])
-    assert np.isnan(r[0, 2:4]).all()  # one pair
-    flat, _ = shifted_correlations([[1.0, 2, 4, 4]], [[3.0, 1, 5, 2]])
-    assert np.isnan(flat[0, 5])  # 4, 4 does not vary
-    turned, _ = shifted_correlations([[3.0, 1, 5, 2]], [[1.0, 2, 4, 4]])
-    assert np.isnan(turned[0, 2])
-    # The outer two of five pixels are usable: nothing is paired at shifts of 1 to 3.
-    ends = np.array([[True, False, False, False, True]])
-    r, pairs = shifted_correlations([[1.0, 9, 9, 9, 2]], [[3.0, 9, 9, 9, 5]], ends)
-    assert pairs[0].tolist() == [2, 0, 0, 0, 1, 1, 0, 0, 0]
-    assert r[0, 0] == pytest.approx(1)
-    assert np.isnan(r[0, 1:]).all()
-
-
-@pytest.mark.parametrize(("a", "b"), [((2, 3), (3, 2)), ((4,), (4,)), ((2, 2, 2), (2, 2, 2))])
-def test_shifts_need_two_maps_of_one_shape(a, b):
-    with pytest.raises(InputError, match="of one shape"):
-        shifted_correlations(np.ones(a), np.ones(b))
-
-
-@pytest.mark.outside(
-    "Deviation of Moran's I in standard deviations, and its one-sided p",
-    source="esda Moran under normality, two_tailed=False, the installed version",
-    known="computed",
-    tolerance="1e-9",
-)
-def test_moran_deviation_equals_esda():
-    from esda import Moran
-    from libpysal import weights
-
-    plane = np.add.outer(np.arange(6.0), np.arange(7.0))
-    plane += np.random.default_rng(10).normal(0, 3, plane.shape)
-    theirs = Moran(
-        plane.ravel(), weights.lat2W(6, 7), transformation="B", permutations=0, two_tailed=False
-    )
-    found = lattice_statistics(plane)
-    assert found.z == pytest.approx(theirs.z_norm, rel=1e-9)
-    assert found.p_value == pytest.approx(theirs.p_norm, rel=1e-6)
-
-
-@pytest.mark.parametrize(
-    ("plane", "valid"),
-    [
-        (np.ones((4, 4)), None),  # does not vary
-        ([[7.0]], None),  # nothing beside it
-        (np.eye(4), np.arange(16).reshape(4, 4) % 8 == 0),  # usable pixels that do not touch
-    ],
-)
-def test_neighbours_are_needed(plane, valid):
-    with pytest.raises(InputError, match="plane must vary and have neighbouring pixels"):
-        lattice_statistics(plane, valid=valid)
 
 
 # --- Correlation between places ------------------------------------------------------------------
-@pytest.mark.outside(
-    "Correlation between places whose values do not depend on their distance",
-    source="one distance class: the effective size is the number of places, by hand; then "
-    "scipy.stats.pearsonr, the installed version",
-    known="exact",
-    tolerance="1e-10",
-)
-@pytest.mark.parametrize("n", [4, 5, 9])
-def test_one_distance_class_is_the_plain_t_test(n):
-    # All pairs in one class have autocorrelation -1/(n - 1), so that B R = n/(n - 1) B.
-    a, b = np.random.default_rng(n).random((2, n))
-    found = modified_t_test(a, b, np.random.default_rng(1).random((n, 2)), n_classes=1)
-    theirs = stats.pearsonr(a, b)
-    assert found.effective_size == pytest.approx(n, rel=1e-10)
-    assert found.r == pytest.approx(theirs.statistic, rel=1e-10)
-    assert found.f == pytest.approx((n - 2) * found.r**2 / (1 - found.r**2), rel=1e-10)
-    assert found.p_value == pytest.approx(theirs.pvalue, rel=1e-10)
-
-
-def test_thirteen_classes_unless_told():
-    rng = np.random.default_rng(11)
-    a, b, places = rng.random(30), rng.random(30), rng.random((30, 2))
-    assert modified_t_test(a, b, places) == modified_t_test(a, b, places, n_classes=13)
-    # Two values at one and the same place are in the nearest class, and the furthest pair in the
-    # furthest: a line of 0, 0, 1, 2, 2 in two classes parts distances 0 and 1 from 2.
-    z = np.array([1.0, 2, 4, 8, 5])
-    line = np.column_stack([[0.0, 0, 1, 2, 2], np.zeros(5)])
-    away = z - z.mean()
-    apart = np.abs(line[:, None, 0] - line[None, :, 0])
-    matrix = np.eye(5)
-    for near in (apart <= 1, apart > 1):
-        cells = near & ~np.eye(5, dtype=bool)
-        matrix[cells] = np.outer(away, away)[cells].mean() / (away**2).mean()
-    centring = np.eye(5) - 1 / 5
-    centred = centring @ matrix
-    size = 1 + np.trace(centred) ** 2 / np.trace(centred @ centred)
-    assert modified_t_test(z, z, line, n_classes=2).effective_size == pytest.approx(size)
-
-
-def test_distance_classes_may_be_empty():
-    # Six pairs of a square: four sides in one class, two diagonals in another, eleven empty.
-    square = np.array([[0.0, 0], [0, 1], [1, 0], [1, 1]])
-    a, b = np.array([1.0, 2, 4, 8]), np.array([3.0, 1, 4, 9])
-    many = modified_t_test(a, b, square)
-    assert many.effective_size == pytest.approx(
-        modified_t_test(a, b, square, n_classes=4).effective_size
-    )
-
-
-def test_perfect_and_unprovable_correlations_between_places():
-    places = np.random.default_rng(12).random((6, 2))
-    a = np.arange(6.0)
-    perfect = modified_t_test(a, 2 * a + 1, places, n_classes=1)
-    assert perfect.r == pytest.approx(1)
-    assert 0 <= perfect.p_value < 1e-12
-    # Two halves of one value each, far apart: two independent places at most, no test.
-    halves = np.column_stack([[0, 0.1, 0.2, 9, 9.1, 9.2], np.zeros(6)])
-    nothing = modified_t_test([1, 1, 1, 5, 5, 5], [2, 2, 2, 9, 9, 9], halves, n_classes=2)
-    assert nothing.effective_size < 3
-    assert np.isnan(nothing.f)
-    assert nothing.p_value == 1
-
-
-@pytest.mark.parametrize(
-    ("n", "shape", "message"),
-    [
-        (3, (3, 2), "must have 4 to"),
-        (MOST_PLACES + 1, (MOST_PLACES + 1, 2), "must have 4 to 5000"),
-        (5, (5, 3), "places \\(place, 2\\)"),
-        (5, (4, 2), "places \\(place, 2\\)"),
-    ],
-)
-def test_places_that_cannot_be_tested(n, shape, message):
-    with pytest.raises(InputError, match=message):
-        modified_t_test(np.arange(n), np.arange(n), np.zeros(shape))
-
-
-def test_values_of_other_shapes_are_refused():
-    with pytest.raises(InputError, match="a and b must be"):
-        modified_t_test(np.arange(5.0), np.arange(4.0), np.zeros((5, 2)))
-    with pytest.raises(InputError, match="a and b must be"):
-        modified_t_test(np.ones((4, 1)), np.ones((4, 1)), np.zeros((4, 2)))
-    with pytest.raises(InputError, match="must vary"):
-        modified_t_test(np.arange(5.0), np.ones(5), np.arange(10.0).reshape(5, 2))
 
 
 # --- Log-ratios ----------------------------------------------------------------------------------

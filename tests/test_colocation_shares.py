@@ -120,18 +120,6 @@ def test_mirror_images_are_recognised():
     assert row.share_with_alloy == pytest.approx(1, abs=0.1)
 
 
-def test_single_metal_is_compared_with_the_shadow_of_the_substrate():
-    rng = np.random.default_rng(5)
-    cover = patches(rng)
-    _, moments = measured(rng, [2 * cover + 0.2, 5 * (1 - cover)], ["Mo", "Si"], labels=cover)
-    roles = Roles(("Mo",), ("Si",))
-    assert "no other alloy element" in shares.share_with_alloy(moments, "Mo", roles).note
-    truth = 2 * cover.mean() / (2 * cover.mean() + 0.2)
-    found = shares.share_in_shadow(moments, "Mo", roles, settings=QUICK)
-    assert found.share == pytest.approx(truth, abs=0.05)
-    assert found.low < truth < found.high
-
-
 def test_uniform_film_has_no_share_with_the_alloy():
     rng = np.random.default_rng(6)
     cover = patches(rng)

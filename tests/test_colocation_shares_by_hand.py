@@ -14,7 +14,6 @@ from spattermap.verdict.shares import (
     background_levels,
     mean_atomic_number,
     share_in_droplets,
-    share_in_shadow,
     share_with_alloy,
     shares,
 )
@@ -321,52 +320,7 @@ def test_flat_signals_are_named():
     assert alone.note == "no other alloy element was mapped"
 
 
-def test_unknown_noise_refuses_what_it_enters_and_no_more():
-    labels, _, alloy, glass = scene()
-    planes = {"Cu": alloy, "Zn": 0.5 * alloy, "Si": glass}
-    maps = make_map_set(np.array(list(planes.values())), list(planes), quantity="net_counts")
-
-    def with_noise(*parts):
-        moments = block_moments(maps, block_px=4, labels=labels, n_droplets=1,
-                                noise=np.diag(parts))  # fmt: skip
-        return moments, share_with_alloy(moments, "Zn", ROLES, settings=QUICK)
-
-    for unknown in ((np.nan, 0, 0), (0, np.nan, 0)):
-        found = with_noise(*unknown)[1]
-        assert np.isnan(found.share)
-        assert found.note.startswith("the noise of these maps")
-    moments, found = with_noise(0, 0, np.nan)
-    assert found.share == pytest.approx(1)
-    row = shares(moments, ROLES, settings=QUICK).iloc[1]
-    assert np.isnan(row.follows_alloy)
-    assert row.note.startswith("the noise of these maps")
-    shadow = share_in_shadow(moments, "Zn", ROLES, settings=QUICK)
-    assert shadow.note.startswith("the noise of these maps")
-
-
 # --- The shadow of the substrate -----------------------------------------------------------------
-@pytest.mark.parametrize("film", [0.0, 0.5])
-def test_share_in_the_shadow_is_exact_where_the_maps_are(film):
-    # Glass of 5 counts hidden in part by metal, whose signal grows as the glass's falls.
-    labels, metal, _, _ = scene()
-    hidden = np.where(metal, np.random.default_rng(7).random(labels.shape) + 0.5, 0.0)
-    planes = {"Mo": 4 * hidden + film, "Si": 5 - 2 * hidden, "O": 9 - 3 * hidden}
-    moments = moments_of(planes, labels=labels, n_droplets=1)
-    roles = Roles(("Mo",), ("Si", "O"))
-    found = share_in_shadow(moments, "Mo", roles, settings=QUICK)
-    mean = 4 * hidden.mean()
-    assert found.share == pytest.approx(mean / (mean + film), rel=1e-9)
-    flat = share_in_shadow(
-        moments_of(planes | {"Si": 0 * hidden + 5, "O": 0 * hidden + 9}, labels=labels,
-                   n_droplets=1), "Mo", roles, settings=QUICK,
-    )  # fmt: skip
-    assert flat.note == "no variation of the substrate signal beyond the noise"
-    for without in (
-        share_in_shadow(moments, "Mo", Roles(("Mo",), ()), settings=QUICK),
-        share_in_shadow(moments_of(planes), "Mo", roles, settings=QUICK),
-    ):
-        assert without.note == "needs a substrate element and divided pixels"
-        assert np.isnan(without.share)
 
 
 # --- The table -----------------------------------------------------------------------------------
@@ -405,3 +359,24 @@ def test_fields_that_disagree_are_told_with_the_share():
     alike = share_with_alloy(same, "Zn", METALS, settings=QUICK)
     assert alike.p_fields == pytest.approx(1)
     assert alike.note == ""
+
+
+def test_unknown_noise_refuses_what_it_enters_and_no_more():
+    labels, _, alloy, glass = scene()
+    planes = {"Cu": alloy, "Zn": 0.5 * alloy, "Si": glass}
+    maps = make_map_set(np.array(list(planes.values())), list(planes), quantity="net_counts")
+
+    def with_noise(*parts):
+        moments = block_moments(maps, block_px=4, labels=labels, n_droplets=1,
+                                noise=np.diag(parts))  # fmt: skip
+        return moments, share_with_alloy(moments, "Zn", ROLES, settings=QUICK)
+
+    for unknown in ((np.nan, 0, 0), (0, np.nan, 0)):
+        found = with_noise(*unknown)[1]
+        assert np.isnan(found.share)
+        assert found.note.startswith("the noise of these maps")
+    moments, found = with_noise(0, 0, np.nan)
+    assert found.share == pytest.approx(1)
+    row = shares(moments, ROLES, settings=QUICK).iloc[1]
+    assert np.isnan(row.follows_alloy)
+    assert row.note.startswith("the noise of these maps")

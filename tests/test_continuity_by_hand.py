@@ -31,11 +31,7 @@ from spattermap.measure.network import (
     solve,
     with_contacts,
 )
-from spattermap.measure.resistivity import (
-    ImpliedResistivity,
-    implied_resistivity,
-    thickness_from_signal,
-)
+from spattermap.measure.resistivity import ImpliedResistivity, implied_resistivity
 
 
 def drawn(*rows):
@@ -434,45 +430,3 @@ def test_resistivity_by_hand():
     for more in ({"thickness_nm": 0}, {"ratio": -1}, {"sheet_resistance": 0}):
         with pytest.raises(InputError, match=next(iter(more))):
             implied_resistivity(**{"sheet_resistance": 1.0, "ratio": 1.0} | more)
-
-
-def test_smoothing_averages_over_metal_alone():
-    # Two metal pixels 3 and 1 above a ground of 2, side by side: smoothing mixes the two by the
-    # Gaussian of one pixel's distance, and the ground does not enter.
-    metal = drawn("....##....")
-    signal = np.where(metal, 3.0, 2.0)
-    signal[0, 4] = 5.0
-    weight = ndimage.gaussian_filter(np.eye(1, 10, 4), 0.8)[0]
-    near, far = weight[4], weight[5]
-    found = thickness_from_signal(signal, metal, smoothing_px=0.8)[0, 4:6]
-    # One row: along y the picture is mirrored, which only scales both weights alike.
-    expected = np.array([3 * near + far, 3 * far + near]) / (near + far)
-    np.testing.assert_allclose(found, expected / expected.mean(), rtol=1e-9)
-
-
-def test_smoothing_leaves_one_part_in_twenty_of_counting_noise():
-    # 5 counts on metal, 1 on the ground: noise sqrt(5) of a signal of 4, averaged over 4 pi s^2
-    # pixels to 0.05 asks for 5 / (4 * 0.05)^2 = 125 of them.
-    rng = np.random.default_rng(4)
-    metal = np.ones((40, 60), dtype=bool)
-    metal[:10] = False
-    signal = rng.poisson(np.where(metal, 5, 1)).astype(float)
-    ground, top = signal[~metal].mean(), signal[metal].mean()
-    width = math.sqrt(top / ((top - ground) * 0.05) ** 2 / (4 * math.pi))
-    assert width == pytest.approx(math.sqrt(125 / (4 * math.pi)), rel=0.1)
-    np.testing.assert_array_equal(
-        thickness_from_signal(signal, metal),
-        thickness_from_signal(signal, metal, smoothing_px=width),
-    )
-
-
-def test_thickness_is_never_negative_and_needs_no_ground():
-    metal = drawn("##", "..")
-    found = thickness_from_signal([[9.0, 0.0], [1.0, 1.0]], metal, smoothing_px=0)
-    assert found.tolist() == [[2, 0], [0, 0]]
-    film = thickness_from_signal([[9.0, 3.0]], drawn("##"), smoothing_px=0)
-    assert film.tolist() == [[1.5, 0.5]]
-    with pytest.raises(InputError, match="higher on metal"):
-        thickness_from_signal([[1.0, 1.0], [1.0, 1.0]], metal)
-    with pytest.raises(InputError, match="smoothing_px"):
-        thickness_from_signal([[9.0, 0.0], [1.0, 1.0]], metal, smoothing_px=-1)

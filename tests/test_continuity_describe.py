@@ -10,15 +10,9 @@ import pytest
 
 from spattermap.core.errors import InputError
 from spattermap.core.settings import Settings
-from spattermap.measure import resistivity
 from spattermap.measure.conductance import sheet_conductance
 from spattermap.measure.connection import describe
-from spattermap.measure.resistivity import (
-    PURE_METAL_RESISTIVITY_OHM_M,
-    implied_resistivity,
-    thickness_from_signal,
-    van_der_pauw,
-)
+from spattermap.measure.resistivity import PURE_METAL_RESISTIVITY_OHM_M, implied_resistivity
 
 FIXED_KEYS = {
     "connected_x",
@@ -61,27 +55,6 @@ OBLONG = pytest.mark.outside(
     known="computed",
     tolerance="1e-6",
 )
-
-
-@pytest.mark.parametrize(
-    ("a", "b", "sheet"),
-    [
-        pytest.param(1, 1, 4.5323601, marks=SQUARE),
-        pytest.param(1, 2, 6.5285026, marks=OBLONG),
-        pytest.param(1, 3, 8.2187915, marks=OBLONG),
-        pytest.param(1, 5, 11.1721103, marks=OBLONG),
-        pytest.param(1, 10, 17.4311263, marks=OBLONG),
-    ],
-)
-def test_van_der_pauw(a, b, sheet):
-    assert van_der_pauw(a, b) == pytest.approx(sheet, abs=1e-6)
-    assert van_der_pauw(b, a) == pytest.approx(sheet, abs=1e-6)
-    assert van_der_pauw(1e3 * a, 1e3 * b) == pytest.approx(1e3 * sheet, rel=1e-6)
-
-
-def test_van_der_pauw_of_very_different_resistances():
-    rs = van_der_pauw(1.0, 1e4)
-    assert math.exp(-math.pi / rs) + math.exp(-math.pi * 1e4 / rs) == pytest.approx(1, abs=1e-12)
 
 
 @pytest.mark.outside(
@@ -275,40 +248,6 @@ def test_bad_measurement_is_named():
 # --- thickness ------------------------------------------------------------------------------
 
 
-def test_thickness_from_a_noiseless_signal():
-    metal = np.zeros((20, 30), dtype=bool)
-    metal[5:15] = True
-    signal = np.where(metal, 7.0, 2.0)
-    found = thickness_from_signal(signal, metal, smoothing_px=0.0)
-    np.testing.assert_allclose(found, metal.astype(float), atol=1e-12)
-    wedge = np.where(metal, 2.0 + np.linspace(1, 3, 30), 2.0)
-    found = thickness_from_signal(wedge, metal, smoothing_px=0.0)
-    np.testing.assert_allclose(found[10], np.linspace(1, 3, 30) / 2, atol=1e-12)
-
-
-def test_thickness_from_counts_leaves_the_stated_noise():
-    metal = np.ones((200, 200), dtype=bool)
-    metal[:50] = False
-    counts = np.random.default_rng(3).poisson(np.where(metal, 5.0, 1.0))
-    found = thickness_from_signal(counts, metal)
-    # 5 % by design; far from the outline the estimate of 150 x 200 px holds about 200 windows.
-    assert found[90:, 40:-40].std() == pytest.approx(0.05, rel=0.25)
-    assert found[metal].mean() == pytest.approx(1)
-    assert not found[~metal].any()
-    # A flat film stays a nearly full film under the noise of its counts.
-    film = told(metal[50:], thickness=found[50:])
-    assert film.x.ratio == pytest.approx(1, abs=0.005)
-
-
-def test_thickness_of_nothing_and_of_the_wrong_signal():
-    nothing = np.zeros((4, 4), dtype=bool)
-    assert not thickness_from_signal(np.ones((4, 4)), nothing).any()
-    with pytest.raises(InputError, match="higher on metal"):
-        thickness_from_signal(np.ones((4, 4)), np.eye(4))
-    with pytest.raises(InputError, match="signal must have the shape"):
-        thickness_from_signal(np.ones((4, 5)), np.eye(4))
-
-
 def test_a_masked_strip_at_the_rim_is_cut_off_and_a_mask_inside_is_told():
     # A wire from top to bottom, above a legend strip of 4 rows that hides nothing of interest.
     metal = np.zeros((20, 12), bool)
@@ -357,17 +296,6 @@ def test_the_direction_of_the_crossing_is_told(rows, columns, words):
     metal = np.zeros((6, 6), bool)
     metal[rows, columns] = True
     assert words in told(metal).reasons[0]
-
-
-def test_thickness_is_smoothed_until_the_counting_noise_is_low():
-    # A film of even thickness: whatever varies is counting noise, which 4 counts a pixel bring to
-    # one part in twenty over 1 / (4 * 0.05**2) = 100 pixels, whatever the size of the field.
-    counts = np.random.default_rng(4).poisson(4.0, (200, 200)).astype(float)
-    metal = np.ones(counts.shape, bool)
-    metal[:, :20] = False
-    counts[~metal] = 0.0
-    spread = thickness_from_signal(counts, metal)[20:-20, 40:-20].std()
-    assert spread == pytest.approx(resistivity._LEFT_NOISE, rel=0.1)
 
 
 def test_resistivities_are_those_of_metals():

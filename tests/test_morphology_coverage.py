@@ -6,8 +6,6 @@ import pytest
 from spattermap.core.errors import InputError
 from spattermap.measure.coverage import (
     coverage_interval,
-    coverage_over_fields,
-    fields_needed,
     t_multiplier,
     threshold_sensitivity,
     wilson_bounds,
@@ -28,57 +26,6 @@ T = {5: 2.776, 6: 2.571, 7: 2.447, 8: 2.365, 9: 2.306, 10: 2.262, 11: 2.228, 12:
 @pytest.mark.parametrize(("n", "t"), T.items())
 def test_t_multiplier(n, t):
     assert t_multiplier(n) == pytest.approx(t, abs=0.001)
-
-
-@pytest.mark.outside(
-    "Interval of the coverage from three fields",
-    source="ASTM E562: t s / sqrt(n), worked by hand with t(0.975, 2) = 4.302653",
-    known="computed",
-    tolerance="1e-6",
-)
-def test_fields_by_hand():
-    found = coverage_over_fields([0.20, 0.24, 0.28])
-    # Mean 0.24, s 0.04, t(0.975, 2) = 4.3027.
-    assert found.mean == pytest.approx(0.24)
-    assert found.standard_deviation == pytest.approx(0.04)
-    assert found.half_width == pytest.approx(4.302653 * 0.04 / np.sqrt(3), rel=1e-6)
-    assert found.relative_accuracy == pytest.approx(100 * found.half_width / 0.24)
-    assert (found.low, found.high) == pytest.approx(
-        (0.24 - found.half_width, 0.24 + found.half_width)
-    )
-
-
-@pytest.mark.outside(
-    "Four times the fields halve the interval of the coverage",
-    source="ASTM E562, 11.3; 30 to 120 fields: 0.50 t(0.975, 119) / t(0.975, 29) = 0.4841",
-    known="seen",
-    tolerance="5 %",
-)
-def test_four_times_the_fields_halve_the_interval():
-    rng = np.random.default_rng(2)
-    ratios = []
-    for _ in range(400):
-        fractions = np.clip(rng.normal(0.3, 0.05, 120), 0, 1)
-        ratios.append(
-            coverage_over_fields(fractions).relative_accuracy
-            / coverage_over_fields(fractions[:30]).relative_accuracy
-        )
-    assert np.median(ratios) == pytest.approx(0.4841, rel=0.05)
-
-
-def test_fields_needed_reach_the_accuracy_and_no_fewer_do():
-    for wanted in (40.0, 20.0, 10.0, 3.0):
-        n = fields_needed(0.3, 0.06, relative_accuracy=wanted)
-        assert 100 * t_multiplier(n) * 0.06 / np.sqrt(n) / 0.3 <= wanted
-        assert n == 2 or 100 * t_multiplier(n - 1) * 0.06 / np.sqrt(n - 1) / 0.3 > wanted
-    assert coverage_over_fields([0.2, 0.3, 0.25]).fields_for(5) > 3
-
-
-def test_one_field_is_not_enough_for_fields():
-    with pytest.raises(InputError, match="Map a second field"):
-        coverage_over_fields([0.3])
-    with pytest.raises(InputError, match="between 0 and 1"):
-        coverage_over_fields([0.3, 30])
 
 
 @pytest.mark.outside(

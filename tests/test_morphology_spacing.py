@@ -13,7 +13,6 @@ from spattermap.measure.placement import (
     pair_correlation,
     pair_statistics,
     place,
-    ripley_k,
     spacing,
     uniform,
 )
@@ -68,123 +67,9 @@ def test_clark_evans(name, n, area, mean, naive, p, donnelly):
     assert clark_evans(y, x, box=box).index == pytest.approx(donnelly, abs=1e-8)
 
 
-@pytest.mark.outside(
-    "Ripley's K of the set juvenile: no, border, translation and isotropic correction",
-    source="R spatstat 3.0-3 on libpysal's point sets (BSD), window the bounding box, duplicates "
-    "dropped; uncorrected also by astropy 8.0.2",
-    known="computed",
-    tolerance="1e-7, 1e-7, 1e-6 and 1e-3",
-)
-@pytest.mark.parametrize(
-    ("correction", "values", "tolerance"),
-    [
-        ("none", [181.94194, 545.82583, 1701.80039], 1e-7),
-        ("border", [188.10460, 574.15854, 1959.62805], 1e-7),
-        ("translation", [191.01349, 602.57903, 2106.64480], 1e-6),
-        ("isotropic", [186.20695, 569.32767, 1957.52229], 1e-3),
-    ],
-)
-def test_k_of_juvenile(correction, values, tolerance):
-    y, x, box = example("juvenile")
-    found = ripley_k(y, x, [5.5625, 11.125, 22.25], box=box, correction=correction)
-    # The values are printed to five decimals.
-    np.testing.assert_allclose(found, values, rtol=tolerance, atol=5e-6)
-
-
-@pytest.mark.outside(
-    "Ripley's K of the set burkitt: no, border, translation and isotropic correction",
-    source="R spatstat 3.0-3 on libpysal's point sets (BSD), window the bounding box, duplicates "
-    "dropped",
-    known="computed",
-    tolerance="1e-7, 1e-7, 1e-6 and 1e-3",
-)
-@pytest.mark.parametrize(
-    ("correction", "values", "tolerance"),
-    [
-        ("none", [231.08372, 765.07447, 2267.11864], 1e-7),
-        ("border", [238.04527, 823.87422], 1e-7),
-        ("translation", [240.70314, 829.11668, 2653.27618], 1e-6),
-        ("isotropic", [234.86326, 796.25936, 2518.00286], 1e-3),
-    ],
-)
-def test_k_of_burkitt(correction, values, tolerance):
-    # Whole-number coordinates: pairs lie at exactly 5, 10 and 20. The reference counts those at
-    # 5 and 10, and, by rounding of its grid, not those at 20; so that one is asked just below.
-    # For "border" the same tie falls on the points, and its third value is left out.
-    y, x, box = example("burkitt")
-    radii = [5, 10, 20 - 1e-9][: len(values)]
-    found = ripley_k(y, x, radii, box=box, correction=correction)
-    np.testing.assert_allclose(found, values, rtol=tolerance, atol=6e-6)
-
-
-@pytest.mark.outside(
-    "Ripley's K of the set virginia: no, border, translation and isotropic correction",
-    source="R spatstat 3.0-3 on libpysal's point sets (BSD), window the bounding box, duplicates "
-    "dropped",
-    known="computed",
-    tolerance="1e-7, 1e-7, 1e-6 and 1e-3",
-)
-@pytest.mark.parametrize(
-    ("correction", "value", "tolerance"),
-    [
-        ("none", 8455885084, 1e-7),
-        ("border", 9137366821, 1e-7),
-        ("translation", 9143445863.5, 1e-6),
-        ("isotropic", 9129273825.3, 1e-3),
-    ],
-)
-def test_k_of_virginia(correction, value, tolerance):
-    y, x, box = example("virginia", "vautm17n_points")
-    found = ripley_k(y, x, [38797.994546], box=box, correction=correction)
-    assert found[0] == pytest.approx(value, rel=tolerance)
-
-
 def test_nearest_distances_by_hand():
     assert nearest_distances([0, 0, 4], [0, 3, 3]).tolist() == [3, 3, 4]
     assert np.isnan(nearest_distances([1], [1])).all()
-
-
-@pytest.mark.outside(
-    "Ripley's K of two points",
-    source="translation and circle arcs by elementary geometry",
-    known="exact",
-    tolerance="1e-6",
-)
-def test_k_by_hand():
-    # Two points 3 apart in a 10 x 10 box: n (n - 1) = 2, both are neighbours from r = 3.
-    found = ripley_k([5, 5], [2, 5], [2.9, 3.0], box=(0, 0, 10, 10), correction="none")
-    assert found.tolist() == [0, 100]
-    moved = ripley_k([5, 5], [2, 5], [3.0], box=(0, 0, 10, 10))
-    assert moved[0] == pytest.approx(100 * 100 / (10 * 7))
-    # Isotropic: the circle of radius 3 about (5, 2) loses 2 acos(2 / 3) beyond x = 0.
-    arc = ripley_k([5, 5], [2, 5], [3.0], box=(0, 0, 10, 10), correction="isotropic")
-    lost = np.arccos(2 / 3) / np.pi
-    assert arc[0] == pytest.approx(100 * (1 / (1 - lost) + 1) / 2)
-
-
-@pytest.mark.outside(
-    "Ripley's K of points at random, translation and isotropic",
-    source="pi r^2 under complete randomness",
-    known="exact",
-    tolerance="4 standard errors of 150 fields; border form 5 %",
-)
-def test_edge_corrections_take_the_bias_away():
-    rng = np.random.default_rng(4)
-    radii = np.array([0.05, 0.1, 0.2])
-    every = {name: [] for name in ("none", "border", "translation", "isotropic")}
-    for _ in range(150):
-        y, x = rng.random((2, 100))
-        for name, values in every.items():
-            values.append(ripley_k(y, x, radii, box=(0, 0, 1, 1), correction=name))
-    truth = np.pi * radii**2
-    mean = {name: np.mean(values, axis=0) for name, values in every.items()}
-    error = {name: np.std(values, axis=0) / np.sqrt(150) for name, values in every.items()}
-    for name in ("translation", "isotropic"):
-        assert (np.abs(mean[name] - truth) < 4 * error[name]).all(), name
-    # The border form is a ratio, with a bias of its own of a few hundredths at such numbers.
-    np.testing.assert_allclose(mean["border"], truth, rtol=0.05)
-    # Uncorrected, a fifth of the neighbours within 0.2 is missing.
-    assert mean["none"][2] < 0.87 * truth[2]
 
 
 @pytest.mark.outside(
@@ -319,5 +204,3 @@ def test_refusals():
         nearest_distances([np.nan], [1])
     with pytest.raises(InputError, match="Check the order"):
         clark_evans([1, 2], [1, 2], box=(0, 0, 0, 5))
-    with pytest.raises(InputError, match="correction"):
-        ripley_k([1, 2], [1, 2], [1], box=(0, 0, 5, 5), correction="toroidal")

@@ -15,7 +15,6 @@ from spattermap.segment.result import Segmentation
 from spattermap.verdict import judging, weighing
 from spattermap.verdict.evidence import UNKNOWN, Estimate
 from spattermap.verdict.gather import gather
-from spattermap.verdict.judging import join_fields, judge_fields
 from spattermap.verdict.patterns import bare_moments, own_pattern, variation_z
 from spattermap.verdict.weighing import in_squares, known_better, with_alloy_elements, with_group
 
@@ -359,45 +358,6 @@ def test_a_blank_is_read_in_the_order_of_the_deposit():
 
 
 # --- Several fields ------------------------------------------------------------------------------
-def test_fields_are_joined_by_their_sums():
-    one = gathered(*scene(), side_px=3)
-    two = gathered(*scene(), side_px=2)
-    two = dataclasses.replace(two, droplet_um=4.0)
-    three = dataclasses.replace(gathered(*scene(), side_px=2), droplet_um=3.0, bare=None)
-    joined = join_fields([one, two, three])
-    assert joined.side_px == 2  # the smallest, which no field's droplets are too small for
-    assert joined.squares.n.sum() == 3 * 20 * 30
-    assert joined.droplet_um == 4.0
-    assert joined.sums.n_blocks == 3 * one.sums.n_blocks
-    assert joined.moments.n.sum() == 3 * one.moments.n.sum()
-    assert joined.bare.n.sum() == 2 * one.bare.n.sum()
-    assert [field is context.maps for field, context in zip(
-        joined.fields, (one, two, three), strict=True)] == [True] * 3  # fmt: skip
-    plain = gathered(*scene(), side_px=1)
-    assert join_fields([plain]).droplet_um is None
-    assert join_fields([plain, plain]).squares is None
-    without = dataclasses.replace(plain, bare=None)
-    assert join_fields([without, without]).bare is None
-
-
-@pytest.mark.parametrize(
-    ("words", "disagree"),
-    [
-        (("with_alloy", "separated"), True), (("foreign", "with_alloy"), True),
-        (("with_alloy", "partly_separated"), True), (("with_alloy", "undecided"), False),
-        (("separated", "foreign"), False), (("with_alloy", "with_alloy"), False),
-    ],
-)  # fmt: skip
-def test_only_words_that_contradict_each_other_are_flagged(monkeypatch, words, disagree):
-    one, two = gathered(*scene()), gathered(*scene())
-    told = iter([pd.DataFrame({"verdict": ["with_alloy"], "reasons": ["Why."]}),
-                 *[pd.DataFrame({"verdict": [word]}) for word in words]])  # fmt: skip
-    monkeypatch.setattr(judging, "judge_all", lambda _: next(told))
-    row = judge_fields([one, two]).iloc[0]
-    assert bool(row["fields_disagree"]) is disagree
-    assert (row["n_fields"], row["field_verdicts"]) == (2, ", ".join(words))
-    note = f" The fields disagree ({', '.join(words)}): map more of them."
-    assert row["reasons"] == "Why." + (note if disagree else "")
 
 
 # --- Judging -------------------------------------------------------------------------------------

@@ -16,7 +16,6 @@ from spattermap.xrays import (
     parse_line,
     relative_sensitivity,
     resolution_fwhm_eV,
-    separability,
 )
 
 BEARDEN = {
@@ -154,26 +153,6 @@ OVERLAPS = [
     ("Sn La1", "In Lb1", 0.42), ("As Ka1", "Pb La1", 0.05), ("Al Ka1", "Si Ka1", 3.29),
     ("Ag La1", "In La1", 3.07),
 ]  # fmt: skip
-
-
-@pytest.mark.outside(
-    "Overlap of lines over the width of the detector, and its class",
-    source="textbook list of overlaps from memory; separations from the LBNL X-Ray Data Booklet, "
-    "table 1-2, from Bearden, Rev. Mod. Phys. 39 (1967) 78",
-    known="from memory, computed",
-    tolerance="0.06 widths; class equal",
-)
-@pytest.mark.parametrize(("line_a", "line_b", "ratio"), OVERLAPS)
-def test_overlaps(line_a, line_b, ratio):
-    row = separability([line_a, line_b]).iloc[0]
-    # The library is up to 3 eV off the booklet a line; the narrowest width here is 56 eV.
-    assert row["separation_fwhm"] == pytest.approx(ratio, abs=0.06)
-    if ratio < 0.5:
-        assert row["overlap"] == "not separable by window"
-    elif ratio < 1.2:
-        assert row["overlap"] == "needs fitting"
-    else:
-        assert row["overlap"] == "separable"
 
 
 def test_overlap_words_at_the_limits():

@@ -266,105 +266,12 @@ def box_area(box: Box) -> float:
     return area
 
 
-def ripley_k(
-    y: npt.ArrayLike,
-    x: npt.ArrayLike,
-    radii: npt.ArrayLike,
-    *,
-    box: Box,
-    correction: str = "translation",
-) -> Floats:
-    """Return Ripley's K: the mean number of neighbours within a distance, over the density.
-
-    Parameters
-    ----------
-    y, x : array_like, dims (point,)
-        Centres.
-    radii : array_like, dims (radius,)
-        Distances.
-    box : tuple of float
-        Rectangle: least y, least x, largest y, largest x.
-    correction : {"translation", "isotropic", "border", "none"}
-        How pairs are weighted near the edge.
-
-    Returns
-    -------
-    numpy.ndarray, dims (radius,)
-        In the square of the length unit; pi r^2 for points placed at random.
-
-    References
-    ----------
-    .. [1] B. D. Ripley, J. R. Stat. Soc. B 39 (1977) 172 (isotropic and border).
-    .. [2] J. Ohser, D. Stoyan, Biom. J. 23 (1981) 523 (translation).
-
-    Examples
-    --------
-    >>> y, x = np.random.default_rng(1).uniform(0, 100, (2, 2000))
-    >>> round(float(ripley_k(y, x, [5.0], box=(0, 0, 100, 100))[0]), 1)  # about 25 pi
-    78.5
-    """
-    one_of(correction, "correction", ("translation", "isotropic", "border", "none"))
-    points = checked_points(y, x)
-    r = np.atleast_1d(np.asarray(radii, dtype=np.float64))
-    area, n = box_area(box), len(points)
-    if n < 2:
-        return np.full(len(r), np.nan)
-    first, second, distance = _pairs(points, float(r.max()))
-    if correction == "border":
-        return _k_border(points, box, (first, second, distance), r)
-    step = np.abs(points[first] - points[second])
-    if correction == "translation":
-        weight = area / ((box[2] - box[0] - step[:, 0]) * (box[3] - box[1] - step[:, 1]))
-    elif correction == "isotropic":
-        # Each pair counts once from either end, with the arc of that end.
-        weight = _arc_weight(points[first], distance, box) / 2
-        weight += _arc_weight(points[second], distance, box) / 2
-    else:
-        weight = np.ones(len(distance))
-    return np.array([2 * weight[distance <= radius].sum() for radius in r]) * area / (n * (n - 1))
-
-
 def _pairs(points: Floats, radius: float) -> Pairs:
     from scipy.spatial import KDTree
 
     found = KDTree(points).query_pairs(radius, output_type="ndarray")
     first, second = found[:, 0], found[:, 1]
     return first, second, np.hypot(*(points[first] - points[second]).T)
-
-
-def _k_border(points: Floats, box: Box, pairs: Pairs, r: Floats) -> Floats:
-    first, second, distance = pairs
-    inside = np.minimum(points - np.array(box[:2]), np.array(box[2:]) - points).min(axis=1)
-    values = []
-    for radius in r:
-        far = inside > radius
-        near = distance <= radius
-        count = far[first[near]].sum() + far[second[near]].sum()
-        values.append(count / max(far.sum(), 1) * box_area(box) / len(points))
-    return np.array(values)
-
-
-def _arc_weight(centre: Floats, radius: Floats, box: Box) -> Floats:
-    """Return 2 pi over the angle of the circle that lies inside the rectangle (Ripley 1977).
-
-    The angle outside is 2 acos(d / r) for each side nearer than r; where two sides meet inside
-    the circle, their arcs overlap and the corner's share is given back.
-    """
-    sides = np.column_stack(
-        [
-            centre[:, 0] - box[0],
-            centre[:, 1] - box[1],
-            box[2] - centre[:, 0],
-            box[3] - centre[:, 1],
-        ]
-    )
-    half = np.arccos(np.clip(sides / radius[:, None], 0, 1))
-    outside = 2 * half.sum(axis=1)
-    for k in range(4):
-        both = half[:, k] + half[:, (k + 1) % 4] - np.pi / 2
-        outside -= np.clip(both, 0, None)
-    weight: Floats = 2 * np.pi / np.clip(2 * np.pi - outside, 1e-9, None)
-    return weight
 
 
 def kernel_half_width(n: int, box: Box) -> float:

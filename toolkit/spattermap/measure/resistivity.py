@@ -9,12 +9,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-import numpy as np
-import numpy.typing as npt
-from scipy import ndimage
-
-from spattermap.core.arrays import Floats
-from spattermap.core.errors import InputError, element_symbol, image_2d, positive
+from spattermap.core.errors import element_symbol, positive
 
 # Electrical resistivity of pure metals near 20 degrees C (ohm m). Read from the periodic table of
 # pymatgen-core 2026.10.16 (MIT licence); the figures for Ag, Al, Au and Cu are those of the CRC
@@ -158,117 +153,7 @@ def _reference(alloy: Mapping[str, float]) -> tuple[str, float]:
     return main, PURE_METAL_RESISTIVITY_OHM_M[main]
 
 
-def van_der_pauw(resistance_a: float, resistance_b: float) -> float:
-    """Return the sheet resistance from the two four-point resistances of a whole film.
-
-    Parameters
-    ----------
-    resistance_a, resistance_b : float
-        Voltage across two neighbouring contacts over the current through the other two, and the
-        same with the contacts moved on by one (ohm).
-
-    Returns
-    -------
-    float
-        Sheet resistance (ohm per square).
-
-    Raises
-    ------
-    InputError
-        If a resistance is not positive.
-
-    Notes
-    -----
-    Root of exp(-pi Ra/Rs) + exp(-pi Rb/Rs) = 1. It holds for a sheet without holes and with
-    contacts at its rim that are small; a deposit with gaps has an effective value only.
-
-    References
-    ----------
-    L. J. van der Pauw, Philips Res. Rep. 13 (1958) 1, eq. 1.
-
-    Examples
-    --------
-    >>> round(van_der_pauw(1.0, 1.0), 7)  # pi / ln 2
-    4.5323601
-    """
-    from scipy.optimize import brentq
-
-    a = positive(resistance_a, "resistance_a", unit="ohm")
-    b = positive(resistance_b, "resistance_b", unit="ohm")
-    # With x = pi / Rs the sum falls from 2 to below 1 before x reaches ln 2 / min(a, b).
-    root = brentq(
-        lambda x: math.exp(-x * a) + math.exp(-x * b) - 1.0,
-        0.0,
-        math.log(2.0) / min(a, b) * (1.0 + 1e-9),
-        xtol=1e-15,
-        rtol=1e-14,
-    )
-    return math.pi / float(root)
-
-
 # Relative counting noise left on the smoothed thickness where the smoothing is ours to choose: a
 # noise of e lowers the conductance of a sheet by about e**2 / 2 (second-order perturbation of a
 # two-dimensional sheet; common practice), here one in eight hundred.
 _LEFT_NOISE = 0.05
-
-
-def thickness_from_signal(
-    signal: npt.ArrayLike, metal: npt.ArrayLike, *, smoothing_px: float | None = None
-) -> Floats:
-    """Return the relative thickness of the metal from its X-ray signal.
-
-    Parameters
-    ----------
-    signal : array_like, dims (y, x)
-        Metal signal, usually the sum of the alloy elements' counts.
-    metal : array_like of bool, dims (y, x)
-        True where there is metal.
-    smoothing_px : float, optional
-        Standard deviation of the Gaussian that averages the noise (px). None takes the one that
-        leaves 5 % of counting noise, which is right for counts only.
-
-    Returns
-    -------
-    ndarray, dims (y, x)
-        Thickness with mean 1 on metal, 0 elsewhere.
-
-    Raises
-    ------
-    InputError
-        If shapes differ or an argument is not allowed.
-
-    Notes
-    -----
-    The mean signal of the bare ground is subtracted, and the average runs over metal pixels only,
-    so that outlines stay sharp. The signal is taken as proportional to the thickness, which holds
-    for films that are thin against the depth of X-ray generation; thicker metal saturates, and
-    its thickness is then understated.
-    """
-    mask = image_2d(metal, "metal").astype(bool)
-    values = image_2d(signal, "signal").astype(np.float64)
-    if values.shape != mask.shape:
-        raise InputError(
-            f"signal must have the shape of metal {mask.shape}, got {values.shape}. "
-            "Give one value a pixel."
-        )
-    if not mask.any():
-        return np.zeros(mask.shape)
-    ground = float(values[~mask].mean()) if not mask.all() else 0.0
-    on_metal = float(values[mask].mean())
-    net = on_metal - ground
-    if net <= 0:
-        raise InputError(
-            "signal must be higher on metal than on bare ground, got means "
-            f"{on_metal:.3g} and {ground:.3g}. Pass the sum of the alloy elements."
-        )
-    if smoothing_px is None:
-        # A Gaussian averages over 4 pi s**2 pixels; the noise of a pixel is that of its counts.
-        pixels = on_metal / (net * _LEFT_NOISE) ** 2
-        smoothing_px = math.sqrt(pixels / (4.0 * math.pi))
-    width = positive(smoothing_px, "smoothing_px", unit="px", allow_zero=True)
-    weight = ndimage.gaussian_filter(mask.astype(np.float64), width)
-    summed = ndimage.gaussian_filter(np.where(mask, values - ground, 0.0), width)
-    thickness = np.zeros(mask.shape)
-    thickness[mask] = np.clip(summed[mask] / weight[mask], 0.0, None)
-    relative: Floats = thickness / thickness[mask].mean()
-    return relative

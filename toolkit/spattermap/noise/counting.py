@@ -19,11 +19,7 @@ if TYPE_CHECKING:
 __all__ = [
     "CurrieLimits",
     "NoiseModel",
-    "anscombe",
-    "clopper_pearson_interval",
     "currie_limits",
-    "jeffreys_interval",
-    "li_ma_significance",
     "noise_model",
     "noise_variance",
     "poisson_interval",
@@ -144,90 +140,6 @@ def wilson_interval(
     return low, np.where(counted == total, 1.0, (middle + half) / scale)
 
 
-def clopper_pearson_interval(
-    k: npt.ArrayLike, n: npt.ArrayLike, level: float = 0.95
-) -> tuple[Floats, Floats]:
-    """Return the exact interval of a binomial proportion.
-
-    Parameters
-    ----------
-    k, n : array_like
-        Successes, and independent trials.
-    level : float, optional
-        Confidence level (0 to 1).
-
-    Returns
-    -------
-    low, high : numpy.ndarray
-        Bounds of the proportion (0 to 1).
-
-    Raises
-    ------
-    InputError
-        If k is not between 0 and n, or the level not between 0 and 1.
-
-    References
-    ----------
-    Clopper & Pearson, Biometrika 26 (1934) 404.
-
-    Examples
-    --------
-    >>> low, high = clopper_pearson_interval(81, 263)
-    >>> round(float(low), 4), round(float(high), 4)
-    (0.2527, 0.3676)
-    """
-    from scipy import stats
-
-    counted, total = _of_n(k, n)
-    tail = (1 - _level(level)) / 2
-    with np.errstate(invalid="ignore"):
-        low = stats.beta.ppf(tail, counted, total - counted + 1)
-        high = stats.beta.ppf(1 - tail, counted + 1, total - counted)
-    return np.where(counted == 0, 0.0, low), np.where(counted == total, 1.0, high)
-
-
-def jeffreys_interval(
-    k: npt.ArrayLike, n: npt.ArrayLike, level: float = 0.95
-) -> tuple[Floats, Floats]:
-    """Return the equal-tailed interval of a binomial proportion under Jeffreys' prior.
-
-    Parameters
-    ----------
-    k, n : array_like
-        Successes, and independent trials.
-    level : float, optional
-        Probability (0 to 1).
-
-    Returns
-    -------
-    low, high : numpy.ndarray
-        Bounds of the proportion (0 to 1).
-
-    Raises
-    ------
-    InputError
-        If k is not between 0 and n, or the level not between 0 and 1.
-
-    References
-    ----------
-    Brown, Cai & DasGupta, Statist. Sci. 16 (2001) 101, section 3.1.3 (where the bounds are set
-    to 0 at k = 0 and to 1 at k = n, as here).
-
-    Examples
-    --------
-    >>> low, high = jeffreys_interval(81, 263)
-    >>> round(float(low), 4), round(float(high), 4)
-    (0.2545, 0.3656)
-    """
-    from scipy import stats
-
-    counted, total = _of_n(k, n)
-    tail = (1 - _level(level)) / 2
-    a, b = counted + 0.5, total - counted + 0.5
-    low, high = stats.beta.ppf(tail, a, b), stats.beta.ppf(1 - tail, a, b)
-    return np.where(counted == 0, 0.0, low), np.where(counted == total, 1.0, high)
-
-
 class CurrieLimits(NamedTuple):
     """The two limits of a net count, in counts."""
 
@@ -294,85 +206,3 @@ def currie_limits(
     # Currie (1968): the signal's own noise adds to the background's; solve the quadratic.
     detection = critical + kb**2 / 2 + kb * np.sqrt(kb**2 / 4 + critical + spread)
     return CurrieLimits(critical, detection)
-
-
-def li_ma_significance(
-    n_on: npt.ArrayLike, n_off: npt.ArrayLike, exposure_ratio: npt.ArrayLike
-) -> Floats:
-    """Return by how many standard deviations counts on a region exceed those off it.
-
-    Parameters
-    ----------
-    n_on, n_off : array_like
-        Counts in the region, and in the reference region.
-    exposure_ratio : array_like
-        Exposure on over exposure off (pixels times time; dimensionless).
-
-    Returns
-    -------
-    numpy.ndarray
-        Signed significance in standard deviations; negative for a deficit.
-
-    Raises
-    ------
-    InputError
-        If a count is negative or the ratio not positive.
-
-    References
-    ----------
-    Li & Ma, Astrophys. J. 272 (1983) 317, eq. 17.
-
-    Examples
-    --------
-    >>> round(float(li_ma_significance(10, 20, 0.1)), 6)
-    3.685032
-    """
-    from scipy.special import xlogy
-
-    on, off = _counted(n_on, "n_on"), _counted(n_off, "n_off")
-    ratio = np.asarray(exposure_ratio, dtype=np.float64)
-    if not np.all(np.isfinite(ratio)) or np.any(ratio <= 0):
-        raise InputError(
-            f"exposure_ratio must be above 0 (on over off), got {exposure_ratio!r}. "
-            "Divide the pixels on by the pixels off."
-        )
-    total = on + off
-    safe = np.where(total > 0, total, 1.0)
-    # Li & Ma (1983), eq. 17; x ln x is 0 at 0
-    twice = 2 * (xlogy(on, (1 + ratio) / ratio * on / safe) + xlogy(off, (1 + ratio) * off / safe))
-    return np.asarray(np.sign(on - ratio * off) * np.sqrt(np.maximum(twice, 0.0)))
-
-
-def anscombe(counts: npt.ArrayLike) -> Floats:
-    """Return counts transformed so that their variance is near 1.
-
-    Parameters
-    ----------
-    counts : array_like
-        Poisson counts.
-
-    Returns
-    -------
-    numpy.ndarray
-        ``2 sqrt(x + 3/8)``.
-
-    Raises
-    ------
-    InputError
-        If a count is negative.
-
-    Notes
-    -----
-    The variance is 1.00 from a mean of 4 upwards, but only 0.47 at 0.5: do not use it on maps
-    of few counts.
-
-    References
-    ----------
-    Anscombe, Biometrika 35 (1948) 246, eq. 3.
-
-    Examples
-    --------
-    >>> anscombe([0, 4]).round(3).tolist()
-    [1.225, 4.183]
-    """
-    return np.asarray(2.0 * np.sqrt(_counted(counts, "counts") + 0.375))

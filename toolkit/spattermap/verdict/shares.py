@@ -392,50 +392,6 @@ def _ratio(top: Floats, below: Floats) -> Floats:
         return np.where(below > 0, top / below, np.copysign(np.inf, top))
 
 
-def share_in_shadow(
-    moments: BlockMoments, element: str, roles: Roles, *, settings: Settings | None = None
-) -> Share:
-    """Return the part of an element's signal that lies where the substrate is hidden.
-
-    Parameters
-    ----------
-    moments : BlockMoments
-        Moments made with labels.
-    element : str
-        Element symbol, for instance the only metal of a deposit, which has no partner.
-    roles : Roles
-        Roles of the elements.
-    settings : Settings, optional
-        Level, resamples and seed.
-
-    Returns
-    -------
-    Share
-        ``-(C_XS / C_SS) (S_bare - mean(S)) / mean(X)`` with S the sum of the substrate elements
-        and S_bare its mean over bare pixels: the slope on the substrate's shadow.
-    """
-    resampling = Resampling(moments, settings)
-    moments = resampling.moments
-    _, substrate = _partners(element, roles)
-    if not substrate or not moments.has_labels:
-        return _UNDEFINED._replace(note="needs a substrate element and divided pixels")
-    totals = moments.combine([(element,), substrate])
-    if np.isnan(totals.noise).any():
-        return _UNDEFINED._replace(note=NOISE_UNKNOWN)
-    places = [moments.index(e) for e in substrate]
-    bare_signal = moments.class_s1[:, 0][:, places].sum(axis=1)
-
-    def at(weights: Floats, level: tuple[float, float]) -> Floats:  # noqa: ARG001
-        mean, c = totals.resampled(weights)
-        bare = weights @ bare_signal / np.maximum(weights @ moments.class_n[:, 0], 1.0)
-        return _ratio(-c[:, 0, 1] * (bare - mean[:, 1]), c[:, 1, 1] * mean[:, 0])[:, None]
-
-    share = _with_background(resampling, [(0.0, 0.0)], at, [moments.index(element), *places])[0]
-    if np.isfinite(share.share):
-        return share
-    return _UNDEFINED._replace(note="no variation of the substrate signal beyond the noise")
-
-
 def shares(
     moments: BlockMoments,
     roles: Roles,

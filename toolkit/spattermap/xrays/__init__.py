@@ -13,7 +13,6 @@ from spattermap.xrays.overlap import (
     leaks,
     overlap_class,
     resolution_fwhm_eV,
-    separability,
 )
 from spattermap.xrays.ranges import (
     Sensitivity,
@@ -39,5 +38,4 @@ __all__ = [
     "parse_line",
     "relative_sensitivity",
     "resolution_fwhm_eV",
-    "separability",
 ]

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from spattermap.core.errors import InputError, positive
-from spattermap.xrays.lines import Line, line_of, lines_of, mapped_line, parse_line
+from spattermap.xrays.lines import Line, lines_of, mapped_line
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -90,48 +90,6 @@ def overlap_class(energy_a_eV: float, energy_b_eV: float, fwhm_eV: float) -> str
     if ratio < NOT_SEPARABLE_BELOW:
         return "not separable by window"
     return "needs fitting" if ratio < NEEDS_FITTING_BELOW else "separable"
-
-
-def separability(
-    lines: Iterable[str], *, reference_fwhm_eV: float = DEFAULT_FWHM_EV
-) -> pd.DataFrame:
-    """Return how well each pair of lines is told apart.
-
-    Parameters
-    ----------
-    lines : iterable of str
-        Line names, for example ``["Ti Ka", "Ba La"]``.
-    reference_fwhm_eV : float, optional
-        Detector width at Mn Ka (eV).
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a pair: line_a, line_b, separation_eV, fwhm_eV (at the mean energy),
-        separation_fwhm (dimensionless), overlap (words of `overlap_class`).
-
-    Raises
-    ------
-    InputError
-        If a line is unknown.
-
-    Examples
-    --------
-    >>> separability(["Ti Ka", "Ba La"])[["line_a", "line_b", "overlap"]].to_numpy().tolist()
-    [['Ti Ka', 'Ba La', 'not separable by window']]
-    """
-    import pandas as pd
-
-    known = [line_of(*parse_line(name), beam_energy_keV=None) for name in lines]
-    rows = []
-    for i, a in enumerate(known):
-        for b in known[i + 1 :]:
-            fwhm = resolution_fwhm_eV((a.energy_eV + b.energy_eV) / 2, reference_fwhm_eV)
-            apart = abs(a.energy_eV - b.energy_eV)
-            overlap = overlap_class(a.energy_eV, b.energy_eV, fwhm)
-            rows.append((a.name, b.name, apart, fwhm, apart / fwhm, overlap))
-    columns = ["line_a", "line_b", "separation_eV", "fwhm_eV", "separation_fwhm", "overlap"]
-    return pd.DataFrame(rows, columns=columns)
 
 
 def leaks(

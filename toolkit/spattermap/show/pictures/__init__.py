@@ -25,18 +25,8 @@ from pathlib import Path
 from typing import Any
 
 from spattermap.show.pictures.canvas import Picture, nothing_to_draw
-from spattermap.show.pictures.element_pictures import (
-    correlation_matrix,
-    density_scatter,
-    share_bars,
-    ternary,
-)
-from spattermap.show.pictures.map_pictures import (
-    composite,
-    element_maps,
-    haze_map,
-    outlined_segmentation,
-)
+from spattermap.show.pictures.element_pictures import correlation_matrix, share_bars
+from spattermap.show.pictures.map_pictures import element_maps, haze_map, outlined_segmentation
 from spattermap.show.pictures.shape_pictures import (
     connected_region,
     current_density,
@@ -70,12 +60,10 @@ __all__ = [
     "REPORT_PICTURES",
     "Picture",
     "alt_text",
-    "composite",
     "connected_region",
     "correlation_matrix",
     "coverage_decision",
     "current_density",
-    "density_scatter",
     "droplet_composition",
     "element_maps",
     "fitted_sizes",
@@ -89,7 +77,6 @@ __all__ = [
     "spacing_curve",
     "streak_rose",
     "sweep_chart",
-    "ternary",
 ]
 
 

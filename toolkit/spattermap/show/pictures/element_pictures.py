@@ -6,27 +6,19 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spattermap.core.errors import InputError
 from spattermap.show.pictures.canvas import (
     BLUE,
     INK,
     ORANGE,
     RULE,
     SOFT,
-    VERMILION,
     Picture,
     colour_bar,
-    label_image,
-    map_plane,
     nothing_to_draw,
     ordered_elements,
     picture,
     plain_axes,
-    quantity_name,
-    refuse_unmapped,
-    shrink,
 )
-from spattermap.show.wording import listing
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -204,145 +196,3 @@ def _alt_pairs(table: Any) -> str:
     ]
     words = "; ".join(best) if best else "no pair could be told"
     return f"Matrix of noise-corrected correlations. Strongest: {words}."
-
-
-def density_scatter(analysis: Any, element_a: str, element_b: str, *, block_px: int = 4) -> Picture:
-    """Draw two elements against each other as a density over small blocks.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-    element_a, element_b : str
-        Symbols for the horizontal and vertical axis.
-    block_px : int, optional
-        Side of the blocks that are averaged first (px); single pixels at low counts only show
-        the counting.
-
-    Returns
-    -------
-    Picture
-
-    Raises
-    ------
-    InputError
-        If an element has no map.
-    """
-    from cmcrameri import cm
-    from matplotlib.colors import LogNorm
-
-    refuse_unmapped(analysis, (element_a, element_b))
-    block_px = min(block_px, *label_image(analysis).shape)
-    a, b = (shrink(map_plane(analysis, e), block_px).ravel() for e in (element_a, element_b))
-    quantity = quantity_name(str(analysis.maps.attrs.get("quantity", "counts")))
-    alt = (
-        f"Density of {element_b} against {element_a} over blocks of {block_px} by {block_px} "
-        f"pixels."
-    )
-    sheet = picture(5.4, 4.5, alt=alt)
-    axes = sheet.subplots()
-    lattice = 1 / block_px**2 if np.issubdtype(analysis.maps["counts"].dtype, np.integer) else 0.0
-    edges = [_density_edges(values, lattice) for values in (a, b)]
-    *_, image = axes.hist2d(a, b, bins=edges, norm=LogNorm(), cmap=cm.lapaz_r, cmin=1)
-    colour_bar(sheet, image, axes, label="blocks", pad=0.02)
-    for name, low in (("bare", True), ("metal", False)):
-        _mark_class(axes, analysis, (element_a, element_b), name, bare=low)
-    axes.legend(fontsize=8.5, frameon=True, edgecolor="none", framealpha=0.85, labelcolor=INK)
-    axes.set(xlabel=f"{element_a}, {quantity}", ylabel=f"{element_b}, {quantity}")
-    plain_axes(axes)
-    return sheet
-
-
-def _density_edges(values: npt.NDArray[np.float64], lattice: float) -> npt.NDArray[np.float64]:
-    """Return even edges; means of whole counts lie on a lattice, as many of it in each bin."""
-    low, high = float(values.min()), float(values.max())
-    wanted = (high - low) / float(np.clip(np.sqrt(values.size) / 2, 12, 80)) or 1.0
-    step = max(1, round(wanted / lattice)) * lattice if lattice else wanted
-    n_bins = int((high - low) / step) + 1
-    edges = low - lattice / 2 + step * np.arange(n_bins + 1)
-    return np.asarray(edges, dtype=np.float64)
-
-
-def _mark_class(axes: Axes, analysis: Any, pair: tuple[str, str], name: str, *, bare: bool) -> None:
-    inside = (label_image(analysis) == 0) == bare
-    if not inside.any():
-        return
-    x, y = (float(map_plane(analysis, element)[inside].mean()) for element in pair)
-    axes.plot(
-        [x],
-        [y],
-        "s" if bare else "o",
-        markersize=8,
-        color=ORANGE if bare else VERMILION,
-        markeredgecolor="black",
-        label=f"mean over {name}",
-    )
-
-
-def ternary(analysis: Any, elements: list[str] | None = None) -> Picture:
-    """Draw each droplet's counts in three elements as a point in a triangle.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-    elements : list of str, optional
-        Three symbols; by default the first alloy elements, filled up with the substrate's.
-
-    Returns
-    -------
-    Picture
-
-    Raises
-    ------
-    InputError
-        If not three different mapped elements are named.
-    """
-    ranked = [*analysis.roles.alloy, *analysis.roles.substrate, *analysis.roles.other]
-    chosen = list(elements) if elements else ranked[:3]
-    refuse_unmapped(analysis, chosen, "elements: element")
-    if elements and len(set(chosen)) != 3:
-        raise InputError(f"elements must be three different elements, got {chosen}. Name three.")
-    table = analysis.droplets
-    if len(chosen) < 3 or not len(table):
-        return nothing_to_draw("Ternary not drawn: it needs three elements and a droplet.")
-    return _triangle(table, chosen)
-
-
-def _triangle(table: Any, chosen: list[str]) -> Picture:
-    import mpltern  # noqa: F401  (registers the projection)
-
-    counts = [np.clip(table[f"{e}_counts"].to_numpy(dtype=float), 0, None) for e in chosen]
-    total = np.sum(counts, axis=0)
-    keep = total > 0
-    alt = (
-        f"Ternary diagram of the counts of {listing(chosen)} in {int(keep.sum())} droplets; "
-        f"larger dots hold more counts."
-    )
-    sheet = picture(5.6, 4.9, alt=alt)
-    axes: Any = sheet.add_subplot(projection="ternary")
-    size = 8 + 60 * np.sqrt(total[keep] / total.max())
-    axes.scatter(
-        *(c[keep] / total[keep] for c in counts),
-        s=size,
-        color=BLUE,
-        alpha=0.45,
-        edgecolors="white",
-        linewidths=0.5,
-    )
-    whole = [[float(c[keep].sum() / total[keep].sum())] for c in counts]
-    axes.scatter(
-        *whole, marker="D", s=60, color=VERMILION, edgecolors="black", label="all droplets together"
-    )
-    axes.set_tlabel(f"{chosen[0]} share of counts")
-    axes.set_llabel(f"{chosen[1]} share of counts")
-    axes.set_rlabel(f"{chosen[2]} share of counts")
-    for axis in (axes.taxis, axes.laxis, axes.raxis):
-        axis.set_label_position("tick1")
-        axis.label.set(fontsize=10, color=INK)
-    axes.tick_params(labelsize=8.5, labelcolor=SOFT)
-    axes.grid(color=RULE, linewidth=0.6)
-    axes.legend(
-        loc="upper left", bbox_to_anchor=(0.62, 1.0), fontsize=9, frameon=False, labelcolor=INK
-    )
-    return sheet

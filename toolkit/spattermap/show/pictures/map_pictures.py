@@ -5,7 +5,6 @@ The segmentation as outlines over what it was found in.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -33,7 +32,6 @@ from spattermap.show.pictures.canvas import (
     picture,
     plain,
     quantity_name,
-    refuse_unmapped,
     scale_bar,
     shrink,
     shrink_factor,
@@ -289,76 +287,6 @@ def _alt_maps(analysis: Any, elements: list[str], quantity: str) -> str:
         f"Maps of {listing(elements)}, field width {width:.4g} {unit_name(unit)}. "
         f"Mean {quantity_name(quantity)}: {', '.join(means)}."
     )
-
-
-def composite(analysis: Any, elements: Sequence[str] | None = None) -> Picture:
-    """Draw up to three elements in one picture, with the single maps beside it.
-
-    Mixed colours are easily misread, so each element also stands alone, with its colour named.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-    elements : sequence of str, optional
-        One to three symbols; by default the first alloy elements and the first of the substrate.
-
-    Returns
-    -------
-    Picture
-
-    Raises
-    ------
-    InputError
-        If an element has no map, or more than three are asked for.
-    """
-    chosen = list(elements) if elements else _default_trio(analysis)
-    _check_trio(analysis, chosen)
-    height, width = label_image(analysis).shape
-    shape = min(max(height / width, 0.4), 1.6)
-    alt = f"Composite of {listing(chosen)}, one colour each, with each element alone beside it."
-    sheet = picture(4.6 + 4.6 / len(chosen) / shape + 0.2, 4.6 * shape + 0.4, alt=alt)
-    names: list[Any] = [["all", element] for element in chosen]
-    panels: dict[str, Any] = sheet.subplot_mosaic(names, width_ratios=[1, 1 / len(chosen)])
-    total = 0.0
-    for element, colour in zip(chosen, COMPOSITE_COLOURS, strict=False):
-        plane = map_plane(analysis, element)
-        factor = shrink_factor(plane.shape)
-        small = shrink(plane, factor)
-        low, high = _display_range(plane)
-        level = np.clip((small - low) / (high - low), 0, 1)[..., None]
-        total = total + level * np.array(colour)
-        # Alone, each is drawn in grey: a dark hue hides what there is. Its colour stands beside.
-        _draw_paint(panels[element], np.repeat(level, 3, axis=2), factor)
-        panels[element].plot([0.97], [1.09], "s", color=colour, markersize=8, clip_on=False,
-                             transform=panels[element].transAxes)  # fmt: skip
-        panels[element].set_title(element, loc="left", fontsize=10, fontweight="bold", color=INK)
-    _draw_paint(panels["all"], np.clip(total, 0, 1), factor)
-    panels["all"].set_title(
-        listing(chosen), loc="left", fontsize=10.5, fontweight="bold", color=INK
-    )
-    scale_bar(panels["all"], analysis)
-    return sheet
-
-
-def _draw_paint(axes: Axes, paint: npt.NDArray[Any], factor: int) -> None:
-    height, width = (side * factor for side in paint.shape[:2])
-    axes.imshow(paint, extent=(0.0, width, height, 0.0), interpolation="nearest")
-    axes.set_axis_off()
-
-
-def _default_trio(analysis: Any) -> list[str]:
-    alloy = list(analysis.roles.alloy)[:2]
-    return alloy + list(analysis.roles.substrate)[: 3 - len(alloy)]
-
-
-def _check_trio(analysis: Any, chosen: list[str]) -> None:
-    refuse_unmapped(analysis, chosen, "elements: element")
-    if not 1 <= len(set(chosen)) == len(chosen) <= 3:
-        raise InputError(
-            f"elements must be one to three different elements, got {chosen}. "
-            "More than three colours cannot be told apart where they mix."
-        )
 
 
 def haze_map(analysis: Any, *, block_px: int = 16) -> Picture:
