@@ -14,16 +14,13 @@ from spattermap.core.settings import Settings
 from spattermap.measure.regions import measure_regions
 from spattermap.segment.alarms import expected_peaks
 from spattermap.segment.cracks import find_cracks
-from spattermap.segment.droplets import middle_signal
+from spattermap.segment.droplets import middle_signal, middles
 from spattermap.segment.edges import disc_edge_level, disc_peak
 from spattermap.segment.engine import segment
 from spattermap.segment.filters import fit_structure, gaussian_filter
 from spattermap.segment.ground import _largest_eigenvalue_of_noise
-from spattermap.segment.haze import field_of, sums_of, texture
-from spattermap.segment.likelihood import stack_of
-from spattermap.segment.parting import Passes, Rule, elongation, highest, joined, part, pixel_sums
+from spattermap.segment.parting import Passes, Rule, elongation, highest, joined, pixel_sums
 from spattermap.segment.streaks import circular_summary, describe
-from spattermap.segment.streaks import find as find_streaks
 from spattermap.synthesis import Cracks, Deposit, Droplets, Streaks
 
 
@@ -401,7 +398,7 @@ def test_only_the_highest_pass_between_two_hills_counts():
 
 def test_hills_part_at_a_deep_pass_only():
     height = np.array([[3, 1, 3, 2.9, 3]], np.float32)
-    labels, n = part(height, (height > 0).astype(np.int32), Rule(0.8, 0.5))
+    labels, n = scenes.hills_of(height, (height > 0).astype(np.int32), Rule(0.8, 0.5))
     assert n == 2
     assert labels[0, 0] == 1
     assert labels[0, 2:].tolist() == [2, 2, 2]
@@ -478,39 +475,6 @@ def test_rayleigh_test_keeps_its_level():
     assert abs(np.mean(np.array(p) < 0.05) - 0.05) < 4 * np.sqrt(0.05 * 0.95 / 2000)
 
 
-def test_haze_and_shares_with_a_blank():
-    true = discs(GRID, [9] * 9) > 0
-    film = 0.2
-    maps = counted(np.where(true, 1.0, film), dose=3.0)
-    blank = counted(np.zeros((128, 128)), dose=3.0, seed=9)
-    found = segment(maps, ROLES, blank=blank).haze
-    # Of the alloy signal above bare: 20 % of typical metal, and its share by area.
-    assert found["zero_from_blank"] == 1
-    share = film * (~true).sum() / (film * (~true).sum() + true.sum())
-    assert found["share_haze_low"] < share < found["share_haze_high"]
-    total = found["share_haze"] + found["share_droplets"] + found["share_streaks"]
-    assert total == pytest.approx(1, abs=1e-9)
-    # An even film is at its own zero without a blank.
-    assert segment(maps, ROLES).haze["fraction"] < 0.02
-
-
-def test_texture_tells_unresolved_droplets_from_a_film():
-    random = np.random.default_rng(4)
-    shape = (256, 256)
-    film = random.poisson(1.0, shape)
-    clumps = random.poisson(0.2, shape)
-    grains = random.poisson(5.0 * clumps)  # the same mean, five counts a grain
-    for plane, expected in ((film, 0.0), (grains, 5.0)):
-        stack = stack_of(
-            plane[None], elements=["Cu"], signs=[1], valid=np.ones(shape, bool), variance=None
-        )
-        field = field_of(stack, np.zeros(shape, np.int32), 0, margin=-np.inf)
-        found = texture(sums_of(field, origin=0.0), zero=0.0)
-        for side in (1, 2, 4):
-            error = 4 * found[f"excess_{side}px_err"]
-            assert abs(found[f"excess_{side}px"] - expected) < error
-
-
 def test_cracks_start_at_droplets():
     spec = Deposit(
         shape=(256, 256),
@@ -549,7 +513,7 @@ def test_a_bar_may_be_a_chain_where_necks_would_be_hidden(length, smallest, stre
     # Three touching droplets in a row are 3.2 times as long as wide, four 4.4 times.
     bar = np.zeros((40, 60), np.int32)
     bar[10:16, 10 : 10 + length] = 1
-    _, chosen, _ = find_streaks(bar, smallest=smallest)
+    _, chosen = scenes.with_streaks(bar, smallest)
     assert bool(chosen) == streak
 
 
@@ -571,8 +535,6 @@ def test_refusals():
     maps = counted(discs(GRID, [9] * 9) > 0)
     with pytest.raises(InputError, match="at least one alloy or substrate element"):
         segment(maps, Roles((), (), ("Cu", "Si")))
-    with pytest.raises(InputError, match="blank must hold a map of every alloy element"):
-        segment(maps, ROLES, blank=maps.sel(element=["Si"]))
 
 
 @pytest.mark.parametrize("profile", ["disc", "cap"])
@@ -609,9 +571,15 @@ def test_middle_signal_by_hand():
         labels[:, 11 * k + 1 : 11 * k + 10] = k + 1
         fraction[3:6, 11 * k + 4 : 11 * k + 7] = k + 1
     boxed_labels, boxed = np.pad(labels, 2), np.pad(fraction, 2)
-    assert middle_signal(boxed, boxed_labels, 3, sigma=1.0) == pytest.approx(2.0)
-    assert np.isnan(middle_signal(boxed, boxed_labels, 3, sigma=1.5))  # too narrow for the edge
-    assert np.isnan(middle_signal(boxed, boxed_labels, 2, sigma=1.0))  # the third is a streak
+
+    def signal(*cuts, sigma):
+        return middle_signal([middles(boxed, one, sigma=sigma, n=3) for one in cuts])
+
+    assert signal(boxed_labels, sigma=1.0) == pytest.approx(2.0)
+    assert np.isnan(signal(boxed_labels, sigma=1.5))  # too narrow for the edge
+    two, third = (np.where(boxed_labels // 3 == k, boxed_labels, 0) for k in (0, 1))
+    assert np.isnan(signal(two, sigma=1.0))  # two are no more than chance
+    assert signal(two, third, sigma=1.0) == pytest.approx(2.0)  # found in two parts
 
 
 @pytest.mark.parametrize(("n_others", "streaks"), [(3, 1), (4, 0)])
@@ -622,6 +590,6 @@ def test_a_long_piece_among_many_is_no_streak(n_others, streaks):
     for k in range(n_others):
         top = 5 if k % 2 else 23
         labels[top : top + 12, 12 + 14 * k : 24 + 14 * k] = k + 2
-    found, chosen, _ = find_streaks(labels, smallest=3.0)
+    found, chosen = scenes.with_streaks(labels, 3.0)
     assert len(chosen) == streaks
     assert np.array_equal(found, labels)

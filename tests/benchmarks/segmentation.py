@@ -17,7 +17,10 @@ import numpy as np
 import segmentation_scenes as scenes
 from scipy import ndimage
 
-from spattermap.segment import droplets, engine, ground, parting, streaks
+from spattermap.core.grid import Box, Grid, MemoryStore, Source
+from spattermap.core.settings import Settings
+from spattermap.core.work import Workers
+from spattermap.segment import droplets, engine, passes
 from spattermap.segment.engine import segment
 from spattermap.segment.filters import Filter, gaussian_filter
 from spattermap.segment.likelihood import log_odds, metal_fraction
@@ -197,13 +200,34 @@ def smoothing_for(information, sharpness):
     return gaussian_filter(float(np.clip(scale, 0.3, 8.0)))
 
 
+def regions_in(picture, maps, known, as_filter):
+    """Return the regions that the engine draws in a metal fraction filtered in another way."""
+    source, store = Source(maps), MemoryStore()
+    job = passes.Job(
+        source, store, Grid.whole(source.shape), known.classes, as_filter,
+        droplets.Parting.of(known.classes, as_filter, strength=1.0), 0.0, (),
+    )  # fmt: skip
+    for k in range(len(job.tiles)):
+        box = job.tiles.box(k)
+        store.put("fraction0", k, picture[box.rows, box.columns])
+    field = engine._Field(
+        job, known, Settings(), Workers(scheduler="synchronous"), picture.size, [as_filter]
+    )
+    found, keys = engine._regions(field)
+    order = np.argsort(keys, kind="stable")
+    order = order[found.area[order] > 0]
+    table = np.zeros(keys.size, np.int32)
+    table[order] = np.arange(1, order.size + 1)
+    return table[store.window("regions", job.grid, Box(0, 0, *source.shape))]
+
+
 def regularisers():
     """Print the mean F1 of several regularisers on the same classes and the same parting."""
     totals: dict[str, list[float]] = {}
     for i, spec in enumerate(scenes.design()):
         maps, roles, _, labels = scenes.scene(spec, 500 + i)
-        stack = engine._stack(maps, roles)
-        known = ground.estimate(stack)
+        stack = engine._sampled(Source(maps), roles)
+        known = engine.estimate_of(stack, noise_known=True)
         classes, used = known.classes, known.filter
         raw = metal_fraction(stack, classes)
         sd = 1 / np.sqrt(classes.information)
@@ -218,20 +242,17 @@ def regularisers():
         ways["wavelet detection, 3 sd"] = (
             multiscale(raw, sd).astype(np.float32), gaussian_filter(0.7))  # fmt: skip
         for name, (picture, as_filter) in ways.items():
-            found = droplets.find_regions(
-                picture, classes, as_filter, valid=stack.valid, false_alarms=1e9
-            )
-            joined, _, _ = streaks.find(found.labels, smallest=3.0)
+            joined, _ = scenes.with_streaks(regions_in(picture, maps, known, as_filter), 3.0)
             totals.setdefault(name, []).append(scenes.f1(joined, labels))
         # The cut draws its own edges: its mask is parted like the others', and left as it is.
         odds = log_odds(raw, classes, gain=1.0, prior=0.0)
         rule = droplets.Parting.of(classes, used, strength=1.0)
         for strength in (1.0, 2.0, 4.0):
             mask = droplets.without_pinholes(graph_cut(odds, strength), rule.least_area)
-            regions, _ = parting.part(
+            regions, _ = scenes.hills_of(
                 droplets.blunted_distance(mask, rule.blunt), mask.astype(np.int32), rule.necks
             )
-            joined, _, _ = streaks.find(regions, smallest=3.0)
+            joined, _ = scenes.with_streaks(regions, 3.0)
             totals.setdefault(f"graph cut (Potts), {strength} a px", []).append(
                 scenes.f1(joined, labels)
             )

@@ -203,3 +203,38 @@ def plain_script(maps, alloy):
     markers = np.zeros(mask.shape, np.int32)
     markers[tuple(peaks.T)] = np.arange(1, len(peaks) + 1)
     return watershed(-distance, markers, mask=mask).astype(np.int32)
+
+
+def hills_of(height, region, rule):
+    """Return the hills of a height map within regions, taken as one part: labels and number."""
+    from spattermap.core.grid import Box, Grid
+    from spattermap.segment.hills import climb, join
+
+    shape = height.shape
+    box = Box(0, 0, *shape)
+    node, found = climb(height, region, window=box, core=box, shape=shape, rule=rule)
+    done = join([found], Grid.whole(shape), rule)
+    return done.tables[0][node], done.keys.size - 1
+
+
+def with_streaks(labels, smallest):
+    """Return regions with the pieces of streaks joined, and which of them are streaks."""
+    from scipy import ndimage
+
+    from spattermap.segment.parting import contacts
+    from spattermap.segment.streaks import Outlook, find_among
+
+    n = int(labels.max(initial=0))
+    boxes = np.zeros((n + 1, 4), np.int64)
+    for k, (rows, columns) in enumerate(ndimage.find_objects(labels), start=1):
+        boxes[k] = [rows.start, columns.start, rows.stop, columns.stop]
+    frame = np.ones(labels.shape, bool)
+    frame[1:-1, 1:-1] = False
+    area, rim = (np.bincount(one, minlength=n + 1) for one in (labels.ravel(), labels[frame]))
+    table, chosen, _ = find_among(
+        Outlook(boxes, area, rim),
+        contacts(labels),
+        lambda k: np.nonzero(labels == k),
+        smallest=smallest,
+    )
+    return table[labels], chosen

@@ -208,7 +208,7 @@ def analyse(
     known = facts(maps)
     whole = block_moments(maps, block_px=settings.block_px)
     roles = find_roles(maps, settings, moments=whole)
-    found = segment(maps, roles, settings=settings, blank=blank)
+    found = segment(maps, roles, settings=settings)
     droplets = measure_droplets(maps, found, known.pixel_size)
     moments = block_moments(
         maps, block_px=whole.block_px, labels=found.labels, n_droplets=found.n_droplets

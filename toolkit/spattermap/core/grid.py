@@ -1,6 +1,6 @@
-"""How a field is cut into parts, and where the parts' pictures lie on disk.
+"""How a field is cut into parts, where the parts' pictures are kept, and where pixels come from.
 
-Where the pixels of a mosaic come from: read part by part, in any process.
+A small field is its own only part, its pictures kept in memory; a large one has many, kept on disk.
 """
 
 from __future__ import annotations
@@ -8,7 +8,8 @@ from __future__ import annotations
 import functools
 import pickle
 import threading
-from collections.abc import Sequence
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -78,6 +79,11 @@ class Grid:
     columns: tuple[int, ...]
 
     @classmethod
+    def whole(cls, shape: tuple[int, int]) -> Grid:
+        """Return the grid of one part."""
+        return cls((0, shape[0]), (0, shape[1]))
+
+    @classmethod
     def squares(cls, shape: tuple[int, int], side: int) -> Grid:
         """Return a grid of squares; those at the far edges are smaller."""
         rows, columns = ((*range(0, n, side), n) for n in shape)
@@ -114,9 +120,113 @@ class Grid:
         return [i * self.across + j for i in range(i0, i1 + 1) for j in range(j0, j1 + 1)]
 
 
+class Store(ABC):
+    """Pictures of a field kept part by part, and what every part must know."""
+
+    @abstractmethod
+    def put(self, name: str, k: int, picture: npt.NDArray[Any]) -> None:
+        """Keep the k-th part of a picture; a second writer of the same part does no harm."""
+
+    @abstractmethod
+    def part(self, name: str, k: int) -> npt.NDArray[Any]:
+        """Return the k-th part of a picture, not to be written to."""
+
+    @abstractmethod
+    def drop(self, *names: str) -> None:
+        """Forget pictures that nobody needs any more."""
+
+    @abstractmethod
+    def keep(self, name: str, thing: Any) -> None:
+        """Keep what every worker needs to know."""
+
+    @abstractmethod
+    def recall(self, name: str) -> Any:
+        """Return what `keep` was given."""
+
+    def window(
+        self, name: str, grid: Grid, box: Box, *, tables: Sequence[Any] | None = None
+    ) -> npt.NDArray[Any]:
+        """Return any window of a picture.
+
+        Parameters
+        ----------
+        name : str
+            The picture.
+        grid : Grid
+            How it was cut.
+        box : Box
+            The window.
+        tables : sequence of numpy.ndarray, optional
+            For each part, what its numbers stand for.
+
+        Returns
+        -------
+        numpy.ndarray, dims (y, x)
+            Not to be written to: it may be the very picture that is kept.
+        """
+        out: npt.NDArray[Any] | None = None
+        for k in grid.meeting(box):
+            here = grid.box(k)
+            whole = self.whole_part(name, k) if here == box else None
+            if whole is not None:
+                return whole if tables is None else np.asarray(tables[k][whole])
+            shared = Box(
+                max(box.top, here.top),
+                max(box.left, here.left),
+                min(box.bottom, here.bottom),
+                min(box.right, here.right),
+            )
+            values = self.part(name, k)[shared.inside(here)]
+            if tables is not None:
+                values = tables[k][values]
+            if out is None:
+                out = np.empty(box.shape, values.dtype)
+            out[shared.inside(box)] = values
+        assert out is not None
+        return out
+
+    def whole_part(self, name: str, k: int) -> npt.NDArray[Any] | None:
+        """Return the k-th part of a picture where it need not be copied, else None."""
+        del name, k
+        return None
+
+
+class MemoryStore(Store):
+    """Pictures in the memory of this process."""
+
+    def __init__(self) -> None:
+        self._parts: dict[str, dict[int, npt.NDArray[Any]]] = {}
+        self._things: dict[str, Any] = {}
+
+    def put(self, name: str, k: int, picture: npt.NDArray[Any]) -> None:
+        """Keep the k-th part of a picture."""
+        self._parts.setdefault(name, {})[k] = np.ascontiguousarray(picture)
+
+    def part(self, name: str, k: int) -> npt.NDArray[Any]:
+        """Return the k-th part of a picture itself."""
+        return self._parts[name][k]
+
+    def whole_part(self, name: str, k: int) -> npt.NDArray[Any] | None:
+        """Return the k-th part of a picture itself."""
+        return self.part(name, k)
+
+    def drop(self, *names: str) -> None:
+        """Forget pictures that nobody needs any more."""
+        for name in names:
+            self._parts.pop(name, None)
+
+    def keep(self, name: str, thing: Any) -> None:
+        """Keep a thing."""
+        self._things[name] = thing
+
+    def recall(self, name: str) -> Any:
+        """Return what `keep` was given."""
+        return self._things[name]
+
+
 @dataclass(frozen=True)
-class Scratch:
-    """Pictures of a field kept on disk part by part while it is worked on.
+class DiskStore(Store):
+    """Pictures on disk.
 
     Parameters
     ----------
@@ -138,31 +248,6 @@ class Scratch:
     def part(self, name: str, k: int) -> npt.NDArray[Any]:
         """Return the k-th part of a picture, read when it is touched."""
         return np.asarray(np.load(self.folder / name / f"{k}.npy", mmap_mode="r"))
-
-    def window(
-        self, name: str, grid: Grid, box: Box, *, tables: Sequence[Any] | None = None
-    ) -> npt.NDArray[Any]:
-        """Return any window of a picture.
-
-        Returns dims (y, x).
-        """
-        out: npt.NDArray[Any] | None = None
-        for k in grid.meeting(box):
-            here = grid.box(k)
-            shared = Box(
-                max(box.top, here.top),
-                max(box.left, here.left),
-                min(box.bottom, here.bottom),
-                min(box.right, here.right),
-            )
-            values = self.part(name, k)[shared.inside(here)]
-            if tables is not None:
-                values = tables[k][values]
-            if out is None:
-                out = np.empty(box.shape, values.dtype)
-            out[shared.inside(box)] = values
-        assert out is not None
-        return out
 
     def drop(self, *names: str) -> None:
         """Delete pictures that nobody needs any more."""
@@ -190,6 +275,46 @@ def _recalled(file: Path, _written: int) -> Any:
         return pickle.load(stream)
 
 
+@dataclass(frozen=True)
+class Picture:
+    """A picture in a store, read window by window: index it with two slices, as an array.
+
+    Parameters
+    ----------
+    store : Store
+        Where it lies.
+    grid : Grid
+        How it was cut.
+    name : str or None
+        Its name; None is a picture of zeros.
+    to : callable
+        Makes what is shown of what is stored.
+    """
+
+    store: Store
+    grid: Grid
+    name: str | None
+    to: Callable[[npt.NDArray[Any]], npt.NDArray[Any]]
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return self.grid.shape
+
+    def __getitem__(self, window: tuple[slice, slice]) -> npt.NDArray[Any]:
+        (top, bottom, _), (left, right, _) = (
+            one.indices(n) for one, n in zip(window, self.shape, strict=True)
+        )
+        box = Box(top, left, bottom, right)
+        if self.name is None:
+            return self.to(np.zeros(box.shape, np.int32))
+        return self.to(self.store.window(self.name, self.grid, box))
+
+    def __array__(self, dtype: Any = None, copy: bool | None = None) -> npt.NDArray[Any]:
+        del copy  # always one
+        return np.array(self[:, :], dtype=dtype)
+
+
 _LOCK = threading.Lock()
 
 
@@ -204,10 +329,13 @@ class Source:
     store : pathlib.Path or None
         The store behind a lazy one, if it can be read without going through `maps`: with a
         hundred thousand chunks, cutting a lazy array costs more than reading the part.
+    checked : bool
+        True where the values are known to be allowed, as in a map set that was loaded into memory.
     """
 
     maps: xr.Dataset
     store: Path | None = None
+    checked: bool = False
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -231,6 +359,8 @@ class Source:
     def counts(self, box: Box) -> npt.NDArray[Any]:
         """Return a window of the counts, checked as a whole map set is when it is loaded."""
         counts = self.read("counts", box)
+        if self.checked:
+            return counts
         used = counts[:, self.read("valid", box)] if self.has("valid") else counts
         if used.size:
             low, high = float(used.min()), float(used.max())

@@ -27,7 +27,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from spattermap.core.errors import InputError, SpattermapError
-from spattermap.segment.passes import Task
 
 if TYPE_CHECKING:
     from multiprocessing.process import BaseProcess
@@ -254,7 +253,7 @@ class Workers:
     scheduler: str | Client | None = None
     workers: int | None = None
 
-    def run(self, function: Callable[[Task], Any], tasks: Sequence[Task]) -> list[Any]:
+    def run(self, function: Callable[[In], Out], tasks: Sequence[In]) -> list[Out]:
         """Return the result of every task, in order."""
         where = chosen(self.scheduler)
         if self.scheduler is None and where == "processes":

@@ -215,17 +215,6 @@ def _streaks(found: Findings) -> tuple[object, ...]:
 def _haze(found: Findings) -> tuple[object, ...]:
     share = _share(found, "haze")
     pro, contra = _weigh_share(share, "the haze between droplets and streaks")
-    low = found.shares.get("fraction_low", float("nan"))
-    high = found.shares.get("fraction_high", float("nan"))
-    if np.isfinite(share[0]):
-        pass  # the share already weighs the same signal, with its zero
-    elif low > 0:
-        pro.append(
-            f"The area between droplets carries {_span(low, high)} "
-            "of the metal signal of a droplet."
-        )
-    elif low <= 0 <= high:
-        contra.append("The signal between droplets agrees with none within its interval.")
     if pro:
         contra.append(
             f"Droplets below {found.smallest:.3g} {found.shown_unit} would look the same in these "
@@ -526,7 +515,7 @@ def _findings(
     """Return what the evidence of arrival is drawn from."""
     coverage, shapes, near = measured
     return Findings(
-        shares={**segmentation.haze, **shares},
+        shares=shares,
         n_droplets=segmentation.n_droplets,
         n_streaks=segmentation.n_streaks,
         shapes=shapes,

@@ -13,20 +13,18 @@ import numpy as np
 
 from spattermap.analysis import find_roles, notes_of
 from spattermap.core.files import staged_folder
-from spattermap.core.grid import Box, Grid, Scratch, Source
+from spattermap.core.grid import Box, DiskStore, Grid, Source
 from spattermap.core.mapset import Roles, facts
 from spattermap.core.results import scaled_streaks, tables_in_unit, write_files
 from spattermap.core.settings import Settings
 from spattermap.core.work import Workers
 from spattermap.loaders.convert import sheet_of
-from spattermap.mosaics.haze import haze_of
 from spattermap.mosaics.measuring import Measured, Plan, context_of, measure, part_maps
 from spattermap.mosaics.result import Mosaic
 from spattermap.mosaics.squares import coverage_of, overview_of, summed
 from spattermap.mosaics.tables import Sizes, droplets_file, sizes_of
 from spattermap.mosaics.verdict import join_parts, mean_diameter, windows
-from spattermap.segment.parted import Parted
-from spattermap.segment.parts import segment_parts
+from spattermap.segment.engine import segment
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -83,8 +81,8 @@ def mosaic(
     -----
     Labels, streaks and the table of droplets are those of `spattermap.analyse` on the whole field.
     The verdict comes from the same sums, added over the parts; its spatial p-values from four
-    windows. The conductance is solved on averaged squares. Cracks, spacing, satellites and the note
-    on droplets thicker in their middle are left out.
+    windows. The conductance is solved on averaged squares. Cracks, spacing and
+    satellites are left out.
     """
     from spattermap.mosaics.page import write_page
 
@@ -94,8 +92,8 @@ def mosaic(
         folder = stage / SCRATCH
         folder.mkdir()
         try:
-            found, parted = _analysed(opened, stage, (chosen, blank, part_px), where)
-            write_page(found, parted)
+            found, plan = _analysed(opened, stage, (chosen, blank, part_px), where)
+            write_page(found, plan)
         finally:
             shutil.rmtree(folder, ignore_errors=True)
     return replace(found, folder=Path(out))
@@ -130,68 +128,58 @@ def _analysed(
     stage: Path,
     options: tuple[Settings, xr.Dataset | None, int],
     workers: Workers,
-) -> tuple[Mosaic, Parted]:
+) -> tuple[Mosaic, Plan]:
     settings, blank, part_px = options
     roles = _roles(source, settings)
-    parted = segment_parts(
-        source,
-        roles,
-        scratch=Scratch(stage / SCRATCH),
-        grid=parts_of(source.shape, part_px),
-        settings=settings,
-        workers=workers,
-    )
-    plan = _plan(parted, roles, (settings, blank), _labels_store(stage, source.shape, part_px))
+    store, grid = DiskStore(stage / SCRATCH), parts_of(source.shape, part_px)
+    found = segment(source, roles, settings=settings, grid=grid, store=store, workers=workers)
+    labels_store = _labels_store(stage, source.shape, part_px)
+    plan = _plan(Plan(source, grid, store, found, roles, settings, blank, 0, {}, labels_store))
     parts = measure(plan, workers)
     table = droplets_file(plan, parts, stage)
-    haze = haze_of(parted, roles, (settings, blank), workers)
-    found = _put_together(plan, parts, stage, sizes=sizes_of(parted, table, settings), haze=haze)
+    result = _put_together(plan, parts, stage, sizes=sizes_of(plan, table))
     names = ("streaks", "elements", "pairs")
-    write_files(stage, found.summary(), {name: getattr(found, name) for name in names})
-    return found, parted
+    write_files(stage, result.summary(), {name: getattr(result, name) for name in names})
+    return result, plan
 
 
-def _put_together(
-    plan: Plan, parts: Sequence[Measured], stage: Path, *, sizes: Sizes, haze: dict[str, float]
-) -> Mosaic:
+def _put_together(plan: Plan, parts: Sequence[Measured], stage: Path, *, sizes: Sizes) -> Mosaic:
     """Add up what the parts gave and draw the verdict from it."""
     from spattermap.verdict.judging import judge_all
     from spattermap.verdict.metal_shares import metal_shares
     from spattermap.verdict.pairs import pair_table
 
-    parted, settings = plan.parted, plan.settings
-    source, grid = parted.job.source, parted.job.grid
+    division, settings, source, grid = plan.found, plan.settings, plan.source, plan.grid
     known = facts(source.maps)
-    fields = windows(parted)
+    fields = windows(source)
     context = join_parts(
         [one.context for one in parts if one.context is not None],
         fields,
-        droplet_um=mean_diameter(parted, known.pixel_size) if known.length_unit == "um" else None,
+        droplet_um=mean_diameter(division, known.pixel_size) if known.length_unit == "um" else None,
     )
     squares = summed(parts, plan, source.shape)
     sheet = sheet_of(
         [one.connected for one in parts], grid, squares["sheet"], step=plan.steps["sheet"]
     )
-    streaks = scaled_streaks(parted.streaks, known.pixel_size)
+    streaks = scaled_streaks(division.streaks, known.pixel_size)
     return Mosaic(
         folder=stage,
         maps=source.maps,
         roles=plan.roles,
-        n_droplets=parted.n_droplets,
+        n_droplets=division.n_droplets,
         coverage=coverage_of(squares["coverage"], plan),
         sizes=sizes.summary,
         shapes=sizes.shapes,
         diameters=sizes.diameters,
         weights=sizes.weights,
         streaks=tables_in_unit(streaks, known.length_unit),
-        haze=haze,
         sheet=sheet,
         elements=judge_all(context),
         pairs=pair_table(context.moments, maps=fields, roles=plan.roles, settings=settings),
         metal_shares=metal_shares(context),
         overview=overview_of(source, squares, plan.steps["overview"]),
-        smallest_trusted_px=parted.smallest_trusted_px,
-        blur_px=parted.blur_px,
+        smallest_trusted_px=division.smallest_trusted_px,
+        blur_px=division.blur_px,
         settings=settings,
         notes=_notes(plan, sheet.notes),
     )
@@ -206,43 +194,38 @@ def _roles(source: Source, settings: Settings) -> Roles:
     return find_roles(source.maps.isel(y=box.rows, x=box.columns).load(), settings)
 
 
-def _plan(
-    parted: Parted,
-    roles: Roles,
-    options: tuple[Settings, xr.Dataset | None],
-    labels_store: Path,
-) -> Plan:
+def _plan(plan: Plan) -> Plan:
     """Decide once what every part must do alike."""
     from spattermap.measure.coverage import LARGEST_SIDE
     from spattermap.noise.correlation_length import structure_of
     from spattermap.noise.moments import default_block_px
 
-    settings, blank = options
-    height, width = shape = parted.job.shape
-    block = settings.block_px
+    height, width = shape = plan.grid.shape
+    block = plan.settings.block_px
     if block is None:
-        block, _ = default_block_px(height, width, structure_of(parted.job.source.maps))
+        block, _ = default_block_px(height, width, structure_of(plan.source.maps))
     longest = max(shape)
     steps = {
         "coverage": math.ceil(longest / LARGEST_SIDE),
         "sheet": math.ceil(longest / _SHEET_PX),
         "overview": math.ceil(longest / _OVERVIEW_PX),
     }
-    plan = Plan(parted, roles, settings, blank, block, steps, labels_store)
-    core = parted.job.grid.box(_fullest(parted))
-    context = context_of(plan, part_maps(parted, core), parted.labels(core))
+    plan = plan._replace(block_px=block, steps=steps)
+    core = plan.grid.box(_fullest(plan))
+    label = plan.found.labels[core.rows, core.columns]
+    context = context_of(plan, part_maps(plan.source, core), label)
     if context is None:
         return plan
     return plan._replace(matrix=context.matrix, side_px=context.side_px)
 
 
-def _fullest(parted: Parted) -> int:
+def _fullest(plan: Plan) -> int:
     """Return the part with most metal, by the middles of the regions' boxes."""
-    grid, box = parted.job.grid, parted.box[1:]
+    grid, box = plan.grid, plan.found.box[1:]
     if not len(box):
         return len(grid) // 2
     where = grid.at((box[:, 0] + box[:, 2]) // 2, (box[:, 1] + box[:, 3]) // 2)
-    return int(np.argmax(np.bincount(where, parted.area[1:], minlength=len(grid))))
+    return int(np.argmax(np.bincount(where, plan.found.area[1:], minlength=len(grid))))
 
 
 def _labels_store(stage: Path, shape: tuple[int, int], part_px: int) -> Path:
@@ -258,9 +241,7 @@ def _labels_store(stage: Path, shape: tuple[int, int], part_px: int) -> Path:
 
 def _notes(plan: Plan, more: tuple[str, ...]) -> tuple[str, ...]:
     left_out = (
-        "Cracks, spacing, satellites, and droplets thicker in their middle than at their outline "
-        "are not looked for on a mosaic, and the spatial p-values "
+        "Cracks, spacing and satellites are not looked for on a mosaic, and the spatial p-values "
         "come from four windows of it: analyse a field cut from it for those."
     )
-    source, parted = plan.parted.job.source, plan.parted
-    return (*notes_of(source.maps, plan.roles, parted, plan.blank), *more, left_out)
+    return (*notes_of(plan.source.maps, plan.roles, plan.found, plan.blank), *more, left_out)

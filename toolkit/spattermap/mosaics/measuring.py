@@ -12,13 +12,11 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from spattermap.core.arrays import Floats, Integers, Labels
-from spattermap.core.grid import Box
+from spattermap.core.grid import Box, DiskStore, Grid, Source
 from spattermap.core.mapset import facts
 from spattermap.measure.regions import measure_runs, signal_sums
-from spattermap.segment.parted import Parted
-from spattermap.segment.parts import every
-from spattermap.segment.passes import Task
-from spattermap.segment.streaks import Runs, runs_of
+from spattermap.segment.result import Segmentation
+from spattermap.segment.runs import Runs, runs_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -42,7 +40,13 @@ class Plan(NamedTuple):
 
     Parameters
     ----------
-    parted : Parted
+    source : Source
+        The map set.
+    grid : Grid
+        The parts.
+    store : DiskStore
+        Where pictures are kept.
+    found : Segmentation
         The segmentation.
     roles : Roles
         Roles of the elements.
@@ -62,7 +66,10 @@ class Plan(NamedTuple):
         Side of the squares of the verdict, the same for every part.
     """
 
-    parted: Parted
+    source: Source
+    grid: Grid
+    store: DiskStore
+    found: Segmentation
     roles: Roles
     settings: Settings
     blank: xr.Dataset | None
@@ -122,19 +129,19 @@ class Measured:
     coarse: dict[str, Coarse]
 
 
-def measure_part(task: Task) -> Measured:
-    """Measure one part of a mosaic; `more` is nothing, the plan lies on disk."""
-    job, k, _ = task
-    plan: Plan = job.scratch.recall("plan")
-    core = job.grid.box(k)
-    label = plan.parted.labels(core)
+def measure_part(task: tuple[DiskStore, int]) -> Measured:
+    """Measure one part of a mosaic, by the plan in the store."""
+    store, k = task
+    plan: Plan = store.recall("plan")
+    core = plan.grid.box(k)
+    label = plan.found.labels[core.rows, core.columns]
     if plan.labels_store is not None:
         import zarr
 
         zarr.open_array(str(plan.labels_store), mode="r+")[core.rows, core.columns] = label
-    part = part_maps(plan.parted, core)
+    part = part_maps(plan.source, core)
     rows, cut = _droplets(plan, core, label, part)
-    rows.to_parquet(rows_file(job.scratch.folder, k), index=False)
+    rows.to_parquet(rows_file(store.folder, k), index=False)
     metal = label > 0
     return Measured(
         cut=cut,
@@ -144,9 +151,20 @@ def measure_part(task: Task) -> Measured:
     )
 
 
-def part_maps(parted: Parted, box: Box) -> xr.Dataset:
-    """Return a window of the mosaic as a map set in memory."""
-    source = parted.job.source
+def part_maps(source: Source, box: Box) -> xr.Dataset:
+    """Return a window of the mosaic as a map set in memory.
+
+    Parameters
+    ----------
+    source : Source
+        The mosaic.
+    box : Box
+        The window.
+
+    Returns
+    -------
+    xarray.Dataset
+    """
     maps = source.maps.isel(y=box.rows, x=box.columns)
     for name in ("counts", "variance", "electron_image", "valid"):
         if source.has(name):
@@ -156,11 +174,11 @@ def part_maps(parted: Parted, box: Box) -> xr.Dataset:
 
 def _droplets(plan: Plan, core: Box, label: Labels, part: xr.Dataset) -> tuple[pd.DataFrame, Cut]:
     """Measure the droplets that lie within the part, and gather what is here of the others."""
-    parted, shape = plan.parted, plan.parted.job.shape
-    only = np.where(label <= parted.n_droplets, label, 0)
+    found = plan.found
+    only = np.where(label <= found.n_droplets, label, 0)
     names = np.union1d([0], only)
     dense: Labels = np.searchsorted(names, only).astype(np.int32)
-    box = parted.box[names]
+    box = found.box[names]
     whole = (
         (box[:, 0] >= core.top) & (box[:, 1] >= core.left)
         & (box[:, 2] <= core.bottom) & (box[:, 3] <= core.right)
@@ -177,13 +195,13 @@ def _droplets(plan: Plan, core: Box, label: Labels, part: xr.Dataset) -> tuple[p
         np.column_stack([one[inside] for one in runs]),
         sums[whole],
         noise[whole],
-        shape=shape,
+        shape=plan.grid.shape,
         elements=[str(e) for e in part["element"].values],
         pixel_size=known.pixel_size,
     )
     rows["label"] = names[whole]
     rows["touches_border"] |= masked[whole]
-    rows["confidence"] = parted.confidence[names[whole] - 1]
+    rows["confidence"] = found.confidence[names[whole] - 1]
     other = ~whole
     other[0] = False
     kept = other[runs.label]
@@ -200,10 +218,10 @@ def _droplets(plan: Plan, core: Box, label: Labels, part: xr.Dataset) -> tuple[p
 def _beside_mask(plan: Plan, core: Box, dense: Labels, n: int) -> npt.NDArray[np.bool_]:
     """Return the labels beside masked pixels: those droplets are seen in part."""
     found = np.zeros(n, dtype=bool)
-    job = plan.parted.job
-    if job.source.has("valid"):
-        ring = core.grown(1, job.shape)
-        out = ndimage.binary_dilation(~job.valid(ring), structure=np.ones((3, 3), bool))
+    if plan.source.has("valid"):
+        ring = core.grown(1, plan.grid.shape)
+        valid = plan.source.read("valid", ring)
+        out = ndimage.binary_dilation(~valid, structure=np.ones((3, 3), bool))
         found[dense[out[core.inside(ring)]]] = True
     return found
 
@@ -211,29 +229,14 @@ def _beside_mask(plan: Plan, core: Box, dense: Labels, n: int) -> npt.NDArray[np
 def context_of(plan: Plan, part: xr.Dataset, label: Labels) -> Context | None:
     """Return what the verdict is drawn from, without the maps; None where nothing is valid."""
     from spattermap.noise.moments import block_moments
-    from spattermap.segment.result import Segmentation
     from spattermap.verdict.gather import gather
 
     if "valid" in part and not part["valid"].values.any():
         return None
-    parted = plan.parted
     moments = block_moments(
-        part, block_px=plan.block_px, labels=label, n_droplets=parted.n_droplets
+        part, block_px=plan.block_px, labels=label, n_droplets=plan.found.n_droplets
     )
-    found = Segmentation(
-        labels=label,
-        n_droplets=parted.n_droplets,
-        n_streaks=parted.n_streaks,
-        metal=label > 0,
-        log_odds=np.zeros((0, 0), np.float32),
-        metal_means={},
-        bare_means={},
-        information=parted.estimate.classes.information,
-        blur_px=parted.blur_px,
-        smallest_trusted_px=parted.smallest_trusted_px,
-        confidence=parted.confidence,
-        streaks=parted.streaks,
-    )
+    found = replace(plan.found, labels=label, metal=label > 0)
     # The bounds are drawn once from the sums of all parts: here they only cost time.
     few = plan.settings.with_changes(n_resamples=_FEW)
     context = gather(
@@ -297,7 +300,7 @@ def _metal_sums(plan: Plan, core: Box, label: Labels, part: xr.Dataset) -> dict[
 
 
 def _overview(plan: Plan, core: Box, label: Labels, part: xr.Dataset) -> dict[str, Coarse]:
-    n = plan.parted.n_droplets
+    n = plan.found.n_droplets
     step = plan.steps["overview"]
     kinds = np.stack([(label > 0) & (label <= n), label > n])
     planes = [coarse_sums(plane, core, step) for plane in part["counts"].values]
@@ -307,7 +310,8 @@ def _overview(plan: Plan, core: Box, label: Labels, part: xr.Dataset) -> dict[st
 
 def measure(plan: Plan, workers: Any) -> list[Measured]:
     """Run the pass over all parts."""
-    job = plan.parted.job
-    job.scratch.keep("plan", plan)
-    found: list[Measured] = workers.run(measure_part, every(job))
+    plan.store.keep("plan", plan)
+    found: list[Measured] = workers.run(
+        measure_part, [(plan.store, k) for k in range(len(plan.grid))]
+    )
     return found

@@ -10,9 +10,8 @@ import numpy as np
 
 from spattermap.core.grid import Box
 from spattermap.core.mapset import facts
-from spattermap.mosaics.measuring import part_maps
+from spattermap.mosaics.measuring import Plan, part_maps
 from spattermap.mosaics.result import Mosaic
-from spattermap.segment.parted import Parted
 from spattermap.show import wording
 from spattermap.show.pages import figure_html, shell
 from spattermap.show.pieces import table_html
@@ -25,12 +24,20 @@ CROP_PX = 320  # side of a crop at full resolution
 _QUANTILES = (("bare", 0.1), ("middling", 0.5), ("covered", 0.9))
 
 
-def write_page(found: Mosaic, parted: Parted) -> None:
-    """Write ``report.html`` into the folder of the results."""
+def write_page(found: Mosaic, plan: Plan) -> None:
+    """Write ``report.html`` into the folder of the results.
+
+    Parameters
+    ----------
+    found : Mosaic
+        The result.
+    plan : Plan
+        The segmentation, while its pictures are still on disk.
+    """
     parts = [
         ("Answer", _answer(found)),
         ("Overview", _overview(found)),
-        ("Crops at full resolution", _crops(found, parted)),
+        ("Crops at full resolution", _crops(found, plan)),
         ("Droplet sizes", _sizes(found)),
         ("Streaks", _streaks(found)),
         ("Connection", _connection(found)),
@@ -123,20 +130,20 @@ def _covered(found: Mosaic) -> Picture:
     return sheet
 
 
-def _crops(found: Mosaic, parted: Parted) -> str:
+def _crops(found: Mosaic, plan: Plan) -> str:
     from spattermap.show.pictures import outlined_segmentation
 
     html = (
         f"<p>Squares of up to {CROP_PX} × {CROP_PX} px, chosen by their cover: a bare, a middling "
         f"and a covered one{', and where the longest streak lies' * bool(len(found.streaks))}.</p>"
     )
-    for name, box in _chosen(found, parted.job.shape):
-        labels = parted.labels(box)
+    for name, box in _chosen(found, plan.grid.shape):
+        labels = plan.found.labels[box.rows, box.columns]
         # Numbers of a crop of its own: droplets first, then streaks.
         names, dense = np.unique(labels, return_inverse=True)
         n = int(np.count_nonzero((names > 0) & (names <= found.n_droplets)))
         own = dense.reshape(labels.shape).astype(np.int32) + np.int32(names[0] != 0)
-        view = _view(found, part_maps(parted, box), own)
+        view = _view(found, part_maps(plan.source, box), own)
         view.segmentation.n_droplets = n
         view.segmentation.n_streaks = int(np.count_nonzero(names > 0)) - n
         html += f"<h3>{escape(name)}: row {box.top}, column {box.left}</h3>" + figure_html(

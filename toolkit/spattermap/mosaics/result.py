@@ -48,8 +48,6 @@ class Mosaic:
         how many droplets each stands for: those the border cuts count nothing.
     streaks : pandas.DataFrame
         One row a streak, in px.
-    haze : dict of str to float
-        As `Segmentation.haze`.
     sheet : Sheet
         Connection and conductance.
     elements, pairs : pandas.DataFrame
@@ -76,7 +74,6 @@ class Mosaic:
     diameters: npt.NDArray[np.float64]
     weights: npt.NDArray[np.float64]
     streaks: pd.DataFrame
-    haze: dict[str, float]
     sheet: Sheet
     elements: pd.DataFrame
     pairs: pd.DataFrame

@@ -36,7 +36,7 @@ def coverage_of(squares: Floats, plan: Plan) -> Coverage:
         squares[1],
         step=plan.steps["coverage"],
         level=plan.settings.level,
-        grain_px=max(1.0, plan.parted.smallest_trusted_px),
+        grain_px=max(1.0, plan.found.smallest_trusted_px),
     )
 
 

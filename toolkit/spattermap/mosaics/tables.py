@@ -12,10 +12,8 @@ import numpy.typing as npt
 
 from spattermap.core.mapset import facts
 from spattermap.core.results import tables_in_unit
-from spattermap.core.settings import Settings
 from spattermap.mosaics.measuring import Measured, Plan, rows_file
-from spattermap.segment.parted import Parted
-from spattermap.segment.streaks import Gathered
+from spattermap.segment.runs import Gathered
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,12 +35,12 @@ def droplets_file(plan: Plan, parts: Sequence[Measured], stage: Path) -> pd.Data
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    known = facts(plan.parted.job.source.maps)
+    known = facts(plan.source.maps)
     unit = known.length_unit
     kept = ["label", "diameter_um", "area_um2", "aspect_ratio", "circularity", "solidity",
             "feret_max_um", "feret_min_um", "touches_border"]  # fmt: skip
     shown, writer = [], None
-    folder = plan.parted.job.scratch.folder
+    folder = plan.store.folder
     try:
         for k in range(len(parts) + 1):
             last = k == len(parts)
@@ -64,7 +62,7 @@ def _cut_rows(plan: Plan, parts: Sequence[Measured]) -> pd.DataFrame:
     """Measure the droplets that lie in several parts, gathered whole."""
     from spattermap.measure.regions import measure_runs
 
-    source = plan.parted.job.source
+    source = plan.source
     runs = Gathered([one.cut.runs for one in parts]).runs
     names, place = np.unique(np.concatenate([one.cut.label for one in parts]), return_inverse=True)
     n_elements = source.maps.sizes["element"]
@@ -82,20 +80,20 @@ def _cut_rows(plan: Plan, parts: Sequence[Measured]) -> pd.DataFrame:
         pixel_size=facts(source.maps).pixel_size,
     )
     rows["touches_border"] |= masked
-    rows["confidence"] = plan.parted.confidence[names - 1]
+    rows["confidence"] = plan.found.confidence[names - 1]
     return rows
 
 
-def sizes_of(parted: Parted, rows: pd.DataFrame, settings: Settings) -> Sizes:
+def sizes_of(plan: Plan, rows: pd.DataFrame) -> Sizes:
     """Return diameters and shapes of the droplets, those the border cuts counted for others."""
     from spattermap.measure.form import weights_in_field
     from spattermap.measure.shapes import shape_class, shape_shares
     from spattermap.measure.sizes import size_summary
 
-    size = facts(parted.job.source.maps).pixel_size
-    box = parted.box[rows["label"].to_numpy(dtype=np.int64)]
+    size, settings = facts(plan.source.maps).pixel_size, plan.settings
+    box = plan.found.box[rows["label"].to_numpy(dtype=np.int64)]
     inside = ~rows["touches_border"].to_numpy(dtype=bool)
-    weight = weights_in_field(box, inside, shape=parted.job.shape)
+    weight = weights_in_field(box, inside, shape=plan.grid.shape)
     diameter = rows["diameter_um"].to_numpy(dtype=np.float64)
     summary = size_summary(
         diameter,

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from spattermap.core.grid import Box
+from spattermap.core.grid import Box, Source
 from spattermap.mosaics.measuring import part_maps
-from spattermap.segment.parted import Parted
+from spattermap.segment.result import Segmentation
 from spattermap.verdict.gather import Context
 from spattermap.verdict.signal_levels import measure_levels
 from spattermap.verdict.zones import DROPLET, STREAK
@@ -25,9 +25,20 @@ WINDOW_PX = 1024  # side of the windows in which spatial p-values are found
 _DOWN, _ACROSS = 2, 2
 
 
-def windows(parted: Parted) -> list[xr.Dataset]:
-    """Return four windows of a mosaic, or all of a small one, as map sets in memory."""
-    height, width = parted.job.shape
+def windows(source: Source) -> list[xr.Dataset]:
+    """Return four windows of a mosaic, or all of a small one, as map sets in memory.
+
+    Parameters
+    ----------
+    source : Source
+        The mosaic.
+
+    Returns
+    -------
+    list of xarray.Dataset
+        For the spatial null, which compares pictures and cannot be had from sums.
+    """
+    height, width = source.shape
     tops, lefts = (
         sorted({max(0, min(n - WINDOW_PX, round(n * (2 * k + 1) / (2 * m)) - WINDOW_PX // 2))
                 for k in range(m)})
@@ -37,10 +48,10 @@ def windows(parted: Parted) -> list[xr.Dataset]:
     for top in tops:
         for left in lefts:
             box = Box(top, left, min(top + WINDOW_PX, height), min(left + WINDOW_PX, width))
-            maps = part_maps(parted, box)
+            maps = part_maps(source, box)
             if "valid" not in maps or maps["valid"].values.mean() > 0.5:
                 found.append(maps)
-    return found or [part_maps(parted, Box(0, 0, min(height, WINDOW_PX), min(width, WINDOW_PX)))]
+    return found or [part_maps(source, Box(0, 0, min(height, WINDOW_PX), min(width, WINDOW_PX)))]
 
 
 def join_parts(
@@ -71,9 +82,9 @@ def _added(moments: Sequence[BlockMoments]) -> BlockMoments | None:
     return reduce(lambda a, b: a.merge(b, same_field=True), moments)
 
 
-def mean_diameter(parted: Parted, pixel_size: float) -> float | None:
+def mean_diameter(found: Segmentation, pixel_size: float) -> float | None:
     """Return the area-weighted mean diameter of the droplets, in the unit of a pixel's side."""
-    area = parted.area[1 : parted.n_droplets + 1].astype(np.float64)
+    area = found.area[1 : found.n_droplets + 1].astype(np.float64)
     if not area.size:
         return None
     across = 2.0 * np.sqrt(area / np.pi) * pixel_size

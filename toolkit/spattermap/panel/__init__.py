@@ -37,8 +37,6 @@ class Panel:
     ----------
     maps : xarray.Dataset
         A map set.
-    blank : xarray.Dataset, optional
-        The bare substrate.
     settings : Settings, optional
         Where the knobs start.
     keep_as : str or pathlib.Path, optional
@@ -56,17 +54,14 @@ class Panel:
         self,
         maps: xr.Dataset,
         *,
-        blank: xr.Dataset | None = None,
         settings: Settings | None = None,
         keep_as: str | Path = "settings.toml",
     ) -> None:
         self.maps = validate(maps)
-        self.blank = blank
         self.settings = settings or Settings()
         self.keep_as = Path(keep_as)
         self._roles = find_roles(maps, self.settings)
         self._small = coarse(maps)
-        self._small_blank = None if blank is None else coarse(blank, factor=self._small[1])[0]
         self._pending: asyncio.TimerHandle | None = None
         self._widgets: dict[str, Any] = {}
         self.view = self._look(full=True)
@@ -114,8 +109,7 @@ class Panel:
 
     def _look(self, *, full: bool) -> View:
         maps, scale = (self.maps, 1) if full else self._small
-        blank = self.blank if full else self._small_blank
-        return look(maps, self._roles, settings=self.settings, blank=blank, scale=scale)
+        return look(maps, self._roles, settings=self.settings, scale=scale)
 
     @property
     def widget(self) -> Any:
@@ -191,7 +185,6 @@ class Panel:
 def tune(
     maps: xr.Dataset,
     *,
-    blank: xr.Dataset | None = None,
     settings: Settings | None = None,
     keep_as: str | Path = "settings.toml",
 ) -> Panel:
@@ -201,8 +194,6 @@ def tune(
     ----------
     maps : xarray.Dataset
         A map set.
-    blank : xarray.Dataset, optional
-        The bare substrate.
     settings : Settings, optional
         Where the knobs start.
     keep_as : str or pathlib.Path, optional
@@ -227,7 +218,7 @@ def tune(
     >>> panel.settings.split_strength
     1.5
     """
-    return Panel(maps, blank=blank, settings=settings, keep_as=keep_as)
+    return Panel(maps, settings=settings, keep_as=keep_as)
 
 
 def _widgets(panel: Panel) -> dict[str, Any]:

@@ -98,7 +98,6 @@ def look(
     roles: Roles,
     *,
     settings: Settings,
-    blank: xr.Dataset | None = None,
     scale: int = 1,
 ) -> View:
     """Segment and measure: the part of an analysis that the knobs change.
@@ -111,8 +110,6 @@ def look(
         Its roles.
     settings : Settings
         The choice.
-    blank : xarray.Dataset, optional
-        The bare substrate.
     scale : int, optional
         How many pixels a side were summed in `maps`, for the record.
 
@@ -126,7 +123,7 @@ def look(
     known = facts(maps)
     if known.length_unit == "px" and scale > 1 and settings.smallest_droplet is not None:
         settings = settings.with_changes(smallest_droplet=settings.smallest_droplet / scale)
-    found = segment(maps, roles, settings=settings, blank=blank)
+    found = segment(maps, roles, settings=settings)
     size = known.pixel_size * (scale if known.length_unit == "px" else 1)
     droplets = measure_droplets(maps, found, size)
     return View(found, droplets, float(found.metal[valid_mask(maps)].mean()), scale)

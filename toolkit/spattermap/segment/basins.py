@@ -1,8 +1,6 @@
-"""What belongs to each hill beyond its mask, and where it is cut, part by part.
+"""What belongs to each hill beyond its mask, and at which height each basin is cut (numba).
 
-The same as `segmentation.growing.grow` and `cut` on the whole field.
-
-Give every pixel near a droplet to one of them, and cut each at its own height (numba).
+A basin is cut at the height that belongs to a blurred disc of the resulting area.
 """
 
 from __future__ import annotations
@@ -23,50 +21,25 @@ from spattermap.segment.parting import uphill
 
 
 @njit(cache=True, nogil=True)
-def grow_labels(label: Labels, height: Singles, floor: float) -> Labels:
-    """Give unlabelled pixels above `floor` to the label their steepest path reaches.
-
-    Dims: `label` (y, x), `height` (y, x); returns (y, x).
-    """
-    rows, columns = height.shape
-    out = label.copy()
-    everywhere = np.zeros((rows, columns), np.int32)
-    stack = np.empty(rows * columns, np.int32)
-    for start in range(rows * columns):
-        if out.flat[start] != 0 or not height.flat[start] > floor:
-            continue
-        depth = 0
-        here = start
-        found = np.int32(-1)  # a summit of its own, without a label: haze or noise
-        while True:
-            stack[depth] = here
-            depth += 1
-            best = uphill(height, everywhere, here)
-            if best == here:
-                break
-            if out.flat[best] != 0:
-                found = out.flat[best]
-                break
-            here = best
-        for k in range(depth):
-            out.flat[stack[k]] = found
-    return np.maximum(out, np.int32(0))
-
-
-def cut(label: Labels, height: Singles, n: int, table: Singles, finest: float) -> Labels:
-    """Cut each basin at the height that belongs to a blurred disc of the resulting area.
-
-    Dims: `label` (y, x), `height` (y, x); returns (y, x).
-    """
-    level = cut_levels(label, height, n, table, finest)
-    return np.where((label > 0) & (height >= level[label]), label, np.int32(0))
-
-
-@njit(cache=True, nogil=True)
 def cut_levels(label: Labels, height: Singles, n: int, table: Singles, finest: float) -> Singles:
     """Return the height at which each basin is cut; infinite where nothing of it remains.
 
-    Returns dims (basin + 1,).
+    Parameters
+    ----------
+    label : numpy.ndarray of int32
+        Basins, of any shape.
+    height : numpy.ndarray of float32
+        Smoothed metal fraction, of the same shape.
+    n : int
+        Number of basins.
+    table : numpy.ndarray of float32
+        Edge level against radius, in steps of `finest`.
+    finest : float
+        Step of `table` (px).
+
+    Returns
+    -------
+    numpy.ndarray of float32, dims (basin + 1,)
     """
     count = np.zeros(n + 2, np.int64)
     for i in range(label.size):
@@ -252,7 +225,22 @@ def cuts(
 ) -> Cuts:
     """Find where the basins of one part are cut.
 
-    Dims: `basins` (y, x), `height` (y, x).
+    Parameters
+    ----------
+    basins : numpy.ndarray of int32, dims (y, x)
+        Basins of the part.
+    height : numpy.ndarray of float32, dims (y, x)
+        Height map of the part.
+    core : Box
+        The part.
+    shape : tuple of int
+        Rows and columns of the field.
+    table, finest : numpy.ndarray of float32, float
+        As in `cut_levels`.
+
+    Returns
+    -------
+    Cuts
     """
     names = np.union1d([0], basins)
     dense: Labels = np.searchsorted(names, basins).astype(np.int32)

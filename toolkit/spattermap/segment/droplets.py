@@ -5,14 +5,15 @@ Whether metal is much thicker in the middle of droplets than where their outline
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from spattermap.core.arrays import Bools, Labels, Singles
+from spattermap.core.arrays import Bools, Floats, Integers, Labels, Singles
 from spattermap.segment import alarms, parting
-from spattermap.segment import basins as growing
 from spattermap.segment.edges import inner_distance
 from spattermap.segment.filters import RADIUS_STEP, Filter
 from spattermap.segment.likelihood import Classes
@@ -31,61 +32,6 @@ _BAY = 0.25  # px; shallower necks are those of the pixel grid
 _JITTERS = 0.25  # ... or of edges displaced by noise, in their standard deviations
 FARTHEST = 256.0  # px; deeper inside, metal is a film, and how far its edge is says nothing
 _BLUNT = 0.4  # smoothing of the distance map, in standard deviations of the edge
-
-
-@dataclass(frozen=True)
-class Regions:
-    """Labelled regions with the evidence for each.
-
-    Parameters
-    ----------
-    labels : numpy.ndarray of int32, dims (y, x)
-        0 bare, then 1 to n.
-    deviates : numpy.ndarray, dims (region,)
-        Height of each region's summit in normal standard deviations of the bare noise.
-    confidence : numpy.ndarray, dims (region,)
-        Probability that noise alone reaches that height nowhere in the field.
-    """
-
-    labels: Labels
-    deviates: npt.NDArray[np.float64]
-    confidence: npt.NDArray[np.float64]
-
-
-def find_regions(
-    fraction: Singles,
-    classes: Classes,
-    used: Filter,
-    *,
-    valid: Bools,
-    raw: Singles | None = None,
-    split_strength: float = 1.0,
-    false_alarms: float = 0.05,
-    poisson: bool = True,
-    offset: float = 0.0,
-) -> Regions:
-    """Return the metal regions of a filtered metal fraction.
-
-    Dims: `fraction` (y, x), `valid` (y, x), `raw` (y, x).
-    """
-    height = height_of(fraction, valid, offset)
-    rule = Parting.of(classes, used, strength=split_strength)
-    mask = without_pinholes(height > 0.5, rule.least_area)
-    labels, n = _part(mask, height, rule)
-    labels, n = _with_true_edges(labels, height, n, used)
-    deviates, expected = _evidence(
-        labels,
-        n,
-        fraction,
-        raw=raw,
-        valid=valid,
-        poisson=poisson,
-        classes=classes,
-        filters=looks(
-            classes, used, n_pixels=int(np.count_nonzero(valid)), false_alarms=false_alarms
-        ),
-    )
-    return keep(Regions(labels, deviates, np.exp(-expected)), expected <= false_alarms)
 
 
 def height_of(fraction: Singles, valid: Bools, offset: float) -> Singles:
@@ -164,28 +110,6 @@ def looks(classes: Classes, used: Filter, *, n_pixels: int, false_alarms: float)
     return [used, *(used.widened(w * used.sigma) for w in _WIDER)]
 
 
-def _evidence(
-    labels: Labels,
-    n: int,
-    fraction: Singles,
-    *,
-    raw: Singles | None,
-    valid: Bools,
-    poisson: bool,
-    classes: Classes,
-    filters: list[Filter],
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Return each region's best deviate and the number of noise peaks expected as high."""
-    used = filters if raw is not None else filters[:1]
-    top = [
-        _maximum(labels, fraction if k == 0 or raw is None else one.apply(raw, valid), n)
-        for k, one in enumerate(used)
-    ]
-    return weigh(
-        np.stack(top), classes, filters, n_pixels=int(np.count_nonzero(valid)), poisson=poisson
-    )
-
-
 def weigh(
     top: npt.NDArray[np.float64],
     classes: Classes,
@@ -193,28 +117,33 @@ def weigh(
     *,
     n_pixels: int,
     poisson: bool,
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Return each region's best deviate and the number of noise peaks expected as high.
+) -> Floats:
+    """Return how many noise peaks are expected as high as each region, in the best look.
 
-    Dims: `top` (look, region); returns (region,).
+    Parameters
+    ----------
+    top : numpy.ndarray, dims (look, region)
+        Highest filtered fraction of each region.
+    classes : Classes
+        Class means.
+    filters : list of Filter
+        The filter of each look.
+    n_pixels : int
+        Pixels of the field.
+    poisson : bool
+        True for counts.
+
+    Returns
+    -------
+    numpy.ndarray, dims (region,)
     """
-    best, expected = np.full(top.shape[1], -np.inf), np.full(top.shape[1], np.inf)
+    expected = np.full(top.shape[1], np.inf)
     for highest, one in zip(top, filters, strict=False):
         z = alarms.gaussian_equivalent(highest, classes, one, poisson=poisson)
         peaks = alarms.expected_peaks(z, n_pixels=n_pixels, roughness=one.roughness)
         # Each further look is one more chance for noise.
-        best, expected = np.maximum(best, z), np.minimum(expected, len(filters) * peaks)
-    return best, expected
-
-
-def keep(found: Regions, wanted: npt.NDArray[np.bool_]) -> Regions:
-    """Return only the wanted regions, renumbered.
-
-    Dims: `wanted` (region,).
-    """
-    table = np.zeros(wanted.size + 1, np.int32)
-    table[1:][wanted] = np.arange(1, np.count_nonzero(wanted) + 1)
-    return Regions(table[found.labels], found.deviates[wanted], found.confidence[wanted])
+        expected = np.minimum(expected, len(filters) * peaks)
+    return expected
 
 
 def without_pinholes(mask: Bools, least: float) -> Bools:
@@ -234,15 +163,6 @@ def without_pinholes(mask: Bools, least: float) -> Bools:
     return out
 
 
-def _part(mask: Bools, height: Singles, rule: Parting) -> tuple[Labels, int]:
-    """Part the mask twice: where the signal dips between two summits, and at narrow necks."""
-    labels, n = parting.part(height, mask.astype(np.int32), rule.dips)
-    if rule.parts_nothing:
-        return labels, n
-    distance = blunted_distance(mask, rule.blunt)
-    return parting.part(distance, labels, rule.necks)
-
-
 def blunted_distance(mask: Bools, blunt: float) -> Singles:
     """Return the distance to the edge inside a mask, smoothed; no more than `FARTHEST`.
 
@@ -258,20 +178,6 @@ def edge_table(used: Filter) -> Singles:
     """Return the height at the edge of a droplet against its radius, in steps of `RADIUS_STEP`."""
     levels = np.concatenate([[0.0], used.edge_levels])
     return np.asarray(np.maximum(levels, ADMITTED), dtype=np.float32)
-
-
-def _with_true_edges(labels: Labels, height: Singles, n: int, used: Filter) -> tuple[Labels, int]:
-    """Cut each region's basin at the height its own size calls for."""
-    if n == 0:
-        return labels, 0
-    basins = growing.grow_labels(labels, height, ADMITTED)
-    return parting.renumber(growing.cut(basins, height, n, edge_table(used), RADIUS_STEP))
-
-
-def _maximum(labels: Labels, values: Singles, n: int) -> npt.NDArray[np.float64]:
-    top = np.full(n + 1, -np.inf)
-    np.maximum.at(top, labels.ravel(), values.ravel())
-    return top[1:]
 
 
 def smallest_trusted(
@@ -297,6 +203,7 @@ DOMED = 1.1  # signal of the middle over that of typical metal, from which it is
 _WIDE = 4.0  # inner radius, in standard deviations of the edge, from which a middle shows
 _MIDDLE = 0.7  # part of the inner radius from which a pixel belongs to the middle
 _ENOUGH = 3  # droplets
+WIDEST = 512  # px; what is longer is no single drop with a middle
 _THICKER = (
     "The middle of the large droplets gives {ratio:.1f} times the signal of typical metal: "
     "thickness varies. Outlines lie where the signal is half that of typical metal, so coverage "
@@ -305,27 +212,73 @@ _THICKER = (
 )
 
 
-def middle_signal(fraction: Singles, labels: Labels, n_droplets: int, *, sigma: float) -> float:
+class Middles(NamedTuple):
+    """Metal fraction in the middle of the droplets wide enough to have one.
+
+    Parameters
+    ----------
+    label : numpy.ndarray of int64, dims (droplet,)
+        The droplets.
+    total : numpy.ndarray, dims (droplet,)
+        Sum of the fraction over the middle of each.
+    n : numpy.ndarray of int64, dims (droplet,)
+        Pixels of that middle.
+    """
+
+    label: Integers
+    total: Floats
+    n: Integers
+
+
+def middles(fraction: Singles, labels: Labels, *, sigma: float, n: int) -> Middles:
+    """Return the signal in the middle of whole droplets.
+
+    Parameters
+    ----------
+    fraction : numpy.ndarray of float32, dims (y, x)
+        Filtered metal fraction: 1 is typical metal.
+    labels : numpy.ndarray of int32, dims (y, x)
+        Droplets, numbers up to `n`; all of each.
+    sigma : float
+        Standard deviation (px) of the edge.
+    n : int
+        Largest number.
+
+    Returns
+    -------
+    Middles
+    """
+    import edt
+
+    depth = edt.edt(labels.astype(np.uint32), black_border=False, parallel=1)
+    deepest = np.zeros(n + 1, np.float32)
+    np.maximum.at(deepest, labels.ravel(), depth.ravel())
+    wide = deepest >= _WIDE * max(sigma, 0.75)
+    wide[0] = False
+    middle = wide[labels] & (depth >= _MIDDLE * deepest[labels])
+    owner = labels[middle]
+    names = np.flatnonzero(wide)
+    total: Floats = np.bincount(owner, fraction[middle], minlength=n + 1).astype(np.float64)
+    return Middles(names, total[names], np.bincount(owner, minlength=n + 1)[names])
+
+
+def middle_signal(found: Sequence[Middles]) -> float:
     """Return the mean metal fraction in the middle of the droplets wide enough to have one.
 
-    Dims: `fraction` (y, x), `labels` (y, x).
+    Parameters
+    ----------
+    found : sequence of Middles
+        Of every part of a field.
 
     Flat discs give 1. On seeded scenes of spherical caps thin against the electron range it was
     1.12 to 1.37, where the outline left out a fifth to a third of the covered area; on flat discs
     of one thickness 0.97 to 1.05, unless they were so blurred that small ones came out weaker.
     """
-    import edt
-
-    droplets = np.where(labels <= n_droplets, labels, 0).astype(np.uint32)
-    depth = edt.edt(droplets, black_border=False, parallel=1)
-    deepest = np.zeros(n_droplets + 1, np.float32)
-    np.maximum.at(deepest, droplets.ravel(), depth.ravel())
-    wide = deepest >= _WIDE * max(sigma, 0.75)
-    wide[0] = False
-    if np.count_nonzero(wide) < _ENOUGH:
+    label, total, n = (np.concatenate(one) for one in zip(*found, strict=True))
+    if label.size < _ENOUGH:
         return float("nan")
-    middle = wide[droplets] & (depth >= _MIDDLE * deepest[droplets])
-    return float(fraction[middle].mean(dtype=np.float64))
+    order = np.argsort(label)  # so that the sum does not depend on the parts
+    return float(total[order].sum() / n.sum())
 
 
 def note(ratio: float) -> tuple[str, ...]:

@@ -1,23 +1,35 @@
-"""The whole segmentation in one call."""
+"""The engine: a field of any size divided into bare substrate, droplets and streaks.
+
+Every step over the pixels is a pass (`passes`), a pure function of one part; what the parts report
+is put together here. A field in memory is its own only part, its pictures kept in memory; a mosaic
+has many, its pictures kept on disk. The result does not depend on how a field is cut.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import functools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
-from spattermap.core.arrays import Singles
-from spattermap.core.errors import InputError
+from spattermap.core.arrays import Bools, Floats, Integers, Labels
+from spattermap.core.grid import Box, Grid, MemoryStore, Picture, Source, Store
 from spattermap.core.mapset import Roles, facts, noise_is_known, valid_mask
 from spattermap.core.settings import Settings
-from spattermap.segment import cracks, droplets, haze, streaks
+from spattermap.core.work import Workers
+from spattermap.segment import basins, cracks, droplets, passes, streaks
 from spattermap.segment import level as local
-from spattermap.segment.filters import Filter
-from spattermap.segment.ground import Estimate, ground_of, sample_of
-from spattermap.segment.likelihood import Classes, Stack, log_odds, metal_fraction, stack_of
+from spattermap.segment.filters import RADIUS_STEP, Filter, gaussian_filter
+from spattermap.segment.ground import Estimate, estimate_of, sample_lines
+from spattermap.segment.hills import join
+from spattermap.segment.likelihood import Stack, log_odds, stack_of
+from spattermap.segment.passes import Found, Job, every
 from spattermap.segment.result import Segmentation
+from spattermap.segment.runs import Gathered
 from spattermap.segment.streaks import circular_summary
 
 if TYPE_CHECKING:
@@ -25,7 +37,8 @@ if TYPE_CHECKING:
     import xarray as xr
 
 _NO_SETTINGS = Settings()
-MOST_LEVELLINGS = 4  # what the first mask took for metal may turn out to be haze
+_BARE_PART = 2048  # px; side of the parts over which bare pixels are summed
+_MOST_LEVELLINGS = 4  # what the first mask took for metal may turn out to be haze
 UNEVEN = (
     "The bare level is uneven (haze or background): droplets were drawn against their surroundings."
 )
@@ -38,230 +51,359 @@ TOO_WEAK = (
     "noise alone would not draw as well: whether there is metal is undecided. Map the field with "
     "about ten times the counts."
 )
-_SAME_DOSE = (0.8, 1.25)  # a blank within this ratio was taken under the same conditions
+NO_IMAGE = "Cracks were asked for, but the map set has no electron image to find them in."
+
+
+@dataclass(frozen=True)
+class _Field:
+    """A field under way: what every step of the engine needs to know.
+
+    Parameters
+    ----------
+    job : Job
+        What the passes need.
+    known : Estimate
+        Classes, structure and filter.
+    settings : Settings
+        Choices.
+    workers : Workers
+        Where the parts are worked on.
+    n_valid : int
+        Pixels to use.
+    looks : list of Filter
+        Filters through which regions are looked for; the first is that of the fraction.
+    notes : tuple of str
+        What the reader must know, so far.
+    """
+
+    job: Job
+    known: Estimate
+    settings: Settings
+    workers: Workers
+    n_valid: int
+    looks: Sequence[Filter] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def smallest(self) -> float:
+        """Smallest trusted diameter (px)."""
+        return droplets.smallest_trusted(
+            self.job.classes,
+            self.job.used,
+            n_pixels=self.n_valid,
+            false_alarms=self.settings.false_alarms_per_field,
+        )
 
 
 @dataclass(frozen=True)
 class _Divided:
-    labels: npt.NDArray[np.int32]
+    """Regions that are kept, by their final labels: droplets first, then streaks."""
+
     n_droplets: int
-    confidence: npt.NDArray[np.float64]
-    streaks: pd.DataFrame
-    centre_lines: tuple[npt.NDArray[np.float64], ...]
+    streaks: list[streaks.Shape]
+    area: Integers
+    box: Integers
+    confidence: Floats
+    lookup: Labels
 
 
 def segment(
-    maps: xr.Dataset,
+    maps: xr.Dataset | Source,
     roles: Roles,
     *,
     settings: Settings = _NO_SETTINGS,
-    blank: xr.Dataset | None = None,
+    grid: Grid | None = None,
+    store: Store | None = None,
+    workers: Workers | None = None,
 ) -> Segmentation:
     """Divide a field into bare substrate, droplets and streaks.
 
     Parameters
     ----------
-    maps : xarray.Dataset
-        A map set.
+    maps : xarray.Dataset or Source
+        A map set whose values were checked, or one that is read and checked part by part.
     roles : Roles
         Which elements rise with metal (`alloy`) and which fall under it (`substrate`); elements
         of neither kind take part with the sign the data give them.
     settings : Settings, optional
         ``metal_sensitivity``, ``smallest_droplet``, ``split_strength``,
-        ``false_alarms_per_field``, ``level`` are used here.
-    blank : xarray.Dataset, optional
-        Map set of the bare substrate under the same conditions, the zero of the haze.
+        ``false_alarms_per_field``, ``cracks`` are used here.
+    grid : Grid, optional
+        The parts; by default one. The result is the same however the field is cut.
+    store : Store, optional
+        Where pictures are kept, by default in memory; every worker must reach it. About 30 bytes a
+        pixel are written there.
+    workers : Workers, optional
+        Where the parts are worked on; by default here, one after the other.
 
     Returns
     -------
     Segmentation
+        Its pictures are arrays where the store is in memory; else they stay in the store, to be
+        read window by window, and cracks are not looked for.
 
     Raises
     ------
-    InputError
-        If the roles name no mapped element, or the blank lacks an element.
+    InputError, InputFileError
+        If the roles name no mapped element, or the pixels are not allowed.
     """
-    stack = _stack(maps, roles)
-    notes: list[str] = []
-    ground = ground_of(sample_of(stack), noise_known=noise_is_known(maps))
-    stack, known = ground.noisy(stack), ground.known
-    classes, used = known.classes, known.filter
-    if classes.information == 0 or used is None:
-        return _nothing(stack, classes, NO_STRUCTURE)
-    smallest = droplets.smallest_trusted(
+    source = maps if isinstance(maps, Source) else Source(maps, checked=True)
+    where = (store or MemoryStore(), grid or Grid.whole(source.shape))
+    field = _begun(source, roles, where, settings, workers or Workers(scheduler="synchronous"))
+    if field.known.filter is None or field.known.classes.information == 0:
+        return _nothing(field, NO_STRUCTURE)
+    if not np.isfinite(field.smallest):
+        return _nothing(field, TOO_WEAK)
+    field = _seen(_levelled(field))
+    found, keys = _regions(field)
+    order, confidence, field = _significant(field, found, keys)
+    divided = _divided(field, found, order, confidence)
+    return _result(_noted(field, divided), divided)
+
+
+def _begun(
+    source: Source,
+    roles: Roles,
+    where: tuple[Store, Grid],
+    settings: Settings,
+    workers: Workers,
+) -> _Field:
+    """Estimate the classes and write the unfiltered metal fraction."""
+    sample = _sampled(source, roles)
+    known = estimate_of(sample, noise_known=noise_is_known(source.maps))
+    classes, used, rule, offset = known.classes, known.filter, droplets.Parting.none(), 0.0
+    if used is not None and classes.information > 0:
+        rule = droplets.Parting.of(classes, used, strength=settings.split_strength)
+        offset = settings.metal_sensitivity * used.gain / classes.information
+    job = Job(
+        source,
+        *where,
         classes,
-        used,
-        n_pixels=int(np.count_nonzero(stack.valid)),
-        false_alarms=settings.false_alarms_per_field,
+        used or gaussian_filter(1.0),
+        rule,
+        offset,
+        tuple(int(s) for s in sample.signs),
     )
-    if not np.isfinite(smallest):
-        return _nothing(stack, classes, TOO_WEAK)
-    fraction, parts = _draw(
-        stack, known, notes, used=used, smallest=smallest, maps=maps, settings=settings
+    n_valid = sum(workers.run(passes.raw_part, every(job)))
+    return _Field(job, known, settings, workers, n_valid)
+
+
+def _seen(field: _Field) -> _Field:
+    """Filter the fraction through the wider filters too, where counts are few."""
+    looks = droplets.looks(
+        field.job.classes,
+        field.job.used,
+        n_pixels=field.n_valid,
+        false_alarms=field.settings.false_alarms_per_field,
     )
-    return Segmentation(
-        labels=parts.labels,
-        n_droplets=parts.n_droplets,
-        n_streaks=len(parts.streaks),
-        metal=parts.labels > 0,
-        log_odds=log_odds(fraction, classes, gain=used.gain, prior=settings.metal_sensitivity),
-        metal_means=_named(stack, classes.metal),
-        bare_means=_named(stack, classes.bare),
-        information=classes.information,
-        blur_px=used.blur,
-        smallest_trusted_px=smallest,
-        confidence=parts.confidence,
-        streaks=parts.streaks,
-        centre_lines=parts.centre_lines,
-        directions=_directions(parts.streaks),
-        haze=_haze(
-            stack,
-            parts,
-            classes,
-            blank=None if blank is None else plate(stack, roles, blank),
-            margin=2 + 2.5 * max(used.blur, 0.5),
-            level=settings.level,
-        ),
-        cracks=_cracks(maps, stack, parts.labels, settings, notes),
-        elements_used=tuple(
-            e for e, w in zip(stack.elements, classes.weights, strict=True) if w != 0
-        ),
-        notes=tuple(notes),
-    )
+    for look, one in list(enumerate(looks))[1:]:
+        _filter(field, look, one)
+    return replace(field, job=replace(field.job, n_looks=len(looks)), looks=looks)
 
 
-def _draw(
-    stack: Stack,
-    known: Estimate,
-    notes: list[str],
-    *,
-    used: Filter,
-    smallest: float,
-    maps: xr.Dataset,
-    settings: Settings,
-) -> tuple[Singles, _Divided]:
-    """Return the metal fraction, and the droplets and streaks drawn in it; add to the notes."""
-    raw, fraction = _levelled(stack, known, used, notes)
-    found = droplets.find_regions(
-        fraction,
-        known.classes,
-        used,
-        valid=stack.valid,
-        raw=raw,
-        split_strength=settings.split_strength,
-        false_alarms=settings.false_alarms_per_field,
-        poisson=stack.variance is None,
-        offset=settings.metal_sensitivity * used.gain / known.classes.information,
-    )
-    if found.deviates.size == 0:
-        notes.append(TOO_WEAK)
-    parts = _divide(_drop_small(found, maps, settings), smallest, stack.valid)
-    middle = droplets.middle_signal(fraction, parts.labels, parts.n_droplets, sigma=used.sigma)
-    notes.extend(droplets.note(middle))
-    return fraction, parts
+def _sampled(source: Source, roles: Roles) -> Stack:
+    """Return the part of a map set from which classes, structure and filter are estimated."""
+    names = [str(e) for e in source.maps["element"].values]
+    signs = [1 if e in roles.alloy else -1 if e in roles.substrate else 0 for e in names]
+    lines = sample_lines(source.shape)
+    rows, columns = lines or tuple(np.arange(n) for n in source.shape)
+    boxes = [
+        [Box(top, left, bottom, right) for left, right in _stretches(columns)]
+        for top, bottom in _stretches(rows)
+    ]
 
-
-def _cracks(
-    maps: xr.Dataset,
-    stack: Stack,
-    labels: npt.NDArray[np.int32],
-    settings: Settings,
-    notes: list[str],
-) -> dict[str, Any]:
-    if settings.cracks == "off":
-        return {}
-    if "electron_image" not in maps:
-        if settings.cracks == "on":
-            notes.append(
-                "Cracks were asked for, but the map set has no electron image to find them in."
-            )
-        return {}
-    image = np.asarray(maps["electron_image"].values)
-    return cracks.find_cracks(image, labels, stack.valid, seed=settings.seed)
-
-
-def _levelled(
-    stack: Stack, known: Estimate, used: Filter, notes: list[str]
-) -> tuple[Singles, Singles]:
-    """Return the metal fraction raw and filtered, freed of an uneven bare level."""
-    raw = metal_fraction(stack, known.classes)
-    fraction = used.apply(raw, stack.valid)
-    reach = local.Reach.of(known.diameter, stack.shape)
-    for turn in range(MOST_LEVELLINGS):
-        bare = reach.bare(fraction, stack.valid)
-        level = local.level_of(
-            local.bare_sums(raw, bare, stack.valid, side=reach.side),
-            reach,
-            shape=stack.shape,
-            noise=known.classes.sigma_bare,
+    def picture(name: str) -> npt.NDArray[Any]:
+        read = source.counts if name == "counts" else functools.partial(source.read, name)
+        if lines is None:
+            return read(boxes[0][0])
+        return np.concatenate(
+            [np.concatenate([read(box) for box in row], axis=-1) for row in boxes], axis=-2
         )
+
+    return stack_of(
+        picture("counts"),
+        elements=names,
+        signs=signs,
+        valid=picture("valid"),
+        variance=picture("variance") if source.has("variance") else None,
+    )
+
+
+def _stretches(lines: npt.NDArray[np.int64]) -> list[tuple[int, int]]:
+    """Return the first and the one after the last of every stretch without a gap."""
+    breaks = np.flatnonzero(np.diff(lines) != 1) + 1
+    return [(int(part[0]), int(part[-1]) + 1) for part in np.split(lines, breaks)]
+
+
+def _filter(field: _Field, look: int, used: Filter) -> None:
+    job = field.job
+    field.workers.run(passes.filter_tile, every(job, (look, used), grid=job.tiles))
+
+
+def _levelled(field: _Field) -> _Field:
+    """Filter the metal fraction, freed of an uneven bare level."""
+    job, workers = field.job, field.workers
+    _filter(field, 0, job.used)
+    reach = local.Reach.of(field.known.diameter, job.shape)
+    step = max(1, _BARE_PART // reach.side) * reach.side
+    grid = Grid.squares(job.shape, step)
+    for turn in range(_MOST_LEVELLINGS):
+        parts = workers.run(passes.bare_part, every(field.job, (reach, grid), grid=grid))
+        sums = _beside_each_other(parts, grid.across)
+        level = local.level_of(sums, reach, shape=job.shape, noise=job.classes.sigma_bare)
         if level is None:
             break
-        if turn == 0:
-            notes.append(UNEVEN)
-        whole = (slice(0, n) for n in stack.shape)
-        raw = raw - level.at(*whole) * (1 - np.clip(fraction, 0, 1))
-        fraction = used.apply(raw, stack.valid)
-    return raw, fraction
+        job.store.keep("level", level)
+        name = f"raw{turn + 1}"
+        workers.run(passes.level_part, every(field.job, name))
+        job.store.drop(field.job.raw)
+        field = replace(field, job=replace(job, raw=name), notes=(UNEVEN,))
+        _filter(field, 0, job.used)
+    return field
 
 
-def _nothing(stack: Stack, classes: Classes, why: str) -> Segmentation:
-    """Return the result for a field without structure: no region, and a note that says why."""
-    import pandas as pd
+def _beside_each_other(parts: list[local.BareSums], across: int) -> local.BareSums:
+    """Return the sums of parts in raster order as those of the field they make up."""
 
-    return Segmentation(
-        labels=np.zeros(stack.shape, np.int32),
-        n_droplets=0,
-        n_streaks=0,
-        metal=np.zeros(stack.shape, dtype=bool),
-        log_odds=np.zeros(stack.shape, np.float32),
-        metal_means=_named(stack, classes.metal),
-        bare_means=_named(stack, classes.bare),
-        information=0.0,
-        blur_px=0.0,
-        smallest_trusted_px=float("inf"),
-        confidence=np.zeros(0),
-        streaks=pd.DataFrame(columns=list(streaks.COLUMNS)),
-        notes=(why,),
+    def whole(name: str) -> Floats:
+        sums = [getattr(one, name) for one in parts]
+        rows = [np.concatenate(sums[i : i + across], axis=1) for i in range(0, len(sums), across)]
+        return np.concatenate(rows)
+
+    return local.BareSums(whole("n"), whole("total"), whole("n_valid"))
+
+
+def _regions(field: _Field) -> tuple[Found, Integers]:
+    """Draw every region; return what is known of them, and their order in the whole field."""
+    job, workers = field.job, field.workers
+    rule, store = job.rule, job.store
+    found = join(workers.run(passes.first_hills, every(job)), job.grid, rule.dips)
+    store.keep("hills1_tables", found.tables)
+    name = "hills1"
+    if not rule.parts_nothing:
+        found = join(workers.run(passes.second_hills, every(job)), job.grid, rule.necks)
+        store.keep("hills2_tables", found.tables)
+        store.drop("hills1")
+        name = "hills2"
+    ends = basins.follow(workers.run(passes.basins_part, every(job, name)), job.grid)
+    store.keep("basins_tables", ends)
+    store.drop("mask", name)
+    cut = workers.run(passes.cuts_part, every(job))
+    level = np.full(found.keys.size, np.inf, np.float32)
+    for one in cut:
+        level[one.basin] = one.level
+    shared, heights = basins.shared_levels(
+        cut, table=droplets.edge_table(job.used), finest=RADIUS_STEP
     )
+    level[shared] = heights
+    store.keep("levels", level)
+    parts = workers.run(passes.regions_part, every(job))
+    store.drop("basins")
+    return _merged(parts, found.keys.size, job.n_looks), found.keys
 
 
-def _stack(maps: xr.Dataset, roles: Roles) -> Stack:
-    elements = [str(e) for e in maps["element"].values]
-    signs = [1 if e in roles.alloy else -1 if e in roles.substrate else 0 for e in elements]
-    planes = np.asarray(maps["counts"].values)
-    variance = np.asarray(maps["variance"].values) if "variance" in maps else None
-    return stack_of(
-        planes, elements=elements, signs=signs, valid=valid_mask(maps), variance=variance
+def _merged(parts: list[Found], size: int, n_looks: int) -> Found:
+    """Add up what the parts know of each hill."""
+    hill = np.concatenate([one.region for one in parts])
+    area, rim = np.zeros(size, np.int64), np.zeros(size, np.int64)
+    np.add.at(area, hill, np.concatenate([one.area for one in parts]))
+    np.add.at(rim, hill, np.concatenate([one.rim for one in parts]))
+    top = np.full((n_looks, size), -np.inf)
+    for look, highest in enumerate(top):
+        np.maximum.at(highest, hill, np.concatenate([one.top[look] for one in parts]))
+    box = _around(np.concatenate([one.box for one in parts]), hill, size)
+    return Found(np.arange(size, dtype=np.int32), area, box, rim, top)
+
+
+def _around(boxes: Integers, owner: Labels, size: int) -> Integers:
+    """Return the box around all boxes of each owner, 0 to before `size`."""
+    out = np.full((size, 4), np.iinfo(np.int64).max)
+    out[:, 2:] = -1
+    for column, meet in enumerate((np.minimum, np.minimum, np.maximum, np.maximum)):
+        meet.at(out[:, column], owner, boxes[:, column])
+    return out
+
+
+def _significant(field: _Field, found: Found, keys: Integers) -> tuple[Integers, Floats, _Field]:
+    """Return the hills that noise does not explain, in the order of the whole field.
+
+    With them the confidence in each, and the field with what is to be noted.
+    """
+    source, settings = field.job.source, field.settings
+    order = np.argsort(keys, kind="stable")
+    order = order[found.area[order] > 0]  # of the others nothing is left
+    expected = droplets.weigh(
+        found.top[:, order],
+        field.job.classes,
+        list(field.looks),
+        n_pixels=field.n_valid,
+        poisson=not source.has("variance") and noise_is_known(source.maps),
     )
+    wanted = expected <= settings.false_alarms_per_field
+    if not wanted.any():
+        field = replace(field, notes=(*field.notes, TOO_WEAK))
+    if settings.smallest_droplet is not None:
+        least = np.pi / 4 * (settings.smallest_droplet / facts(source.maps).pixel_size) ** 2
+        wanted &= found.area[order] >= least
+    return order[wanted], np.exp(-expected)[wanted], field
 
 
-def _drop_small(found: droplets.Regions, maps: xr.Dataset, settings: Settings) -> droplets.Regions:
-    if settings.smallest_droplet is None:
-        return found
-    least = np.pi / 4 * (settings.smallest_droplet / facts(maps).pixel_size) ** 2
-    area = np.bincount(found.labels.ravel(), minlength=found.deviates.size + 1)[1:]
-    return droplets.keep(found, area >= least)
-
-
-def _divide(found: droplets.Regions, smallest: float, valid: npt.NDArray[np.bool_]) -> _Divided:
-    """Give the droplets the first numbers and the streaks those after them."""
-    import pandas as pd
-
-    labels, chosen, shapes = streaks.find(found.labels, smallest=smallest, valid=valid)
-    present = np.bincount(labels.ravel(), minlength=found.confidence.size + 1) > 0
-    present[0] = False
-    round_ones = [int(k) for k in np.flatnonzero(present) if k not in shapes]
-    table = np.zeros(present.size, np.int32)
-    table[[*round_ones, *chosen]] = np.arange(1, len(round_ones) + len(chosen) + 1)
-    rows = [shapes[k].row(int(table[k])) for k in chosen]
+def _divided(field: _Field, found: Found, order: Integers, confidence: Floats) -> _Divided:
+    """Tell streaks from droplets, and give the droplets the first numbers."""
+    numbers = np.zeros(found.area.size, np.int32)
+    numbers[order] = np.arange(1, order.size + 1)
+    field.job.store.keep("numbers", numbers)
+    area, box, rim = (_from_one(one[order]) for one in (found.area, found.box, found.rim))
+    table, chosen, shapes_of = _streaks(field, streaks.Outlook(box, area, rim))
+    present = np.bincount(table[1:], minlength=table.size) > 0
+    round_ones = [int(k) for k in np.flatnonzero(present) if k not in shapes_of]
+    n = len(round_ones) + len(chosen)
+    label = np.zeros(table.size, np.int32)
+    label[[*round_ones, *chosen]] = np.arange(1, n + 1)
+    final = label[table]
+    whole = np.bincount(final[1:], area[1:], minlength=n + 1).astype(np.int64)
+    whole[0] = 0
     return _Divided(
-        labels=table[labels],
         n_droplets=len(round_ones),
-        confidence=found.confidence[np.array(round_ones, dtype=np.int64) - 1],
-        streaks=pd.DataFrame(rows, columns=list(streaks.COLUMNS)),
-        centre_lines=tuple(shapes[k].line for k in chosen),
+        streaks=[shapes_of[k] for k in chosen],
+        area=whole,
+        box=_around(box, final, n + 1),
+        confidence=confidence[np.array(round_ones, dtype=np.int64) - 1],
+        lookup=final[numbers],
     )
+
+
+def _from_one(values: Integers) -> Integers:
+    """Return the values with a row of zeros before them: labels count from 1."""
+    return np.concatenate([np.zeros((1, *values.shape[1:]), np.int64), values])
+
+
+def _streaks(
+    field: _Field, outlook: streaks.Outlook
+) -> tuple[Labels, list[int], dict[int, streaks.Shape]]:
+    """Name the regions that are streaks, from the runs of those that may be."""
+    job, looked = field.job, outlook.worth_a_look
+    if not looked.any():
+        return np.arange(looked.size, dtype=np.int32), [], {}
+    pairs = np.concatenate(field.workers.run(passes.contacts_part, every(job)))
+    pairs = np.unique(pairs[looked[pairs].any(axis=1)], axis=0)
+    wanted = looked.copy()
+    wanted[pairs] = True
+    wanted &= outlook.area <= streaks.LARGEST
+    job.store.keep("wanted", wanted)
+    gathered = Gathered(field.workers.run(passes.runs_part, every(job, "wanted")))
+    touching = [(int(a), int(b)) for a, b in pairs if wanted[a] and wanted[b]]
+    return streaks.find_among(outlook, touching, gathered.pixels, smallest=field.smallest)
+
+
+def _noted(field: _Field, found: _Divided) -> _Field:
+    """Keep the final labels, and note where metal is thicker in the middle of droplets."""
+    job, n = field.job, found.n_droplets
+    job.store.keep("labels", found.lookup)
+    job.store.keep("boxes", found.box[: n + 1])
+    middles = field.workers.run(passes.middle_part, every(job, job.used.sigma)) if n else []
+    more = droplets.note(droplets.middle_signal(middles))
+    return replace(field, notes=(*field.notes, *more))
 
 
 def _directions(table: pd.DataFrame) -> dict[str, float]:
@@ -273,70 +415,105 @@ def _directions(table: pd.DataFrame) -> dict[str, float]:
     return {**found, "axial": float(axial)}
 
 
-def _named(stack: Stack, values: npt.NDArray[np.float64]) -> dict[str, float]:
-    return {e: float(v) for e, v in zip(stack.elements, values, strict=True)}
+def _labels(store: Store, regions: Labels) -> Labels:
+    return np.asarray(store.recall("labels")[regions])
 
 
-def _haze(
-    stack: Stack,
-    parts: _Divided,
-    classes: Classes,
-    *,
-    blank: Stack | None,
-    margin: float,
-    level: float,
-) -> dict[str, float]:
-    alloy = stack.signs > 0
-    if not alloy.any():
-        return {}
-    field = haze.field_of(stack, parts.labels, parts.n_droplets, margin=margin)
-    sums = haze.sums_of(field, origin=float(classes.bare[alloy].sum()))
-    zero = None if blank is None else zero_of(stack, classes, blank)
-    return haze.measure(sums, blank=zero, step=alloy_step(stack, classes), level=level)
+def _metal(store: Store, regions: Labels) -> Bools:
+    return _labels(store, regions) > 0
 
 
-def alloy_step(stack: Stack, classes: Classes) -> float:
-    """Return the mean alloy signal of typical metal above bare."""
-    return float((classes.metal - classes.bare)[stack.signs > 0].sum())
+def _result(field: _Field, found: _Divided) -> Segmentation:
+    """Put the result together."""
+    import pandas as pd
 
-
-def zero_of(stack: Stack, classes: Classes, blank: Stack) -> tuple[float, float]:
-    """Return the mean alloy signal of a blank and its standard error, at the dose of the maps."""
-    whole = haze.field_of(blank, np.zeros(blank.shape, np.int32), 0, margin=-np.inf)
-    values = whole.signal[whole.valid]
-    error = float(values.std(dtype=np.float64) / np.sqrt(max(1, values.size)))
-    dose = _dose_ratio(stack, blank, classes)
-    return float(values.mean(dtype=np.float64)) * dose, error * dose
-
-
-def _dose_ratio(stack: Stack, blank: Stack, classes: Classes) -> float:
-    """Return the dose of the maps over that of the blank, by the glass lines of the bare area.
-
-    Under the same conditions it is 1 but for what a haze hides; only a clear difference, which
-    means another dwell time or current, is corrected.
-    """
-    ours = {
-        e: m for e, m, s in zip(stack.elements, classes.bare, stack.signs, strict=True) if s < 0
+    job, n = field.job, found.n_droplets
+    rows = [shape.row(n + 1 + k) for k, shape in enumerate(found.streaks)]
+    table = pd.DataFrame(rows, columns=list(streaks.COLUMNS))
+    shown = functools.partial(
+        log_odds,
+        classes=job.classes,
+        gain=job.used.gain,
+        prior=field.settings.metal_sensitivity,
+    )
+    pictures: dict[str, Any] = {
+        "labels": Picture(job.store, job.grid, "regions", functools.partial(_labels, job.store)),
+        "metal": Picture(job.store, job.grid, "regions", functools.partial(_metal, job.store)),
+        "log_odds": Picture(job.store, job.tiles, "fraction0", shown),
     }
-    theirs = {
-        e: float(np.mean(p, where=blank.valid, dtype=np.float64))
-        for e, p in zip(blank.elements, blank.planes, strict=True)
-        if e in ours
+    notes: tuple[str, ...] = field.notes
+    cracked: dict[str, Any] = {}
+    if isinstance(job.store, MemoryStore):
+        pictures = {name: np.asarray(one) for name, one in pictures.items()}
+        cracked, more = _cracks(job.source.maps, pictures["labels"], field.settings)
+        notes = (*notes, *more)
+    return Segmentation(
+        **pictures,
+        n_droplets=n,
+        n_streaks=len(found.streaks),
+        metal_means=_named(job, job.classes.metal),
+        bare_means=_named(job, job.classes.bare),
+        information=job.classes.information,
+        blur_px=job.used.blur,
+        smallest_trusted_px=field.smallest,
+        confidence=found.confidence,
+        streaks=table,
+        centre_lines=tuple(shape.line for shape in found.streaks),
+        directions=_directions(table),
+        cracks=cracked,
+        elements_used=tuple(
+            e for e, w in zip(_elements(job), job.classes.weights, strict=True) if w != 0
+        ),
+        notes=notes,
+        area=found.area,
+        box=found.box,
+    )
+
+
+def _cracks(
+    maps: xr.Dataset, labels: Labels, settings: Settings
+) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """Return the cracks in the electron image, and what is to be noted of them."""
+    if settings.cracks == "off":
+        return {}, ()
+    if "electron_image" not in maps:
+        asked = settings.cracks == "on"
+        return {}, (NO_IMAGE,) if asked else ()
+    image = np.asarray(maps["electron_image"].values)
+    return cracks.find_cracks(image, labels, valid_mask(maps), seed=settings.seed), ()
+
+
+def _nothing(field: _Field, why: str) -> Segmentation:
+    """Return the result for a field without structure: no region, and a note that says why."""
+    import pandas as pd
+
+    job = field.job
+    pictures: dict[str, Any] = {
+        name: Picture(job.store, job.grid, None, functools.partial(np.asarray, dtype=kind))
+        for name, kind in (("labels", np.int32), ("metal", np.bool_), ("log_odds", np.float32))
     }
-    total = sum(theirs.values())
-    if total <= 0:
-        return 1.0
-    ratio = sum(ours[e] for e in theirs) / total
-    return float(ratio) if not _SAME_DOSE[0] < ratio < _SAME_DOSE[1] else 1.0
+    if isinstance(job.store, MemoryStore):
+        pictures = {name: np.asarray(one) for name, one in pictures.items()}
+    return Segmentation(
+        **pictures,
+        n_droplets=0,
+        n_streaks=0,
+        metal_means=_named(job, job.classes.metal),
+        bare_means=_named(job, job.classes.bare),
+        information=0.0,
+        blur_px=0.0,
+        smallest_trusted_px=math.inf,
+        confidence=np.zeros(0),
+        streaks=pd.DataFrame(columns=list(streaks.COLUMNS)),
+        notes=(why,),
+        area=np.zeros(1, np.int64),
+        box=np.zeros((1, 4), np.int64),
+    )
 
 
-def plate(stack: Stack, roles: Roles, blank: xr.Dataset) -> Stack:
-    """Return a blank as a stack with the elements of the maps."""
-    have = {str(e) for e in blank["element"].values}
-    missing = [e for e in roles.alloy if e not in have]
-    if missing:
-        raise InputError(
-            f"blank must hold a map of every alloy element, got none of {missing[0]}. "
-            "Map the bare plate with the same elements."
-        )
-    return _stack(blank.sel(element=[e for e in stack.elements if e in have]), roles)
+def _elements(job: Job) -> list[str]:
+    return [str(e) for e in job.source.maps["element"].values]
+
+
+def _named(job: Job, values: Floats) -> dict[str, float]:
+    return {e: float(v) for e, v in zip(_elements(job), values, strict=True)}

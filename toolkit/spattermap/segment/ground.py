@@ -416,17 +416,6 @@ def sample_lines(
     return _windows(shape[0]), _windows(shape[1])
 
 
-def sample_of(stack: Stack) -> Stack:
-    """Return the stack, or four windows of a large one side by side."""
-    lines = sample_lines(stack.shape)
-    if lines is None:
-        return stack
-    index = np.ix_(*lines)
-    planes = np.stack([plane[index] for plane in stack.planes])
-    variance = None if stack.variance is None else np.stack([v[index] for v in stack.variance])
-    return replace(stack, planes=planes, variance=variance, valid=stack.valid[index])
-
-
 def _windows(n: int) -> npt.NDArray[np.int64]:
     if n <= 2 * _SAMPLE_SIDE:
         return np.arange(n)
@@ -437,34 +426,25 @@ def _windows(n: int) -> npt.NDArray[np.int64]:
 _LEAST_INSIDE = 100  # px inside the metal from which their texture is taken seriously
 
 
-@dataclass(frozen=True)
-class Ground:
-    """Classes, structure and filter of a field, and the noise where it had to be estimated.
+def estimate_of(sample: Stack, *, noise_known: bool) -> Estimate:
+    """Estimate what holds for a whole field.
 
     Parameters
     ----------
-    known : Estimate
-        Classes, structure and filter.
-    variance : numpy.ndarray of float32, dims (element,), or None
-        Estimated noise variance of each plane; None where it is carried or follows from counting.
+    sample : Stack
+        The field, or the windows of a large one (`sample_lines`).
+    noise_known : bool
+        False where the maps are neither counts nor carry a variance: the noise is estimated too.
+
+    Returns
+    -------
+    Estimate
     """
-
-    known: Estimate
-    variance: Singles | None
-
-    def noisy(self, stack: Stack) -> Stack:
-        """Return the stack with the estimated variance, if there is one, in every pixel."""
-        return stack if self.variance is None else _with_variance(stack, self.variance)
-
-
-def ground_of(sample: Stack, *, noise_known: bool) -> Ground:
-    """Estimate what holds for a whole field."""
     if noise_known:
-        return Ground(estimate(sample), None)
+        return estimate(sample)
     variance = estimated_variance(sample.planes)
     known = estimate(_with_variance(sample, variance))
-    variance = np.maximum(variance, _texture(sample, known))
-    return Ground(estimate(_with_variance(sample, variance)), variance)
+    return estimate(_with_variance(sample, np.maximum(variance, _texture(sample, known))))
 
 
 def _with_variance(stack: Stack, variance: Singles) -> Stack:

@@ -1,4 +1,4 @@
-"""Part touching droplets (numba)."""
+"""Which hills stay apart: passes between them, and the rules by which they are joined (numba)."""
 
 from __future__ import annotations
 
@@ -74,35 +74,6 @@ def uphill(height: Singles, region: Labels, here: int) -> int:
             if h > best_height or (h == best_height and there > best):
                 best, best_height = there, h
     return best
-
-
-@njit(cache=True, nogil=True)
-def _ascend(height: Singles, region: Labels) -> Labels:
-    """Label each pixel of a region with the summit its steepest path within it ends on."""
-    rows, columns = height.shape
-    label = np.zeros((rows, columns), np.int32)
-    stack = np.empty(rows * columns, np.int32)
-    n_labels = 0
-    for start in range(rows * columns):
-        if region.flat[start] == 0 or label.flat[start] != 0:
-            continue
-        depth = 0
-        here = start
-        while True:
-            stack[depth] = here
-            depth += 1
-            best = uphill(height, region, here)
-            if best == here:
-                n_labels += 1
-                found = np.int32(n_labels)
-                break
-            if label.flat[best] != 0:
-                found = label.flat[best]
-                break
-            here = best
-        for k in range(depth):
-            label.flat[stack[k]] = found
-    return label
 
 
 @njit(cache=True, nogil=True)
@@ -201,27 +172,6 @@ def pixel_sums(label: Labels, n: int, top: int, left: int) -> Integers:
     return out
 
 
-def part(height: Singles, region: Labels, rule: Rule) -> tuple[Labels, int]:
-    """Divide regions into the hills of a height map, joining hills without a true pass.
-
-    Dims: `height` (y, x), `region` (y, x); returns (y, x).
-
-    Steepest ascent to summits, then joining in order of the pass between them, which is the
-    persistence (dynamics) of Grimaud (1992), SPIE 1769, 292, made relative: a neck parts two
-    droplets when it is narrow against the smaller of them, whatever their size. The two rules on
-    shapes were chosen by experiment (``tests/benchmarks/segmentation.py``).
-    """
-    label = _ascend(height, region)
-    n = int(label.max(initial=0))
-    if n < 2:
-        return label, n
-    peak = np.zeros(n + 1, np.float32)
-    np.maximum.at(peak, label.ravel(), height.ravel())
-    sums = pixel_sums(label, n, 0, 0) if rule.by_shape else NO_SUMS
-    parent = joined(passes_between(label, height, region), peak, rule, sums=sums)
-    return renumber(parent[label])
-
-
 def passes_between(label: Labels, height: Singles, region: Labels) -> Passes:
     """Return every contact of two labelled pixels within one region.
 
@@ -243,7 +193,21 @@ def highest(passes: Passes) -> Passes:
 def joined(passes: Passes, peak: Singles, rule: Rule, *, sums: Integers = NO_SUMS) -> Labels:
     """Join hills without a true pass between them.
 
-    Dims: `peak` (label + 1,), `sums` (label + 1, 6); returns (label + 1,).
+    Parameters
+    ----------
+    passes : Passes
+        Contacts, in any order; of one pair only the highest matters.
+    peak : numpy.ndarray of float32, dims (label + 1,)
+        Height of each hill's summit.
+    rule : Rule
+        Which hills stay apart.
+    sums : numpy.ndarray of int64, dims (label + 1, 6), optional
+        As `pixel_sums` gives them; needed by a rule on shapes.
+
+    Returns
+    -------
+    numpy.ndarray of int32, dims (label + 1,)
+        For each label that of the hill it was joined to.
     """
     first, second, saddle = highest(passes)
     order = np.lexsort((second, first, -saddle))
@@ -259,13 +223,3 @@ def contacts(labels: Labels) -> list[tuple[int, int]]:
     first, second, _ = _saddles(labels, flat, np.zeros_like(labels))
     pairs = np.unique(np.stack([first, second], axis=1), axis=0)
     return [(int(a), int(b)) for a, b in pairs]
-
-
-def renumber(labels: Labels) -> tuple[Labels, int]:
-    """Return labels 1 to n without gaps, in the order of their first pixel, and n."""
-    present = np.bincount(labels.ravel())
-    present[0] = 0
-    kept = np.flatnonzero(present)
-    table = np.zeros(present.size, np.int32)
-    table[kept] = np.arange(1, kept.size + 1)
-    return table[labels], int(kept.size)

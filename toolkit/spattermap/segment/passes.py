@@ -1,4 +1,9 @@
-"""The passes over the pixels: each a pure function of one part, its results on disk or small."""
+"""The passes over the pixels: each a pure function of one part, its results in the store or small.
+
+Pictures in the store, by name: ``raw0`` the unfiltered metal fraction (``raw1``, ... freed of an
+uneven bare level), ``fraction0`` the filtered one by tiles (``fraction1``, ... through the wider
+filters), ``mask``, ``hills1``, ``hills2``, ``basins``, ``regions``.
+"""
 
 from __future__ import annotations
 
@@ -10,12 +15,14 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from spattermap.core.arrays import Bools, Singles
-from spattermap.core.grid import Box, Grid, Scratch, Source
+from spattermap.core.arrays import Bools, Integers, Singles
+from spattermap.core.grid import Box, Grid, Source, Store
 from spattermap.segment import basins, droplets, filters, hills
 from spattermap.segment import level as local
 from spattermap.segment.filters import RADIUS_STEP, Filter
 from spattermap.segment.likelihood import Classes, metal_fraction, stack_of
+from spattermap.segment.parting import contacts
+from spattermap.segment.runs import Runs, runs_of
 
 
 @dataclass(frozen=True)
@@ -26,8 +33,8 @@ class Job:
     ----------
     source : Source
         The pixels.
-    scratch : Scratch
-        Where pictures lie in between.
+    store : Store
+        Where pictures are kept in between.
     grid : Grid
         The parts.
     classes : Classes
@@ -47,7 +54,7 @@ class Job:
     """
 
     source: Source
-    scratch: Scratch
+    store: Store
     grid: Grid
     classes: Classes
     used: Filter
@@ -73,16 +80,20 @@ class Job:
 
     def fraction(self, box: Box, look: int = 0) -> Singles:
         """Return a window of the filtered metal fraction."""
-        return self.scratch.window(f"fraction{look}", self.tiles, box)
+        return self.store.window(f"fraction{look}", self.tiles, box)
 
     def height(self, box: Box) -> Singles:
         """Return a window of the height map."""
         return droplets.height_of(self.fraction(box), self.valid(box), self.offset)
 
+    def regions(self, box: Box, table: str) -> npt.NDArray[np.int32]:
+        """Return a window of the regions, by the numbers that a table kept for them gives."""
+        return np.asarray(self.store.recall(table)[self.store.window("regions", self.grid, box)])
+
     def numbered(self, name: str, box: Box) -> npt.NDArray[np.int32]:
         """Return a window of a numbered picture, its numbers looked up in their tables."""
-        tables = self.scratch.recall(f"{name}_tables")
-        return self.scratch.window(name, self.grid, box, tables=tables)
+        tables = self.store.recall(f"{name}_tables")
+        return self.store.window(name, self.grid, box, tables=tables)
 
 
 class Task(NamedTuple):
@@ -91,6 +102,11 @@ class Task(NamedTuple):
     job: Job
     k: int
     more: Any = None
+
+
+def every(job: Job, more: Any = None, *, grid: Grid | None = None) -> list[Task]:
+    """Return one task for each part."""
+    return [Task(job, k, more) for k in range(len(grid or job.grid))]
 
 
 def raw_part(task: Task) -> int:
@@ -102,7 +118,7 @@ def raw_part(task: Task) -> int:
     stack = stack_of(
         job.source.counts(box), elements=names, signs=job.signs, valid=valid, variance=None
     )
-    job.scratch.put("raw0", k, metal_fraction(stack, job.classes))
+    job.store.put("raw0", k, metal_fraction(stack, job.classes))
     return int(np.count_nonzero(valid))
 
 
@@ -111,13 +127,13 @@ def filter_tile(task: Task) -> None:
     job, k, (look, used) = task
     box = job.tiles.box(k)
     outer = box.grown(filters.REACH, job.shape)
-    raw = job.scratch.window(job.raw, job.grid, outer)
+    raw = job.store.window(job.raw, job.grid, outer)
     valid = job.valid(outer)
     raw = raw if valid.all() else filters.bridged(raw, valid)
     rows = filters.mirrored(box.top, box.bottom, job.shape[0]) - outer.top
     columns = filters.mirrored(box.left, box.right, job.shape[1]) - outer.left
     done = used.apply_tile(raw[np.ix_(rows, columns)])
-    job.scratch.put(f"fraction{look}", k, done.astype(np.float32))
+    job.store.put(f"fraction{look}", k, done.astype(np.float32))
 
 
 def bare_part(task: Task) -> local.BareSums:
@@ -126,7 +142,7 @@ def bare_part(task: Task) -> local.BareSums:
     box: Box = grid.box(k)
     outer = box.grown(reach.margin + 1, job.shape)
     bare = reach.bare(job.fraction(outer), job.valid(outer))[box.inside(outer)]
-    raw = job.scratch.window(job.raw, job.grid, box)
+    raw = job.store.window(job.raw, job.grid, box)
     return local.bare_sums(raw, bare, job.valid(box), side=reach.side)
 
 
@@ -134,10 +150,10 @@ def level_part(task: Task) -> None:
     """Write the unfiltered fraction of a part less the uneven bare level; `more` is its name."""
     job, k, name = task
     box = job.grid.box(k)
-    level = job.scratch.recall("level")
+    level = job.store.recall("level")
     share = 1 - np.clip(job.fraction(box), 0, 1)
-    raw = job.scratch.part(job.raw, k)
-    job.scratch.put(name, k, raw - level.at(box.rows, box.columns) * share)
+    raw = job.store.part(job.raw, k)
+    job.store.put(name, k, raw - level.at(box.rows, box.columns) * share)
 
 
 def first_hills(task: Task) -> hills.Climbed:
@@ -149,7 +165,7 @@ def first_hills(task: Task) -> hills.Climbed:
     height = job.height(outer)
     mask = droplets.without_pinholes(height > 0.5, job.rule.least_area)
     mask, height = mask[ring.inside(outer)], height[ring.inside(outer)]
-    job.scratch.put("mask", k, mask[core.inside(ring)])
+    job.store.put("mask", k, mask[core.inside(ring)])
     node, found = hills.climb(
         height,
         mask.astype(np.int32),
@@ -158,7 +174,7 @@ def first_hills(task: Task) -> hills.Climbed:
         shape=job.shape,
         rule=job.rule.dips,
     )
-    job.scratch.put("hills1", k, node)
+    job.store.put("hills1", k, node)
     return found
 
 
@@ -169,7 +185,7 @@ def second_hills(task: Task) -> hills.Climbed:
     ring = core.grown(1, job.shape)
     reach = int(droplets.FARTHEST) + int(4 * job.rule.blunt + 0.5) + 2
     outer = ring.grown(reach, job.shape)
-    mask = job.scratch.window("mask", job.grid, outer)
+    mask = job.store.window("mask", job.grid, outer)
     distance = droplets.blunted_distance(mask, job.rule.blunt)[ring.inside(outer)]
     node, found = hills.climb(
         distance,
@@ -179,7 +195,7 @@ def second_hills(task: Task) -> hills.Climbed:
         shape=job.shape,
         rule=job.rule.necks,
     )
-    job.scratch.put("hills2", k, node)
+    job.store.put("hills2", k, node)
     return found
 
 
@@ -192,7 +208,7 @@ def basins_part(task: Task) -> basins.Grown:
     grown, found = basins.grow(
         label, job.height(ring), window=ring, core=core, floor=droplets.ADMITTED
     )
-    job.scratch.put("basins", k, grown)
+    job.store.put("basins", k, grown)
     return found
 
 
@@ -238,20 +254,28 @@ def regions_part(task: Task) -> Found:
     """Cut the basins of a part; write what is left, and return what is known of it."""
     job, k, _ = task
     core = job.grid.box(k)
-    level = job.scratch.recall("levels")
+    level = job.store.recall("levels")
     basin = job.numbered("basins", core)
     label = np.where((basin > 0) & (job.height(core) >= level[basin]), basin, np.int32(0))
-    job.scratch.put("regions", k, label)
-    y, x = np.nonzero(label)
-    names, dense, area = np.unique(label[y, x], return_inverse=True, return_counts=True)
+    job.store.put("regions", k, label)
+    count = np.bincount(label.ravel(), minlength=level.size)
+    count[0] = 0
+    names = np.flatnonzero(count)
+    place = np.zeros(level.size, np.int32)
+    place[names] = np.arange(names.size)
+    runs = runs_of(label, core.top, core.left)
+    own = place[runs.label]
     box = np.empty((names.size, 4), np.int64)
     box[:, :2], box[:, 2:] = np.iinfo(np.int64).max, -1
-    for column, values, add in ((0, y, core.top), (1, x, core.left)):
-        np.minimum.at(box[:, column], dense, values + add)
-        np.maximum.at(box[:, column + 2], dense, values + add + 1)
+    np.minimum.at(box[:, 0], own, runs.row)
+    np.minimum.at(box[:, 1], own, runs.first)
+    np.maximum.at(box[:, 2], own, runs.row + 1)
+    np.maximum.at(box[:, 3], own, runs.after)
+    inside = label > 0
+    dense = place[label[inside]]
     top = np.full((job.n_looks, names.size), -np.inf)
     for look, highest in enumerate(top):
-        np.maximum.at(highest, dense, job.fraction(core, look)[y, x])
+        np.maximum.at(highest, dense, job.fraction(core, look)[inside])
     ring = core.grown(1, job.shape)
     frame = (
         (int(ring.top == core.top), int(ring.bottom == core.bottom)),
@@ -259,5 +283,39 @@ def regions_part(task: Task) -> Found:
     )
     valid = np.pad(job.valid(ring), frame)
     inner = ndimage.binary_erosion(valid, border_value=0)[1:-1, 1:-1]
-    rim = np.bincount(dense, ~inner[y, x], minlength=names.size)
-    return Found(names, area, box, rim.astype(np.int64), top)
+    rim = np.bincount(place[label[inside & ~inner]], minlength=names.size)
+    return Found(names.astype(np.int32), count[names], box, rim, top)
+
+
+def contacts_part(task: Task) -> Integers:
+    """Return the pairs of regions that touch in a part or across its border, dims (pair, 2)."""
+    job, k, _ = task
+    ring = job.grid.box(k).grown(1, job.shape)
+    pairs = contacts(job.regions(ring, "numbers"))
+    return np.array(pairs, dtype=np.int64).reshape(-1, 2)
+
+
+def runs_part(task: Task) -> Runs:
+    """Return the runs of the wanted regions of a part; `more` names a flag for every region."""
+    job, k, wanted = task
+    core = job.grid.box(k)
+    label = job.regions(core, "numbers")
+    flags = job.store.recall(wanted)
+    return runs_of(np.where(flags[label], label, np.int32(0)), core.top, core.left)
+
+
+def middle_part(task: Task) -> droplets.Middles:
+    """Return the signal in the middle of the droplets whose middle lies in a part."""
+    job, k, sigma = task
+    core = job.grid.box(k)
+    outer = core.grown(droplets.WIDEST // 2 + 1, job.shape)
+    box = job.store.recall("boxes")
+    y, x = (box[:, 0] + box[:, 2]) // 2, (box[:, 1] + box[:, 3]) // 2
+    mine = (y >= core.top) & (y < core.bottom) & (x >= core.left) & (x < core.right)
+    mine &= (box[:, 2:] - box[:, :2] <= droplets.WIDEST).all(axis=1)
+    mine[0] = False
+    label = job.regions(outer, "labels")
+    mine = np.append(mine, np.zeros(1, bool))[np.minimum(label, mine.size)]
+    return droplets.middles(
+        job.fraction(outer), np.where(mine, label, np.int32(0)), sigma=sigma, n=len(box) - 1
+    )

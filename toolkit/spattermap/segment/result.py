@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+import numpy.typing as npt
+
 if TYPE_CHECKING:
-    import numpy as np
-    import numpy.typing as npt
     import pandas as pd
 
 
@@ -17,13 +18,15 @@ class Segmentation:
 
     Parameters
     ----------
-    labels : numpy.ndarray of int32, dims (y, x)
-        0 bare, 1 to `n_droplets` droplets, then the streaks.
+    labels : numpy.ndarray or Picture of int32, dims (y, x)
+        0 bare, 1 to `n_droplets` droplets, then the streaks. This picture and the next two are
+        arrays for a field in memory; for one worked on in many parts they stay on disk, and any
+        window of them is read by indexing with two slices.
     n_droplets, n_streaks : int
         How many of each.
-    metal : numpy.ndarray of bool, dims (y, x)
+    metal : numpy.ndarray or Picture of bool, dims (y, x)
         True where metal was found; the same pixels as ``labels > 0``.
-    log_odds : numpy.ndarray of float32, dims (y, x)
+    log_odds : numpy.ndarray or Picture of float32, dims (y, x)
         Regularised natural-log odds of metal against bare.
     metal_means, bare_means : dict of str to float
         Mean of each element in the two classes, in the unit of the maps per pixel.
@@ -43,14 +46,16 @@ class Segmentation:
     directions : dict of str to float
         Circular statistics of the streaks, see `directions.circular_summary`; ``axial`` is 1
         where heads could not be told and axes were used.
-    haze : dict of str to float
-        Metal signal outside droplets and streaks and what is known of it.
     cracks : dict
         Cracks of the substrate, empty where none were looked for.
     elements_used : tuple of str
         Elements that carried information.
     notes : tuple of str
         Sentences the reader of the result must see.
+    area : numpy.ndarray of int64, dims (label + 1,)
+        Pixels of every droplet and streak, entry 0 being 0; empty where drawn by hand.
+    box : numpy.ndarray of int64, dims (label + 1, 4)
+        First row and column, row and column after the last; empty where drawn by hand.
     """
 
     labels: npt.NDArray[np.int32]
@@ -67,7 +72,8 @@ class Segmentation:
     streaks: pd.DataFrame
     centre_lines: tuple[npt.NDArray[np.float64], ...] = ()
     directions: dict[str, float] = field(default_factory=dict)
-    haze: dict[str, float] = field(default_factory=dict)
     cracks: dict[str, Any] = field(default_factory=dict)
     elements_used: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    area: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    box: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros((0, 4), np.int64))

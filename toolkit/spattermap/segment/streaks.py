@@ -1,23 +1,18 @@
 """Streaks: elongated regions with their centre line, width, direction, head and tail.
 
 Preferred direction of streaks: circular statistics.
-
-Regions as runs of pixels, gathered from the parts they lie in, and the passes that use them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 from scipy import optimize, special
 
-from spattermap.core.arrays import Floats, Integers, Labels
-from spattermap.segment.parting import contacts
-from spattermap.segment.passes import Task
+from spattermap.core.arrays import Floats
 
 
 def circular_summary(angles_deg: npt.ArrayLike, *, axial: bool = False) -> dict[str, float]:
@@ -65,8 +60,6 @@ def _kappa(length: float, n: int) -> float:
         return (n - 1) ** 3 * found / (n**3 + n)
     return found
 
-
-Box = tuple[slice, ...]
 
 _ELONGATED = 2.5  # length over width below which a region is no part of a streak
 _STREAK = 3.0  # ... from which it is called one: two touching droplets reach 2.1
@@ -216,32 +209,6 @@ def _solidity(y: npt.NDArray[np.int64], x: npt.NDArray[np.int64]) -> float:
         return 1.0
 
 
-def find(
-    labels: Labels, *, smallest: float, valid: npt.NDArray[np.bool_] | None = None
-) -> tuple[Labels, list[int], dict[int, Shape]]:
-    """Join the pieces of streaks and name the regions that are streaks.
-
-    Dims: `labels` (y, x), `valid` (y, x); returns (y, x).
-    """
-    from scipy import ndimage
-
-    from spattermap.segment.parting import contacts
-
-    places = ndimage.find_objects(labels)
-    n = len(places)
-    boxes = np.zeros((n + 1, 4), np.int64)
-    for k, place in enumerate(places, start=1):
-        if place is not None:
-            boxes[k] = [place[0].start, place[1].start, place[0].stop, place[1].stop]
-    table, chosen, shapes = find_among(
-        Outlook(boxes, np.bincount(labels.ravel(), minlength=n + 1), _on_frame(labels, valid)),
-        contacts(labels),
-        lambda k: _pixels(labels, places[k - 1], k),
-        smallest=smallest,
-    )
-    return table[labels], chosen, shapes
-
-
 @dataclass(frozen=True)
 class Outlook:
     """What is known of every region without looking at its pixels again; entry 0 is the ground.
@@ -281,7 +248,25 @@ def find_among(
 ) -> tuple[npt.NDArray[np.int32], list[int], dict[int, Shape]]:
     """Join the pieces of streaks and name the regions that are streaks, without a picture.
 
-    Returns dims (region,).
+    Parameters
+    ----------
+    outlook : Outlook
+        Boxes, areas and pixels on the frame of all regions.
+    touching : list of tuple of int
+        Regions that touch, in ascending order; pairs without a region worth a look may be left out.
+    pixels : callable
+        Gives rows and columns of a region's pixels in raster order.
+    smallest : float
+        Smallest trusted diameter (px); shorter than two of them, nothing is called a streak.
+
+    Returns
+    -------
+    table : numpy.ndarray of int32, dims (region,)
+        New label of every region: another one's where it was joined to it.
+    streaks : list of int
+        Labels of the streaks.
+    shapes : dict of int to Shape
+        Geometry of each of them.
     """
     looked = np.flatnonzero(outlook.worth_a_look).tolist()
     shapes = {k: describe(*pixels(k)) for k in looked}
@@ -314,13 +299,6 @@ def _neighbours(
             if looked[a] and outlook.area[b] <= LARGEST and table[a] != table[b]:
                 beside.setdefault(int(table[a]), set()).add(int(table[b]))
     return beside
-
-
-def _pixels(
-    labels: Labels, box: Box, k: int
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    y, x = np.nonzero(labels[box] == k)
-    return y + box[0].start, x + box[1].start
 
 
 def _joined(
@@ -370,82 +348,3 @@ def _one_streak(union: Shape, pieces: list[Shape]) -> bool:
         return False
     turns = [abs((union.angle - p.angle + 90) % 180 - 90) for p in pieces]
     return max(turns) < _IN_LINE and all(union.length > 1.1 * p.length for p in pieces)
-
-
-def _on_frame(labels: Labels, valid: npt.NDArray[np.bool_] | None) -> npt.NDArray[np.int64]:
-    """Return how many pixels of each label lie on the frame of the field or beside a mask."""
-    from scipy import ndimage
-
-    whole = np.ones(labels.shape, dtype=bool) if valid is None else valid
-    inner = ndimage.binary_erosion(whole, border_value=0)
-    return np.bincount(labels[~inner], minlength=int(labels.max(initial=0)) + 1)
-
-
-class Runs(NamedTuple):
-    """Horizontal runs of pixels: label, row, first column, column after the last (of the field)."""
-
-    label: Labels
-    row: npt.NDArray[np.int32]
-    first: npt.NDArray[np.int32]
-    after: npt.NDArray[np.int32]
-
-
-def contacts_part(task: Task) -> Integers:
-    """Return the pairs of regions that touch in a part or across its border, dims (pair, 2)."""
-    job, k, _ = task
-    core = job.grid.box(k)
-    ring = core.grown(1, job.shape)
-    pairs = contacts(_numbered(task, ring))
-    return np.array(pairs, dtype=np.int64).reshape(-1, 2)
-
-
-def runs_part(task: Task) -> Runs:
-    """Return the runs of the wanted regions of a part; `more` is a flag for every region."""
-    job, k, wanted = task
-    core = job.grid.box(k)
-    label = _numbered(task, core)
-    flags = job.scratch.recall(wanted)
-    return runs_of(np.where(flags[label], label, np.int32(0)), core.top, core.left)
-
-
-def _numbered(task: Task, box: object) -> Labels:
-    job = task.job
-    number = job.scratch.recall("numbers")
-    return np.asarray(number[job.scratch.window("regions", job.grid, box)])  # type: ignore[arg-type]
-
-
-def runs_of(label: Labels, top: int, left: int) -> Runs:
-    """Return the runs of a labelled picture whose first pixel lies at `top`, `left`.
-
-    Dims: `label` (y, x).
-    """
-    from spattermap.core.region_kernels import count_runs, find_runs
-
-    label = np.ascontiguousarray(label, dtype=np.int32)
-    n, largest, _ = count_runs(label)
-    found, _ = find_runs(label, n, largest)
-    return Runs(found[:, 0], found[:, 1] + np.int32(top), found[:, 2] + np.int32(left),
-                found[:, 3] + np.int32(left))  # fmt: skip
-
-
-class Gathered:
-    """Runs of many regions from many parts, by region, those that meet at a border made one."""
-
-    def __init__(self, parts: list[Runs]) -> None:
-        label, row, first, after = (np.concatenate(one) for one in zip(*parts, strict=True))
-        order = np.lexsort((first, row, label))
-        label, row, first, after = label[order], row[order], first[order], after[order]
-        new = np.ones(label.size, dtype=bool)
-        new[1:] = (label[1:] != label[:-1]) | (row[1:] != row[:-1]) | (first[1:] != after[:-1])
-        last = np.concatenate([np.flatnonzero(new)[1:] - 1, [label.size - 1]])[: new.sum()]
-        self.runs = Runs(label[new], row[new], first[new], after[last])
-
-    def pixels(self, region: int) -> tuple[Integers, Integers]:
-        """Return rows and columns of a region's pixels, in raster order."""
-        label, row, first, after = self.runs
-        start, stop = np.searchsorted(label, [region, region + 1])
-        length = (after[start:stop] - first[start:stop]).astype(np.int64)
-        y = np.repeat(row[start:stop].astype(np.int64), length)
-        begin = np.repeat(np.cumsum(length) - length, length)
-        x = np.arange(y.size) - begin + np.repeat(first[start:stop].astype(np.int64), length)
-        return y, x

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from spattermap.core.errors import InputError
 from spattermap.core.mapset import facts
 from spattermap.verdict.patterns import bare_moments
 from spattermap.verdict.physics import Conditions, alloy_labels, conditions, matrix_element
@@ -119,7 +120,14 @@ def gather(
     Returns
     -------
     Context
+
+    Raises
+    ------
+    InputError
+        If the blank lacks an alloy element.
     """
+    if blank is not None:
+        _check_blank(blank, roles)
     known = facts(maps)
     names = [str(name) for name in maps["element"].values]
     lines = dict(zip(names, (str(line) for line in maps["line"].values), strict=True))
@@ -168,6 +176,16 @@ def gather(
         squares=square_moments(maps, side=side),
         side_px=side,
     )
+
+
+def _check_blank(blank: xr.Dataset, roles: Roles) -> None:
+    have = {str(e) for e in blank["element"].values}
+    missing = [e for e in roles.alloy if e not in have]
+    if missing:
+        raise InputError(
+            f"blank must hold a map of every alloy element, got none of {missing[0]}. "
+            "Map the bare plate with the same elements."
+        )
 
 
 def _matrix(maps: xr.Dataset, segmentation: Segmentation, roles: Roles, state: Conditions) -> str:
