@@ -202,7 +202,7 @@ def smallest_trusted(
 DOMED = 1.1  # signal of the middle over that of typical metal, from which it is told
 _WIDE = 4.0  # inner radius, in standard deviations of the edge, from which a middle shows
 _MIDDLE = 0.7  # part of the inner radius from which a pixel belongs to the middle
-_ENOUGH = 3  # droplets
+ENOUGH = 3  # droplets
 WIDEST = 512  # px; what is longer is no single drop with a middle
 _THICKER = (
     "The middle of the large droplets gives {ratio:.1f} times the signal of typical metal: "
@@ -275,7 +275,7 @@ def middle_signal(found: Sequence[Middles]) -> float:
     of one thickness 0.97 to 1.05, unless they were so blurred that small ones came out weaker.
     """
     label, total, n = (np.concatenate(one) for one in zip(*found, strict=True))
-    if label.size < _ENOUGH:
+    if label.size < ENOUGH:
         return float("nan")
     order = np.argsort(label)  # so that the sum does not depend on the parts
     return float(total[order].sum() / n.sum())

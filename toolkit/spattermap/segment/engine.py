@@ -401,7 +401,9 @@ def _noted(field: _Field, found: _Divided) -> _Field:
     job, n = field.job, found.n_droplets
     job.store.keep("labels", found.lookup)
     job.store.keep("boxes", found.box[: n + 1])
-    middles = field.workers.run(passes.middle_part, every(job, job.used.sigma)) if n else []
+    if n < droplets.ENOUGH:
+        return field
+    middles = field.workers.run(passes.middle_part, every(job, job.used.sigma))
     more = droplets.note(droplets.middle_signal(middles))
     return replace(field, notes=(*field.notes, *more))
 
