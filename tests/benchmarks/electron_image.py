@@ -1,0 +1,140 @@
+"""The electron image against known truth: ``python tests/benchmarks/electron_image.py [WHAT]``.
+
+Without WHAT: a table dose x image x (maps alone, with image): F1, coverage, D50, fakes accepted,
+used or refused. ``wrong``: pictures of other fields. ``--seeds N``, ``--first N`` choose the scenes.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+from scipy import ndimage
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+import electron_images as made
+import segmentation_scenes as scenes
+
+from spattermap.segment.image import MapEvidence, read_image
+from spattermap.segmentation import chain
+from spattermap.segmentation.estimation import sample_of
+from spattermap.segmentation.ground import ground_of
+from spattermap.segmentation.likelihood import metal_fraction
+
+DOSES = (0.05, 0.1, 0.2, 0.5, 2.0, 5.0)
+IMAGES = {
+    "backscatter": ("backscatter", {}),
+    "backscatter, moved": (
+        "backscatter",
+        {"shift": (2.3, -1.4), "turn": 1.0, "scale": 1.01, "grid": 1.5, "caption": True, "bits": 8},
+    ),
+    "backscatter, spoiled": ("backscatter", {"spoils": made.SPOILS, "grid": 2.0}),
+    "secondary": ("secondary", {}),
+    "secondary, moved": (
+        "secondary",
+        {"shift": (-1.6, 2.7), "turn": -0.7, "scale": 0.99, "grid": 2.0, "jitter": 0.3},
+    ),
+    "secondary, spoiled": ("secondary", {"spoils": made.SPOILS}),
+}
+
+
+def evidence(field):
+    """Return what the maps alone say, and their segmentation."""
+    roles = scenes.roles_of(field.maps)
+    alone = chain.segment(field.maps, roles)
+    stack = chain._stack(field.maps, roles)
+    known = ground_of(sample_of(stack), noise_known=True).known
+    classes = known.classes
+    noise = float(classes.weights**2 @ stack.planes.mean(axis=(1, 2)))
+    return alone, MapEvidence(
+        metal_fraction(stack, classes), stack.valid, noise, known.structure, alone.labels
+    )
+
+
+def scores(labels, field):
+    """Return F1, coverage bias and D50 bias."""
+    true = field.labels
+
+    def d50(of):
+        area = np.bincount(of.ravel())[1:]
+        return np.median(np.sqrt(4 / np.pi * area[area > 0])) if (area > 0).any() else np.nan
+
+    return (
+        scenes.f1(labels, true),
+        (labels > 0).sum() / (true > 0).sum() - 1,
+        d50(labels) / d50(true) - 1,
+    )
+
+
+def fakes_in(labels, fakes):
+    """Return how many false shapes were accepted, and how many there are.
+
+    Accepted: a region that lies mostly on the false shape.
+    """
+    present = np.unique(fakes[fakes > 0])
+    area = np.bincount(labels.ravel())
+    on = np.bincount(labels[fakes > 0], minlength=area.size)
+    taken = (on > 0.5 * area) & (area > 0)
+    taken[0] = False
+    return int(np.count_nonzero(taken)), present.size
+
+
+def table(first, n):
+    """Print one line a dose and image, means over seeds and placements."""
+    print("dose   image                     alone: F1   cover    D50 | image: F1   cover    D50 "
+          "| worst  used  fakes")  # fmt: skip
+    for dose in DOSES:
+        rows = {name: [] for name in IMAGES}
+        for seed in range(first, first + n):
+            for touching in (False, True):
+                field = made.make_field(seed, counts=dose, touching=touching)
+                alone, maps = evidence(field)
+                ours = scores(alone.labels, field)
+                for name, (kind, options) in IMAGES.items():
+                    picture = made.make_picture(field, kind, seed=seed, **options)
+                    found = read_image(picture.image, maps)
+                    labels = found.labels if found.used else alone.labels
+                    accepted = fakes_in(labels, picture.fakes) if found.used else (0, 0)
+                    rows[name].append((*ours, *scores(labels, field), found.used, *accepted))
+        for name, found in rows.items():
+            a = np.array(found, dtype=float)
+            m = a.mean(axis=0)
+            print(
+                f"{dose:5.2f}  {name:24s}  {m[0]:9.3f} {m[1]:+7.3f} {m[2]:+6.3f} | "
+                f"{m[3]:9.3f} {m[4]:+7.3f} {m[5]:+6.3f} | {(a[:, 3] - a[:, 0]).min():+6.3f} "
+                f"{int(a[:, 6].sum())}/{len(a)}  {int(a[:, 7].sum())}/{int(a[:, 8].sum())}",
+                flush=True,
+            )
+
+
+def wrong(first, n):
+    """Print how many pictures of another field were used."""
+    used, ratios = 0, []
+    fields = [
+        made.make_field(seed, counts=DOSES[seed % len(DOSES)], touching=bool(seed % 2))
+        for seed in range(first, first + n)
+    ]
+    for k, field in enumerate(fields):
+        _, maps = evidence(field)
+        for step in (1, 2):
+            other = fields[(k + step) % n]
+            for kind in made.KINDS:
+                found = read_image(made.make_picture(other, kind).image, maps)
+                used += found.used
+                ratios.append(found.peak_ratio)
+    print(f"pictures of another field: {used} of {len(ratios)} used; largest peak ratio "
+          f"{np.nanmax(ratios):.2f}, median {np.nanmedian(ratios):.2f}")  # fmt: skip
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("what", nargs="?", default="table", choices=("table", "wrong"))
+    parser.add_argument("--seeds", type=int, default=5)
+    parser.add_argument("--first", type=int, default=100)
+    chosen = parser.parse_args()
+    start = time.perf_counter()
+    {"table": table, "wrong": wrong}[chosen.what](chosen.first, chosen.seeds)
+    print(f"{time.perf_counter() - start:.0f} s")

@@ -1,0 +1,245 @@
+"""The electron image as evidence: registration and refusal, learning, counting, falling back."""
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import ndimage
+
+sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
+import electron_image as bench
+import electron_images as made
+
+from spattermap.segment import image_evidence, image_regions
+from spattermap.segment.image import read_image
+from spattermap.segment.image_grid import (
+    Transform,
+    clipped_part,
+    even_grey,
+    resampled,
+    without_caption,
+)
+from spattermap.segment.image_registration import register
+
+
+@pytest.fixture(scope="module")
+def field():
+    return made.make_field(7, counts=0.1, size=192)
+
+
+@pytest.fixture(scope="module")
+def evidence(field):
+    return bench.evidence(field)
+
+
+# --- grids ---------------------------------------------------------------------------------------
+
+
+def test_a_picture_on_its_own_grid_comes_back_to_the_maps():
+    y, x = np.mgrid[:64, :64]
+    maps = np.sin(y / 5.0) + np.cos(x / 7.0)
+    place = Transform(shift=(1.5, -2.0), turn_deg=2.0, scale=1.02, step=0.5)
+    # The image by its definition: read the maps at the place each of its pixels shows.
+    fine = np.indices((128, 128)).reshape(2, -1).astype(float)
+    at = np.linalg.inv(place.matrix()) @ (fine - place.offset((64, 64), (128, 128))[:, None])
+    image = ndimage.map_coordinates(maps, at, order=3, mode="nearest").reshape(128, 128)
+    back, inside = resampled(image.astype(np.float32), place, (64, 64))
+    middle = np.s_[8:-8, 8:-8]
+    assert np.abs(back - maps)[middle].max() < 0.02  # interpolation, linear
+    assert inside[middle].all()
+    assert not inside.all()
+
+
+def test_the_distance_of_two_transforms_is_that_of_the_corners():
+    half = 63 / 2
+    turned = Transform(turn_deg=1.0)
+    expected = 2 * np.hypot(half, half) * np.sin(np.radians(0.5))  # chord
+    assert turned.farthest(Transform(), (64, 64)) == pytest.approx(expected, rel=1e-9)
+
+
+@pytest.mark.parametrize("foot", [True, False])
+def test_a_caption_bar_is_cut_off(foot):
+    rng = np.random.default_rng(1)
+    image = rng.integers(3000, 9000, (120, 100)).astype(np.uint16)
+    bar = np.zeros((14, 100), np.uint16)
+    bar[4:10, 10:40:3] = 65535
+    whole = np.concatenate([image, bar] if foot else [bar, image])
+    cut, rows = without_caption(whole)
+    assert rows == (14 if foot else -14)
+    assert np.array_equal(cut, image)
+
+
+def test_nothing_is_cut_off_a_picture_without_a_caption(field):
+    for kind in made.KINDS:
+        image = made.make_picture(field, kind).image
+        assert without_caption(image)[1] == 0
+    assert without_caption(np.full((50, 50), 255, np.uint8))[1] == 0
+
+
+def test_grey_values_have_no_scale_of_their_own():
+    rng = np.random.default_rng(2)
+    image = rng.normal(0, 1, (40, 40))
+    assert np.allclose(even_grey(image), even_grey(400 + 52 * image), atol=1e-5)
+    assert np.isfinite(even_grey(np.where(image > 2, np.nan, image))).all()
+
+
+def test_clipped_pixels_are_counted():
+    image = np.arange(1000).reshape(20, 50)
+    assert clipped_part(image) == 0.001
+    assert clipped_part(np.minimum(image, 899)) == pytest.approx(0.101)
+
+
+# --- registration --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", made.KINDS)
+@pytest.mark.parametrize(
+    "options",
+    [
+        {},
+        {"shift": (3.0, -2.0), "grid": 2.0, "caption": True, "bits": 8},
+        {"shift": (1.0, 2.0), "turn": 1.5, "scale": 0.985, "grid": 1.5},
+        {"shift": (-2.0, 1.0), "turn": -3.0, "scale": 1.04, "polarity": -1},
+    ],
+)
+def test_a_moved_picture_is_found(field, evidence, kind, options):
+    picture = made.make_picture(field, kind, **options)
+    found = read_image(picture.image, evidence[1])
+    true = Transform(picture.shift, picture.turn, picture.scale)
+    assert found.peak_ratio > 2
+    # One detector to the side moves the edges of a secondary-electron image by some 0.5 px.
+    allowed = 0.75 if kind == "backscatter" else 1.25
+    assert found.transform.farthest(true, field.labels.shape) < allowed
+
+
+@pytest.mark.parametrize("kind", made.KINDS)
+def test_a_picture_of_another_field_is_not_used(evidence, kind):
+    other = made.make_field(8, counts=0.1, size=192)
+    found = read_image(made.make_picture(other, kind).image, evidence[1])
+    assert not found.used
+    assert found.labels is None
+    assert "registered" in found.why
+
+
+@pytest.mark.parametrize("nothing", ["even", "noise", "gradient"])
+def test_a_picture_that_shows_nothing_is_not_used(evidence, nothing):
+    rng = np.random.default_rng(3)
+    image = {
+        "even": np.full((192, 192), 7, np.uint8),
+        "noise": rng.integers(0, 255, (192, 192)).astype(np.uint8),
+        "gradient": np.add.outer(np.arange(192), np.arange(192)).astype(np.uint16),
+    }[nothing]
+    assert not read_image(image, evidence[1]).used
+
+
+def test_a_field_is_found_in_an_overview(field, evidence):
+    random = np.random.default_rng(4)
+    whole = made.make_picture(field, "backscatter").image.astype(float)
+    around = made.make_field(9, counts=1.0, size=384)
+    overview = made.make_picture(around, "backscatter").image.astype(float)
+    overview[120:312, 60:252] = whole
+    overview += random.normal(0, 300, overview.shape)
+    grey = even_grey(overview)
+    maps = evidence[1]
+    placed = register(maps.fraction, maps.valid, grey, blur=maps.structure.blur, step=1.0)
+    assert placed.accepted
+    true = Transform(shift=(120 - (384 - 192) / 2, 60 - (384 - 192) / 2))
+    assert placed.transform.farthest(true, field.labels.shape) < 1.5
+
+
+# --- learning and counting -----------------------------------------------------------------------
+
+
+def test_a_picture_is_learned_and_an_unrelated_one_is_not(field, evidence):
+    maps = evidence[1]
+    for kind, least in (("backscatter", 0.9), ("secondary", 0.85)):
+        picture = even_grey(made.make_picture(field, kind).image)
+        learned = image_evidence.learn(
+            picture, maps.fraction, maps.valid, blur=maps.structure.blur, noise=maps.noise
+        )
+        assert learned.explained > least
+        metal = ndimage.binary_erosion(field.labels > 0, iterations=2)
+        bare = ~ndimage.binary_dilation(field.labels > 0, iterations=2)
+        assert learned.fraction[metal].mean() == pytest.approx(1, abs=0.15)
+        assert learned.fraction[bare].mean() == pytest.approx(0, abs=0.08)
+    unrelated = np.random.default_rng(5).normal(0, 1, maps.fraction.shape).astype(np.float32)
+    learned = image_evidence.learn(
+        unrelated, maps.fraction, maps.valid, blur=maps.structure.blur, noise=maps.noise
+    )
+    assert learned.explained < 0.1
+
+
+def test_strengths_are_those_of_dense_least_squares():
+    rng = np.random.default_rng(6)
+    labels = np.zeros((40, 40), np.int32)
+    labels[5:15, 5:15], labels[5:15, 15:24], labels[25:30, 25:30] = 1, 2, 3
+    true = np.array([0.1, 1.1, 0.7, 0.1])
+    blur = 1.5
+    evidence = image_regions.blurred(true.astype(np.float32)[labels], blur)
+    evidence = evidence + rng.normal(0, 0.3, labels.shape).astype(np.float32)
+    found = image_regions.footprints(
+        labels, evidence, np.ones(labels.shape, dtype=bool), blur=blur, noise=0.09
+    )
+    design = np.stack(
+        [image_regions.blurred((labels == k).astype(np.float32), blur).ravel() for k in range(4)]
+    )
+    dense = np.linalg.lstsq(design.T.astype(float), evidence.ravel(), rcond=None)[0]
+    assert found.signal == pytest.approx(dense[1:] - dense[0], abs=0.01)  # the truncated blur
+    errors = 0.3 * np.sqrt(np.diag(np.linalg.inv(design @ design.T)))[1:]
+    assert found.error == pytest.approx(errors, rel=0.35)
+
+
+def test_counts_tell_metal_from_dust():
+    rng = np.random.default_rng(7)
+    metal = np.arange(60) < 45
+    error = rng.uniform(0.05, 0.25, 60)
+    signal = np.where(metal, rng.normal(0.95, 0.15, 60), 0) + error * rng.normal(0, 1, 60)
+    odds = image_regions.metal_odds(image_regions.Footprints(signal, error))
+    assert (odds[metal] > 1).mean() > 0.95
+    assert (odds[~metal] > 1).sum() == 0
+
+
+def test_what_only_the_maps_show_is_added():
+    image = np.zeros((20, 20), np.int32)
+    image[2:8, 2:8] = 1
+    maps = np.zeros((20, 20), np.int32)
+    maps[3:9, 3:9], maps[12:16, 12:16] = 1, 2
+    both = image_regions.only_in_maps(image, maps)
+    assert np.array_equal(both > 0, (image > 0) | (maps == 2))
+    assert sorted(np.unique(both)) == [0, 1, 2]
+
+
+# --- the whole ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("kind", "least"), [("backscatter", 0.96), ("secondary", 0.92)])
+def test_few_counts_and_a_picture_do_what_neither_does_alone(field, evidence, kind, least):
+    alone, maps = evidence
+    found = read_image(made.make_picture(field, kind, shift=(1.0, -2.0)).image, maps)
+    assert found.used
+    f1, cover, _ = bench.scores(found.labels, field)
+    assert f1 > least
+    assert f1 > bench.scores(alone.labels, field)[0]
+    assert abs(cover) < 0.06
+    assert found.confidence.size == found.labels.max()
+
+
+def test_dust_and_scratches_do_not_become_droplets():
+    field = made.make_field(21, counts=0.2, size=192)
+    _, maps = bench.evidence(field)
+    picture = made.make_picture(field, "backscatter", spoils=("dust", "scratches", "oxide"))
+    found = read_image(picture.image, maps)
+    assert found.used
+    accepted, n = bench.fakes_in(found.labels, picture.fakes)
+    assert n > 10
+    assert accepted == 0
+
+
+def test_the_same_picture_gives_the_same_answer(field, evidence):
+    image = made.make_picture(field, "secondary").image
+    before = image.copy()
+    one, two = (read_image(image, evidence[1]) for _ in range(2))
+    assert np.array_equal(one.labels, two.labels)
+    assert np.array_equal(image, before)

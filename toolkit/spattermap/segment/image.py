@@ -1,0 +1,245 @@
+"""The electron image as evidence: outlines from the picture, decisions from the counts.
+
+A picture has a hundred times the signal of the maps and sharper edges, but no elements, and it
+lies: charging, shadows, dust, scratches. So it is registered or refused, its metal signal is learned
+from the maps, every region drawn in it is confirmed or refused by its counts, and where any of this
+falls short the maps alone are used.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from spattermap.segment import image_evidence, image_regions
+from spattermap.segment.image_grid import (
+    Array,
+    Mask,
+    Transform,
+    even_grey,
+    resampled,
+    without_caption,
+)
+from spattermap.segment.image_registration import LEAST_PEAK_RATIO, after, correction, moved, register
+from spattermap.segmentation.structure import Structure
+
+Labels = npt.NDArray[np.int32]
+
+LEAST_EXPLAINED = 0.6  # part of the maps' true variance
+_LEAST_INSIDE = 0.8  # part of the field that the picture must show
+_MOST_PLACINGS = 3
+_SETTLED = 0.2  # px; a transform that moves no point of the field farther is settled
+_METAL_ODDS = 1.0  # log odds from which a region is metal
+_LEAST_SUPPORT = 1.3  # gradient along the outlines over that of the whole picture
+_CLEARER = 1.05  # rise of the edge support from which edges are moved to the picture's
+
+
+@dataclass(frozen=True)
+class ImageReading:
+    """What came of an electron image.
+
+    Parameters
+    ----------
+    used : bool
+        False where the maps alone must serve.
+    why : str
+        One sentence.
+    transform : Transform or None
+        From the maps to the image (its caption cut off); None where it was not registered.
+    peak_ratio, explained, support : float
+        Peak of the registration over the best elsewhere; explained part of the maps' true
+        variance; gradient along the outlines over that of the picture. NaN where not reached.
+    labels : numpy.ndarray of int32, dims (y, x), or None
+        Regions on the maps' grid, 0 bare.
+    confidence : numpy.ndarray, dims (region,), or None
+        Probability that each region is metal.
+    fraction : numpy.ndarray of float32, dims (y, x), or None
+        Metal fraction of picture and counts together, unblurred.
+    refused, only_maps : int
+        Regions of the picture that the counts refused, and regions that only the maps show.
+    """
+
+    used: bool
+    why: str
+    transform: Transform | None = None
+    peak_ratio: float = np.nan
+    explained: float = np.nan
+    support: float = np.nan
+    labels: Labels | None = None
+    confidence: npt.NDArray[np.float64] | None = None
+    fraction: Array | None = None
+    refused: int = 0
+    only_maps: int = 0
+
+
+@dataclass(frozen=True)
+class MapEvidence:
+    """What the maps alone say, for a picture to be read with.
+
+    Parameters
+    ----------
+    fraction : numpy.ndarray of float32, dims (y, x)
+        Unsmoothed, unbiased metal fraction.
+    valid : numpy.ndarray of bool, dims (y, x)
+        Pixels to use.
+    noise : float
+        Mean variance of the fraction's noise in one pixel.
+    structure : Structure
+        Spectrum of the material, and the maps' blur.
+    labels : numpy.ndarray of int32, dims (y, x)
+        Regions of the maps alone.
+    """
+
+    fraction: Array
+    valid: Mask
+    noise: float
+    structure: Structure
+    labels: Labels
+
+
+def read_image(
+    image: npt.NDArray[np.generic],
+    maps: MapEvidence,
+    *,
+    step: float | None = None,
+    split_strength: float = 1.0,
+    seed: int = 0,
+) -> ImageReading:
+    """Register an electron image, draw regions in it, and let the counts decide on each.
+
+    Parameters
+    ----------
+    image : numpy.ndarray, dims (image_y, image_x)
+        Electron image of any depth and grid; a caption bar is cut off.
+    maps : MapEvidence
+        What the maps alone say.
+    step : float, optional
+        Side of an image pixel (px of the maps) where it is known; by default the image shows the
+        maps' field.
+    split_strength : float, optional
+        As in `Settings`.
+    seed : int, optional
+        Seed of the probes that estimate errors.
+
+    Returns
+    -------
+    ImageReading
+    """
+    whole, _ = without_caption(image)
+    if min(whole.shape) < 16 or whole.min() == whole.max():
+        return ImageReading(used=False, why="the electron image shows nothing")
+    grey = even_grey(whole)
+    step = maps.fraction.shape[1] / grey.shape[1] if step is None else step
+    placed = register(
+        maps.fraction, maps.valid, grey, blur=maps.structure.blur, step=step,
+        exclude=max(10.0, maps.structure.diameter),
+    )  # fmt: skip
+    if not placed.accepted:
+        return ImageReading(
+            used=False,
+            why=(
+                "it could not be registered to the maps (best match "
+                f"{placed.peak_ratio:.2g} times the best elsewhere, {LEAST_PEAK_RATIO:g} needed): "
+                "another field, or nothing of the metal shows in it"
+            ),
+            peak_ratio=placed.peak_ratio,
+        )
+    return _read_registered(
+        grey, maps, placed.transform, ratio=placed.peak_ratio, strength=split_strength, seed=seed
+    )
+
+
+def _read_registered(
+    grey: Array, maps: MapEvidence, transform: Transform, *, ratio: float, strength: float,
+    seed: int,
+) -> ImageReading:  # fmt: skip
+    """Place the picture better and better, then draw in it."""
+    shape = (maps.fraction.shape[0], maps.fraction.shape[1])
+    blur, noise = maps.structure.blur, maps.noise
+    for _ in range(_MOST_PLACINGS):
+        picture, inside = resampled(grey, transform, shape)
+        use = maps.valid & inside
+        learned = image_evidence.learn(
+            picture, maps.fraction, use, blur=blur, noise=noise, roughly=True
+        )
+        shown = image_regions.blurred(learned.fraction, blur)
+        better = after(transform, correction(maps.fraction, use, shown, noise=noise))
+        off, transform = better.farthest(transform, shape), better
+        if off < _SETTLED:
+            break
+    return _read_placed(grey, maps, transform, ratio=ratio, strength=strength, seed=seed)
+
+
+def _read_placed(
+    grey: Array, maps: MapEvidence, transform: Transform, *, ratio: float, strength: float,
+    seed: int,
+) -> ImageReading:  # fmt: skip
+    """Learn the placed picture, and draw in it where it explains the maps."""
+    shape = (maps.fraction.shape[0], maps.fraction.shape[1])
+    picture, inside = resampled(grey, transform, shape)
+    learned = image_evidence.learn(
+        picture, maps.fraction, maps.valid & inside, blur=maps.structure.blur, noise=maps.noise
+    )
+    known = ImageReading(
+        used=False, why="", transform=transform, peak_ratio=ratio, explained=learned.explained
+    )
+    if inside.mean() < _LEAST_INSIDE:
+        return replace(known, why=f"it shows only {inside.mean():.0%} of the mapped field")
+    if learned.explained < LEAST_EXPLAINED:
+        return replace(known, why=(
+            f"it explains only {max(0.0, learned.explained):.0%} of what the maps show of the metal "
+            f"({LEAST_EXPLAINED:.0%} needed)"
+        ))  # fmt: skip
+    return _drawn(picture, learned, maps, known, inside=inside, strength=strength, seed=seed)
+
+
+def _drawn(
+    picture: Array, learned: image_evidence.Learned, maps: MapEvidence, known: ImageReading, *,
+    inside: Mask, strength: float, seed: int,
+) -> ImageReading:  # fmt: skip
+    """Draw the regions and let the counts decide on each."""
+    assert known.transform is not None
+    blur, noise = maps.structure.blur, maps.noise
+    fused = image_regions.fuse(
+        learned.fraction, maps.fraction, maps.valid & inside, maps.structure,
+        unexplained=max(1 - learned.explained, 0.01), noise=noise,
+    )  # fmt: skip
+    at_edges, rise = image_regions.snapped(fused, picture)
+    mask = image_regions.at_half_height(at_edges, picture) if rise > 1.0 else fused > 0.5
+    # A detector to one side lights one flank: what is learned from it lies aside, the outlines at
+    # the picture's edges do not. So the outlines place the picture last.
+    outline = image_regions.blurred(mask.astype(np.float32), blur)
+    at = correction(maps.fraction, maps.valid & inside, outline, noise=noise)
+    placed = after(known.transform, at)
+    if placed.farthest(known.transform, mask.shape) >= _SETTLED:
+        mask, inside = (moved(m.astype(np.float32), at) > 0.5 for m in (mask, inside))
+        picture, fused = moved(picture, at), moved(fused, at)
+        known = replace(known, transform=placed)
+    # Beside the picture the maps alone draw.
+    mask = np.where(inside, mask, maps.labels > 0) & maps.valid
+    fused = np.where(inside, fused, mask.astype(np.float32))
+    drawn = image_regions.parted(mask, fused, noise=0.05, strength=strength)
+    n_drawn = int(drawn.max())
+    labels = image_regions.only_in_maps(drawn, maps.labels)
+    found = image_regions.footprints(
+        labels, maps.fraction, maps.valid, blur=blur, noise=noise, seed=seed
+    )
+    odds = image_regions.metal_odds(found)
+    kept = odds > _METAL_ODDS
+    labels = image_regions.renumbered(labels, kept)
+    support = image_regions.edge_support(labels > 0, picture)
+    known = replace(known, support=support)
+    if not kept[:n_drawn].any() or support < _LEAST_SUPPORT:
+        return replace(known, why="its edges are not where the maps show metal")
+    return replace(
+        known, used=True, labels=labels, fraction=fused,
+        confidence=np.asarray(1 / (1 + np.exp(-odds[kept]))),
+        refused=int(np.count_nonzero(~kept[:n_drawn])),
+        only_maps=int(np.count_nonzero(kept[n_drawn:])),
+        why=(
+            f"registered (best match {known.peak_ratio:.2g} times the best elsewhere) and explains "
+            f"{min(learned.explained, 1.0):.0%} of what the maps show of the metal"
+        ),
+    )  # fmt: skip

@@ -1,0 +1,205 @@
+"""What a registered electron image says of the metal, learned from the maps themselves.
+
+No grey value means metal: the counts teach which do. The picture is turned into columns that bend
+(piecewise-linear functions of its grey values, edges and hollows), and the columns are weighted so
+that their sum, blurred as the maps are, explains the metal fraction f. The fraction is unbiased,
+so no outline, label or threshold is needed for that.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+from spattermap.segment.image_grid import Array, Mask
+from spattermap.segment.image_registration import filled
+
+Floats = npt.NDArray[np.float64]
+
+_KNOTS = (0.02, 0.15, 0.35, 0.5, 0.65, 0.85, 0.98)  # quantiles at which the columns bend
+_LEVEL = 30.0  # px; slow changes of the grey level (charging, drift) are taken off
+_SMOOTHED = (0.0, 1.0, 2.0, 4.0)  # px; the grey level in ever wider surroundings
+_EDGES = (1.0, 2.0)  # px; gradient magnitudes
+_AGAIN = (0.0, 1.0, 2.0, 4.0)  # px; surroundings of the first answer, for the second pass
+_HIDDEN = 0.03  # weight of the ridge on what the blur hides, per unit variance of the fraction
+_BINNED_BLUR = 1.0  # px; from here on the fit is made on squares of two
+_LINE = 5  # px; narrower lines (scratches) may be looked through
+_FOLDS = 4
+_BLOCKS = 8  # blocks along each axis of the field that the folds are made of
+
+
+@dataclass(frozen=True)
+class Learned:
+    """The metal fraction that a picture shows.
+
+    Parameters
+    ----------
+    fraction : numpy.ndarray of float32, dims (y, x)
+        Unblurred: about 0 on bare plate and 1 on metal.
+    explained : float
+        Part of the true variance of the maps' fraction that it explains in squares of the field
+        on which it was not fitted.
+    """
+
+    fraction: Array
+    explained: float
+
+
+def learn(
+    picture: Array, evidence: Array, valid: Mask, *, blur: float, noise: float, roughly: bool = False
+) -> Learned:
+    """Fit the metal fraction of a registered picture to the maps' evidence.
+
+    Parameters
+    ----------
+    picture : numpy.ndarray of float32, dims (y, x)
+        Registered picture on the maps' grid.
+    evidence : numpy.ndarray of float32, dims (y, x)
+        Unsmoothed, unbiased metal fraction.
+    valid : numpy.ndarray of bool, dims (y, x)
+        Pixels to use.
+    blur : float
+        Standard deviation of the maps' blur (px).
+    noise : float
+        Variance of the evidence's noise in one pixel.
+    roughly : bool, optional
+        One pass with few columns, good enough to compare places.
+
+    Returns
+    -------
+    Learned
+
+    Notes
+    -----
+    Least squares of ``f = (B p)`` with ``p = X beta``, plus a ridge on ``(1 - B) X beta``: what the
+    blur hides the counts cannot teach, and without the ridge p is speckle. The second pass gives p
+    its own surroundings as columns. Explained variance by four folds of squares of the field.
+    """
+    columns = _columns_of(picture, roughly=roughly)
+    first, explained = _fit(columns, evidence, valid, blur=blur, noise=noise)
+    if roughly:
+        return Learned(first, explained)
+    again = [
+        column
+        for scale in _AGAIN
+        for column in _bent(_blurred(np.clip(first, -0.5, 1.5), scale))
+    ]
+    smooth = np.clip(_blurred(first, 0.7), -0.2, 1.2)
+    for column in (*_without_lines(smooth), filled(smooth)):
+        again += _bent(column)
+    fraction, explained = _fit(again, evidence, valid, blur=blur, noise=noise)
+    return Learned(fraction, explained)
+
+
+def _columns_of(picture: Array, *, roughly: bool) -> list[Array]:
+    """Return columns from grey values, levelled and not, edges, and hollows filled."""
+    levelled = picture - _blurred(picture, _LEVEL)
+    if roughly:
+        return [c for scale in _SMOOTHED[1:] for c in _bent(_blurred(levelled, scale))]
+    out = _bent(_blurred(picture, 1.0))
+    for scale in _SMOOTHED:
+        out += _bent(_blurred(levelled, scale))
+    for scale in _EDGES:
+        out += _bent(ndimage.gaussian_gradient_magnitude(picture, scale, truncate=3.0))
+    rough = _blurred(levelled, 1.0)
+    edge = ndimage.gaussian_gradient_magnitude(picture, _EDGES[0], truncate=3.0)
+    for spoiled in _without_lines(rough):
+        out += _bent(spoiled)
+    for closed in (rough, -rough, _blurred(edge, 0.7)):
+        out += _bent(filled(np.asarray(closed, np.float32)))
+    return out
+
+
+def _without_lines(picture: Array) -> tuple[Array, Array]:
+    """Return the picture without narrow bright lines, and without narrow dark ones."""
+    return tuple(
+        np.asarray(line_free(picture, size=_LINE), np.float32)
+        for line_free in (ndimage.grey_opening, ndimage.grey_closing)
+    )  # type: ignore[return-value]
+
+
+def _bent(values: Array) -> list[Array]:
+    """Return the hat functions of a feature: piecewise-linear, one for each knot but the first."""
+    knots = np.unique(np.quantile(values[::2, ::2], _KNOTS).astype(np.float32))
+    if knots.size < 2:
+        return []
+    out = []
+    for k in range(1, knots.size):
+        low, high = knots[k - 1], knots[k]
+        out.append(np.clip((values - low) / (high - low), 0, 1).astype(np.float32))
+    return out
+
+
+def _fit(
+    columns: list[Array], evidence: Array, valid: Mask, *, blur: float, noise: float
+) -> tuple[Array, float]:
+    """Return the fitted unblurred fraction, and the part of the true variance it explains."""
+    shape = (evidence.shape[0], evidence.shape[1])
+    sharp = np.stack([np.ones(evidence.size, np.float32), *(c.ravel() for c in columns)])
+    sharp[1:] -= sharp[1:].mean(axis=1, keepdims=True)
+    # What a blur of more than a pixel leaves is seen as well in squares of two.
+    side = 2 if blur >= _BINNED_BLUR else 1
+    seen = np.stack([_blurred(_means(c.reshape(shape), side), blur / side).ravel() for c in sharp])
+    use = _means(valid.astype(np.float32), side).ravel() > 0.99
+    f = _means(np.where(valid, evidence, np.float32(0)), side).ravel()
+    noise_seen = noise / side**2
+    fold = _folds((shape[0] // side, shape[1] // side)).ravel()
+    grams, sides, squares = [], [], []
+    for k in range(_FOLDS):
+        at = np.flatnonzero(use & (fold == k))
+        part = seen[:, at]
+        grams.append((part @ part.T).astype(np.float64))
+        sides.append((part @ f[at]).astype(np.float64))
+        squares.append((float(f[at].sum(dtype=np.float64)), float(np.vdot(f[at], f[at])), at.size))
+    variance = float(np.var(f[use]))
+    variance = max(variance - noise_seen, 0.01 * variance, 1e-9)
+    hidden = (sharp @ sharp.T).astype(np.float64) / side**2 - (seen @ seen.T).astype(np.float64)
+    hidden[0] = hidden[:, 0] = 0.0
+    penalty = _HIDDEN * noise_seen / variance * hidden
+    # Columns are sums in single precision, and two of them may say the same.
+    penalty[np.diag_indices_from(penalty)] += 1e-5 * float(np.mean(np.diag(sum(grams)))) + 1e-9
+
+    def solved(gram: Floats, side_: Floats) -> Floats:
+        return np.asarray(np.linalg.solve(gram + penalty, side_))
+
+    beta = solved(sum(grams), sum(sides))
+    explained = _explained(grams, sides, squares, solved=solved, noise=noise_seen)
+    return (beta.astype(np.float32) @ sharp).reshape(shape), explained
+
+
+def _means(picture: Array, side: int) -> Array:
+    """Return the means of squares of `side` px; what is left over at the far edges is dropped."""
+    if side == 1:
+        return picture
+    rows, columns = (n // side for n in picture.shape)
+    cut = picture[: rows * side, : columns * side]
+    return np.asarray(cut.reshape(rows, side, columns, side).mean(axis=(1, 3), dtype=np.float32))
+
+
+def _explained(grams, sides, squares, *, solved, noise):  # type: ignore[no-untyped-def]
+    """Return the explained part of the true variance, each fold from the other three."""
+    rest = total = 0.0
+    n = sum(s[2] for s in squares)
+    mean = sum(s[0] for s in squares) / n
+    for k in range(len(grams)):
+        others = [j for j in range(len(grams)) if j != k]
+        beta = solved(sum(grams[j] for j in others), sum(sides[j] for j in others))
+        sum_, square, count = squares[k]
+        rest += square - 2 * float(beta @ sides[k]) + float(beta @ grams[k] @ beta) - count * noise
+        total += square - 2 * mean * sum_ + count * mean**2 - count * noise
+    return 1 - rest / total if total > 0 else 0.0
+
+
+def _folds(shape: tuple[int, ...]) -> npt.NDArray[np.int64]:
+    rows = (np.arange(shape[0]) * _BLOCKS // shape[0])[:, None]
+    columns = (np.arange(shape[1]) * _BLOCKS // shape[1])[None]
+    return np.asarray((rows + 2 * columns + rows // 2) % _FOLDS)
+
+
+def _blurred(picture: Array, sigma: float) -> Array:
+    if sigma <= 0:
+        return picture
+    return np.asarray(ndimage.gaussian_filter(picture, sigma, truncate=3.0))

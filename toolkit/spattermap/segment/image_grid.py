@@ -1,0 +1,188 @@
+"""An electron image made ready: caption cut, grey values freed of their scale, any grid to any."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import ndimage
+
+Array = npt.NDArray[np.float32]
+Mask = npt.NDArray[np.bool_]
+
+_CAPTION_PART = 0.25  # a caption bar takes no more of the height than this
+_CAPTION_ROWS = 4
+_BACKGROUND = 0.5  # part of a caption's row that shows its even background
+_PICTURE = 0.3  # part of a picture's row that one grey value may fill
+CLIPPED_LIMIT = 0.05  # part of the pixels at an end of the grey scale from which a reader is warned
+
+
+@dataclass(frozen=True)
+class Transform:
+    """Where a point of the maps lies in the image.
+
+    ``image = middle_i + (scale * R(turn) * (map - middle_m) + shift) / step``, rows first, with
+    the middles of the two pictures and `step` the maps' pixels an image pixel takes.
+
+    Parameters
+    ----------
+    shift : tuple of float
+        Rows and columns (px of the maps).
+    turn_deg : float
+        Turn (deg), counter-clockwise as seen on the picture (rows downward).
+    scale : float
+        Magnification of the image over what its pixel size or its shape lets expect.
+    step : float
+        Expected side of an image pixel (px of the maps).
+    """
+
+    shift: tuple[float, float] = (0.0, 0.0)
+    turn_deg: float = 0.0
+    scale: float = 1.0
+    step: float = 1.0
+
+    def matrix(self) -> npt.NDArray[np.float64]:
+        """Return the 2 by 2 matrix from offsets in the maps to offsets in the image (px each)."""
+        c, s = np.cos(np.radians(self.turn_deg)), np.sin(np.radians(self.turn_deg))
+        return np.asarray(self.scale / self.step * np.array([[c, -s], [s, c]]))
+
+    def offset(
+        self, map_shape: tuple[int, ...], image_shape: tuple[int, ...]
+    ) -> npt.NDArray[np.float64]:
+        """Return the image place of the maps' pixel (0, 0) (image px)."""
+        middle_m = (np.array(map_shape, dtype=np.float64) - 1) / 2
+        middle_i = (np.array(image_shape, dtype=np.float64) - 1) / 2
+        return np.asarray(middle_i + np.array(self.shift) / self.step - self.matrix() @ middle_m)
+
+    def farthest(self, other: Transform, map_shape: tuple[int, ...]) -> float:
+        """Return the largest distance (px of the maps) between two transforms over the field."""
+        half = (np.array(map_shape, dtype=np.float64) - 1) / 2
+        corners = np.array([[-1, -1], [-1, 1], [1, -1], [1, 1]]) * half
+        ours, theirs = (
+            corners @ (t.matrix() * t.step).T + np.array(t.shift) for t in (self, other)
+        )
+        return float(np.hypot(*(ours - theirs).T).max())
+
+
+def without_caption(image: npt.NDArray[np.generic]) -> tuple[npt.NDArray[np.generic], int]:
+    """Return the image without a caption bar at its foot or head, and the rows cut (foot > 0).
+
+    Parameters
+    ----------
+    image : numpy.ndarray, dims (image_y, image_x)
+        Grey values.
+
+    Returns
+    -------
+    image : numpy.ndarray, dims (image_y, image_x)
+        A view.
+    cut : int
+        Rows cut off the foot; negative: off the head; 0: none.
+
+    Notes
+    -----
+    Common practice, no source: half of every row of a bar has one grey value, a picture's rows
+    have not.
+    """
+    height = image.shape[0]
+    if height < 4 * _CAPTION_ROWS:
+        return image, 0
+    flat = np.array([_modal_part(row) for row in image])
+    for sign, rows in ((1, flat[::-1]), (-1, flat)):
+        most = int(_CAPTION_PART * height)
+        # The longest run from the border that is even on the whole, ending in an even row.
+        even = rows[:most] > _BACKGROUND
+        run = int(np.argmin(even)) if not even.all() else most
+        rest = rows[most:]
+        if run >= _CAPTION_ROWS and np.median(rest) < _PICTURE and run < most:
+            return (image[: height - run] if sign > 0 else image[run:]), sign * run
+    return image, 0
+
+
+def _modal_part(row: npt.NDArray[np.generic]) -> float:
+    _, n = np.unique(row, return_counts=True)
+    return float(n.max() / row.size)
+
+
+def clipped_part(image: npt.NDArray[np.generic]) -> float:
+    """Return the part of the pixels that stand at the largest or at the smallest grey value."""
+    if image.size == 0:
+        return 0.0
+    low, high = image.min(), image.max()
+    if low == high:
+        return 1.0
+    at_ends = [float(np.count_nonzero(image == end)) / image.size for end in (low, high)]
+    # A few pixels are always the extreme ones.
+    return max(part for part in at_ends)
+
+
+def even_grey(image: npt.NDArray[np.generic]) -> Array:
+    """Return grey values with median 0 and the 5th to 95th percentile one apart.
+
+    Parameters
+    ----------
+    image : numpy.ndarray, dims (image_y, image_x)
+        Grey values of any depth; values that are not finite take the median.
+
+    Returns
+    -------
+    numpy.ndarray of float32, dims (image_y, image_x)
+    """
+    grey = np.asarray(image, dtype=np.float32)
+    finite = np.isfinite(grey)
+    if not finite.all():
+        grey = np.where(finite, grey, np.float32(np.median(grey[finite]) if finite.any() else 0))
+    low, middle, high = np.percentile(grey, [5, 50, 95])
+    if not high > low:
+        low, high = float(grey.min()), float(grey.max())
+    spread = float(high - low) or 1.0
+    return np.asarray(np.clip((grey - np.float32(middle)) / np.float32(spread), -4, 4))
+
+
+def resampled(
+    image: Array, transform: Transform, shape: tuple[int, int], *, finer: int = 1
+) -> tuple[Array, Mask]:
+    """Return an image on the maps' grid, and where the maps lie within it.
+
+    Parameters
+    ----------
+    image : numpy.ndarray of float32, dims (image_y, image_x)
+        Image.
+    transform : Transform
+        From maps to image.
+    shape : tuple of int
+        Rows and columns of the maps.
+    finer : int, optional
+        Pixels of the result per pixel of the maps, along each axis.
+
+    Returns
+    -------
+    picture : numpy.ndarray of float32, dims (y, x)
+        Averaged over about one pixel of the result.
+    inside : numpy.ndarray of bool, dims (y, x)
+    """
+    taken = transform.scale / transform.step / finer  # image px a pixel of the result is wide
+    if taken > 1:  # 0.29: standard deviation of a box one wide
+        image = ndimage.gaussian_filter(image, 0.29 * float(np.sqrt(taken**2 - 1)), mode="nearest")
+    matrix = transform.matrix() / finer
+    start = transform.offset(shape, image.shape)
+    # The first fine pixel's centre lies before the coarse one's.
+    start = start + transform.matrix() @ np.full(2, (1 / finer - 1) / 2)
+    size = (shape[0] * finer, shape[1] * finer)
+    plain = (
+        np.allclose(matrix, np.eye(2), atol=1e-9)
+        and np.allclose(start, 0, atol=1e-6)
+        and size == image.shape
+    )
+    if plain:
+        return image, np.ones(size, dtype=bool)
+    out = ndimage.affine_transform(
+        image, matrix, start, output_shape=size, order=1, mode="nearest", output=np.float32
+    )
+    rows, columns = np.arange(size[0])[:, None], np.arange(size[1])[None]
+    inside = np.ones(size, dtype=bool)
+    for axis in (0, 1):
+        place = start[axis] + matrix[axis, 0] * rows + matrix[axis, 1] * columns
+        inside &= (place >= -0.5) & (place <= image.shape[axis] - 0.5)
+    return np.asarray(out), inside

@@ -1,0 +1,319 @@
+"""Regions drawn in a registered electron image, each confirmed or refused by its counts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft, ndimage
+from scipy.special import logsumexp
+
+from spattermap.segment.image_grid import Array, Mask
+from spattermap.segmentation import droplets, parting
+from spattermap.segmentation.structure import Structure
+
+Floats = npt.NDArray[np.float64]
+Labels = npt.NDArray[np.int32]
+
+_SURE_METAL, _SURE_BARE = 0.8, 0.2  # fused fraction beyond which a pixel's kind is settled
+_SHARP = 0.8  # px; standard deviation of the edge as the picture shows it
+_GRADIENT = 0.6  # px; scale at which the picture's edge is looked for
+_BAND = 2  # px on either side of an edge, whose half height is sought
+_CROSS = ndimage.generate_binary_structure(2, 1)
+_PROBES = 8
+_CG_STEPS = 40
+_CG_TOLERANCE = 1e-4
+_LEAST_SPREAD, _MOST_SPREAD = 0.1, 0.35  # of the metal signal from region to region
+_BARE_SPREAD = 0.07
+_SHARED = 0.3  # part of a region of the maps that the picture must hold for them to be the same
+
+
+@dataclass(frozen=True)
+class Footprints:
+    """Strength of each region in the counts.
+
+    Parameters
+    ----------
+    signal, error : numpy.ndarray, dims (region,)
+        Metal fraction above bare and its standard error, all regions fitted at once.
+    """
+
+    signal: Floats
+    error: Floats
+
+
+def fuse(
+    learned: Array, evidence: Array, valid: Mask, structure: Structure, *, unexplained: float,
+    noise: float,
+) -> Array:  # fmt: skip
+    """Return the picture's metal fraction, corrected by the counts as far as they can tell.
+
+    Parameters
+    ----------
+    learned : numpy.ndarray of float32, dims (y, x)
+        Metal fraction of the picture, unblurred.
+    evidence : numpy.ndarray of float32, dims (y, x)
+        Unsmoothed, unbiased metal fraction of the maps.
+    valid : numpy.ndarray of bool, dims (y, x)
+        Pixels to use.
+    structure : Structure
+        Spectrum of the material, and the maps' blur.
+    unexplained : float
+        Part of the true variance that the picture leaves.
+    noise : float
+        Variance of the evidence's noise in one pixel.
+
+    Returns
+    -------
+    numpy.ndarray of float32, dims (y, x)
+
+    Notes
+    -----
+    ``c = p + H (f - B p)`` with ``H = S' B / (S' B^2 + v)`` (Wiener 1949), where S' is the
+    spectrum of what the picture leaves, taken as the material's times `unexplained`. As the dose
+    grows v falls, H tends to 1/B, and the counts win.
+    """
+    size = [fft.next_fast_len(n + 64, real=True) for n in learned.shape]
+    k = 2 * np.pi * np.hypot(np.fft.fftfreq(size[0])[:, None], np.fft.rfftfreq(size[1])[None])
+    nodes = np.linspace(0, np.pi * np.sqrt(2), 512)
+    spectrum = max(unexplained, 0.0) * structure.spectrum(nodes)
+    blur = np.exp(-0.5 * (nodes * structure.blur) ** 2)
+    h = spectrum * blur / (spectrum * blur**2 + noise)
+    rest = np.where(valid, evidence - blurred(learned, structure.blur), np.float32(0))
+    padded = np.pad(rest, [(0, s - n) for s, n in zip(size, rest.shape, strict=True)])
+    transfer = np.interp(k, nodes, h).astype(np.float32)
+    correction = fft.irfft2(fft.rfft2(padded) * transfer, size)
+    return np.asarray(learned + correction[: rest.shape[0], : rest.shape[1]], dtype=np.float32)
+
+
+def snapped(fused: Array, picture: Array) -> tuple[Mask, float]:
+    """Return the metal with its edges moved to the picture's, and how much clearer these are.
+
+    Parameters
+    ----------
+    fused : numpy.ndarray of float32, dims (y, x)
+        Metal fraction.
+    picture : numpy.ndarray of float32, dims (y, x)
+        Registered picture.
+
+    Returns
+    -------
+    mask : numpy.ndarray of bool, dims (y, x)
+    rise : float
+        Mean gradient along the moved edges over that along the half height of `fused`.
+    """
+    from skimage import segmentation
+
+    plain = fused > 0.5
+    gradient = ndimage.gaussian_gradient_magnitude(picture, _GRADIENT, truncate=3.0)
+    markers = np.zeros(fused.shape, np.int32)
+    markers[fused < _SURE_BARE] = 1
+    markers[fused > _SURE_METAL] = 2
+    moved = segmentation.watershed(gradient, markers) == 2  # type: ignore[no-untyped-call]
+    before, after = (float(gradient[_rim(m)].mean()) if m.any() else 0.0 for m in (plain, moved))
+    return np.asarray(moved), (after / before if before > 0 else 0.0)
+
+
+def at_half_height(mask: Mask, picture: Array) -> Mask:
+    """Move the edges to half height between what lies just within and just without.
+
+    The largest gradient of a small blurred disc lies within its edge; its half height hardly does.
+
+    Parameters
+    ----------
+    mask : numpy.ndarray of bool, dims (y, x)
+        Metal, right to about a pixel.
+    picture : numpy.ndarray of float32, dims (y, x)
+        Registered picture.
+
+    Returns
+    -------
+    numpy.ndarray of bool, dims (y, x)
+    """
+    smooth = blurred(picture, 0.5)
+    for _ in range(2):
+        inner = mask & ~ndimage.binary_erosion(mask, _CROSS, iterations=_BAND, border_value=1)
+        outer = ndimage.binary_dilation(mask, _CROSS, iterations=_BAND) & ~mask
+        level = [
+            blurred(np.where(band, smooth, np.float32(0)), _BAND)
+            / np.maximum(blurred(band.astype(np.float32), _BAND), 1e-3)
+            for band in (inner, outer)
+        ]
+        step = level[0] - level[1]
+        inside = (smooth - 0.5 * (level[0] + level[1])) * np.sign(step) > 0
+        near = ndimage.binary_dilation(mask, _CROSS) & ~ndimage.binary_erosion(
+            mask, _CROSS, border_value=1
+        )
+        mask = np.where(near, inside, mask)
+    return np.asarray(mask)
+
+
+def _rim(mask: Mask) -> Mask:
+    return np.asarray(mask ^ ndimage.binary_erosion(mask, border_value=1)) | (
+        ndimage.binary_dilation(mask) ^ mask
+    )
+
+
+def edge_support(mask: Mask, picture: Array) -> float:
+    """Return the mean gradient of the picture along the edges over that of the whole picture."""
+    gradient = ndimage.gaussian_gradient_magnitude(picture, _GRADIENT, truncate=3.0)
+    edge = _rim(mask)
+    return float(gradient[edge].mean() / max(float(gradient.mean()), 1e-9)) if edge.any() else 0.0
+
+
+def parted(mask: Mask, fused: Array, *, noise: float, strength: float) -> Labels:
+    """Part the metal into droplets by the engine's rules, at the picture's sharpness."""
+    if strength == 0:
+        return np.asarray(ndimage.label(mask, structure=np.ones((3, 3)))[0], np.int32)
+    rule = droplets.Parting(
+        _SHARP,
+        parting.Rule(1 - droplets._DEEP / strength, max(6 * noise, 0.15) / strength),
+        parting.Rule(
+            1 - droplets._NECK / strength,
+            droplets._BAY / strength,
+            broad=droplets._BROAD * strength,
+            long=droplets._LONG,
+            shallow=1 - droplets._SHALLOW / strength,
+        ),
+    )
+    whole = droplets.without_pinholes(mask, rule.least_area)
+    height = np.where(whole, np.clip(fused, 0.05, 1.0), fused).astype(np.float32)
+    labels, _ = droplets._part(whole, height, rule)
+    return labels
+
+
+def footprints(labels: Labels, evidence: Array, valid: Mask, *, blur: float, noise: float,
+               seed: int = 0) -> Footprints:  # fmt: skip
+    """Fit the evidence by all blurred regions at once.
+
+    Parameters
+    ----------
+    labels : numpy.ndarray of int32, dims (y, x)
+        Regions, 0 for bare.
+    evidence : numpy.ndarray of float32, dims (y, x)
+        Unsmoothed, unbiased metal fraction.
+    valid : numpy.ndarray of bool, dims (y, x)
+        Pixels to use.
+    blur : float
+        Standard deviation of the maps' blur (px).
+    noise : float
+        Variance of the evidence's noise in one pixel.
+    seed : int, optional
+        Seed of the probes that estimate the errors.
+
+    Returns
+    -------
+    Footprints
+
+    Notes
+    -----
+    Normal equations solved by conjugate gradients (Hestenes & Stiefel 1952), the bare plate being
+    one more region. Their diagonal by random signs (Hutchinson 1990).
+    """
+    n = int(labels.max()) + 1
+    flat = labels.ravel()
+
+    def normal(s: Floats) -> Floats:
+        seen = np.where(valid, blurred(s.astype(np.float32)[labels], blur), np.float32(0))
+        return np.bincount(flat, blurred(seen, blur).ravel(), minlength=n)
+
+    random = np.random.default_rng(seed)
+    diagonal = np.zeros(n)
+    for _ in range(_PROBES):
+        sign = random.choice([-1.0, 1.0], n)
+        diagonal += sign * normal(sign) / _PROBES
+    area = np.bincount(flat, minlength=n).astype(np.float64)
+    diagonal = np.clip(diagonal, 0.05 * area, area) + 1e-9
+    right = np.bincount(flat, blurred(np.where(valid, evidence, 0), blur).ravel(), minlength=n)
+    signal = _conjugate_gradients(normal, right, diagonal)
+    return Footprints(signal[1:] - signal[0], np.sqrt(noise / diagonal[1:]))
+
+
+def _conjugate_gradients(apply, right: Floats, diagonal: Floats) -> Floats:  # type: ignore[no-untyped-def]
+    x = right / diagonal
+    r = right - apply(x)
+    z = r / diagonal
+    p, size = z.copy(), float(r @ z)
+    least = _CG_TOLERANCE**2 * float(right @ (right / diagonal))
+    for _ in range(_CG_STEPS):
+        if size <= least:
+            break
+        q = apply(p)
+        step = size / float(p @ q)
+        x, r = x + step * p, r - step * q
+        z = r / diagonal
+        size, before = float(r @ z), size
+        p = z + size / before * p
+    return np.asarray(x)
+
+
+def metal_odds(found: Footprints) -> Floats:
+    """Return the log odds that each region is metal, by two classes fitted to the regions.
+
+    Parameters
+    ----------
+    found : Footprints
+        Strengths with errors.
+
+    Returns
+    -------
+    numpy.ndarray, dims (region,)
+
+    Notes
+    -----
+    Two normal classes, bare about 0 and metal about its own mean, each as wide as its regions
+    differ and their errors say; the mean, the spread and the share of metal by expectation and
+    maximisation (Dempster, Laird & Rubin 1977).
+    """
+    s, e = found.signal, found.error
+    if s.size == 0:
+        return np.zeros(0)
+    sure = e < 0.3
+    middle = float(np.median(s[sure & (s > 0.4)])) if (sure & (s > 0.4)).any() else 1.0
+    mean, spread, part = max(middle, 0.5), 0.2, 0.9
+    odds = np.zeros(s.size)
+    for _ in range(30):
+        metal = _log_normal(s - mean, np.hypot(e, spread)) + np.log(part)
+        bare = _log_normal(s, np.hypot(e, _BARE_SPREAD)) + np.log1p(-part)
+        odds = metal - bare
+        p = np.exp(metal - logsumexp([metal, bare], axis=0))
+        weight = p / (e**2 + spread**2)
+        if weight.sum() <= 0:
+            break
+        mean = max(float((weight * s).sum() / weight.sum()), 0.4)
+        scatter = float((weight * ((s - mean) ** 2 - e**2)).sum() / weight.sum())
+        spread = float(np.sqrt(np.clip(scatter, _LEAST_SPREAD**2, _MOST_SPREAD**2)))
+        part = float(np.clip(p.mean(), 0.05, 0.98))
+    # Above the metal's mean nothing speaks for bare plate.
+    return np.where(s > mean, np.maximum(odds, 5.0), odds)
+
+
+def _log_normal(x: Floats, sd: Floats) -> Floats:
+    return np.asarray(-0.5 * (x / sd) ** 2 - np.log(sd))
+
+
+def only_in_maps(image_labels: Labels, map_labels: Labels) -> Labels:
+    """Return the image's regions with those regions of the maps added that it does not show."""
+    n = int(map_labels.max()) + 1
+    area = np.bincount(map_labels.ravel(), minlength=n)
+    shared = np.bincount(map_labels[image_labels > 0], minlength=n)
+    wanted = (shared < _SHARED * area) & (area > 0)
+    wanted[0] = False
+    table = np.zeros(n, np.int32)
+    table[wanted] = int(image_labels.max()) + 1 + np.arange(np.count_nonzero(wanted))
+    return np.where(image_labels > 0, image_labels, table[map_labels])
+
+
+def renumbered(labels: Labels, kept: Mask) -> Labels:
+    """Return the kept regions, numbered anew; `kept` has dims (region,)."""
+    table = np.zeros(kept.size + 1, np.int32)
+    table[1:][kept] = np.arange(1, np.count_nonzero(kept) + 1)
+    return np.asarray(table[labels])
+
+
+def blurred(picture: Array, sigma: float) -> Array:
+    """Return the picture under a Gaussian blur (px)."""
+    if sigma <= 0:
+        return picture
+    return np.asarray(ndimage.gaussian_filter(picture, sigma, truncate=3.0))
