@@ -1,0 +1,358 @@
+"""Thickness of every droplet and streak of a field, of its haze, and the mass of metal on it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from spattermap.measure.thickness import (
+    AT_LEAST,
+    CONTINUUM_FACTORS,
+    NOT_TOLD,
+    PROFILES,
+    Scale,
+    Thickness,
+    model_tolerance,
+    profile_table,
+    scale_of,
+    thickness_of,
+    with_sensitivities,
+)
+
+if TYPE_CHECKING:
+    from spattermap.core.arrays import Bools, Floats, Labels
+    from spattermap.xrays.layers import LayerModel
+
+# Blur carries signal over a rim of this many standard deviations: left out of what is taken as
+# even, and added to what is summed whole.
+RIM = 2.5
+_RINGS = 4  # parts of equal area of a region, from its middle outwards
+_SQUARE = 24  # px; side of the squares that part large regions
+_LEAST_PX = 6  # a smaller piece tells nothing of a sensitivity
+_MOST_PIECES = 3000
+_FIRM = 3.0  # log-likelihood by which one profile must beat the others
+_LEAST_BARE = 200  # px of bare glass that set a dose
+
+
+@dataclass(frozen=True)
+class FieldThickness:
+    """Thickness of the metal on one field.
+
+    Parameters
+    ----------
+    model : LayerModel
+        The tables used.
+    scale : Scale
+        Dose and sensitivities found.
+    regions : Thickness
+        Of every region, index = label - 1.
+    profile : numpy.ndarray, dims (region,)
+        Exponent of the profile taken, see `thickness.PROFILES`.
+    pixels : numpy.ndarray, dims (region,)
+        Usable pixels of each region.
+    haze : Thickness or None
+        Of the metal outside the regions, of one entry; None without a blank to compare with.
+    haze_px : int
+        Pixels outside the regions and their rims.
+    field_px : int
+        Usable pixels of the field.
+    tolerance : float
+        Relative tolerance of the layer model.
+    dose_from : str
+        "field" or "blank".
+    lines : tuple of str
+        Lines that were used, for example "Si Ka".
+    """
+
+    model: LayerModel
+    scale: Scale
+    regions: Thickness
+    profile: Floats
+    pixels: Floats
+    haze: Thickness | None
+    haze_px: int
+    field_px: int
+    tolerance: float
+    dose_from: str
+    lines: tuple[str, ...]
+
+
+def weigh_field(
+    counts: Floats,
+    labels: Labels,
+    *,
+    model: LayerModel,
+    alloy: Mapping[str, float],
+    substrate: Mapping[str, float],
+    blur_px: float,
+    valid: Bools | None = None,
+    blank: tuple[Mapping[str, float], float] | None = None,
+) -> FieldThickness | None:
+    """Return the thickness of every region of a field.
+
+    Parameters
+    ----------
+    counts : numpy.ndarray, dims (element, y, x)
+        Counts of the maps of ``model.lines``, in that order.
+    labels : numpy.ndarray of int32, dims (y, x)
+        0 bare, regions from 1.
+    model : LayerModel
+        Tables of the lines.
+    alloy, substrate : mapping of str to float
+        Mass percent of film and substrate.
+    blur_px : float
+        Standard deviation of the edge blur (px).
+    valid : numpy.ndarray of bool, dims (y, x), optional
+        False where a pixel must not be used.
+    blank : tuple, optional
+        Counts per pixel of a blank taken at the same dose, by element, and its pixels.
+
+    Returns
+    -------
+    FieldThickness or None
+        None where there is neither enough bare glass nor a blank.
+
+    Notes
+    -----
+    A region is summed with the rim that blur fills, and the ground level of that rim taken off, so
+    that blur neither adds nor hides metal. Its profile (film, half ellipsoid, paraboloid) comes
+    from rings that blur does not reach; where they do not tell it, from all regions together, and
+    the others stay in the uncertainty.
+    """
+    use = np.ones(labels.shape, bool) if valid is None else valid
+    rim = max(1, math.ceil(RIM * blur_px))
+    reach, owner = _reached(labels, rim)
+    ground = use & (owner == 0)
+    ground_px = int(ground.sum())
+    elements = tuple(model.lines)
+    level = counts[:, ground].mean(axis=1) if ground_px else np.zeros(len(elements))
+    if blank is None and ground_px < _LEAST_BARE:
+        return None
+    bare = dict(zip(elements, level, strict=True)) if blank is None else dict(blank[0])
+    bare_px = float(ground_px if blank is None else blank[1])
+    pieces, pieces_px = _pieces(counts, labels, use & (reach | (blur_px < 0.3)))
+    scales = []
+    for factor in CONTINUUM_FACTORS:
+        scale = scale_of(
+            model, alloy=alloy, substrate=substrate, bare=bare, bare_px=bare_px,
+            continuum_factor=factor,
+        )  # fmt: skip
+        scales.append(with_sensitivities(scale, pieces, pieces_px))
+    n = int(labels.max(initial=0))
+    whole, pixels, beside = _sums(counts, labels, owner, use, level=level, n=n)
+    tolerance = model_tolerance(alloy, model.beam_energy_keV)
+    profile, firm = _profiles(scales[0], counts, labels, use & reach, n)
+    regions = _by_profile(tuple(scales), (whole, pixels, beside), (profile, firm), tolerance)
+    haze = None
+    if blank is not None and ground_px:
+        sums = counts[:, ground].sum(axis=1)[None]
+        haze = thickness_of(tuple(scales), sums, np.array([float(ground_px)]), tolerance=tolerance)
+    return FieldThickness(
+        model=model, scale=scales[0], regions=regions, profile=profile, pixels=pixels, haze=haze,
+        haze_px=ground_px, field_px=int(use.sum()), tolerance=tolerance,
+        dose_from="field" if blank is None else "blank",
+        lines=tuple(table.line.name for table in model.lines.values()),
+    )  # fmt: skip
+
+
+def _reached(labels: Labels, rim: int) -> tuple[Bools, Labels]:
+    """Return pixels deeper inside than the rim, and each pixel's region with rims grown out."""
+    from scipy.ndimage import distance_transform_edt
+    from skimage.segmentation import expand_labels
+
+    owner: Labels = np.asarray(expand_labels(labels, distance=rim), dtype=np.int32)  # type: ignore[no-untyped-call]
+    edge = np.zeros(labels.shape, bool)
+    for axis in (0, 1):
+        step = np.diff(labels, axis=axis) != 0
+        first, second = [slice(None)] * 2, [slice(None)] * 2
+        first[axis], second[axis] = slice(None, -1), slice(1, None)
+        edge[tuple(first)] |= step
+        edge[tuple(second)] |= step
+    if not edge.any():
+        return labels > 0, owner
+    return (labels > 0) & (distance_transform_edt(~edge) > rim - 1), owner
+
+
+def _pieces(counts: Floats, labels: Labels, inner: Bools) -> tuple[Floats, Floats]:
+    """Return counts and pixels of pieces that may be taken as even: rings within squares."""
+    rows, columns = np.nonzero(inner & (labels > 0))
+    if rows.size == 0:
+        return np.zeros((0, len(counts))), np.zeros(0)
+    ring = np.minimum((_depth_share(labels)[rows, columns] * _RINGS).astype(np.int64), _RINGS - 1)
+    wide = labels.shape[1] // _SQUARE + 1
+    square = rows // _SQUARE * wide + columns // _SQUARE
+    key = (labels[rows, columns].astype(np.int64) * _RINGS + ring) * (
+        wide * (labels.shape[0] // _SQUARE + 1)
+    ) + square
+    _, piece = np.unique(key, return_inverse=True)
+    pixels = np.bincount(piece).astype(float)
+    sums: Floats = np.stack(
+        [np.bincount(piece, plane[rows, columns]).astype(float) for plane in counts], axis=1
+    )
+    enough = np.flatnonzero(pixels >= _LEAST_PX)
+    if enough.size > _MOST_PIECES:  # evenly over the field: labels run along it
+        enough = enough[:: math.ceil(enough.size / _MOST_PIECES)]
+    return sums[enough], pixels[enough]
+
+
+def _depth_share(labels: Labels) -> Floats:
+    """Return for each pixel of a region the share of the region that lies deeper inside."""
+    from scipy.ndimage import distance_transform_edt
+
+    padded = np.pad(labels, 1)
+    edge = np.zeros(padded.shape, bool)
+    for axis in (0, 1):
+        step = np.diff(padded, axis=axis) != 0
+        first, second = [slice(None)] * 2, [slice(None)] * 2
+        first[axis], second[axis] = slice(None, -1), slice(1, None)
+        edge[tuple(first)] |= step
+        edge[tuple(second)] |= step
+    depth = distance_transform_edt(~edge)[1:-1, 1:-1] if edge.any() else np.ones(labels.shape)
+    share = np.zeros(labels.shape)
+    inside = np.flatnonzero(labels)
+    order = inside[np.lexsort((-depth.ravel()[inside], labels.ravel()[inside]))]
+    own = labels.ravel()[order]
+    start = np.searchsorted(own, own)  # first place of the region
+    size = np.bincount(own)
+    share.ravel()[order] = (np.arange(order.size) - start + 0.5) / size[own]
+    return share
+
+
+def _sums(
+    counts: Floats,
+    labels: Labels,
+    owner: Labels,
+    use: Bools,
+    *,
+    level: Floats,
+    n: int,
+) -> tuple[Floats, Floats, Floats]:
+    """Return counts with the rim, pixels without it, and the ground's counts in the rim."""
+
+    def per_region(where: Labels, plane: Floats | None = None) -> Floats:
+        weights = None if plane is None else plane[use]
+        return np.bincount(where[use], weights, minlength=n + 1)[1:].astype(float)
+
+    whole = np.stack([per_region(owner, plane) for plane in counts], axis=1)
+    pixels = per_region(labels)
+    rim = np.maximum(per_region(owner) - pixels, 0.0)
+    return whole, pixels, rim[:, None] * level
+
+
+def _profiles(
+    scale: Scale, counts: Floats, labels: Labels, inner: Bools, n: int
+) -> tuple[Floats, Bools]:
+    """Return the likeliest profile of each region, and whether it is told apart."""
+    rows, columns = np.nonzero(inner)
+    share = _depth_share(labels)[rows, columns]
+    ring = np.minimum((share * _RINGS).astype(np.int64), _RINGS - 1)
+    key = (labels[rows, columns] - 1) * _RINGS + ring
+    size = n * _RINGS
+    pixels = np.bincount(key, minlength=size).reshape(n, _RINGS)
+    # A ring counts where blur leaves all of it alone.
+    area = np.bincount(labels.ravel(), minlength=n + 1)[1:, None]
+    clean = pixels >= np.maximum(0.95 * area / _RINGS - 1, 2)
+    sums = np.stack([
+        np.bincount(key, plane[rows, columns], minlength=size).reshape(n, _RINGS)
+        for plane in counts
+    ], axis=2)  # fmt: skip
+    fits = np.zeros((len(PROFILES), n))
+    for index, profile in enumerate(PROFILES):
+        total = np.zeros((n, scale.thickness_nm.size))
+        for k in range(_RINGS):
+            table = np.maximum(profile_table(scale, profile, k / _RINGS, (k + 1) / _RINGS), 1e-9)
+            some = clean[:, k]
+            total[some] += sums[some, k] @ np.log(table) - pixels[some, k, None] * table.sum(axis=0)
+        fits[index] = total.max(axis=1)
+    told = clean.sum(axis=1) >= 2
+    best = np.argmax(fits, axis=0)
+    ranked = np.sort(fits, axis=0)
+    firm = told & (ranked[-1] - ranked[-2] > _FIRM)
+    # Small regions are likely shaped as the small ones that tell: weight the pool by number.
+    pooled = int(np.argmax(np.clip(fits[:, told] - ranked[-1, told], -5.0, 0.0).sum(axis=1)))
+    common = pooled if told.any() else len(PROFILES) - 1
+    chosen = np.where(firm, best, common)
+    return np.array(PROFILES)[chosen], firm
+
+
+def _by_profile(
+    scales: tuple[Scale, ...],
+    sums: tuple[Floats, Floats, Floats],
+    shapes: tuple[Floats, Bools],
+    tolerance: float,
+) -> Thickness:
+    """Return the thickness of all regions, each by its own profile."""
+    profile, firm = shapes
+    whole, pixels, beside = sums
+    names = ("nm", "low", "high", "counting_low", "counting_high", "model")
+    found = {name: np.full(len(whole), np.nan) for name in names}
+    told = np.full(len(whole), NOT_TOLD, dtype="<U8")
+    for shape in PROFILES:
+        for sure in (True, False):
+            some = np.flatnonzero((profile == shape) & (firm == sure) & (pixels > 0))
+            if some.size == 0:
+                continue
+            part = thickness_of(
+                scales, whole[some], pixels[some], tolerance=tolerance, beside=beside[some],
+                profile=shape, other_profiles=() if sure else PROFILES,
+            )  # fmt: skip
+            for name in names:
+                found[name][some] = getattr(part, name)
+            told[some] = part.told
+    return Thickness(told=told, **found)
+
+
+def deposited(found: FieldThickness) -> dict[str, float]:
+    """Return mean thickness of the covered area and mass per area of the field, with bounds.
+
+    Parameters
+    ----------
+    found : FieldThickness
+        The weighed field.
+
+    Returns
+    -------
+    dict of str to float
+        ``mean_thickness_nm`` and ``deposited_ug_per_cm2`` with ``_low`` and ``_high``; NaN where
+        there is no value, infinity where there is no upper bound.
+    """
+    t = found.regions
+    some = (found.pixels > 0) & np.isfinite(t.nm)
+    area, nm = found.pixels[some], t.nm[some]
+    told = t.told[some]
+    bounded = told != AT_LEAST
+    shown = np.where(told == NOT_TOLD, 0.0, np.where(bounded, nm, t.low[some]))
+    # Counting errors are each region's own; the model's is shared.
+    own_low = np.minimum(shown, t.counting_low[some])
+    own_high = np.where(bounded, t.counting_high[some], np.inf)
+    model = np.nan_to_num(t.model[some]) * shown
+    mass = float((area * shown).sum())
+
+    def total(own: Floats, side: int) -> float:
+        apart = math.sqrt(float((np.square(area * (own - shown))).sum()))
+        return mass + side * math.hypot(apart, float((area * model).sum()))
+
+    low, high = max(0.0, total(own_low, -1)), total(own_high, +1)
+    haze = (0.0, 0.0, 0.0)
+    if found.haze is not None:
+        one = found.haze
+        value = 0.0 if one.told[0] != "told" else float(one.nm[0])
+        low_nm, high_nm = float(one.low[0]), float(one.high[0])
+        haze = (value * found.haze_px, low_nm * found.haze_px, high_nm * found.haze_px)
+    per_nm = found.model.density_g_cm3 * 1e-7 * 1e6  # ug/cm2 for each nm
+    field = per_nm / max(found.field_px, 1)
+    covered = max(float(area.sum()), 1.0)
+    unbounded = float((area * shown)[~bounded].sum()) > 0.1 * mass
+    value = float("nan") if unbounded or not area.size else mass / covered
+    return {
+        "mean_thickness_nm": value,
+        "mean_thickness_nm_low": low / covered,
+        "mean_thickness_nm_high": high / covered,
+        "deposited_ug_per_cm2": float("nan") if unbounded else (mass + haze[0]) * field,
+        "deposited_ug_per_cm2_low": (low + haze[1]) * field,
+        "deposited_ug_per_cm2_high": (high + haze[2]) * field,
+    }

@@ -1,0 +1,531 @@
+"""How thick: regions weighed by the glass they hide and by what they give of their own.
+
+The bare glass beside a deposit sets the dose, line by line. What a film of thickness t then gives
+in each map is known up to one factor an alloy line (detector, yield, content), which all regions
+share and which the maps themselves tell wherever the glass lines tell the thickness. Thickness
+and factors are found together by Poisson likelihood.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from spattermap.core.errors import atomic_number
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from spattermap.core.arrays import Bools, Floats
+    from spattermap.xrays.layers import LayerModel
+
+NOT_TOLD, TOLD, AT_MOST, AT_LEAST = "not_told", "told", "at_most", "at_least"
+
+# Profiles a region may have: t = h (1 - u)^p, with u the share of its area that lies deeper
+# inside. On a round droplet u = (r / a)^2, so that 1/2 is half an ellipsoid and 1 a paraboloid
+# (a flat spherical cap); 0 is a film.
+PROFILES = (0.0, 0.5, 1.0)
+_RULE = 1.9207  # half of chi2(0.95, 1): a likelihood interval of 95 %
+_ONE_SIDED = 1.3528  # half of chi2(0.90, 1): a bound of 95 % on one side
+# Factors that the continuum under a glass line may have against that predicted from the metal
+# windows, the likeliest first: Kramers' law and the unknown width of the windows. Common
+# practice, no source.
+CONTINUUM_FACTORS = (1.0, 0.3, 1.7)
+# Continuum over counts of the line for an element that makes up the whole glass, in a window of
+# 1.2 FWHM; silicon in silica has a peak some 30 times its background (from memory).
+GLASS_CONTINUUM = 0.015
+_GRID = 240
+
+# Largest relative difference between the thickness found and that of films whose counts come from
+# the Monte Carlo of the tests, by metal and beam energy (keV), over two elastic cross-sections;
+# at least 5 %. tests/reference/layers says how it was found.
+TOLERANCE_ENERGIES = (5.0, 10.0, 15.0, 20.0, 25.0)
+TOLERANCE: dict[str, tuple[float, ...]] = {
+    "Al": (0.05, 0.05, 0.05, 0.05, 0.05),
+    "Ti": (0.09, 0.09, 0.07, 0.07, 0.07),
+    "Cr": (0.09, 0.09, 0.08, 0.07, 0.07),
+    "Ni": (0.10, 0.10, 0.09, 0.06, 0.06),
+    "Cu": (0.10, 0.10, 0.09, 0.06, 0.06),
+    "Mo": (0.16, 0.15, 0.11, 0.09, 0.09),
+    "Ag": (0.18, 0.16, 0.11, 0.09, 0.09),
+    "W": (0.25, 0.20, 0.16, 0.14, 0.14),
+    "Au": (0.25, 0.20, 0.16, 0.14, 0.14),
+}
+# Below that, where a film hides little: difference in the part of a glass line that is left.
+PART_TOLERANCE = 0.01
+
+
+def model_tolerance(alloy: Mapping[str, float], beam_energy_keV: float) -> float:
+    """Return by what part the layer model may miss a thickness.
+
+    Parameters
+    ----------
+    alloy : mapping of str to float
+        Mass percent of the film.
+    beam_energy_keV : float
+        Beam energy (keV).
+
+    Returns
+    -------
+    float
+        A relative difference (dimensionless), the largest found against the Monte Carlo for the
+        metal of the nearest atomic numbers at energies on both sides.
+    """
+    known = sorted(TOLERANCE, key=atomic_number)
+    total = sum(alloy.values())
+    z = sum(part * atomic_number(e) for e, part in alloy.items()) / total
+    numbers = [float(atomic_number(e)) for e in known]
+    by_energy = [float(np.interp(z, numbers, [TOLERANCE[e][k] for e in known]))
+                 for k in range(len(TOLERANCE_ENERGIES))]  # fmt: skip
+    return float(np.interp(beam_energy_keV, TOLERANCE_ENERGIES, by_energy))
+
+
+@dataclass(frozen=True)
+class Scale:
+    """What one unit of everything gives in each map, per pixel.
+
+    Parameters
+    ----------
+    elements : tuple of str
+        The maps used.
+    thickness_nm : numpy.ndarray, dims (thickness,)
+        Grid of the tables.
+    film, substrate, continuum : numpy.ndarray, dims (element, thickness)
+        Parts as in `spattermap.xrays.layers.LineTable`.
+    glass, background : numpy.ndarray, dims (element,)
+        Counts per pixel of the bare glass: of its own line, and of the continuum.
+    glass_error : numpy.ndarray, dims (element,)
+        Relative standard error of the dose from counting the bare glass.
+    sensitivity, sensitivity_error : numpy.ndarray, dims (element,)
+        Counts per pixel of bulk metal, 0 for lines of the glass; relative standard error, from
+        counting.
+    in_film : numpy.ndarray of bool, dims (element,)
+        Lines that the metal gives.
+    """
+
+    elements: tuple[str, ...]
+    thickness_nm: Floats
+    film: Floats
+    substrate: Floats
+    continuum: Floats
+    glass: Floats
+    background: Floats
+    glass_error: Floats
+    sensitivity: Floats
+    sensitivity_error: Floats
+    in_film: Bools
+
+    def means(self, profile: float = 0.0) -> Floats:
+        """Return counts per pixel against mean thickness, dims (element, thickness)."""
+        flat = (
+            self.sensitivity[:, None] * self.film
+            + self.glass[:, None] * self.substrate
+            + self.background[:, None] * self.continuum
+        )
+        return flat if profile == 0.0 else _over_profile(flat, self.thickness_nm, profile)
+
+
+def _over_profile(
+    flat: Floats, thickness: Floats, profile: float, low: float = 0.0, high: float = 1.0
+) -> Floats:
+    """Return the mean of a table over the part low < u < high of a domed region.
+
+    The result stands on the same grid, read as the mean thickness of the *whole* region.
+    """
+    nodes, weights = np.polynomial.legendre.leggauss(24)
+    # s = sqrt(1 - u) runs evenly where the rim is steep.
+    inner, outer = np.sqrt(1.0 - high), np.sqrt(1.0 - low)
+    s = inner + (outer - inner) * (nodes + 1) / 2
+    share = weights / 2 * (outer - inner) * 2 * s / (high - low)
+    out = np.zeros_like(flat)
+    for part, depth in zip(share, (1.0 + profile) * s ** (2 * profile), strict=True):
+        at = thickness * depth
+        out += part * np.stack([np.interp(at, thickness, row) for row in flat])
+    return out
+
+
+def profile_table(scale: Scale, profile: float, low: float, high: float) -> Floats:
+    """Return counts per pixel of the part low < u < high of a region, see `PROFILES`.
+
+    Dims (element, thickness); the grid is the mean thickness of the whole region.
+    """
+    return _over_profile(scale.means(), scale.thickness_nm, profile, low, high)
+
+
+def scale_of(
+    model: LayerModel,
+    *,
+    alloy: Mapping[str, float],
+    substrate: Mapping[str, float],
+    bare: Mapping[str, float],
+    bare_px: float,
+    continuum_factor: float = 1.0,
+) -> Scale:
+    """Return the scale from the bare glass, with sensitivities still to be found.
+
+    Parameters
+    ----------
+    model : LayerModel
+        Tables of the lines.
+    alloy, substrate : mapping of str to float
+        Mass percent of film and substrate.
+    bare : mapping of str to float
+        Counts per pixel of the bare glass in each map of `model`.
+    bare_px : float
+        Pixels they were counted on.
+    continuum_factor : float, optional
+        Factor on the continuum under the lines of the glass.
+
+    Returns
+    -------
+    Scale
+    """
+    from spattermap.xrays import resolution_fwhm_eV
+
+    elements = tuple(model.lines)
+    grid = model.mass_thickness[-1] * np.linspace(0.0, 1.0, _GRID) ** 2
+    tables = {
+        name: np.stack([
+            np.interp(grid, model.mass_thickness, getattr(model.lines[e], name)) for e in elements
+        ])
+        for name in ("film", "substrate", "continuum")
+    }  # fmt: skip
+    counted = np.array([bare[e] for e in elements], dtype=float)
+    # Continuum of the bare glass in each window, in one unit (Kramers 1923).
+    unit = np.array([
+        model.lines[e].bare_continuum * resolution_fwhm_eV(model.lines[e].line.energy_eV)
+        for e in elements
+    ])  # fmt: skip
+    from_glass = np.array([substrate.get(e, 0.0) > 0 for e in elements])
+    strength = counted[~from_glass].sum() / unit[~from_glass].sum() if (~from_glass).any() else 0.0
+    content = np.array([substrate.get(e, 0.0) for e in elements]) / sum(substrate.values())
+    most = GLASS_CONTINUUM * counted / np.maximum(content, GLASS_CONTINUUM)
+    predicted = continuum_factor * np.minimum(strength * unit, most)
+    background = np.where(from_glass, np.minimum(predicted, 0.5 * counted), counted)
+    glass = np.where(from_glass, counted - background, 0.0)
+    in_film = np.array([alloy.get(e, 0.0) > 0 for e in elements])
+    per_glass = np.array([
+        model.lines[e].film_per_substrate * alloy.get(e, 0.0) / max(substrate.get(e, 0.0), 1e-9)
+        for e in elements
+    ])  # fmt: skip
+    start = np.where(from_glass, glass * per_glass, np.maximum(counted, 1e-3) * 30.0)
+    return Scale(
+        elements=elements,
+        thickness_nm=grid / model.density_g_cm3 * 1e7,
+        glass=glass,
+        background=background,
+        glass_error=1.0 / np.sqrt(np.maximum(counted * bare_px, 1.0)),
+        sensitivity=np.where(in_film, start, 0.0),
+        sensitivity_error=np.where(in_film, np.inf, 0.0),
+        in_film=in_film,
+        **tables,
+    )
+
+
+def with_sensitivities(scale: Scale, counts: Floats, pixels: Floats) -> Scale:
+    """Return the scale with the sensitivities that fit the regions best.
+
+    Parameters
+    ----------
+    scale : Scale
+        From `scale_of`.
+    counts : numpy.ndarray, dims (region, element)
+        Counts of regions that may be taken as even in thickness (squares, interiors).
+    pixels : numpy.ndarray, dims (region,)
+        Their pixels.
+
+    Returns
+    -------
+    Scale
+
+    Notes
+    -----
+    Maximum of the Poisson likelihood over all thicknesses and sensitivities: for given
+    sensitivities each thickness is searched on the grid, then the profile likelihood takes one
+    Newton step in the logarithms of the sensitivities (Fisher information, thickness eliminated
+    by its Schur complement), until they stand still. A sensitivity that the glass lines cannot
+    tell keeps a large error and then adds nothing to a thickness.
+    """
+    metal = np.flatnonzero(scale.in_film)
+    if metal.size == 0 or len(counts) == 0:
+        return scale
+    gain = np.log(np.maximum(_first_guess(scale, counts, pixels), 1e-6))
+    information = np.eye(metal.size)
+    for _ in range(40):
+        scale = replace(scale, sensitivity=_put(scale, metal, np.exp(gain)))
+        table = scale.means()
+        at = np.argmax(_log_likelihood(counts, pixels, table), axis=1)
+        score, information = _profile_information(scale, counts, pixels, at, metal)
+        step = np.linalg.solve(information + 1e-9 * np.eye(metal.size), score)
+        step = np.clip(step, -0.7, 0.7)
+        gain = gain + step
+        if np.abs(step).max() < 2e-3:
+            break
+    scale = replace(scale, sensitivity=_put(scale, metal, np.exp(gain)))
+    variance = np.diag(np.linalg.inv(information + 1e-9 * np.eye(metal.size)))
+    error = np.zeros(len(scale.elements))
+    error[metal] = np.sqrt(np.maximum(variance, 0.0))
+    return replace(scale, sensitivity_error=error)
+
+
+def _put(scale: Scale, metal: npt.NDArray[np.intp], values: Floats) -> Floats:
+    found = scale.sensitivity.copy()
+    found[metal] = values
+    return found
+
+
+def _first_guess(scale: Scale, counts: Floats, pixels: Floats) -> Floats:
+    """Return sensitivities with the thickness taken from the glass lines alone."""
+    glass = np.flatnonzero(~scale.in_film)
+    metal = np.flatnonzero(scale.in_film)
+    table = scale.means()[glass]
+    at = np.argmax(_log_likelihood(counts[:, glass], pixels, table), axis=1)
+    net = (
+        counts[:, metal]
+        - pixels[:, None]
+        * (
+            scale.background[metal, None] * scale.continuum[metal][:, at]
+            + scale.glass[metal, None] * scale.substrate[metal][:, at]
+        ).T
+    )
+    whole = (pixels[:, None] * scale.film[metal][:, at].T).sum(axis=0)
+    return np.asarray(net.sum(axis=0) / np.maximum(whole, 1e-9))
+
+
+def _log_likelihood(
+    counts: Floats, pixels: Floats, table: Floats, beside: Floats | None = None
+) -> Floats:
+    """Return Poisson log-likelihoods, dims (region, thickness); `beside` are counts added."""
+    table = np.maximum(table, 1e-9)
+    if beside is None:
+        return np.asarray(counts @ np.log(table) - pixels[:, None] * table.sum(axis=0))
+    total = np.zeros((len(counts), table.shape[1]))
+    for k, row in enumerate(table):
+        mean = pixels[:, None] * row + beside[:, k, None]
+        total += counts[:, k, None] * np.log(mean) - mean
+    return total
+
+
+def _profile_information(
+    scale: Scale,
+    counts: Floats,
+    pixels: Floats,
+    at: npt.NDArray[np.intp],
+    metal: npt.NDArray[np.intp],
+) -> tuple[Floats, Floats]:
+    """Return score and information of the log sensitivities, the thicknesses eliminated."""
+    table = np.maximum(scale.means(), 1e-9)
+    mean = pixels[:, None] * table[:, at].T
+    own = pixels[:, None] * (scale.sensitivity[:, None] * scale.film)[:, at].T
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = np.gradient(table, scale.thickness_nm, axis=1)
+    along = pixels[:, None] * slope[:, at].T
+    # A region at either end of the grid tells nothing more by moving.
+    along[(at == 0) | (at == table.shape[1] - 1)] = 0.0
+    residual = counts / mean - 1.0
+    score = (residual * own)[:, metal].sum(axis=0)
+    weight = own[:, metal] / np.sqrt(mean[:, metal])
+    cross = (own * along / mean)[:, metal]
+    thick = (along**2 / mean).sum(axis=1)
+    information = np.diag((weight**2).sum(axis=0))
+    told = thick > 0
+    information -= (cross[told] / thick[told, None]).T @ cross[told]
+    # Residuals along the thickness vanish at the maximum up to the step of the grid.
+    rest = (residual * along).sum(axis=1)
+    score -= (cross[told] * (rest[told] / thick[told])[:, None]).sum(axis=0)
+    return score, information
+
+
+@dataclass(frozen=True)
+class Thickness:
+    """Thickness of regions with both of its uncertainties.
+
+    Parameters
+    ----------
+    nm : numpy.ndarray, dims (region,)
+        Mean thickness (nm); the likeliest one even where only a bound is told.
+    low, high : numpy.ndarray, dims (region,)
+        Bounds of 95 %: counting and model together; 0 and infinity where there is none.
+    counting_low, counting_high : numpy.ndarray, dims (region,)
+        From counting alone.
+    model : numpy.ndarray, dims (region,)
+        From the model alone, as a part of the thickness.
+    told : numpy.ndarray of str, dims (region,)
+        "told", "at_most", "at_least" or "not_told".
+    """
+
+    nm: Floats
+    low: Floats
+    high: Floats
+    counting_low: Floats
+    counting_high: Floats
+    model: Floats
+    told: npt.NDArray[np.str_]
+
+
+def thickness_of(
+    scales: tuple[Scale, ...],
+    counts: Floats,
+    pixels: Floats,
+    *,
+    tolerance: float,
+    beside: Floats | None = None,
+    profile: float = 0.0,
+    other_profiles: tuple[float, ...] = (),
+) -> Thickness:
+    """Return the thickness of each region.
+
+    Parameters
+    ----------
+    scales : tuple of Scale
+        The scale to use, then alternatives that cannot be excluded (other continuum).
+    counts : numpy.ndarray, dims (region, element)
+        Counts of each region.
+    pixels : numpy.ndarray, dims (region,)
+        Pixels that carry the metal.
+    tolerance : float
+        Relative tolerance of the layer model, see `model_tolerance`.
+    beside : numpy.ndarray, dims (region, element), optional
+        Counts in `counts` from a rim outside the region, where blur put part of its signal.
+    profile : float, optional
+        Exponent of the profile, see `PROFILES`.
+    other_profiles : tuple of float, optional
+        Profiles that cannot be excluded.
+
+    Returns
+    -------
+    Thickness
+    """
+    best = _search(scales[0], counts, pixels, beside, profile)
+    tries = [(scale, profile) for scale in scales[1:]]
+    tries += [(scales[0], other) for other in other_profiles if other != profile]
+    others = [_search(scale, counts, pixels, beside, shape) for scale, shape in tries]
+    squares = (tolerance * best.nm) ** 2 + _part_tolerance(scales[0], best.nm, profile) ** 2
+    for other in others:
+        # Alternatives come in pairs, to either side: the mean of a pair's squares.
+        squares = squares + 2.0 * np.square(other.nm - best.nm) / len(others)
+    spread = np.sqrt(squares)
+    low = best.nm - np.hypot(best.nm - best.counting_low, spread)
+    high = best.nm + np.hypot(best.counting_high - best.nm, spread)
+    # A thickness without an end under one alternative has none.
+    every = [best, *others]
+    endless = np.any([np.isinf(one.counting_high) for one in every], axis=0)
+    least = np.min([one.counting_low for one in every], axis=0) * (1.0 - tolerance)
+    least = _dimmed(scales[0], least, profile)
+    most = np.max([one.counting_high for one in every], axis=0) * (1.0 + tolerance)
+    told = np.where(endless & (best.told == TOLD), AT_LEAST, best.told)
+    told = np.where(endless & (best.told == AT_MOST), NOT_TOLD, told)
+    low = np.where(endless, least, low)
+    high = np.where(endless, np.inf, np.where(told == AT_MOST, most, high))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        part = np.where(best.nm > 0, spread / best.nm, np.nan)
+    low = np.where((told == AT_MOST) | (told == NOT_TOLD), 0.0, np.maximum(low, 0.0))
+    return replace(best, low=low, high=high, model=part, told=told)
+
+
+def _dimmed(scale: Scale, nm: Floats, profile: float) -> Floats:
+    """Return the thickness at which `PART_TOLERANCE` more of the strongest glass line is left."""
+    glass = int(np.argmax(scale.glass))
+    curve = scale.substrate
+    if profile > 0.0:
+        curve = _over_profile(curve, scale.thickness_nm, profile)
+    left = curve[glass]
+    more = np.interp(nm, scale.thickness_nm, left) + PART_TOLERANCE
+    return np.asarray(np.interp(-more, -left, scale.thickness_nm))
+
+
+def _part_tolerance(scale: Scale, nm: Floats, profile: float) -> Floats:
+    """Return what `PART_TOLERANCE` of every glass line makes of each thickness (nm)."""
+    at = np.clip(np.searchsorted(scale.thickness_nm, nm), 1, scale.thickness_nm.size - 1)
+    table = np.maximum(scale.means(profile), 1e-9)
+    same = replace(
+        scale,
+        glass_error=np.full(len(scale.elements), PART_TOLERANCE),
+        sensitivity_error=np.zeros(len(scale.elements)),
+    )
+    return _shared_error(same, table, np.ones(len(nm)), at, None)
+
+
+def _search(
+    scale: Scale, counts: Floats, pixels: Floats, beside: Floats | None, profile: float
+) -> Thickness:
+    """Return thickness and counting interval by the likelihood on the grid."""
+    table = np.maximum(scale.means(profile), 1e-9)
+    thick = scale.thickness_nm
+    fit = _log_likelihood(counts, pixels, table, beside)
+    region = np.arange(len(counts))
+    top = np.argmax(fit, axis=1)
+    nm = _between_points(fit, top, thick)
+    drop = fit[region, top][:, None] - fit
+    low = _crossing(drop, top, thick, _RULE, -1)
+    high = _crossing(drop, top, thick, _RULE, +1)
+    shared = _shared_error(scale, table, pixels, top, beside)
+    none = drop[:, 0] < _RULE
+    # Near the end of the grid the glass is gone: what is as likely there has no end.
+    endless = (drop[:, -1] < _RULE) | (high + 1.96 * shared > thick[-1])
+    low = np.where(endless, low, nm - np.hypot(nm - low, 1.96 * shared))
+    high = nm + np.hypot(high - nm, 1.96 * shared)
+    low = np.where(endless, _crossing(drop, top, thick, _ONE_SIDED, -1), low)
+    high = np.where(none, _crossing(drop, top, thick, _ONE_SIDED, +1), high)
+    told = np.full(len(counts), TOLD, dtype="<U8")
+    told[none], told[endless] = AT_MOST, AT_LEAST
+    told[none & endless] = NOT_TOLD
+    low = np.where(none, 0.0, np.maximum(low, 0.0))
+    high = np.where(endless, np.inf, high)
+    return Thickness(nm, low, high, low, high, np.zeros(len(counts)), told)
+
+
+def _between_points(fit: Floats, top: npt.NDArray[np.intp], thick: Floats) -> Floats:
+    """Return the maximum of the parabola through the best point and its neighbours."""
+    inner = np.clip(top, 1, thick.size - 2)
+    region = np.arange(len(fit))
+    x0, x1, x2 = thick[inner - 1], thick[inner], thick[inner + 1]
+    f0, f1, f2 = (fit[region, inner + k] for k in (-1, 0, 1))
+    up, down = (f1 - f0) / (x1 - x0), (f2 - f1) / (x2 - x1)
+    bend = (down - up) / (x2 - x0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        best = 0.5 * (x0 + x1) - up / (2 * bend)
+    usable = (top == inner) & (bend < 0)
+    return np.where(usable, np.clip(best, x0, x2), thick[top])
+
+
+def _crossing(
+    drop: Floats, top: npt.NDArray[np.intp], thick: Floats, rule: float, side: int
+) -> Floats:
+    """Return where the likelihood has fallen by `rule` on one side of its maximum."""
+    columns = np.arange(thick.size)
+    beyond = (drop > rule) & (np.sign(columns[None, :] - top[:, None]) == side)
+    any_beyond = beyond.any(axis=1)
+    if side < 0:
+        first = thick.size - 1 - np.argmax(beyond[:, ::-1], axis=1)
+        end = 0.0
+    else:
+        first, end = np.argmax(beyond, axis=1), thick[-1]
+    before = np.clip(first - side, 0, thick.size - 1)
+    region = np.arange(len(drop))
+    a, b = drop[region, before], drop[region, first]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        part = np.where(b > a, (rule - a) / (b - a), 1.0)
+    at = thick[before] + np.clip(part, 0.0, 1.0) * (thick[first] - thick[before])
+    return np.where(any_beyond, at, end)
+
+
+def _shared_error(
+    scale: Scale, table: Floats, pixels: Floats, top: npt.NDArray[np.intp], beside: Floats | None
+) -> Floats:
+    """Return the standard error of each thickness from dose and sensitivities (nm)."""
+    slope = np.gradient(table, scale.thickness_nm, axis=1)[:, top].T
+    mean = table[:, top].T
+    if beside is not None:
+        mean = mean + beside / pixels[:, None]
+    thick = np.maximum((slope**2 / mean).sum(axis=1), 1e-30)
+    # What the part of the line shares in the mean, as the error of its logarithm moves it.
+    glass = scale.glass[:, None] * scale.substrate + scale.background[:, None] * scale.continuum
+    metal = scale.sensitivity[:, None] * scale.film
+    moved = np.square(slope / mean * glass[:, top].T * scale.glass_error).sum(axis=1)
+    error = np.where(np.isfinite(scale.sensitivity_error), scale.sensitivity_error, 0.0)
+    moved += np.square(slope / mean * metal[:, top].T * error).sum(axis=1)
+    return np.asarray(np.sqrt(moved) / thick)
