@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from spattermap.core.errors import InputError, atomic_number
+from spattermap.xrays import atomic_data
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -58,13 +59,11 @@ class LineModel:
 @lru_cache(maxsize=256)
 def _line_facts(element: str, line: str, beam_keV: float) -> tuple[str, float, float, float]:
     """Return the line's name, its energy and its edge (keV), and yield times line fraction."""
-    import xraydb
-
     for edge, family in _SHELLS:
         name = f"{element} {family}"
         if line and line != name:
             continue
-        known = xraydb.xray_edges(element)
+        known = atomic_data.edges(element)
         if edge not in known:
             continue
         edge_keV = known[edge].energy / 1000.0
@@ -73,8 +72,8 @@ def _line_facts(element: str, line: str, beam_keV: float) -> tuple[str, float, f
             continue
         if beam_keV <= edge_keV:
             break
-        yield_, energy_eV, part = xraydb.fluor_yield(element, edge, family, beam_keV * 1000.0)
-        return name, float(energy_eV) / 1000.0, edge_keV, float(yield_) * float(part)
+        energy_eV, part = atomic_data.family_yield(element, edge, family)
+        return name, energy_eV / 1000.0, edge_keV, known[edge].fyield * part
     raise InputError(
         f"lines: {element} must have a line that {beam_keV:g} keV excites, got "
         f"{line or 'none of Ka, La, Ma'!r}. Raise beam_energy_keV or choose another line."
@@ -84,9 +83,7 @@ def _line_facts(element: str, line: str, beam_keV: float) -> tuple[str, float, f
 @lru_cache(maxsize=1024)
 def _mass_attenuation(element: str, energy_keV: float) -> float:
     """Return the total mass attenuation coefficient (cm2/g)."""
-    import xraydb
-
-    return float(xraydb.mu_elam(element, energy_keV * 1000.0, kind="total"))
+    return atomic_data.mass_attenuation(element, energy_keV * 1000.0)
 
 
 def fractions(composition: Mapping[str, float]) -> dict[str, float]:
@@ -97,10 +94,8 @@ def fractions(composition: Mapping[str, float]) -> dict[str, float]:
 
 def density(composition: Mapping[str, float]) -> float:
     """Return the density of an ideal mixture of the elements (g/cm3)."""
-    import xraydb
-
     parts = fractions(composition)
-    return 1.0 / sum(part / float(xraydb.atomic_density(e)) for e, part in parts.items())
+    return 1.0 / sum(part / atomic_data.atomic_density(e) for e, part in parts.items())
 
 
 def mean_atomic_number(composition: Mapping[str, float]) -> float:
@@ -138,7 +133,6 @@ def line_model(
     angle), the layer gives ``erfcx(a) - exp(-x^2 - 2 a x) erfcx(x + a)`` and the substrate
     ``exp(-mu_metal rho t - x^2) erfcx(x + a)``: the integrals of the Gaussian times absorption.
     """
-    import xraydb
     from scipy.special import erfcx
 
     name, energy, edge, strength = _line_facts(element, line, beam_keV)
@@ -154,7 +148,7 @@ def line_model(
     layer = erfcx(a_metal) - np.exp(-(x**2) - 2 * a_metal * x) * erfcx(x + a_metal)
     under = np.exp(-mu_metal * depth - x**2) * erfcx(x + a_glass)
     overvoltage = (beam_keV / edge - 1.0) ** 1.67
-    sensitivity = strength * overvoltage * _detector(energy) / float(xraydb.atomic_mass(element))
+    sensitivity = strength * overvoltage * _detector(energy) / atomic_data.atomic_mass(element)
     # Fiori & Newbury (1978): resolution of the window, 129 eV at Mn Ka.
     width = np.sqrt(2.5e-3 * (energy - 5.895) + 0.129**2)
     continuum = width * (beam_keV - energy) / energy * _detector(energy)

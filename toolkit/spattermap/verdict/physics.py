@@ -25,6 +25,7 @@ import numpy as np
 from spattermap.core.errors import InputError, atomic_number
 from spattermap.core.mapset import valid_mask
 from spattermap.xrays import leaks, mapped_line, resolution_fwhm_eV
+from spattermap.xrays.atomic_data import mass_attenuation
 from spattermap.xrays.lines import SOFT_LINE_EV, Line
 
 if TYPE_CHECKING:
@@ -167,9 +168,7 @@ def least_continuum_rise(line: Line | None, state: Conditions, rise: float) -> f
 @lru_cache(maxsize=1024)
 def _mass_attenuation(element: str, energy_eV: float) -> float:
     """Return the mass attenuation coefficient (cm2/g)."""
-    import xraydb
-
-    return float(xraydb.mu_elam(element, energy_eV))
+    return mass_attenuation(element, energy_eV)
 
 
 def matrix_tolerance(one: Line | None, other: Line | None, state: Conditions) -> float:

@@ -10,6 +10,7 @@ from functools import lru_cache
 from typing import Any
 
 from spattermap.core.errors import InputError, element_symbol, positive, unknown_name
+from spattermap.xrays import atomic_data
 
 # Unresolved groups of lines as a solid-state detector sees them. Keys are the names used in
 # files; values are the members in the library's spelling.
@@ -78,13 +79,7 @@ class Line:
 @lru_cache(maxsize=256)
 def tables(element: str) -> tuple[dict[str, Any], dict[str, Any]]:
     """Return the library's lines and edges of an element, empty where it has none."""
-    import xraydb
-
-    try:
-        lines, edges = dict(xraydb.xray_lines(element)), dict(xraydb.xray_edges(element))
-    except (ValueError, AttributeError):  # light elements without a tabulated line
-        return {}, {}
-    return _with_k_beta(element, lines), edges
+    return _with_k_beta(element, atomic_data.emission_lines(element)), atomic_data.edges(element)
 
 
 def _with_k_beta(element: str, lines: dict[str, Any]) -> dict[str, Any]:
@@ -214,21 +209,17 @@ def _member_strength(element: str, member: str, beam_energy_keV: float | None) -
 
 def _vacancies(element: str, level: str, energy_eV: float) -> float:
     """Ionisations of one subshell per unit mass thickness, with Coster-Kronig transfer."""
-    import xraydb
-
     edges = tables(element)[1]
     total = _ionisations(element, level, energy_eV)
     # Vacancies that wander up from deeper subshells of the same shell (Bambynek et al. 1972).
     for other in edges:
         if other[0] == level[0] and other < level:
-            share = float(xraydb.ck_probability(element, other, level, total=True) or 0.0)
+            share = atomic_data.coster_kronig(element, other, level)
             total += share * _ionisations(element, other, energy_eV)
     return total
 
 
 def _ionisations(element: str, level: str, energy_eV: float) -> float:
-    import xraydb
-
     edge_eV = float(tables(element)[1][level].energy)
     overvoltage = energy_eV / edge_eV
     if overvoltage <= 1.0 or edge_eV <= 5.0:  # the library writes 5 eV for bound states it lacks
@@ -237,7 +228,7 @@ def _ionisations(element: str, level: str, energy_eV: float) -> float:
     # Q = 6.51e-20 n b ln(c U) / (E0 Ec), with b = 0.9, c = 0.65 for K; the c that differs between
     # shells is left at 1 so that Q falls to zero at U = 1. Per mass: divided by A.
     electrons = {"K": 2, "1": 2, "2": 2, "3": 4, "4": 4, "5": 6}[level[-1]]
-    mass = float(xraydb.atomic_mass(element))
+    mass = atomic_data.atomic_mass(element)
     return electrons * math.log(overvoltage) / (energy_eV * edge_eV * mass) * 1e9
 
 

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from spattermap.core.errors import InputError, atomic_number, element_symbol, positive
+from spattermap.xrays.atomic_data import atomic_density, atomic_mass
 from spattermap.xrays.lines import SOFT_LINE_EV, line_of, parse_line
 
 
@@ -53,11 +54,9 @@ def kanaya_okayama_um(
     >>> round(kanaya_okayama_um(20.0, "Cu"), 2)
     1.46
     """
-    import xraydb
-
     energy = positive(beam_energy_keV, "beam_energy_keV", unit="keV")
     fractions = _mass_fractions(material)
-    mass = sum(part * float(xraydb.atomic_mass(e)) for e, part in fractions.items())
+    mass = sum(part * atomic_mass(e) for e, part in fractions.items())
     number = sum(part * atomic_number(e) for e, part in fractions.items())
     density = density_g_cm3 or _density(fractions)
     return float(0.0276 * mass * energy**1.67 / (number**0.89 * density))  # Kanaya & Okayama (1972)
@@ -153,9 +152,7 @@ def density_of(material: str | Mapping[str, float]) -> float:
 
 
 def _density(fractions: Mapping[str, float]) -> float:
-    import xraydb
-
-    return 1.0 / sum(part / float(xraydb.atomic_density(e)) for e, part in fractions.items())
+    return 1.0 / sum(part / atomic_density(e) for e, part in fractions.items())
 
 
 @dataclass(frozen=True)
