@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy import ndimage
 
-from spattermap.mapset import facts, make_map_set
+from spattermap.core.mapset import facts, make_map_set
 from spattermap.synthesis import Deposit, Droplets, Haze, make_deposit
 
 FINE = 2

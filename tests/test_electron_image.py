@@ -10,8 +10,8 @@ from scipy import ndimage
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
 import electron_image as bench
-import electron_images as made
 
+import electron_images as made
 from spattermap.segment import image_evidence, image_regions
 from spattermap.segment.image import read_image
 from spattermap.segment.image_grid import (

@@ -1,7 +1,7 @@
 """The electron image against known truth: ``python tests/benchmarks/electron_image.py [WHAT]``.
 
 Without WHAT: a table dose x image x (maps alone, with image): F1, coverage, D50, fakes accepted,
-used or refused. ``wrong``: pictures of other fields. ``--seeds N``, ``--first N`` choose the scenes.
+used or refused. ``wrong``: pictures of other fields. ``--seeds N``, ``--first N``: the scenes.
 """
 
 from __future__ import annotations
@@ -12,17 +12,15 @@ import time
 from pathlib import Path
 
 import numpy as np
-from scipy import ndimage
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
-import electron_images as made
 import segmentation_scenes as scenes
 
+import electron_images as made
+from spattermap.segment import engine
+from spattermap.segment.ground import estimate_of
 from spattermap.segment.image import MapEvidence, read_image
-from spattermap.segmentation import chain
-from spattermap.segmentation.estimation import sample_of
-from spattermap.segmentation.ground import ground_of
-from spattermap.segmentation.likelihood import metal_fraction
+from spattermap.segment.likelihood import metal_fraction, stack_of
 
 DOSES = (0.05, 0.1, 0.2, 0.5, 2.0, 5.0)
 IMAGES = {
@@ -44,14 +42,20 @@ IMAGES = {
 def evidence(field):
     """Return what the maps alone say, and their segmentation."""
     roles = scenes.roles_of(field.maps)
-    alone = chain.segment(field.maps, roles)
-    stack = chain._stack(field.maps, roles)
-    known = ground_of(sample_of(stack), noise_known=True).known
-    classes = known.classes
-    noise = float(classes.weights**2 @ stack.planes.mean(axis=(1, 2)))
-    return alone, MapEvidence(
-        metal_fraction(stack, classes), stack.valid, noise, known.structure, alone.labels
+    alone = engine.segment(field.maps, roles)
+    planes = np.asarray(field.maps["counts"].values)
+    names = [str(e) for e in field.maps["element"].values]
+    stack = stack_of(
+        planes,
+        elements=names,
+        signs=[1 if e in roles.alloy else -1 for e in names],
+        valid=np.ones(planes.shape[1:], dtype=bool),
+        variance=None,
     )
+    known = estimate_of(stack, noise_known=True)
+    noise = float(known.classes.weights**2 @ planes.mean(axis=(1, 2)))
+    raw = metal_fraction(stack, known.classes)
+    return alone, MapEvidence(raw, stack.valid, noise, known.structure, alone.labels)
 
 
 def scores(labels, field):

@@ -63,10 +63,15 @@ class Parting:
     @classmethod
     def of(cls, classes: Classes, used: Filter, *, strength: float) -> Parting:
         """Return the rule for a strength: 1 by default, 0 never parts."""
-        sigma = max(used.sigma, 0.29)  # 0.29 px: a pixel averages over its width
+        noise = float(np.sqrt(used.gain * (classes.weights**2 @ classes.noise_metal)))
+        return cls.at(used.sigma, noise=noise, strength=strength)
+
+    @classmethod
+    def at(cls, sigma: float, *, noise: float, strength: float) -> Parting:
+        """Return the rule for edges of a standard deviation (px) and noise of the fraction."""
+        sigma = max(sigma, 0.29)  # 0.29 px: a pixel averages over its width
         if strength == 0:
             return cls.none(sigma)
-        noise = float(np.sqrt(used.gain * (classes.weights**2 @ classes.noise_metal)))
         # Noise displaces an edge by its height over the slope there; such bays part nothing.
         jitter = noise * sigma * np.sqrt(2 * np.pi)
         return cls(

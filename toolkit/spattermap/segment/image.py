@@ -1,9 +1,9 @@
 """The electron image as evidence: outlines from the picture, decisions from the counts.
 
 A picture has a hundred times the signal of the maps and sharper edges, but no elements, and it
-lies: charging, shadows, dust, scratches. So it is registered or refused, its metal signal is learned
-from the maps, every region drawn in it is confirmed or refused by its counts, and where any of this
-falls short the maps alone are used.
+lies: charging, shadows, dust, scratches. So it is registered or refused, its metal signal is
+learned from the maps, every region drawn in it is confirmed or refused by its counts, and where any
+of this falls short the maps alone are used.
 """
 
 from __future__ import annotations
@@ -13,19 +13,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from spattermap.core.arrays import Bools, Labels, Singles
 from spattermap.segment import image_evidence, image_regions
+from spattermap.segment.filters import Structure
 from spattermap.segment.image_grid import (
-    Array,
-    Mask,
     Transform,
     even_grey,
     resampled,
     without_caption,
 )
-from spattermap.segment.image_registration import LEAST_PEAK_RATIO, after, correction, moved, register
-from spattermap.segmentation.structure import Structure
-
-Labels = npt.NDArray[np.int32]
+from spattermap.segment.image_registration import (
+    LEAST_PEAK_RATIO,
+    after,
+    correction,
+    moved,
+    register,
+)
 
 LEAST_EXPLAINED = 0.6  # part of the maps' true variance
 _LEAST_INSIDE = 0.8  # part of the field that the picture must show
@@ -69,7 +72,7 @@ class ImageReading:
     support: float = np.nan
     labels: Labels | None = None
     confidence: npt.NDArray[np.float64] | None = None
-    fraction: Array | None = None
+    fraction: Singles | None = None
     refused: int = 0
     only_maps: int = 0
 
@@ -92,8 +95,8 @@ class MapEvidence:
         Regions of the maps alone.
     """
 
-    fraction: Array
-    valid: Mask
+    fraction: Singles
+    valid: Bools
     noise: float
     structure: Structure
     labels: Labels
@@ -152,7 +155,7 @@ def read_image(
 
 
 def _read_registered(
-    grey: Array, maps: MapEvidence, transform: Transform, *, ratio: float, strength: float,
+    grey: Singles, maps: MapEvidence, transform: Transform, *, ratio: float, strength: float,
     seed: int,
 ) -> ImageReading:  # fmt: skip
     """Place the picture better and better, then draw in it."""
@@ -173,7 +176,7 @@ def _read_registered(
 
 
 def _read_placed(
-    grey: Array, maps: MapEvidence, transform: Transform, *, ratio: float, strength: float,
+    grey: Singles, maps: MapEvidence, transform: Transform, *, ratio: float, strength: float,
     seed: int,
 ) -> ImageReading:  # fmt: skip
     """Learn the placed picture, and draw in it where it explains the maps."""
@@ -189,15 +192,15 @@ def _read_placed(
         return replace(known, why=f"it shows only {inside.mean():.0%} of the mapped field")
     if learned.explained < LEAST_EXPLAINED:
         return replace(known, why=(
-            f"it explains only {max(0.0, learned.explained):.0%} of what the maps show of the metal "
-            f"({LEAST_EXPLAINED:.0%} needed)"
+            f"it explains only {max(0.0, learned.explained):.0%} of what the maps show of the "
+            f"metal ({LEAST_EXPLAINED:.0%} needed)"
         ))  # fmt: skip
     return _drawn(picture, learned, maps, known, inside=inside, strength=strength, seed=seed)
 
 
 def _drawn(
-    picture: Array, learned: image_evidence.Learned, maps: MapEvidence, known: ImageReading, *,
-    inside: Mask, strength: float, seed: int,
+    picture: Singles, learned: image_evidence.Learned, maps: MapEvidence, known: ImageReading, *,
+    inside: Bools, strength: float, seed: int,
 ) -> ImageReading:  # fmt: skip
     """Draw the regions and let the counts decide on each."""
     assert known.transform is not None

@@ -8,16 +8,15 @@ so no outline, label or threshold is needed for that.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from spattermap.segment.image_grid import Array, Mask
+from spattermap.core.arrays import Bools, Floats, Singles
 from spattermap.segment.image_registration import filled
-
-Floats = npt.NDArray[np.float64]
 
 _KNOTS = (0.02, 0.15, 0.35, 0.5, 0.65, 0.85, 0.98)  # quantiles at which the columns bend
 _LEVEL = 30.0  # px; slow changes of the grey level (charging, drift) are taken off
@@ -44,12 +43,18 @@ class Learned:
         on which it was not fitted.
     """
 
-    fraction: Array
+    fraction: Singles
     explained: float
 
 
 def learn(
-    picture: Array, evidence: Array, valid: Mask, *, blur: float, noise: float, roughly: bool = False
+    picture: Singles,
+    evidence: Singles,
+    valid: Bools,
+    *,
+    blur: float,
+    noise: float,
+    roughly: bool = False,
 ) -> Learned:
     """Fit the metal fraction of a registered picture to the maps' evidence.
 
@@ -83,9 +88,7 @@ def learn(
     if roughly:
         return Learned(first, explained)
     again = [
-        column
-        for scale in _AGAIN
-        for column in _bent(_blurred(np.clip(first, -0.5, 1.5), scale))
+        column for scale in _AGAIN for column in _bent(_blurred(np.clip(first, -0.5, 1.5), scale))
     ]
     smooth = np.clip(_blurred(first, 0.7), -0.2, 1.2)
     for column in (*_without_lines(smooth), filled(smooth)):
@@ -94,7 +97,7 @@ def learn(
     return Learned(fraction, explained)
 
 
-def _columns_of(picture: Array, *, roughly: bool) -> list[Array]:
+def _columns_of(picture: Singles, *, roughly: bool) -> list[Singles]:
     """Return columns from grey values, levelled and not, edges, and hollows filled."""
     levelled = picture - _blurred(picture, _LEVEL)
     if roughly:
@@ -113,15 +116,13 @@ def _columns_of(picture: Array, *, roughly: bool) -> list[Array]:
     return out
 
 
-def _without_lines(picture: Array) -> tuple[Array, Array]:
+def _without_lines(picture: Singles) -> tuple[Singles, Singles]:
     """Return the picture without narrow bright lines, and without narrow dark ones."""
-    return tuple(
-        np.asarray(line_free(picture, size=_LINE), np.float32)
-        for line_free in (ndimage.grey_opening, ndimage.grey_closing)
-    )  # type: ignore[return-value]
+    size = (_LINE, _LINE)
+    return ndimage.grey_opening(picture, size=size), ndimage.grey_closing(picture, size=size)
 
 
-def _bent(values: Array) -> list[Array]:
+def _bent(values: Singles) -> list[Singles]:
     """Return the hat functions of a feature: piecewise-linear, one for each knot but the first."""
     knots = np.unique(np.quantile(values[::2, ::2], _KNOTS).astype(np.float32))
     if knots.size < 2:
@@ -134,8 +135,8 @@ def _bent(values: Array) -> list[Array]:
 
 
 def _fit(
-    columns: list[Array], evidence: Array, valid: Mask, *, blur: float, noise: float
-) -> tuple[Array, float]:
+    columns: list[Singles], evidence: Singles, valid: Bools, *, blur: float, noise: float
+) -> tuple[Singles, float]:
     """Return the fitted unblurred fraction, and the part of the true variance it explains."""
     shape = (evidence.shape[0], evidence.shape[1])
     sharp = np.stack([np.ones(evidence.size, np.float32), *(c.ravel() for c in columns)])
@@ -160,17 +161,19 @@ def _fit(
     hidden[0] = hidden[:, 0] = 0.0
     penalty = _HIDDEN * noise_seen / variance * hidden
     # Columns are sums in single precision, and two of them may say the same.
-    penalty[np.diag_indices_from(penalty)] += 1e-5 * float(np.mean(np.diag(sum(grams)))) + 1e-9
+    penalty[np.diag_indices_from(penalty)] += (
+        1e-5 * float(np.mean(np.diag(np.sum(grams, axis=0)))) + 1e-9
+    )
 
     def solved(gram: Floats, side_: Floats) -> Floats:
         return np.asarray(np.linalg.solve(gram + penalty, side_))
 
-    beta = solved(sum(grams), sum(sides))
+    beta = solved(np.sum(grams, axis=0), np.sum(sides, axis=0))
     explained = _explained(grams, sides, squares, solved=solved, noise=noise_seen)
     return (beta.astype(np.float32) @ sharp).reshape(shape), explained
 
 
-def _means(picture: Array, side: int) -> Array:
+def _means(picture: Singles, side: int) -> Singles:
     """Return the means of squares of `side` px; what is left over at the far edges is dropped."""
     if side == 1:
         return picture
@@ -179,14 +182,21 @@ def _means(picture: Array, side: int) -> Array:
     return np.asarray(cut.reshape(rows, side, columns, side).mean(axis=(1, 3), dtype=np.float32))
 
 
-def _explained(grams, sides, squares, *, solved, noise):  # type: ignore[no-untyped-def]
+def _explained(
+    grams: list[Floats],
+    sides: list[Floats],
+    squares: list[tuple[float, float, int]],
+    *,
+    solved: Callable[[Floats, Floats], Floats],
+    noise: float,
+) -> float:
     """Return the explained part of the true variance, each fold from the other three."""
     rest = total = 0.0
+    gram, side = np.sum(grams, axis=0), np.sum(sides, axis=0)
     n = sum(s[2] for s in squares)
     mean = sum(s[0] for s in squares) / n
     for k in range(len(grams)):
-        others = [j for j in range(len(grams)) if j != k]
-        beta = solved(sum(grams[j] for j in others), sum(sides[j] for j in others))
+        beta = solved(gram - grams[k], side - sides[k])
         sum_, square, count = squares[k]
         rest += square - 2 * float(beta @ sides[k]) + float(beta @ grams[k] @ beta) - count * noise
         total += square - 2 * mean * sum_ + count * mean**2 - count * noise
@@ -199,7 +209,7 @@ def _folds(shape: tuple[int, ...]) -> npt.NDArray[np.int64]:
     return np.asarray((rows + 2 * columns + rows // 2) % _FOLDS)
 
 
-def _blurred(picture: Array, sigma: float) -> Array:
+def _blurred(picture: Singles, sigma: float) -> Singles:
     if sigma <= 0:
         return picture
     return np.asarray(ndimage.gaussian_filter(picture, sigma, truncate=3.0))

@@ -8,8 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-Array = npt.NDArray[np.float32]
-Mask = npt.NDArray[np.bool_]
+from spattermap.core.arrays import Bools, Singles
 
 _CAPTION_PART = 0.25  # a caption bar takes no more of the height than this
 _CAPTION_ROWS = 4
@@ -117,7 +116,7 @@ def clipped_part(image: npt.NDArray[np.generic]) -> float:
     return max(part for part in at_ends)
 
 
-def even_grey(image: npt.NDArray[np.generic]) -> Array:
+def even_grey(image: npt.NDArray[np.generic]) -> Singles:
     """Return grey values with median 0 and the 5th to 95th percentile one apart.
 
     Parameters
@@ -141,8 +140,8 @@ def even_grey(image: npt.NDArray[np.generic]) -> Array:
 
 
 def resampled(
-    image: Array, transform: Transform, shape: tuple[int, int], *, finer: int = 1
-) -> tuple[Array, Mask]:
+    image: Singles, transform: Transform, shape: tuple[int, int], *, finer: int = 1
+) -> tuple[Singles, Bools]:
     """Return an image on the maps' grid, and where the maps lie within it.
 
     Parameters

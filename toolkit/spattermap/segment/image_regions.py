@@ -5,16 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy import fft, ndimage
 from scipy.special import logsumexp
 
-from spattermap.segment.image_grid import Array, Mask
-from spattermap.segmentation import droplets, parting
-from spattermap.segmentation.structure import Structure
-
-Floats = npt.NDArray[np.float64]
-Labels = npt.NDArray[np.int32]
+from spattermap.core.arrays import Bools, Floats, Labels, Singles
+from spattermap.core.grid import Grid
+from spattermap.segment import droplets
+from spattermap.segment.filters import Structure
+from spattermap.segment.hills import climb, join
+from spattermap.segment.parting import Rule
 
 _SURE_METAL, _SURE_BARE = 0.8, 0.2  # fused fraction beyond which a pixel's kind is settled
 _SHARP = 0.8  # px; standard deviation of the edge as the picture shows it
@@ -44,9 +43,9 @@ class Footprints:
 
 
 def fuse(
-    learned: Array, evidence: Array, valid: Mask, structure: Structure, *, unexplained: float,
+    learned: Singles, evidence: Singles, valid: Bools, structure: Structure, *, unexplained: float,
     noise: float,
-) -> Array:  # fmt: skip
+) -> Singles:  # fmt: skip
     """Return the picture's metal fraction, corrected by the counts as far as they can tell.
 
     Parameters
@@ -87,7 +86,7 @@ def fuse(
     return np.asarray(learned + correction[: rest.shape[0], : rest.shape[1]], dtype=np.float32)
 
 
-def snapped(fused: Array, picture: Array) -> tuple[Mask, float]:
+def snapped(fused: Singles, picture: Singles) -> tuple[Bools, float]:
     """Return the metal with its edges moved to the picture's, and how much clearer these are.
 
     Parameters
@@ -115,7 +114,7 @@ def snapped(fused: Array, picture: Array) -> tuple[Mask, float]:
     return np.asarray(moved), (after / before if before > 0 else 0.0)
 
 
-def at_half_height(mask: Mask, picture: Array) -> Mask:
+def at_half_height(mask: Bools, picture: Singles) -> Bools:
     """Move the edges to half height between what lies just within and just without.
 
     The largest gradient of a small blurred disc lies within its edge; its half height hardly does.
@@ -149,41 +148,40 @@ def at_half_height(mask: Mask, picture: Array) -> Mask:
     return np.asarray(mask)
 
 
-def _rim(mask: Mask) -> Mask:
+def _rim(mask: Bools) -> Bools:
     return np.asarray(mask ^ ndimage.binary_erosion(mask, border_value=1)) | (
         ndimage.binary_dilation(mask) ^ mask
     )
 
 
-def edge_support(mask: Mask, picture: Array) -> float:
+def edge_support(mask: Bools, picture: Singles) -> float:
     """Return the mean gradient of the picture along the edges over that of the whole picture."""
     gradient = ndimage.gaussian_gradient_magnitude(picture, _GRADIENT, truncate=3.0)
     edge = _rim(mask)
     return float(gradient[edge].mean() / max(float(gradient.mean()), 1e-9)) if edge.any() else 0.0
 
 
-def parted(mask: Mask, fused: Array, *, noise: float, strength: float) -> Labels:
-    """Part the metal into droplets by the engine's rules, at the picture's sharpness."""
-    if strength == 0:
-        return np.asarray(ndimage.label(mask, structure=np.ones((3, 3)))[0], np.int32)
-    rule = droplets.Parting(
-        _SHARP,
-        parting.Rule(1 - droplets._DEEP / strength, max(6 * noise, 0.15) / strength),
-        parting.Rule(
-            1 - droplets._NECK / strength,
-            droplets._BAY / strength,
-            broad=droplets._BROAD * strength,
-            long=droplets._LONG,
-            shallow=1 - droplets._SHALLOW / strength,
-        ),
-    )
+def parted(mask: Bools, fused: Singles, *, noise: float, strength: float) -> Labels:
+    """Part the metal into droplets by the engine's own rules, at the picture's sharpness."""
+    rule = droplets.Parting.at(_SHARP, noise=noise, strength=strength)
     whole = droplets.without_pinholes(mask, rule.least_area)
+    # Edges moved to the picture's may lie where the fraction is low.
     height = np.where(whole, np.clip(fused, 0.05, 1.0), fused).astype(np.float32)
-    labels, _ = droplets._part(whole, height, rule)
-    return labels
+    labels = _hills(height, whole.astype(np.int32), rule.dips)
+    if rule.parts_nothing:
+        return labels
+    return _hills(droplets.blunted_distance(whole, rule.blunt), labels, rule.necks)
 
 
-def footprints(labels: Labels, evidence: Array, valid: Mask, *, blur: float, noise: float,
+def _hills(height: Singles, region: Labels, rule: Rule) -> Labels:
+    """Return the hills of a field that is its own only part."""
+    grid = Grid.whole((height.shape[0], height.shape[1]))
+    box = grid.box(0)
+    node, report = climb(height, region, window=box, core=box, shape=grid.shape, rule=rule)
+    return np.asarray(join([report], grid, rule).tables[0][node])
+
+
+def footprints(labels: Labels, evidence: Singles, valid: Bools, *, blur: float, noise: float,
                seed: int = 0) -> Footprints:  # fmt: skip
     """Fit the evidence by all blurred regions at once.
 
@@ -216,7 +214,8 @@ def footprints(labels: Labels, evidence: Array, valid: Mask, *, blur: float, noi
 
     def normal(s: Floats) -> Floats:
         seen = np.where(valid, blurred(s.astype(np.float32)[labels], blur), np.float32(0))
-        return np.bincount(flat, blurred(seen, blur).ravel(), minlength=n)
+        sums = np.bincount(flat, blurred(seen, blur).ravel(), minlength=n)
+        return np.asarray(sums, np.float64)
 
     random = np.random.default_rng(seed)
     diagonal = np.zeros(n)
@@ -226,7 +225,7 @@ def footprints(labels: Labels, evidence: Array, valid: Mask, *, blur: float, noi
     area = np.bincount(flat, minlength=n).astype(np.float64)
     diagonal = np.clip(diagonal, 0.05 * area, area) + 1e-9
     right = np.bincount(flat, blurred(np.where(valid, evidence, 0), blur).ravel(), minlength=n)
-    signal = _conjugate_gradients(normal, right, diagonal)
+    signal = _conjugate_gradients(normal, np.asarray(right, np.float64), diagonal)
     return Footprints(signal[1:] - signal[0], np.sqrt(noise / diagonal[1:]))
 
 
@@ -305,14 +304,14 @@ def only_in_maps(image_labels: Labels, map_labels: Labels) -> Labels:
     return np.where(image_labels > 0, image_labels, table[map_labels])
 
 
-def renumbered(labels: Labels, kept: Mask) -> Labels:
+def renumbered(labels: Labels, kept: Bools) -> Labels:
     """Return the kept regions, numbered anew; `kept` has dims (region,)."""
     table = np.zeros(kept.size + 1, np.int32)
     table[1:][kept] = np.arange(1, np.count_nonzero(kept) + 1)
     return np.asarray(table[labels])
 
 
-def blurred(picture: Array, sigma: float) -> Array:
+def blurred(picture: Singles, sigma: float) -> Singles:
     """Return the picture under a Gaussian blur (px)."""
     if sigma <= 0:
         return picture

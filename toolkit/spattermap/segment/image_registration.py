@@ -5,15 +5,12 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 from scipy import fft, linalg, ndimage
 
-from spattermap.segment.image_grid import Array, Mask, Transform, resampled
-
-Floats = npt.NDArray[np.float64]
+from spattermap.core.arrays import Bools, Floats, Singles
+from spattermap.segment.image_grid import Transform, resampled
 
 LEAST_PEAK_RATIO = 2.0  # best over best elsewhere; wrong pictures stay below 1.5
 _SURE_RATIO = 3.0  # from here on, turns and scales are not searched
@@ -25,6 +22,8 @@ _TURNS = (-3.0, 0.0, 3.0)  # deg; what lies between still correlates
 _STRETCHES = (0.95, 1.0, 1.05)
 _FARTHEST = 0.25  # part of the field by which the picture of the same field may be shifted
 _SEARCH_SIDE = 160  # px; turns and scales are searched on fields binned to about this side
+_NEWTON_STEPS = 8
+_LONGEST_STEP = np.array([2.0, 2.0, 0.02, 0.02])  # px, px, rad, stretch
 _PRIOR_TURN, _PRIOR_STRETCH = np.radians(3.0), 0.04  # standard deviations of the weak priors
 
 
@@ -50,7 +49,13 @@ class Registration:
 
 
 def register(
-    evidence: Array, valid: Mask, picture: Array, *, blur: float, step: float, exclude: float = 10.0
+    evidence: Singles,
+    valid: Bools,
+    picture: Singles,
+    *,
+    blur: float,
+    step: float,
+    exclude: float = 10.0,
 ) -> Registration:
     """Find shift, turn and scale of a picture against the maps' metal evidence.
 
@@ -101,7 +106,7 @@ def register(
     return best
 
 
-def binned(values: Array, valid: Mask, side: int) -> tuple[Array, Mask]:
+def binned(values: Singles, valid: Bools, side: int) -> tuple[Singles, Bools]:
     """Return sums over squares of `side` px, and the squares with a valid pixel."""
     if side == 1:
         return values, valid
@@ -109,11 +114,17 @@ def binned(values: Array, valid: Mask, side: int) -> tuple[Array, Mask]:
     cut = np.s_[: rows * side, : columns * side]
     sums = np.where(valid, values, 0)[cut].reshape(rows, side, columns, side).sum(axis=(1, 3))
     kept = valid[cut].reshape(rows, side, columns, side).any(axis=(1, 3))
-    return np.asarray(sums, np.float32), kept
+    return np.asarray(sums, np.float32), np.asarray(kept)
 
 
 def _search(
-    evidence: Array, valid: Mask, picture: Array, tried: Transform, *, blur: float, exclude: float
+    evidence: Singles,
+    valid: Bools,
+    picture: Singles,
+    tried: Transform,
+    *,
+    blur: float,
+    exclude: float,
 ) -> tuple[float, tuple[float, float]]:
     """Return the ratio of the best peak to the best elsewhere, and the shift of the peak (px)."""
     wanted = np.array(picture.shape) * tried.step
@@ -151,7 +162,9 @@ def _lags(side: int, n: int, overview: bool) -> Floats:
     return lag if overview else np.where(lag > n / 2, lag - n, lag)
 
 
-def correlation_surface(evidence: Array, valid: Mask, picture: Array, *, blur: float) -> Array:
+def correlation_surface(
+    evidence: Singles, valid: Bools, picture: Singles, *, blur: float
+) -> Singles:
     """Return the multiple correlation of evidence and picture at every cyclic shift.
 
     Parameters
@@ -188,7 +201,7 @@ def correlation_surface(evidence: Array, valid: Mask, picture: Array, *, blur: f
     return np.asarray(total / np.float32(max(n * float(np.vdot(whole, whole)), 1e-30)))
 
 
-def alike_features(picture: Array, blur: float) -> Iterable[Array]:
+def alike_features(picture: Singles, blur: float) -> Iterable[Singles]:
     """Yield features of a picture that know no direction, blurred as the maps, high-passed."""
     smooth = [_blurred(picture, s) for s in (*_SCALES, 2 * _SCALES[-1])]
     for fine, coarse in itertools.pairwise(smooth):
@@ -200,7 +213,7 @@ def alike_features(picture: Array, blur: float) -> Iterable[Array]:
         yield _high_passed(_blurred(edge, blur))
 
 
-def filled(picture: Array) -> Array:
+def filled(picture: Singles) -> Singles:
     """Return the picture with its closed hollows filled to the lowest pass of their rim.
 
     What the frame cuts is closed by its own mirror image.
@@ -215,17 +228,17 @@ def filled(picture: Array) -> Array:
     return np.asarray(whole[border:-border, border:-border], dtype=np.float32)
 
 
-def _high_passed(picture: Array) -> Array:
+def _high_passed(picture: Singles) -> Singles:
     return np.asarray(picture - _blurred(picture, _HIGH_PASS))
 
 
-def _blurred(picture: Array, sigma: float) -> Array:
+def _blurred(picture: Singles, sigma: float) -> Singles:
     if sigma <= 0:
         return picture
     return np.asarray(ndimage.gaussian_filter(picture, sigma, truncate=3.0))
 
 
-def correction(evidence: Array, valid: Mask, shown: Array, *, noise: float) -> Floats:
+def correction(evidence: Singles, valid: Bools, shown: Singles, *, noise: float) -> Floats:
     """Return by how much what a picture shows lies off the maps' evidence.
 
     Parameters
@@ -259,7 +272,7 @@ def correction(evidence: Array, valid: Mask, shown: Array, *, noise: float) -> F
         there = moved(shown, at)
         dy, dx = np.gradient(there)
         slopes = np.stack([
-            part[valid].astype(np.float64)
+            np.asarray(part)[valid].astype(np.float64)
             for part in (dy, dx, dx * y - dy * x, dy * y + dx * x)
         ])  # fmt: skip
         rest = (evidence - there)[valid].astype(np.float64)
@@ -276,19 +289,15 @@ def correction(evidence: Array, valid: Mask, shown: Array, *, noise: float) -> F
     return at
 
 
-_NEWTON_STEPS = 8
-_LONGEST_STEP = np.array([2.0, 2.0, 0.02, 0.02])
-
-
-def moved(shown: npt.NDArray[np.generic], at: Floats, *, order: int = 1) -> npt.NDArray[Any]:
+def moved(shown: Singles, at: Floats) -> Singles:
     """Return the picture read at places shifted, turned and stretched by a `correction`."""
     c, s = np.cos(at[2]), np.sin(at[2])
     matrix = (1 + at[3]) * np.array([[c, -s], [s, c]])
     middle = (np.array(shown.shape) - 1) / 2
     return np.asarray(
         ndimage.affine_transform(
-            shown, matrix, middle + at[:2] - matrix @ middle, order=order, mode="nearest",
-            output=shown.dtype,
+            shown, matrix, middle + at[:2] - matrix @ middle, order=1, mode="nearest",
+            output=np.float32,
         )
     )  # fmt: skip
 
