@@ -1,5 +1,7 @@
 """The page: self-contained, escaped, honest about its parts; and what happens when a run fails."""
 
+import base64
+import hashlib
 import re
 from html.parser import HTMLParser
 
@@ -13,13 +15,6 @@ from spattermap.show.findings import _may_be_background
 from spattermap.show.report import as_page, notebook_path, run_notebook, write_report
 
 NASTY = "plate <b>7</b> & $x$"
-
-
-def test_the_median_tile_says_when_too_few_droplets_decide_it(stand_in):
-    tiles = {name: told for name, _, told in show.headline(stand_in(droplets=12))}
-    assert tiles["Median diameter (µm)"].endswith("(too few droplets)")
-    tiles = {name: told for name, _, told in show.headline(stand_in(droplets=40))}
-    assert tiles["Median diameter (µm)"].endswith("(95 %)")
 
 
 def test_no_share_is_shown_of_what_may_be_background():
@@ -44,10 +39,15 @@ class Reader(HTMLParser):
         return [attributes for name, attributes in self.tags if name == tag]
 
 
+def closed(heading):
+    return nbformat.v4.new_markdown_cell(heading, metadata={"tags": ["closed"]})
+
+
 def page_of(analysis):
     """Return the page of an analysis made by hand, with the cells the real notebook has."""
     pieces = [
-        show.answer(analysis),
+        show.answers(analysis),
+        show.viewer(analysis),
         pictures.size_histogram(analysis),
         show.verdicts(analysis),
         show.notes(analysis),
@@ -58,18 +58,20 @@ def page_of(analysis):
     ]
     cells = [
         nbformat.v4.new_markdown_cell("# Only here", metadata={"tags": ["notebook-only"]}),
-        nbformat.v4.new_markdown_cell("## The answer\n\n## Sizes and shares"),
+        nbformat.v4.new_markdown_cell("## Answers"),
     ]
     for piece in pieces:
         if isinstance(piece, show.Fragment):
             data, about = {"text/html": piece.html, "text/plain": piece.text}, {}
         else:
-            import base64
-
             bundle, about = piece._repr_mimebundle_()
             data = {**bundle, "image/png": base64.b64encode(bundle["image/png"]).decode()}
         output = nbformat.v4.new_output("execute_result", data=data, metadata=about)
         cells.append(nbformat.v4.new_code_cell("secret_code()", outputs=[output]))
+        if len(cells) == 4:
+            cells.append(closed("## Sizes & shares"))
+    cells.append(closed("## Nothing to show"))
+    cells.append(nbformat.v4.new_markdown_cell("## Limits"))
     warning = nbformat.v4.new_output("stream", name="stderr", text="a library grumbles")
     cells.append(nbformat.v4.new_code_cell("", outputs=[warning]))
     return as_page(nbformat.v4.new_notebook(cells=cells), title=NASTY)
@@ -82,18 +84,23 @@ def page(stand_in):
 
 def test_page_asks_for_nothing_from_elsewhere(page):
     read = Reader(page)
-    assert not read.all("script")
+    kinds = [one["type"] for one in read.all("script")]
+    assert kinds == ["application/json", "module"]
     assert not read.all("link")
     assert not read.all("iframe")
     for attributes in (attributes for _, attributes in read.tags):
         for name in ("src", "href", "srcset", "data", "poster", "action"):
             value = attributes.get(name) or ""
-            assert value.startswith(("data:image/png;base64,", "#")) or not value
+            allowed = ("data:image/png;base64,", "#")
+            assert value.startswith(allowed) or re.fullmatch(r"(\w+\.csv)?", value)
         assert not [name for name in attributes if name.startswith("on")]
     assert "@import" not in page
     assert not re.search(r"url\((?!data:)", page)
     policy = [m["content"] for m in read.all("meta") if m.get("http-equiv")]
     assert policy[0].startswith("default-src 'none'")
+    script = re.search(r'<script type="module">(.*?)</script>', page, re.DOTALL)[1]
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    assert f"script-src 'sha256-{digest}';" in policy[0]
 
 
 def test_input_is_escaped(page):
@@ -108,11 +115,12 @@ def test_code_warnings_and_notebook_only_cells_stay_out(page):
     assert "Only here" not in page
 
 
-def test_contents_lead_to_the_headings(page):
+def test_parts_are_open_closed_or_left_out(page):
     read = Reader(page)
-    anchors = [a["href"][1:] for a in read.all("a") if a["href"] != "#main"]
-    assert anchors == ["the-answer", "sizes-and-shares"]
-    assert [h["id"] for h in read.all("h2") if "id" in h] == anchors
+    assert [one["class"] for one in read.all("section")] == ["first", "part"]
+    assert len(read.all("details")) == 1
+    assert [one["id"] for one in read.all("div") if one.get("id")] == ["sizes-shares"]
+    assert "Nothing to show" not in page
     assert len(read.all("h1")) == 1
     assert len(read.all("main")) == 1
 
@@ -120,7 +128,8 @@ def test_contents_lead_to_the_headings(page):
 def test_pictures_carry_their_words(page, stand_in):
     images = Reader(page).all("img")
     assert images
-    assert images[0]["alt"] == pictures.size_histogram(stand_in()).alt
+    assert images[0]["alt"].startswith(stand_in().title)
+    assert images[1]["alt"] == pictures.size_histogram(stand_in()).alt
 
 
 def test_formula_is_mathml(page):

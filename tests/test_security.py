@@ -12,6 +12,7 @@ import tifffile
 
 import spattermap
 from spattermap.core.errors import SpattermapError
+from spattermap.show.field_viewer import module_text
 
 PACKAGE = Path(spattermap.__file__).parent
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
@@ -167,7 +168,14 @@ def harm_seen(browser, page_file, *, bypass):
     found += [tuple(item) for item in page.evaluate(ACTIVE)]
     context.close()
     allowed = ("data:", page_file.as_uri())
-    return [one for one in found if not (one[0] == "asked" and one[1].startswith(allowed))]
+    ours = f'<script type="module">{module_text()}</script>'
+    data = '<script type="application/json">'
+    return [
+        one
+        for one in found
+        if not (one[0] == "asked" and one[1].startswith(allowed))
+        and not (one[0] == "script" and (one[1] == ours or one[1].startswith(data)))
+    ]
 
 
 @pytest.mark.browser

@@ -1,12 +1,14 @@
-"""The one-paragraph answer: what it says, in which case, and that it stays grammatical."""
+"""How numbers and findings read, and that a made result is answered as it should be."""
 
 from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
 import pytest
 
-from spattermap.core.mapset import Roles
+from spattermap.core.mapset import Roles, make_map_set
 from spattermap.show import wording
+from spattermap.show.answers import answers_of
 
 SUMMARY = {
     "length_unit": "um",
@@ -18,44 +20,53 @@ SUMMARY = {
     "d50_um_low": 2.9,
     "d50_um_high": 3.6,
     "share_droplets": 0.8,
+    "share_droplets_low": 0.7,
+    "share_droplets_high": 0.9,
     "share_streaks": 0.0,
+    "share_streaks_low": 0.0,
+    "share_streaks_high": 0.0,
     "share_haze": 0.2,
+    "share_haze_low": 0.1,
+    "share_haze_high": 0.3,
     "connected_x": False,
     "connected_y": False,
+    "gap_to_cross_x_um": 4.0,
+    "gap_to_cross_y_um": 6.0,
     "smallest_trusted_um": 0.7,
 }
+MAPS = make_map_set(np.ones((3, 4, 4)), ["Cu", "Zn", "Si"], pixel_size_um=0.5)
 
 
 def element(name, role, verdict, step=""):
     return {"element": name, "role": role, "verdict": verdict, "reasons": "r", "next_step": step}
 
 
-def sizes(*, trusted=True):
+def answered(rows, *, n_streaks=0, roles=None, trusted=True, smallest=4.0, **changes):
     table = pd.DataFrame({"value": [3.21], "trusted": [trusted]}, index=["number D50"])
-    return SimpleNamespace(sizes=table)
-
-
-def an_answer(rows, *, n_streaks=0, roles=None, trusted=True, smallest=4.0, **changes):
     analysis = SimpleNamespace(
+        maps=MAPS,
         summary=lambda: {**SUMMARY, **changes},
         elements=pd.DataFrame(rows),
         roles=roles or Roles(("Cu", "Zn"), ("Si", "O")),
         segmentation=SimpleNamespace(n_streaks=n_streaks, smallest_trusted_px=smallest),
-        morphology=sizes(trusted=trusted),
+        morphology=SimpleNamespace(sizes=table),
     )
-    return wording.answer(analysis)
+    return {one.topic: one for one in answers_of(analysis)}
+
+
+TOGETHER = [element("Cu", "alloy", "with_alloy"), element("Zn", "alloy", "with_alloy")]
 
 
 def test_noise_alone_says_neither_bare_nor_disconnected():
     # An even film varies no more than noise either, and it may conduct.
-    text = an_answer([element("Cu", "alloy", "undecided")], smallest=float("inf"), coverage=0.0)
-    assert text.startswith(wording.UNDIVIDED)
-    assert "connect" not in text
-    assert "covers" not in text
+    found = answered(TOGETHER, smallest=float("inf"), coverage=0.0)
+    assert found["arrival"].answer == wording.UNDIVIDED
+    assert "No" not in found["connection"].answer
+    assert "covered" not in found["amount"].answer
 
 
 def test_a_whole_answer():
-    text = an_answer(
+    found = answered(
         [
             element("Cu", "alloy", "with_alloy"),
             element("Zn", "alloy", "partly_separated", "count 4 times longer"),
@@ -63,92 +74,85 @@ def test_a_whole_answer():
         ],
         n_streaks=1,
     )
-    assert text == (
-        "Metal covers 31 % (28 to 35 %) of the field. It lies in 12 droplets and 1 streak. "
-        "Half of the droplets are smaller than 3.21 (2.90 to 3.60) µm across. "
-        "Of the metal signal 80 % is in droplets, 0 % is in streaks and 20 % is in haze. "
-        "The metal seen does not connect across the field in x or y, so it should not conduct "
-        "unless a film thinner than the map can show joins it. "
-        "Cu came down with the alloy. Zn is partly separated from the alloy. "
-        "Next (Zn): count 4 times longer."
-    )
+    assert [one.answer for one in found.values()] == [
+        (
+            "Mostly as drops: 80 % (70 to 90 %) of the metal signal lies in 12 droplets and "
+            "20 % (10 to 30 %) in the haze between."
+        ),
+        (
+            "31 % (28 to 35 %) is covered; half of the droplets are smaller than "
+            "3.21 (2.90 to 3.60) µm; thickness not told."
+        ),
+        "No, in neither direction: gaps of 4.00 µm bar the easiest way.",
+        "In part: Zn is partly separated from the alloy.",
+        "Oxygen was not mapped.",
+        "No electron image to look at.",
+        "The maps were not examined.",
+    ]
 
 
 def test_no_share_is_told_of_streaks_that_were_not_found():
-    text = an_answer([element("Cu", "alloy", "with_alloy")], n_streaks=0)
-    assert "Of the metal signal 80 % is in droplets and 20 % is in haze. " in text
-    assert "streaks" not in text
+    assert "streak" not in answered(TOGETHER)["arrival"].answer
 
 
 @pytest.mark.parametrize(
     ("verdict", "words"),
     [
-        ("separated", "Cu and Zn are separated: they are present, but not where the alloy lies."),
-        (
-            "foreign",
-            "Cu and Zn are more than the alloy could have supplied, so they are foreign.",
-        ),
-        ("undecided", "Cu and Zn are undecided."),
-        ("not_detected", "Cu and Zn are not detected."),
+        ("separated", "No: Cu is separated: it is present, but not where the alloy lies."),
+        ("undecided", "Cu is undecided. Zn is undecided."),
+        ("not_detected", "Cu is not detected. Zn is not detected."),
     ],
 )
-def test_several_elements_take_the_plural(verdict, words):
-    assert words in an_answer([element("Cu", "alloy", verdict), element("Zn", "alloy", verdict)])
+def test_each_verdict_in_words(verdict, words):
+    rows = [element("Cu", "alloy", verdict), element("Zn", "alloy", verdict)]
+    assert words in answered(rows)["alloy"].answer
 
 
 def test_nothing_found_names_the_smallest_size():
-    text = an_answer([element("Cu", "alloy", "not_detected")], droplet_count=0)
-    assert (
-        "No droplet or streak above the smallest size that can be trusted here (0.700 µm)" in text
-    )
+    said = answered(TOGETHER, droplet_count=0)["arrival"].answer
+    assert said == "No droplet or streak above 0.700 µm was found."
 
 
 def test_connection_names_each_direction():
-    text = an_answer(
-        [element("Cu", "alloy", "with_alloy")], connected_x=True, sheet_conductance_ratio_x=0.042
-    )
-    assert "connects across the field in x (sheet conductance about 4 % of a full film's)." in text
+    said = answered(TOGETHER, connected_x=True, sheet_conductance_ratio_x=0.042)["connection"]
+    assert said.answer == "Yes, across x only; of a full film's conductance 4 % in x."
 
 
-def test_the_next_step_of_an_alloy_element_comes_first():
-    text = an_answer(
-        [element("Al", "other", "undecided", "a."), element("Zn", "alloy", "separated", "b.")]
-    )
-    assert text.endswith("Next (Zn): b.")
-
-
-def test_the_substrates_own_elements_are_no_news():
-    text = an_answer([element("Si", "substrate", "substrate")])
-    assert "Si" not in text
+def test_what_the_alloy_did_is_asked_before_what_another_element_is():
+    rows = [element("Al", "other", "undecided", "a."), element("Zn", "alloy", "undecided", "b.")]
+    rows.append(element("Cu", "alloy", "with_alloy"))
+    steps = [one.next_step for one in answered(rows).values() if one.next_step]
+    assert steps == ["b."]
 
 
 def test_a_film_is_not_called_droplets():
-    text = an_answer([element("Cu", "alloy", "with_alloy")], largest_region_share=0.94)
-    assert "Most of it (94 %) is one joined region, a film with gaps; 12 droplets can be" in text
+    found = answered(TOGETHER, largest_region_share=0.94, connected_x=True)
+    assert found["arrival"].answer.startswith("As a film with gaps: 94 % of the covered area")
+    assert "droplet" not in found["amount"].answer
 
 
 def test_a_size_from_too_few_droplets_is_called_so():
-    rows = [element("Cu", "alloy", "with_alloy")]
-    warning = "Too few whole droplets were seen to rely on that size or its interval."
-    assert f"across. {warning}" in an_answer(rows, trusted=False)
-    assert warning not in an_answer(rows)
-    assert warning not in an_answer(rows, trusted=False, droplet_count=0)
-
-
-def test_two_assumed_metals_take_the_plural():
-    text = an_answer(
-        [element("Cu", "alloy", "undecided", "state it.")],
-        roles=Roles(("Cu", "Zn"), ("Si",), assumed=True),
-    )
-    assert "Cu and Zn were assumed from the maps." in text
+    warning = "from too few droplets to rely on"
+    assert warning in answered(TOGETHER, trusted=False)["amount"].answer
+    assert warning not in answered(TOGETHER)["amount"].answer
+    assert warning not in answered(TOGETHER, trusted=False, droplet_count=0)["amount"].answer
 
 
 def test_assumed_roles_are_said_to_be():
-    roles = Roles(("Cu",), ("Si",), assumed=True)
-    text = an_answer([element("Cu", "alloy", "undecided", "state it.")], roles=roles)
-    assert "Nobody stated what the alloy is; Cu was assumed from the maps." in text
+    roles = Roles(("Cu", "Zn"), ("Si",), assumed=True)
+    said = answered(TOGETHER, roles=roles)["alloy"]
+    assert "That Cu and Zn make the alloy is assumed, not stated." in said.answer
+    assert said.certainty == "likely"
 
 
 def test_a_single_metal_has_no_partner_to_part_from():
-    text = an_answer([element("Mo", "alloy", "with_alloy")], roles=Roles(("Mo",), ("Si",)))
-    assert "came down with" not in text
+    one = Roles(("Mo",), ("Si",), assumed=True)
+    said = answered([element("Mo", "alloy", "with_alloy")], roles=one)["alloy"]
+    assert said.answer.startswith("One metal, so it has no partner to part from.")
+    assert "assumed" in said.answer
+    assert said.certainty == "not asked"
+
+
+def test_bounds_that_print_alike_get_a_decimal():
+    close = {"a": 0.162, "a_low": 0.1593, "a_high": 0.1648}
+    assert wording.with_interval(close, "a", as_percent=True) == "16.2 % (15.9 to 16.5 %)"

@@ -10,7 +10,6 @@ from spattermap.core.files import staged_folder
 from spattermap.core.mapset import Roles, facts, noise_is_known, stated_roles, valid_mask, validate
 from spattermap.core.results import scaled_streaks, summary_of, tables_in_unit, write_files
 from spattermap.core.settings import Settings
-from spattermap.show import wording
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -20,6 +19,7 @@ if TYPE_CHECKING:
     from spattermap.measure.form import Morphology
     from spattermap.noise.moments import BlockMoments
     from spattermap.segment.result import Segmentation
+    from spattermap.show.answers import Answer
     from spattermap.verdict.composition import CompositionLimit
 
 
@@ -57,6 +57,8 @@ class Analysis:
         The bare substrate, where one was given.
     notes : tuple of str
         What the reader must know before believing a number.
+    oxygen : pandas.DataFrame or None
+        Oxygen beyond the glass by where it lies, see `spattermap.verdict.oxygen`.
     """
 
     maps: xr.Dataset
@@ -74,6 +76,7 @@ class Analysis:
     settings: Settings
     blank: xr.Dataset | None = None
     notes: tuple[str, ...] = field(default_factory=tuple)
+    oxygen: pd.DataFrame | None = None
 
     @property
     def title(self) -> str:
@@ -91,13 +94,26 @@ class Analysis:
             "smallest_trusted_um": self.segmentation.smallest_trusted_px * size,
             "smallest_composition_um": limit.smallest_um if limit else float("nan"),
         }
-        return summary_of(
+        known = summary_of(
             self.maps, numbers, roles=self.roles, notes=self.notes, settings=self.settings
         )
+        return {**known, "answers": [one.to_dict() for one in self._answers(known)]}
+
+    @property
+    def answers(self) -> tuple[Answer, ...]:
+        """The person's questions with what this field says about each."""
+        return self._answers(self.summary())
+
+    def _answers(self, numbers: dict[str, Any]) -> tuple[Answer, ...]:
+        from spattermap.show.answers import answers_of
+
+        return answers_of(self, numbers)
 
     def answer(self) -> str:
-        """Return the finding as one paragraph of plain sentences."""
-        return wording.answer(self)
+        """Return the answers as text, one line a question."""
+        from spattermap.show.answers import answer_lines
+
+        return answer_lines(self.answers)
 
     def save(self, folder: str | Path, *, overwrite: bool = False) -> Path:
         """Write tables, labels and pictures into a folder.
@@ -156,7 +172,7 @@ class Analysis:
         return str(show.summary(self).html)
 
     def __repr__(self) -> str:
-        return f"{self.title}\n\n{self.answer()}\n\n{wording.verdict_lines(self.elements)}"
+        return f"{self.title}\n\n{self.answer()}"
 
 
 def analyse(
@@ -199,6 +215,7 @@ def analyse(
     from spattermap.verdict.gather import gather
     from spattermap.verdict.judging import judge_all
     from spattermap.verdict.metal_shares import metal_shares
+    from spattermap.verdict.oxygen import oxygen_evidence
     from spattermap.verdict.pairs import pair_table
 
     validate(maps)
@@ -216,7 +233,8 @@ def analyse(
     connection = _connection(maps, found, settings)
     evidence = gather(maps, moments, roles, found, blank=blank, settings=settings)
     parts = metal_shares(evidence)
-    form = _form(maps, found, droplets, shares=parts, settings=settings)
+    oxygen = oxygen_evidence(evidence)
+    form = _form(maps, found, droplets, shares=parts, joined=_joined(connection), settings=settings)
     streaks = scaled_streaks(found.streaks, known.pixel_size)
     return Analysis(
         maps=maps,
@@ -227,13 +245,14 @@ def analyse(
         streaks=tables_in_unit(streaks, known.length_unit),
         morphology=form,
         continuity=connection,
-        elements=judge_all(evidence),
+        elements=judge_all(evidence, oxygen=oxygen),
         metal_shares=parts,
         pairs=pair_table(moments, maps=maps, roles=roles, settings=settings),
         moments=moments,
         settings=settings,
         blank=blank,
         notes=(*notes_of(maps, roles, found, blank), *_narrow(maps, roles, droplets)),
+        oxygen=oxygen,
     )
 
 
@@ -257,6 +276,7 @@ def _form(
     droplets: pd.DataFrame,
     *,
     shares: dict[str, float],
+    joined: float,
     settings: Settings,
 ) -> Morphology:
     from spattermap.measure import form as morphology
@@ -270,7 +290,14 @@ def _form(
         valid=valid_mask(maps) if "valid" in maps else None,
         length_unit=known.length_unit,
         shares=shares,
+        joined=joined,
     )
+
+
+def _joined(found: Continuity) -> float:
+    """Return the share of the metal in one region that crosses the field."""
+    crosses = found.edges.crosses_x or found.edges.crosses_y
+    return found.edges.largest_share if crosses else 0.0
 
 
 def find_roles(

@@ -81,6 +81,8 @@ class Findings:
         Excess of small droplets near the rims of large ones, and its p-value; NaN if unknown.
     sigma_g : float
         Geometric standard deviation of the diameters; NaN if unknown.
+    joined : float
+        Share of the metal in one region that crosses the field; 0 where none does.
     """
 
     shares: Mapping[str, float]
@@ -94,6 +96,12 @@ class Findings:
     satellites_excess: float = float("nan")
     satellites_p: float = float("nan")
     sigma_g: float = float("nan")
+    joined: float = 0.0
+
+    @property
+    def is_film(self) -> bool:
+        """Whether most of the metal is one region, so that droplets are only its parts."""
+        return self.joined > LARGE
 
     @property
     def shown_unit(self) -> str:
@@ -162,6 +170,8 @@ def _weigh_share(share: tuple[float, float, float], where: str) -> tuple[list[st
 
 
 def _drops(found: Findings) -> tuple[object, ...]:
+    if found.is_film:
+        return _drops_of_a_film()
     share = _share(found, "droplets")
     pro, contra = _weigh_share(share, "droplets")
     if found.n_droplets == 0:
@@ -193,6 +203,13 @@ def _drops(found: Findings) -> tuple[object, ...]:
     return ("molten drops", *share, tuple(pro), tuple(contra), step)
 
 
+def _drops_of_a_film() -> tuple[object, ...]:
+    nan = float("nan")
+    contra = "The metal is one joined region, in which drops cannot be counted."
+    step = "A cross-section of the film: splats lie as layers, vapour grows columns."
+    return ("molten drops", nan, nan, nan, (), (contra,), step)
+
+
 def _streaks(found: Findings) -> tuple[object, ...]:
     share = _share(found, "streaks")
     pro, contra = _weigh_share(share, "streaks") if found.n_streaks else ([], [])
@@ -206,7 +223,7 @@ def _streaks(found: Findings) -> tuple[object, ...]:
         ("splashed", "lobed or fingered: drops that splashed, or that merged"),
     ):
         value, low, _ = _shape(found, shape)
-        if np.isfinite(value) and low > SMALL:
+        if np.isfinite(value) and low > SMALL and not found.is_film:
             pro.append(f"{_percent(value)} of the resolved droplets are {means}.")
     step = "A second field further from the source: streaks point away from it."
     return ("streaks and splashes", *share, tuple(pro), tuple(contra), step)
@@ -231,13 +248,15 @@ def _film(found: Findings) -> tuple[object, ...]:
     nan = float("nan")
     pro, contra = [], []
     covered = f"{_percent(found.coverage)} of the field is covered"
-    if found.coverage > 0.9:
+    if found.is_film:
+        pro.append(f"{covered}, {_percent(found.joined)} of that by one joined region.")
+    elif found.coverage > 0.9:
         pro.append(f"{covered}.")
     elif found.coverage < LARGE:
         contra.append(f"Only {covered}.")
     else:
         contra.append(f"{covered}, so the film has holes, or the droplets have not yet joined.")
-    if found.texture > 0:
+    if found.texture > 0 and not found.is_film:
         contra.append(
             f"The metal has a texture of about {found.texture:.3g} {found.shown_unit}: separate "
             "features."
@@ -429,6 +448,7 @@ def describe(
     valid: npt.ArrayLike | None = None,
     length_unit: str = "um",
     shares: Mapping[str, float] | None = None,
+    joined: float = 0.0,
 ) -> Morphology:
     """Return coverage, sizes, shapes, spacing and arrival of a segmented field.
 
@@ -450,6 +470,8 @@ def describe(
         Shares of the metal signal in droplets, streaks and haze with their bounds, as
         `spattermap.verdict.metal_shares` gives them; without them the evidence of arrival
         rests on the labels alone.
+    joined : float, optional
+        Share of the metal in one region that crosses the field.
 
     Returns
     -------
@@ -483,6 +505,7 @@ def describe(
         unit=length_unit,
         shares=shares or {},
         sigma_g=geometric_spread(diameter, weight),
+        joined=joined,
     )
     return Morphology(
         coverage=coverage,
@@ -511,6 +534,7 @@ def _findings(
     unit: str,
     shares: Mapping[str, float],
     sigma_g: float,
+    joined: float,
 ) -> Findings:
     """Return what the evidence of arrival is drawn from."""
     coverage, shapes, near = measured
@@ -526,6 +550,7 @@ def _findings(
         satellites_excess=near.excess,
         satellites_p=near.p_value,
         sigma_g=sigma_g,
+        joined=joined,
     )
 
 

@@ -53,7 +53,7 @@ def write_page(found: Mosaic, plan: Plan) -> None:
 
 
 def _answer(found: Mosaic) -> str:
-    from spattermap.show import answer
+    from spattermap.show import answers
 
     known = facts(found.maps)
     height, width = found.maps.sizes["y"], found.maps.sizes["x"]
@@ -61,7 +61,7 @@ def _answer(found: Mosaic) -> str:
     if known.length_unit == "um":
         sides = (figures(n * known.pixel_size) for n in (width, height))
         size += f", {' × '.join(sides)} µm"
-    return answer(_view(found)).html + f"<p>The whole mosaic was analysed: {size}.</p>"
+    return answers(_view(found)).html + f"<p>The whole mosaic was analysed: {size}.</p>"
 
 
 def _view(found: Mosaic, maps: Any = None, labels: Any = None) -> Any:
@@ -92,7 +92,6 @@ def _view(found: Mosaic, maps: Any = None, labels: Any = None) -> Any:
             smallest_trusted_px=found.smallest_trusted_px,
         ),
     )
-    view.answer = lambda: wording.answer(view)
     return view
 
 

@@ -3,23 +3,23 @@
 Examples
 --------
 >>> import spattermap
->>> from spattermap import display
+>>> from spattermap import show
 >>> from spattermap.synthesis import Deposit, make_deposit
 >>> maps = make_deposit(Deposit(shape=(96, 128), electron_image=False), seed=1).maps
 >>> analysis = spattermap.analyse(maps)
->>> print(display.answer(analysis).text.splitlines()[2])  # doctest: +ELLIPSIS
-Coverage: ... %, ... to ... % (95 %)
->>> display.verdicts(analysis).html[:7]
+>>> print(show.answers(analysis).text.splitlines()[1])  # doctest: +ELLIPSIS
+How much is covered, how large, how thick? ...
+>>> show.verdicts(analysis).html[:7]
 '<table '
 """
 
 from __future__ import annotations
 
+from spattermap.show.answers import answers, answers_of
+from spattermap.show.field_viewer import viewer
 from spattermap.show.findings import (
     VERDICT_SIGNS,
-    answer,
     connection,
-    headline,
     notes,
     summary,
     verdicts,
@@ -32,17 +32,18 @@ __all__ = [
     "CAUTIONS",
     "VERDICT_SIGNS",
     "Fragment",
-    "answer",
+    "answers",
+    "answers_of",
     "arrival",
     "cautions",
     "connection",
     "formula",
-    "headline",
     "notes",
     "settings_and_provenance",
     "shapes_and_spacing",
     "sizes",
     "summary",
     "verdicts",
+    "viewer",
     "what_was_read",
 ]

@@ -1,15 +1,14 @@
-"""The answer, the verdict on each element, and the notes, as pieces of a page."""
+"""The verdict on each element, the connection and the notes, as pieces of a page."""
 
 from __future__ import annotations
 
-import base64
 import math
-from collections.abc import Mapping
 from html import escape
 from typing import Any
 
-from spattermap.core.mapset import unit_name
 from spattermap.show import wording
+from spattermap.show.answers import answers
+from spattermap.show.field_viewer import viewer
 from spattermap.show.pieces import Fragment, bullets, joined
 from spattermap.verdict.rules import PRESENT_Z
 
@@ -24,97 +23,8 @@ VERDICT_SIGNS = {
     "not_detected": "–",
 }
 
-_MORE_COLUMNS = (
-    "The file elements.csv holds more columns, among them z_on_metal and z_between: by how many "
-    "standard errors the element stands above all that background, glass and leaking lines may "
-    f"give, on the metal and between it ({PRESENT_Z:g} and more count as present)."
-)
 
-
-def answer(analysis: Any) -> Fragment:
-    """Return the one-paragraph answer with the headline numbers below it.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Fragment
-    """
-    tiles = headline(analysis)
-    cells = "".join(
-        f"<div><dt>{escape(name)}</dt><dd>{escape(value)}"
-        + (f"<small>{escape(interval)}</small>" if interval else "")
-        + "</dd></div>"
-        for name, value, interval in tiles
-    )
-    words = analysis.answer()
-    html = (
-        f'<div class="answer"><p><strong>{escape(analysis.title)}.</strong> {escape(words)}</p>'
-        f'<dl class="headline">{cells}</dl></div>'
-    )
-    lines = [f"{name}: {', '.join(filter(None, told))}" for name, *told in tiles]
-    return Fragment(html, "\n".join([words, "", *lines]))
-
-
-def headline(analysis: Any) -> list[tuple[str, str, str]]:
-    """Return name, value and interval of the numbers that lead the page.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    list of tuple of str
-        Only what is known.
-    """
-    summary = analysis.summary()
-    unit = summary.get("length_unit", "um")
-    level = f"{100 * analysis.settings.level:g} %"
-    if not wording.could_divide(analysis):
-        return [
-            (name, "not told", "the maps show noise alone") for name in ("Coverage", "Connected")
-        ]
-    median, interval = _split(summary, f"d50_{unit}")
-    relied_on = not wording.too_few_droplets(analysis)
-    tiles = [
-        ("Coverage", *_split(summary, "coverage", as_percent=True), level),
-        ("Droplets", str(summary.get("droplet_count", 0)), "", ""),
-        (
-            f"Median diameter ({unit_name(unit)})",
-            median,
-            interval,
-            level if relied_on else "too few droplets",
-        ),
-    ]
-    if analysis.segmentation.n_streaks:
-        tiles.insert(2, ("Streaks", str(analysis.segmentation.n_streaks), "", ""))
-    for part in ("droplets", "streaks", "haze"):
-        name = f"share_{part}"
-        if part == "streaks" and not analysis.segmentation.n_streaks:
-            continue
-        value, interval = _split(summary, name, as_percent=True)
-        tiles.append((f"Metal signal in {part}", value, interval, level))
-    crosses = [axis for axis in ("x", "y") if summary.get(f"connected_{axis}")]
-    tiles.append(("Connected across", " and ".join(crosses) or "neither x nor y", "", ""))
-    return [
-        (name, value, f"{interval} ({of})" if interval else "")
-        for name, value, interval, of in tiles
-        if value != "–"
-    ]
-
-
-def _split(summary: Mapping[str, Any], name: str, *, as_percent: bool = False) -> tuple[str, str]:
-    show = wording.percent if as_percent else wording.figures
-    value = summary.get(name)
-    ends = [summary.get(f"{name}_{side}") for side in ("low", "high")]
-    told = [show(end) for end in ends if end is not None and math.isfinite(end)]
-    shown = "–" if value is None else show(value)
-    return shown, f"{told[0].removesuffix(' %')} to {told[1]}" if len(told) == 2 else ""
+_HIDDEN = "– <small>may be background</small>"
 
 
 def verdicts(analysis: Any) -> Fragment:
@@ -129,17 +39,20 @@ def verdicts(analysis: Any) -> Fragment:
     -------
     Fragment
     """
-    names = ("Element", "Verdict", "Share in droplets", "Share with alloy", "r with alloy")
+    where = "Share in the film" if wording.is_film(analysis.summary()) else "Share in droplets"
+    names = ("Element", "Verdict", where, "Share with alloy", "r with alloy")
     head = "".join(f'<th scope="col">{name}</th>' for name in names)
     groups = []
     rank = {"alloy": 0, "other": 1, "substrate": 2}
     for row in sorted(analysis.elements.to_dict("records"), key=lambda row: rank[row["role"]]):
         role = f"{row['role']}{', assumed' if analysis.roles.assumed else ''}"
         line = escape(str(row.get("line") or row["element"]))
-        element = f"{escape(str(row['element']))}<small>{line}, {escape(role)}</small>"
+        element = f"{escape(str(row['element']))} <small>{line}, {escape(role)}</small>"
         hidden = _may_be_background(row)
         shares = [
-            "–<small>may be background</small>" if hidden else _interval(row, name, as_percent=True)
+            "– <small>may be background</small>"
+            if hidden
+            else _interval(row, name, as_percent=True)
             for name in ("share_in_droplets", "share_with_alloy")
         ]
         cells = [
@@ -152,8 +65,9 @@ def verdicts(analysis: Any) -> Fragment:
         groups.append(f"<tbody><tr>{''.join(cells)}</tr>{_why(row)}</tbody>")
     html = (
         f'<table class="verdicts"><caption>Shares and correlations with their intervals '
-        f"({100 * analysis.settings.level:g} %); r is taken pixel by pixel. "
-        f"{_MORE_COLUMNS}</caption>"
+        f"({100 * analysis.settings.level:g} %); r is taken pixel by pixel. All columns: "
+        f'<a href="elements.csv">elements.csv</a>, every pair: <a href="pairs.csv">pairs.csv</a>.'
+        f"</caption>"
         f"<thead><tr>{head}</tr></thead>{''.join(groups)}</table>"
     )
     return Fragment(html, wording.verdict_lines(analysis.elements))
@@ -186,10 +100,13 @@ def _badge(verdict: str) -> str:
 
 
 def _interval(row: Any, name: str, *, as_percent: bool = False) -> str:
-    value, interval = _split(row, name, as_percent=as_percent)
+    show = wording.percent if as_percent else wording.figures
+    value, ends = show(row.get(name)), [row.get(f"{name}_{side}") for side in ("low", "high")]
+    told = [show(end) for end in ends if end is not None and math.isfinite(end)]
+    interval = f"{told[0].removesuffix(' %')} to {told[1]}" if len(told) == 2 else ""
     if value == "–" and interval:
         interval = "not told"  # an unknown value between its outermost bounds says no more
-    return escape(value) + (f"<small>{escape(interval)}</small>" if interval else "")
+    return escape(value) + (f" <small>{escape(interval)}</small>" if interval else "")
 
 
 def _sentences(value: Any) -> str:
@@ -248,15 +165,7 @@ def summary(analysis: Any) -> Fragment:
     Returns
     -------
     Fragment
-        Answer, small pictures and the verdict table.
+        The answers and the field to look into.
     """
-    from spattermap.show import pictures as figures
-
-    pictures = [figures.outlined_segmentation(analysis), figures.size_histogram(analysis)]
-    images = "".join(
-        f'<img alt="{escape(sheet.alt)}" style="max-height:16em;max-width:48%" '
-        f'src="data:image/png;base64,{base64.b64encode(sheet.png(dpi=70)).decode()}">'
-        for sheet in pictures
-    )
-    parts = [answer(analysis), Fragment(f"<div>{images}</div>"), verdicts(analysis)]
+    parts = [answers(analysis), viewer(analysis)]
     return Fragment(joined(parts).html, repr(analysis))

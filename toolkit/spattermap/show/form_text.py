@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from spattermap.core.mapset import facts, unit_name
 from spattermap.show.pieces import Fragment, joined, paragraphs, table
-from spattermap.show.wording import figures, percent
+from spattermap.show.wording import figures, is_film, percent
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,10 +41,29 @@ def sizes(analysis: Any) -> Fragment:
     Fragment
     """
     found = analysis.morphology
+    if is_film(analysis.summary()):
+        return _lobes(found.sizes, facts(analysis.maps).length_unit)
     pieces = [diameters_table(found.sizes, facts(analysis.maps).length_unit)]
     if _size_rows(found.sizes):
         pieces.append(paragraphs([*_fit(found), *_more_fields(found)]))
     return joined(pieces, between="\n")
+
+
+def _lobes(sizes: pd.DataFrame, length_unit: str) -> Fragment:
+    """Say why a film has no droplet sizes; its lobes have a scale without an interval."""
+    why = (
+        "The deposit is one joined region, so it has no droplet sizes: where one drop ends and the "
+        "next begins is not in the maps."
+    )
+    said = [why]
+    if "number D50" in sizes.index and math.isfinite(sizes.loc["number D50", "value"]):
+        middle = figures(sizes.loc["number D50", "value"], significant=2)
+        said.append(
+            f"Its lobes, parted where the film is narrow, are about {middle} "
+            f"{unit_name(length_unit)} across; drops that merged were smaller or larger by an "
+            "amount that the maps do not tell."
+        )
+    return paragraphs(said)
 
 
 def diameters_table(sizes: pd.DataFrame, length_unit: str) -> Fragment:
@@ -80,6 +99,8 @@ def shapes_and_spacing(analysis: Any) -> Fragment:
     Fragment
     """
     found = analysis.morphology
+    if is_film(analysis.summary()):
+        return Fragment("")
     said = shape_sentences(found.shapes)
     spacing = found.spacing
     if math.isfinite(spacing.index):

@@ -45,8 +45,8 @@ def shell(
         f'<meta name="generator" content="Spattermap {__version__}">\n'
         f"<title>{escape(title)}</title>\n<style>\n{style()}\n</style>\n</head>\n<body>\n"
         '<a class="skip" href="#main">Skip to the answer</a>\n'
-        f'<header><p class="kind">{escape(kind)}</p><h1>{escape(heading)}</h1></header>\n'
-        f'<div class="page"><nav aria-label="On this page"><h2 class="aside">On this page</h2>'
+        f'<header><h1>{escape(heading)}</h1><p class="kind">{escape(kind)}</p></header>\n'
+        f'<div class="page shell"><nav aria-label="On this page"><h2>On this page</h2>'
         f'<ol>{contents}</ol></nav>\n<main id="main" tabindex="-1">\n{body}</main></div>\n'
         f"<footer><p>Spattermap {__version__}. Bounds are {100 * level:g} % intervals.</p>"
         "</footer>\n</body>\n</html>\n"

@@ -182,7 +182,7 @@ def _cell(row: dict[str, Any], name: str) -> str:
     ends = [row.get(f"{name}_{end}") for end in ("low", "high")]
     if not any(is_missing(end) for end in ends):
         low, high = (escape(value_text(name, end)) for end in ends)
-        text += f"<small>{low.removesuffix(' %')} to {high}</small>"
+        text += f" <small>{low.removesuffix(' %')} to {high}</small>"
     text = text.replace(" %", "\u00a0%")
     return f'<td data-label="{escape(heading_of(name))}">{text}</td>'
 

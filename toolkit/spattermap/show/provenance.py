@@ -40,6 +40,35 @@ CAUTIONS = (
 )
 
 
+def field_line(maps: xr.Dataset) -> str:
+    """Return what was mapped in one line: the field, the elements, the beam.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        A map set.
+
+    Returns
+    -------
+    str
+    """
+    known = facts(maps)
+    said = [_field(maps), f"maps of {wording.listing([str(e) for e in maps.element.values])}"]
+    if known.beam_energy_keV:
+        said.append(f"{known.beam_energy_keV:g} keV")
+    return " · ".join(said)
+
+
+def _field(maps: xr.Dataset) -> str:
+    known = facts(maps)
+    height, width = maps.sizes["y"], maps.sizes["x"]
+    field = f"{width} × {height} px"
+    if known.length_unit != "um":
+        return f"{field}; the pixel size is not stated"
+    sides = (wording.figures(side * known.pixel_size) for side in (width, height))
+    return f"{field}, {' × '.join(sides)} µm (pixel {wording.figures(known.pixel_size)} µm)"
+
+
 def what_was_read(maps: xr.Dataset, *, blank: xr.Dataset | None = None) -> Fragment:
     """Return what was understood of the files, and what they do not say.
 
@@ -55,18 +84,11 @@ def what_was_read(maps: xr.Dataset, *, blank: xr.Dataset | None = None) -> Fragm
     Fragment
     """
     known = facts(maps)
-    height, width = maps.sizes["y"], maps.sizes["x"]
-    field = f"{width} × {height} px"
-    if known.length_unit == "um":
-        sides = (wording.figures(side * known.pixel_size) for side in (width, height))
-        field += f", {' × '.join(sides)} µm (pixel {wording.figures(known.pixel_size)} µm)"
-    else:
-        field += "; the pixel size is not stated"
     named = zip(maps.element.values, maps.line.values, strict=True)
     lines = [str(line) or str(element) for element, line in named]
     rows = {
         "Title": known.title or "not stated",
-        "Field": field,
+        "Field": _field(maps),
         "Maps": ", ".join(lines),
         "Quantity": known.quantity.replace("_", " "),
         "Beam energy": f"{known.beam_energy_keV:g} keV" if known.beam_energy_keV else "not stated",

@@ -8,6 +8,7 @@ import re
 import sys
 import warnings
 from collections.abc import Iterator
+from html import unescape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +17,9 @@ from spattermap.core import errors
 from spattermap.core.errors import InputError, InputFileError, SpattermapError
 from spattermap.core.files import scratch_beside, staged_folder
 from spattermap.core.settings import Settings
+from spattermap.show.field_viewer import module_hash
 from spattermap.show.pages import TEMPLATES, anchor, style
+from spattermap.show.provenance import field_line
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -26,6 +29,8 @@ if TYPE_CHECKING:
 NOTEBOOK = "new_map_set.ipynb"
 PAGE = "report.html"
 NOTEBOOK_ONLY = "notebook-only"
+# Cells whose heading begins a part that is closed until it is asked for.
+CLOSED = "closed"
 
 
 def write_report(
@@ -71,7 +76,7 @@ def write_report(
 
     with staged_folder(out, overwrite=overwrite) as stage:
         # What cannot be read is refused before a kernel is started.
-        title = facts(load(path, crop=crop)).shown_title
+        maps = load(path, crop=crop)
         bare = Path(blank) if blank is not None else blank_path(path)
         if bare is not None:
             load(bare)
@@ -90,7 +95,7 @@ def write_report(
                 },
                 folder=scratch,
             )
-        page = as_page(executed, title=title)
+        page = as_page(executed, title=facts(maps).shown_title, facts_line=field_line(maps))
         (stage / PAGE).write_text(page, encoding="utf-8", newline="\n")
     return Path(out) / PAGE
 
@@ -195,8 +200,8 @@ def _quiet_jupyter() -> Iterator[None]:
             os.environ["PYDEVD_DISABLE_FILE_VALIDATION"] = before
 
 
-def as_page(notebook: NotebookNode, *, title: str) -> str:
-    """Return an executed notebook as one self-contained HTML page."""
+def as_page(notebook: NotebookNode, *, title: str, facts_line: str = "") -> str:
+    """Return an executed notebook as a page that asks for nothing; its script is known by hash."""
     from nbconvert import HTMLExporter
     from traitlets.config import Config
 
@@ -215,27 +220,50 @@ def as_page(notebook: NotebookNode, *, title: str) -> str:
     about = {
         "page_title": title,
         "page_style": style(),
-        "page_contents": _contents(notebook),
+        "page_facts": facts_line,
+        "script_hash": module_hash(),
         "spattermap_version": __version__,
     }
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         page, _ = exporter.from_notebook_node(notebook, resources=about)
-    page = re.sub(r"<h2>(.+?)</h2>", _anchored, str(page))
-    return re.sub(r"\n\s*\n+", "\n", page) + "\n"
+    page = re.sub(r"\n\s*\n+", "\n", str(page))
+    return _in_parts(page, closed=_tagged(notebook, CLOSED)) + "\n"
 
 
-def _contents(notebook: NotebookNode) -> list[dict[str, str]]:
-    """Return anchor and title of every second-level heading that stays on the page."""
-    shown = [
-        cell.source
-        for cell in notebook.cells
-        if cell.cell_type == "markdown" and NOTEBOOK_ONLY not in cell.metadata.get("tags", [])
-    ]
-    titles = re.findall(r"^## (.+?)\s*$", "\n".join(shown), flags=re.MULTILINE)
-    return [{"anchor": anchor(title), "title": title} for title in titles]
+def _tagged(notebook: NotebookNode, tag: str) -> set[str]:
+    """Return the second-level headings in the cells that carry a tag."""
+    cells = [cell.source for cell in notebook.cells if tag in cell.metadata.get("tags", [])]
+    return set(re.findall(r"^## (.+?)\s*$", "\n".join(cells), flags=re.MULTILINE))
 
 
-def _anchored(heading: re.Match[str]) -> str:
-    # nbconvert's own anchors come with a link sign that screen readers would read aloud.
-    return f'<h2 id="{anchor(heading[1])}">{heading[1]}</h2>'
+def _in_parts(page: str, *, closed: set[str]) -> str:
+    """Put each second-level heading and what follows it into a part of its own.
+
+    The first part is the first screen; closed ones open at a click and in print; those with
+    nothing to show are left out.
+    """
+    before, main, after = _split_main(page)
+    main = re.sub(r'<div class="piece">\s*<p class="nothing">.*?</p>\s*</div>', "", main)
+    head, *parts = re.split(r"(?=<h2>)", main)
+    shown = []
+    for part in parts:
+        title, body = re.match(r"<h2>(.+?)</h2>(.*)", part, flags=re.DOTALL).groups()  # type: ignore[union-attr]
+        name = anchor(title)
+        if unescape(title) in closed:
+            if not re.search(r'<figure|class="piece"', body):
+                continue
+            shown.append(
+                f'<details class="part"><summary><h2>{title}</h2></summary>\n'
+                f'<div id="{name}">{body}</div></details>\n'
+            )
+        else:
+            kind = "part" if shown else "first"
+            shown.append(f'<section class="{kind}"><h2 id="{name}">{title}</h2>{body}</section>\n')
+    return "".join((before, head, *shown, after))
+
+
+def _split_main(page: str) -> tuple[str, str, str]:
+    start = re.search(r"<main[^>]*>", page).end()  # type: ignore[union-attr]
+    end = page.rindex("</main>")
+    return page[:start], page[start:end], page[end:]

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, TypeGuard
-
-from spattermap.core.mapset import unit_name
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -109,33 +107,12 @@ def with_interval(summary: dict[str, Any], name: str, *, as_percent: bool = Fals
     if not (_known(low) and _known(high)):
         return value
     if as_percent:
-        return f"{value} ({show(low).removesuffix(' %')} to {show(high)})"
+        if show(low) == show(high) and low != high:  # a bound that says nothing of its own
+            value, low, high = (percent(one, digits=1) for one in (summary[name], low, high))
+        else:
+            low, high = show(low), show(high)
+        return f"{value} ({low.removesuffix(' %')} to {high})"
     return f"{value} ({show(low)} to {show(high)})"
-
-
-def answer(analysis: Analysis) -> str:
-    """Return the finding as one paragraph.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        A finished analysis.
-
-    Returns
-    -------
-    str
-        Sentences: coverage, form, connection, alloy, what to do next.
-    """
-    summary = analysis.summary()
-    divided = could_divide(analysis)
-    sentences = [
-        *(_form(summary, analysis) if divided else [UNDIVIDED]),
-        *(_connection(summary) if divided else []),
-        *_assumed(analysis),
-        *_alloy(analysis),
-        *_next(analysis),
-    ]
-    return " ".join(sentences)
 
 
 def could_divide(analysis: Analysis) -> bool:
@@ -143,47 +120,29 @@ def could_divide(analysis: Analysis) -> bool:
     return math.isfinite(analysis.segmentation.smallest_trusted_px)
 
 
-def _form(summary: dict[str, Any], analysis: Analysis) -> list[str]:
-    n_streaks = analysis.segmentation.n_streaks
-    unit = unit_name(summary["length_unit"])
-    count = summary.get("droplet_count", 0)
-    coverage = with_interval(summary, "coverage", as_percent=True)
-    said = [f"Metal covers {coverage} of the field."]
-    if not count and not n_streaks:
-        smallest = figures(summary.get(f"smallest_trusted_{summary['length_unit']}", math.nan))
-        said.append(
-            f"No droplet or streak above the smallest size that can be trusted here "
-            f"({smallest} {unit}) was found."
-        )
-        return said
-    parts = [f"{count} droplet{'s' * (count != 1)}"] if count else []
-    parts += [f"{n_streaks} streak{'s' * (n_streaks != 1)}"] if n_streaks else []
-    network = summary.get("largest_region_share")
-    if _known(network) and network > MOSTLY_ONE_REGION:
-        said.append(
-            f"Most of it ({percent(network)}) is one joined region, a film with gaps; "
-            f"{' and '.join(parts)} can be told apart in and beside it."
-        )
-    else:
-        said.append(f"It lies in {' and '.join(parts)}.")
-    median = with_interval(summary, f"d50_{summary['length_unit']}")
-    if count and not median.startswith("–"):
-        said.append(f"Half of the droplets are smaller than {median} {unit} across.")
-        said += _few_droplets(analysis)
-    return [*said, *_shares(summary, streaks=bool(n_streaks))]
+def is_film(summary: Mapping[str, Any]) -> bool:
+    """Return whether the deposit is a film: most of it one joined region that crosses the field.
 
+    Parameters
+    ----------
+    summary : mapping of str to object
+        As `Analysis.summary` gives it.
 
-def _shares(summary: dict[str, Any], *, streaks: bool) -> list[str]:
-    """Say where the metal signal lies; of streaks only where some were found."""
-    words = ("droplets", "streaks", "haze") if streaks else ("droplets", "haze")
-    shares = {word: summary.get(f"share_{word}") for word in words}
-    if not all(_known(value) for value in shares.values()):
-        return []
-    return [
-        "Of the metal signal "
-        + listing([f"{percent(value)} is in {word}" for word, value in shares.items()])
-        + "."
-    ]
+    Returns
+    -------
+    bool
+        True where droplets are parts of a film and their sizes no headline.
+
+    Examples
+    --------
+    >>> is_film({"largest_region_share": 0.9, "connected_x": True})
+    True
+    >>> is_film({"largest_region_share": 0.9, "connected_x": False, "connected_y": False})
+    False
+    """
+    share = summary.get("largest_region_share")
+    crosses = summary.get("connected_x") or summary.get("connected_y")
+    return bool(crosses) and _known(share) and share > MOSTLY_ONE_REGION
 
 
 def too_few_droplets(analysis: Analysis) -> bool:
@@ -192,88 +151,12 @@ def too_few_droplets(analysis: Analysis) -> bool:
     return "number D50" in sizes.index and not sizes.loc["number D50", "trusted"]
 
 
-def _few_droplets(analysis: Analysis) -> list[str]:
-    if not too_few_droplets(analysis):
-        return []
-    return ["Too few whole droplets were seen to rely on that size or its interval."]
-
-
-def _connection(summary: dict[str, Any]) -> list[str]:
-    crosses = [axis for axis in ("x", "y") if summary.get(f"connected_{axis}")]
-    if not crosses:
-        said = (
-            "The metal seen does not connect across the field in x or y, so it should not "
-            "conduct unless a film thinner than the map can show joins it."
-        )
-        return [said]
-    ratios = [summary.get(f"sheet_conductance_ratio_{axis}", math.nan) for axis in crosses]
-    parts = [
-        f"in {axis} (sheet conductance about {percent(ratio)} of a full film's)"
-        for axis, ratio in zip(crosses, ratios, strict=True)
-    ]
-    return [f"The metal connects across the field {' and '.join(parts)}."]
-
-
-def _assumed(analysis: Analysis) -> list[str]:
-    if not analysis.roles.assumed:
-        return []
-    metals = listing(list(analysis.roles.alloy)) if analysis.roles.alloy else "no element"
-    verb = "were" if len(analysis.roles.alloy) > 1 else "was"
-    return [f"Nobody stated what the alloy is; {metals} {verb} assumed from the maps."]
-
-
-def _alloy(analysis: Analysis) -> list[str]:
-    table = analysis.elements
-    said = []
-    for word, ending in VERDICT_SENTENCES.items():
-        rows = table[(table["verdict"] == word)]
-        # What the substrate is made of is no news; it stands in the table.
-        if word in ("substrate", "not_detected"):
-            rows = rows[rows["role"] == "alloy"]
-        names = [str(name) for name in rows["element"]]
-        if word == "with_alloy" and len(analysis.roles.alloy) == 1:
-            # A single metal has no partner to part from.
-            names = [name for name in names if name not in analysis.roles.alloy]
-        if names:
-            said.append(f"{listing(names)} {_agree(ending, len(names))}.")
-    return said
-
-
-def _next(analysis: Analysis) -> list[str]:
-    table = analysis.elements
-    order = {"undecided": 0, "separated": 1, "partly_separated": 2, "foreign": 3}
-    rows = table[table["verdict"].isin(list(order)) & (table["next_step"].astype(str) != "")]
-    if rows.empty:
-        return []
-    first = min(
-        (row for _, row in rows.iterrows()),
-        key=lambda row: (row["role"] != "alloy", order[row["verdict"]]),
-    )
-    step = str(first["next_step"]).strip()
-    return [f"Next ({first['element']}): {step.rstrip('.')}."]
-
-
 def verdict_lines(elements: pd.DataFrame) -> str:
     """Return one line an element for a terminal."""
     return "\n".join(
         f"{row['element']:<3}{row['role']:<10}{row['verdict']:<17}{row['reasons']}"
         for _, row in elements.iterrows()
     )
-
-
-def _agree(ending: str, count: int) -> str:
-    """Return the ending with its verbs in the plural where several elements are meant."""
-    if count == 1:
-        return ending
-    plurals = (
-        ("it is", "they are"),
-        ("it does", "they do"),
-        ("so it", "so they"),
-        ("is ", "are "),
-    )
-    for one, many in plurals:
-        ending = ending.replace(one, many)
-    return ending
 
 
 def _known(value: Any) -> TypeGuard[float]:

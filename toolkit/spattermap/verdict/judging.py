@@ -75,13 +75,15 @@ def judge(
     return judge_all(context)
 
 
-def judge_all(context: Context) -> pd.DataFrame:
+def judge_all(context: Context, *, oxygen: pd.DataFrame | None = None) -> pd.DataFrame:
     """Return the rows of `judge` from what was gathered.
 
     Parameters
     ----------
     context : Context
         As `gather` gives it.
+    oxygen : pandas.DataFrame, optional
+        As `oxygen_evidence` gives it, where that is at hand.
 
     Returns
     -------
@@ -94,7 +96,7 @@ def judge_all(context: Context) -> pd.DataFrame:
     if apart and len(context.roles.alloy) > 2:  # what lies apart is no yardstick for the rest
         evidence = {element: evidence_of(context, element, apart=apart) for element in evidence}
     if "O" in evidence and "O" not in context.roles.alloy:
-        said = oxygen_sentences(oxygen_evidence(context))
+        said = oxygen_sentences(oxygen_evidence(context) if oxygen is None else oxygen)
         evidence["O"] = replace(evidence["O"], notes=(*evidence["O"].notes, *said))
     names = (str(line) for line in context.maps["line"].values)
     lines = dict(zip(evidence, names, strict=True))

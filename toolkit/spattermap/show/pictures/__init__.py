@@ -24,6 +24,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from spattermap.show.pictures.apart_pictures import apart_maps, oxygen_excess
 from spattermap.show.pictures.canvas import Picture, nothing_to_draw
 from spattermap.show.pictures.element_pictures import correlation_matrix, share_bars
 from spattermap.show.pictures.map_pictures import element_maps, haze_map, outlined_segmentation
@@ -47,6 +48,8 @@ REPORT_PICTURES: dict[str, Callable[[Any], Picture]] = {
     "element_maps": element_maps,
     "outlined_segmentation": outlined_segmentation,
     "size_histogram": size_histogram,
+    "apart_maps": apart_maps,
+    "oxygen_excess": oxygen_excess,
     "share_bars": share_bars,
     "correlation_matrix": correlation_matrix,
     "droplet_composition": droplet_composition,
@@ -60,6 +63,7 @@ __all__ = [
     "REPORT_PICTURES",
     "Picture",
     "alt_text",
+    "apart_maps",
     "connected_region",
     "correlation_matrix",
     "coverage_decision",
@@ -70,6 +74,7 @@ __all__ = [
     "haze_map",
     "nothing_to_draw",
     "outlined_segmentation",
+    "oxygen_excess",
     "rim_to_centre",
     "save_all",
     "share_bars",

@@ -64,6 +64,11 @@ class Picture(Figure):
         self.alt = alt
         self.nothing = False
 
+    @property
+    def is_drawing(self) -> bool:
+        """Whether it shows lines and bars alone, so that its lightness may be turned over."""
+        return not any(axes.images for axes in self.axes)
+
     def png(self, *, dpi: float = 130) -> bytes:
         """Return the picture as PNG bytes.
 
@@ -105,11 +110,14 @@ class Picture(Figure):
         """Show as PNG in a notebook, whichever matplotlib backend is on; or say why not."""
         del include, exclude
         if self.nothing:
-            return {"text/html": f"<p>{escape(self.alt)}</p>", "text/plain": self.alt}, {}
+            return {
+                "text/html": f'<p class="nothing">{escape(self.alt)}</p>',
+                "text/plain": self.alt,
+            }, {}
         data = self.png()
         # Width and height stand at fixed places in a PNG (ISO/IEC 15948, clause 11.2.2).
         width, height = (int.from_bytes(data[at : at + 4], "big") for at in (16, 20))
-        about = {"alt": self.alt, "width": width, "height": height}
+        about = {"alt": self.alt, "width": width, "height": height, "drawing": self.is_drawing}
         return {"image/png": data, "text/plain": self.alt}, {"image/png": about}
 
 

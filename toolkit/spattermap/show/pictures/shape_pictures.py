@@ -100,8 +100,9 @@ def rim_to_centre(analysis: Any, elements: list[str] | None = None) -> Picture:
     Returns
     -------
     Picture
-        Each curve is divided by its largest value, so that shapes compare; bands are one standard
-        deviation of counting. A rim richer in one element than the centre shows as a hump at zero.
+        Each curve is divided by its plateau, the mean clear of the rim on the side where it is
+        higher, so that shapes compare; bands are one standard deviation of counting. A rim richer
+        in one element than the centre shows as a hump at zero.
     """
     chosen = list(elements) if elements else ordered_elements(analysis)
     size, unit = length_scale(analysis)
@@ -114,9 +115,10 @@ def rim_to_centre(analysis: Any, elements: list[str] | None = None) -> Picture:
         table = rim_profile(label_image(analysis), map_plane(analysis, element),
                             n_droplets=analysis.segmentation.n_droplets)  # fmt: skip
         table = table[table["n_pixels"] >= 20]  # fewer pixels only show noise
-        if not len(table) or not table["mean"].max() > 0:
+        top = _plateau(table, clear_px=max(2.0, 2 * analysis.segmentation.blur_px))
+        if not top > 0:
             continue
-        x, top = table["distance_px"] * size, table["mean"].max()
+        x = table["distance_px"] * size
         style = _STYLES[k % len(_STYLES)]  # told apart in grey print too
         colour = _LINES[k % len(_LINES)]
         axes.plot(x, table["mean"] / top, color=colour, linestyle=style, linewidth=1.8,
@@ -128,11 +130,21 @@ def rim_to_centre(analysis: Any, elements: list[str] | None = None) -> Picture:
     axes.annotate("rim", (0, 0), (3, 4), xycoords=("data", "axes fraction"),
                   textcoords="offset points", fontsize=8.5, color=SOFT)  # fmt: skip
     axes.set_xlabel(f"distance from the rim ({unit_name(unit)}), inside positive")
-    axes.set_ylabel("mean counts, largest = 1")
+    axes.set_ylabel("mean counts, plateau = 1")
     axes.set_ylim(bottom=0)
     plain_axes(axes, grid="y")
     sheet.legend(loc="outside upper left", ncols=4, frameon=False, fontsize=8.5, labelcolor=INK)
     return sheet
+
+
+def _plateau(table: pd.DataFrame, *, clear_px: float) -> float:
+    """Return the higher of the means inside and outside, clear of the rim; NaN where neither is."""
+    means = []
+    for side in (table["distance_px"] >= clear_px, table["distance_px"] <= -clear_px):
+        n = table.loc[side, "n_pixels"].to_numpy(dtype=float)
+        if n.sum() > 0:
+            means.append(float((table.loc[side, "mean"].to_numpy(dtype=float) * n).sum() / n.sum()))
+    return max(means, default=float("nan"))
 
 
 def streak_rose(analysis: Any) -> Picture:

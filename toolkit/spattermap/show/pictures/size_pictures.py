@@ -5,6 +5,8 @@ Pictures of fitted sizes, of the spacing of droplets, and of the decision behind
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,9 +26,11 @@ from spattermap.show.pictures.canvas import (
     picture,
     plain_axes,
 )
+from spattermap.show.wording import is_film
 
 if TYPE_CHECKING:
     import numpy.typing as npt
+    import xarray as xr
     from matplotlib.axes import Axes
 
 FEWEST_DROPLETS_FOR_BINS = 3
@@ -76,6 +80,8 @@ def size_histogram(analysis: Any) -> Picture:
 
     _, unit = length_scale(analysis)
     diameters = diameters_of(analysis)
+    if is_film(analysis.summary()):
+        return nothing_to_draw("Size distribution not drawn: the deposit is one joined region.")
     if len(diameters) < FEWEST_DROPLETS_FOR_BINS:
         return nothing_to_draw(
             f"Size distribution not drawn: {len(diameters)} droplets were found, at least "
@@ -232,17 +238,65 @@ def droplet_composition(analysis: Any, elements: list[str] | None = None) -> Pic
     whole = counts.sum(axis=1) / counts.sum()
     diameters = diameters_of(analysis)
     for k, (axes, element) in enumerate(zip(panels, chosen, strict=True)):
-        _share_points(axes, diameters, (shares[k], spread[k]), float(whole[k]))
+        bought = nominal_count_share(analysis.maps, chosen, element)
+        _share_points(axes, diameters, (shares[k], spread[k]), float(whole[k]), bought=bought)
         axes.set_ylabel(f"{element} share")
     label_log_axis(panels[-1])
     panels[-1].set_xlabel(f"area-equivalent diameter ({unit_name(unit)})")
     return sheet
 
 
+def nominal_count_share(maps: xr.Dataset, names: Sequence[str], element: str) -> float | None:
+    """Return which part of the alloy's counts an element has in the alloy as bought.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        A map set whose sidecar states alloy and beam energy.
+    names : sequence of str
+        The alloy's mapped elements.
+    element : str
+        One of them.
+
+    Returns
+    -------
+    float or None
+        From 0 to 1; None where mass percent, lines or beam energy are not known.
+
+    Notes
+    -----
+    Mass percent times the relative sensitivity of each line (thin film, no absorption; see
+    `spattermap.xrays.ranges.relative_sensitivity`).
+    """
+    from spattermap.core.errors import SpattermapError
+    from spattermap.core.mapset import facts
+    from spattermap.xrays.ranges import relative_sensitivity
+
+    known = facts(maps)
+    lines = dict(zip(map(str, maps["element"].values), map(str, maps["line"].values), strict=True))
+    mass = {e: float(known.alloy.get(e, math.nan)) for e in names}
+    if not known.beam_energy_keV or not all(map(math.isfinite, mass.values())):
+        return None
+    try:
+        counts = {
+            e: mass[e] * relative_sensitivity(lines[e], lines[element], known.beam_energy_keV).ratio
+            for e in names
+        }
+    except SpattermapError:
+        return None
+    total = sum(counts.values())
+    return counts[element] / total if total > 0 else None
+
+
 def _share_points(
-    axes: Axes, diameters: Floats, share: tuple[Floats, Floats], whole: float
+    axes: Axes,
+    diameters: Floats,
+    share: tuple[Floats, Floats],
+    whole: float,
+    *,
+    bought: float | None = None,
 ) -> None:
-    """Draw the share in each droplet with its error, and the share in all together."""
+    """Draw the share in each droplet with its error, in all of them, and in the alloy as bought."""
     value, error = share
     axes.errorbar(
         diameters,
@@ -262,7 +316,16 @@ def _share_points(
         linestyle="--",
         label=f"all droplets together {whole:.3f}",
     )
-    axes.set(xscale="log", ylim=_range_of(value, error, whole))
+    if bought is not None:
+        axes.axhline(
+            bought, color=INK, linewidth=1.2, linestyle=":",
+            label=f"alloy as bought, as this detector would show it {bought:.3f}",
+        )  # fmt: skip
+    low, high = _range_of(value, error, whole)
+    if bought is not None:
+        room = 0.25 * (high - low)
+        low, high = min(low, bought - room), max(high, bought + 2 * room)
+    axes.set(xscale="log", ylim=(low, high))
     axes.legend(
         loc="upper right",
         fontsize=8.5,
@@ -329,7 +392,11 @@ def fitted_sizes(analysis: Any) -> Picture:
             f"{FEWEST_DROPLETS_FOR_BINS} are needed."
         )
     fits = analysis.morphology.fits[:3]
-    names = ", ".join(fit.family for fit in fits) or "none, too few droplets"
+    if not fits:
+        return nothing_to_draw("Fitted sizes not drawn: too few droplets for any fit.")
+    if is_film(analysis.summary()):
+        return nothing_to_draw("Fitted sizes not drawn: the deposit is one joined region.")
+    names = ", ".join(fit.family for fit in fits)
     sheet = picture(
         7.2,
         3.4,

@@ -1,0 +1,171 @@
+"""The person's questions: one line each, how surely, and at most one next measurement."""
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import spattermap
+from spattermap.show.answers import CERTAINTIES, QUESTIONS, answer_lines, answers_of
+from spattermap.show.wording import is_film
+from spattermap.synthesis import Cracks, Deposit, make_deposit
+
+
+@pytest.fixture(scope="module")
+def droplets():
+    maps = make_deposit(Deposit(shape=(128, 160)), seed=4).maps
+    return spattermap.analyse(maps)
+
+
+def told(analysis, topic, **numbers):
+    known = {**analysis.summary(), **numbers}
+    return next(one for one in answers_of(analysis, known) if one.topic == topic)
+
+
+def oxygen(*rows):
+    names = ("where", "excess_low", "excess", "excess_high", "z", "finding", "next_step")
+    return pd.DataFrame(list(rows), columns=list(names))
+
+
+def test_every_question_has_one_line_and_a_known_certainty(droplets):
+    found = answers_of(droplets)
+    assert [one.topic for one in found] == list(QUESTIONS)
+    for one in found:
+        assert one.certainty in CERTAINTIES
+        assert one.answer.endswith(".")
+        assert "\n" not in one.answer
+        assert "nan" not in one.answer.lower().split()
+    assert sum(bool(one.next_step) for one in found) <= 1
+
+
+def test_answers_are_plain_for_json(droplets):
+    assert list(answers_of(droplets)[0].to_dict()) == [
+        "question", "answer", "certainty", "next_step",
+    ]  # fmt: skip
+
+
+def test_lines_for_a_terminal_name_the_certainty_and_the_next_measurement(droplets):
+    text = answer_lines(answers_of(droplets))
+    lines = text.splitlines()
+    assert len(lines) in (len(QUESTIONS), len(QUESTIONS) + 1)
+    assert lines[0].startswith(QUESTIONS["arrival"])
+    assert lines[0].rsplit("[", 1)[1].rstrip("]") in CERTAINTIES
+
+
+def test_one_joined_region_is_a_film_without_droplet_sizes(droplets):
+    film = {"largest_region_share": 0.95, "connected_x": True}
+    assert is_film(film)
+    assert not is_film({"largest_region_share": 0.3, "connected_x": True})
+    assert not is_film({"largest_region_share": 0.95, "connected_x": False})
+    assert not is_film({})
+    assert "film" in told(droplets, "arrival", **film).answer
+    amount = told(droplets, "amount", **film).answer
+    assert "droplets" not in amount
+    assert "covered" in amount
+
+
+def test_shares_that_overlap_name_no_leader(droplets):
+    known = dict.fromkeys(("share_droplets", "share_haze"), 0.5)
+    known |= {f"{name}_low": 0.4 for name in known} | {f"{name}_high": 0.6 for name in known}
+    assert not told(droplets, "arrival", **known).answer.startswith("Mostly")
+    clear = {"share_droplets": 0.8, "share_droplets_low": 0.7, "share_droplets_high": 0.9}
+    clear |= {"share_haze": 0.2, "share_haze_low": 0.1, "share_haze_high": 0.3}
+    assert told(droplets, "arrival", **clear).answer.startswith("Mostly as drops")
+
+
+def test_connection_says_what_was_measured(droplets):
+    maps = droplets.maps.copy()
+    maps.attrs["measured"] = '{"sheet_resistance_ohm_per_sq": 12.0}'
+    apart = replace(droplets, maps=maps)
+    said = told(apart, "connection", connected_x=False, connected_y=False)
+    assert said.certainty == "open"
+    assert "12.0 Ω per square was measured" in said.answer
+    ratios = {"sheet_conductance_ratio_x": 0.2, "sheet_conductance_ratio_x_low": 0.1,
+              "sheet_conductance_ratio_x_high": 0.3}  # fmt: skip
+    joined = told(droplets, "connection", connected_x=True, connected_y=False, **ratios)
+    assert "across x only" in joined.answer
+    assert "20 % (10 to 30 %) in x" in joined.answer
+    assert joined.certainty == "shown"
+
+
+def test_alloy_that_parted_says_where_the_element_lies(droplets):
+    table = droplets.elements.copy()
+    row = table["element"] == "Zn"
+    table.loc[row, ["verdict", "share_in_droplets"]] = ["partly_separated", 0.41]
+    table.loc[row, ["share_in_droplets_low", "share_in_droplets_high"]] = [0.37, 0.45]
+    said = told(replace(droplets, elements=table), "alloy")
+    assert "59 % (55 to 63 %) of the Zn lies between the droplets" in said.answer
+    assert said.certainty == "shown"
+
+
+def test_alloy_undecided_is_open_and_assumed_roles_are_said(droplets):
+    table = droplets.elements.copy()
+    table.loc[table["element"] == "Zn", ["verdict", "next_step"]] = ["undecided", "Count longer."]
+    assert told(replace(droplets, elements=table), "alloy").certainty == "open"
+    assumed = replace(droplets, roles=replace(droplets.roles, assumed=True))
+    said = told(assumed, "alloy")
+    assert "assumed" in said.answer
+    assert said.certainty != "shown"
+
+
+def test_oxide_names_where_it_lies(droplets):
+    table = oxygen(
+        ("droplets", 0.41, 0.5, 0.6, 27.0, "oxygen beyond the glass", ""),
+        ("haze", 0.0, 0.1, 4.6, 1.0, "none shown", "Map at about 5 keV."),
+    )
+    view = SimpleNamespace(**{**vars(droplets), "oxygen": table})
+    view.summary = droplets.summary
+    said = told(view, "oxide")
+    assert said.answer.startswith("Yes, in droplets (at least 0.41 counts a pixel")
+    assert "haze, where up to 4.6" in said.answer
+    assert said.certainty == "likely"
+
+
+def test_cracks_are_told_with_chance(droplets):
+    mask = np.zeros(droplets.labels.shape, dtype=bool)
+    cracks = {"mask": mask, "n": 9, "length_px": 300.0, "at_regions": 9,
+              "at_regions_expected": 2.0, "p_value": 0.005}  # fmt: skip
+    found = replace(droplets, segmentation=replace(droplets.segmentation, cracks=cracks))
+    said = told(found, "cracks")
+    assert "9 cracks" in said.answer
+    assert "more often than chance (9 touch one, chance gives 2.0)" in said.answer
+    none = replace(droplets, segmentation=replace(droplets.segmentation, cracks={**cracks, "n": 0}))
+    assert told(none, "cracks").answer.startswith("No crack")
+    few = {**cracks, "n": 1, "length_px": 13.0}
+    few = replace(droplets, segmentation=replace(droplets.segmentation, cracks=few))
+    assert told(few, "cracks").certainty == "open"
+
+
+def test_doubtful_maps_come_first_with_their_next_step(droplets):
+    rows = [
+        {"check": "rows", "subject": "Zn", "finding": "faulty", "consequence": "Rows are dead.",
+         "next_step": "Map again."},
+        {"check": "dose", "subject": "all", "finding": "sound", "consequence": "", "next_step": ""},
+    ]  # fmt: skip
+    view = SimpleNamespace(**vars(droplets), examination=pd.DataFrame(rows))
+    view.summary = droplets.summary
+    found = answers_of(view)
+    assert found[-1].answer == "Yes, rows (Zn) is faulty: Rows are dead."
+    sound = SimpleNamespace(**vars(droplets), examination=pd.DataFrame(rows[1:]))
+    sound.summary = droplets.summary
+    assert answers_of(sound)[-1].answer == "No: 1 check passed."
+
+
+def test_maps_of_noise_alone_answer_nothing_about_form():
+    maps = make_deposit(Deposit(shape=(96, 96)), seed=2).maps
+    noise = maps.copy()
+    random = np.random.default_rng(3)
+    noise["counts"] = (maps["counts"].dims, random.poisson(0.3, maps["counts"].shape))
+    found = {one.topic: one for one in answers_of(spattermap.analyse(noise))}
+    assert found["arrival"].certainty == "open"
+    assert found["amount"].certainty == "open"
+    assert found["connection"].certainty == "open"
+
+
+def test_cracked_plate_from_its_maps():
+    scene = make_deposit(Deposit(shape=(256, 256), cracks=Cracks(number=9)), seed=5)
+    said = told(spattermap.analyse(scene.maps), "cracks")
+    assert said.answer.startswith("Yes: ")
+    assert said.certainty == "likely"

@@ -1,0 +1,535 @@
+"""The person's questions, one line each: what is known, how surely, and the one next measurement.
+
+Examples
+--------
+>>> import spattermap
+>>> from spattermap.show.answers import answers_of
+>>> from spattermap.synthesis import Deposit, make_deposit
+>>> maps = make_deposit(Deposit(shape=(96, 128), electron_image=False), seed=1).maps
+>>> found = answers_of(spattermap.analyse(maps))
+>>> [answer.certainty for answer in found if answer.topic == "cracks"]
+['not asked']
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from html import escape
+from typing import TYPE_CHECKING, Any, TypeGuard
+
+from spattermap.core.mapset import facts, unit_name
+from spattermap.show.pieces import Fragment
+from spattermap.show.wording import (
+    UNDIVIDED,
+    VERDICT_SENTENCES,
+    could_divide,
+    figures,
+    is_film,
+    listing,
+    percent,
+    too_few_droplets,
+    with_interval,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+CERTAINTIES = ("shown", "likely", "open", "not asked")
+
+QUESTIONS = {
+    "arrival": "How did the metal arrive?",
+    "amount": "How much is covered, how large, how thick?",
+    "connection": "Does it connect, and what would it conduct?",
+    "alloy": "Did the alloy stay together?",
+    "oxide": "Is there oxide, and where?",
+    "cracks": "Did the glass crack?",
+    "maps": "Is any map doubtful?",
+}
+
+_SUBJECTS = {
+    "arrival": "way it arrived", "amount": "amount", "connection": "connection",
+    "alloy": "alloy", "oxide": "oxide", "cracks": "cracks", "maps": "maps",
+}  # fmt: skip
+
+# Whose open question comes first where one measurement must be named: what all else rests on,
+# then what only a new map can tell, then what a look elsewhere can.
+_SETTLES_MOST = ("maps", "arrival", "alloy", "oxide", "connection", "amount", "cracks")
+
+# A share whose upper bound stays below this is not worth a clause (common practice, no source).
+_TRACE = 0.005
+
+# Chance alone gives as many crack ends at droplets in one field of twenty (common practice).
+_P_TOGETHER = 0.05
+
+
+# On plates without cracks up to two dark lines were found (measured on the demo deposits).
+FEWEST_CRACKS = 3
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One question with what this field says about it.
+
+    Parameters
+    ----------
+    topic : str
+        Key of `QUESTIONS`.
+    question, answer : str
+        One line each; numbers carry their interval.
+    certainty : str
+        One of `CERTAINTIES`: measured here; the most probable reading; not settled; not looked at.
+    next_step : str
+        The measurement that would settle most; empty for all answers of a field but one.
+    """
+
+    topic: str
+    question: str
+    answer: str
+    certainty: str
+    next_step: str = ""
+
+    def to_dict(self) -> dict[str, str]:
+        """Return question, answer, certainty and next step, as ``summary.json`` holds them."""
+        return {name: text for name, text in asdict(self).items() if name != "topic"}
+
+
+def answers_of(analysis: Any, numbers: Mapping[str, Any] | None = None) -> tuple[Answer, ...]:
+    """Answer the person's questions from a finished analysis.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+    numbers : mapping of str to object, optional
+        Its summary, where that is at hand.
+
+    Returns
+    -------
+    tuple of Answer
+        In the order of `QUESTIONS`; at most one has a next step.
+    """
+    known = dict(numbers if numbers is not None else analysis.summary())
+    divided = could_divide(analysis)
+    found = [
+        _arrival(analysis, known) if divided else _answer("arrival", UNDIVIDED, "open", _WAYS_OUT),
+        _amount(analysis, known) if divided else _answer("amount", _CANNOT_DIVIDE, "open"),
+        _connection(analysis, known) if divided else _answer("connection", _CANNOT_DIVIDE, "open"),
+        _alloy(analysis),
+        _oxide(analysis),
+        _cracks(analysis, known),
+        _maps(analysis),
+    ]
+    return _one_next_step(found)
+
+
+def answer_lines(answers: Sequence[Answer]) -> str:
+    """Return the answers for a terminal, one line a question and the next measurement below."""
+    lines = [f"{one.question} {one.answer} [{one.certainty}]" for one in answers]
+    lines += [
+        f"Next, to settle the {_SUBJECTS[one.topic]}: {one.next_step}"
+        for one in answers
+        if one.next_step
+    ]
+    return "\n".join(lines)
+
+
+# A sign beside each word, so that nobody depends on weight or colour.
+CERTAINTY_SIGNS = {"shown": "●", "likely": "◐", "open": "○", "not asked": "–"}
+
+
+def answers(analysis: Any) -> Fragment:
+    """Return the answers as a piece of a page.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    Fragment
+    """
+    return answers_piece(answers_of(analysis))
+
+
+def answers_piece(found: Sequence[Answer]) -> Fragment:
+    """Return given answers as a piece of a page: question, certainty, answer, and what is next."""
+    rows = []
+    for one in found:
+        kind = "asked" if one.certainty == "not asked" else one.certainty
+        sure = f"{CERTAINTY_SIGNS[one.certainty]} {one.certainty}"
+        rows.append(
+            f'<div class="{kind}"><dt>{escape(one.question)} <span class="sure">{sure}</span></dt>'
+            f" <dd>{escape(one.answer)}</dd></div>"
+        )
+    step = "".join(
+        f'<p class="next"><strong>Next, to settle the {_SUBJECTS[one.topic]}:</strong> '
+        f"{escape(one.next_step)}</p>"
+        for one in found
+        if one.next_step
+    )
+    html = f'<dl class="answers">{"".join(rows)}</dl>{step}'
+    return Fragment(html, answer_lines(found))
+
+
+_CANNOT_DIVIDE = "Metal and bare area could not be told apart."
+_WAYS_OUT = "Map again with more counts, or map a bare plate under the same conditions."
+
+
+def _answer(topic: str, answer: str, certainty: str, next_step: str = "") -> Answer:
+    return Answer(topic, QUESTIONS[topic], answer, certainty, next_step)
+
+
+def _one_next_step(found: Sequence[Answer]) -> tuple[Answer, ...]:
+    """Keep the next step of the question that settles most: open ones first."""
+    waiting = [one for one in found if one.next_step]
+    if not waiting:
+        return tuple(found)
+    order = ("open", "likely", "not asked", "shown")
+    first = min(
+        waiting, key=lambda one: (order.index(one.certainty), _SETTLES_MOST.index(one.topic))
+    )
+    return tuple(one if one is first else replace(one, next_step="") for one in found)
+
+
+def _arrival(analysis: Any, known: Mapping[str, Any]) -> Answer:
+    n_droplets, n_streaks = int(known.get("droplet_count", 0)), int(analysis.segmentation.n_streaks)
+    if is_film(known):
+        joined = percent(known["largest_region_share"])
+        said = (
+            f"As a film with gaps: {joined} of the covered area is one joined region. Whether "
+            "drops or vapour built it, a map alone does not tell."
+        )
+        return _answer("arrival", said, "likely", "View a cross-section of the film's edge.")
+    if not n_droplets and not n_streaks:
+        unit = known.get("length_unit", "um")
+        smallest = figures(known.get(f"smallest_trusted_{unit}", math.nan))
+        said = f"No droplet or streak above {smallest} {unit_name(unit)} was found."
+        return _answer("arrival", said, "open", _HAZE_NEXT)
+    names = {
+        "droplets": ("drops", _counted(n_droplets, "droplet")),
+        "streaks": ("streaks", _counted(n_streaks, "streak")),
+        "haze": ("haze", "the haze between"),
+    }
+    shares = [
+        (float(known[f"share_{part}"]), part)
+        for part in names
+        if _is_number(known.get(f"share_{part}"))
+        and float(known.get(f"share_{part}_high") or 0.0) > _TRACE
+    ]
+    if not shares:
+        said = f"{_counted(n_droplets, 'droplet')} and {_counted(n_streaks, 'streak')} were found."
+        return _answer("arrival", f"{said} Their share of the metal is not told.", "open")
+    shares.sort(reverse=True)
+    told = [
+        f"{with_interval(dict(known), f'share_{part}', as_percent=True)} in {names[part][1]}"
+        for _, part in shares
+    ]
+    first = shares[0][1]
+    clear = _clearly_first(known, [part for _, part in shares])
+    lead = f"As {names[first][0]}" if len(shares) == 1 else f"Mostly as {names[first][0]}"
+    if not clear:
+        lead = f"As {listing([names[part][0] for _, part in shares])}"
+    certainty = "likely" if _is_number(known.get(f"share_{first}_low")) else "open"
+    step = ""
+    if any(part == "haze" for _, part in shares):
+        step = _HAZE_NEXT
+    return _answer("arrival", f"{lead}: {_of_signal(told)}.", certainty, step)
+
+
+_HAZE_NEXT = (
+    "Map one field at several times the magnification: a film stays smooth, fine droplets part."
+)
+
+
+def _of_signal(told: Sequence[str]) -> str:
+    first, *rest = told
+    first = first.replace(" in ", " of the metal signal lies in ", 1)
+    return listing([first, *rest])
+
+
+def _clearly_first(known: Mapping[str, Any], parts: Sequence[str]) -> bool:
+    """Return whether the largest share is more than half, bounds included."""
+    low = known.get(f"share_{parts[0]}_low")
+    return len(parts) == 1 or (_is_number(low) and float(low) > 0.5)
+
+
+def _amount(analysis: Any, known: Mapping[str, Any]) -> Answer:
+    summary = dict(known)
+    unit = str(known.get("length_unit", "um"))
+    said = [f"{with_interval(summary, 'coverage', as_percent=True)} is covered"]
+    certainty = "shown" if _is_number(known.get("coverage_low")) else "likely"
+    median = with_interval(summary, f"d50_{unit}")
+    if not is_film(known) and known.get("droplet_count") and not median.startswith("–"):
+        said.append(f"half of the droplets are smaller than {median} {unit_name(unit)}")
+        if too_few_droplets(analysis):
+            said[-1] += ", from too few droplets to rely on"
+            certainty = "likely"
+    step = ""
+    thickness = with_interval(summary, "mean_thickness_nm")
+    if not thickness.startswith("–"):
+        said.append(f"{_at_most(known)}{thickness} nm thick where covered")
+    else:
+        said.append("thickness not told")
+        step = "Measure the thickness of one place, or state the beam energy and the lines."
+    return _answer("amount", f"{'; '.join(said)}.", certainty, step)
+
+
+def _at_most(known: Mapping[str, Any]) -> str:
+    """Return the word before a thickness that is only bounded."""
+    return {"at most": "at most ", "at least": "at least "}.get(
+        str(known.get("mean_thickness_bound", "")), "about "
+    )
+
+
+def _connection(analysis: Any, known: Mapping[str, Any]) -> Answer:
+    unit = str(known.get("length_unit", "um"))
+    crosses = [axis for axis in ("x", "y") if known.get(f"connected_{axis}")]
+    measured = facts(analysis.maps).measured.get("sheet_resistance_ohm_per_sq")
+    if not crosses:
+        gaps = [known.get(f"gap_to_cross_{axis}_{unit}") for axis in ("x", "y")]
+        told = sorted(float(gap) for gap in gaps if _is_number(gap))
+        said = "No, in neither direction"
+        if told:
+            said += f": gaps of {figures(told[0])} {unit_name(unit)} bar the easiest way"
+        if _is_number(measured):
+            said += (
+                f"; yet {figures(float(measured))} Ω per square was measured, "
+                "so metal thinner than the maps show must carry it"
+            )
+            return _answer("connection", f"{said}.", "open", _HAZE_NEXT)
+        step = _continuity(analysis, "next_step") or ""
+        return _answer("connection", f"{said}.", "likely", step)
+    ratios = [
+        f"{with_interval(dict(known), f'sheet_conductance_ratio_{axis}', as_percent=True)} in "
+        f"{axis}" for axis in crosses
+    ]  # fmt: skip
+    said = f"Yes, across {' and '.join(crosses)}"
+    if len(crosses) == 1:
+        said += " only"
+    said += f"; of a full film's conductance {listing(ratios)}"
+    step = ""
+    implied = _continuity(analysis, "resistivity")
+    if implied is not None and _is_number(measured):
+        said += f". The measured {figures(float(measured))} Ω per square {_implied(implied)}"
+        if not _is_number(implied.times_bulk):
+            step = _continuity(analysis, "next_step") or ""
+    elif not _is_number(measured):
+        step = "Measure the sheet resistance."
+    return _answer("connection", f"{said}.", "shown", step)
+
+
+def _continuity(analysis: Any, name: str) -> Any:
+    """Return what is known of the connection beyond the numbers; a mosaic knows less."""
+    return getattr(getattr(analysis, "continuity", None), name, None)
+
+
+def _implied(implied: Any) -> str:
+    if _is_number(implied.times_bulk):
+        return (
+            f"mean {figures(implied.times_bulk, significant=2)} times the resistivity of bulk "
+            + (str(implied.reference))
+        )
+    thick = figures(implied.bulk_thickness_nm, significant=2)
+    return f"would need {thick} nm of pure bulk {implied.reference}"
+
+
+def _alloy(analysis: Any) -> Answer:
+    roles = analysis.roles
+    table = analysis.elements
+    rows = table[table["role"] == "alloy"].to_dict("records")
+    step = next((str(row["next_step"]) for row in rows if row.get("next_step")), "")
+    foreign = table[(table["role"] == "other") & (table["verdict"] == "foreign")]
+    strangers = [str(name) for name in foreign["element"]]
+    if len(rows) < 2:
+        said = "One metal, so it has no partner to part from."
+        if roles.assumed:
+            said += " That it is all the metal is assumed, not stated."
+        if strangers:
+            return _answer("alloy", f"{said} {_foreign(strangers)}", "shown", _first_step(foreign))
+        return _answer("alloy", said, "not asked")
+    words = [*_together(rows), *[_apart(row) for row in rows if row["verdict"] in _APART]]
+    words += [_other(row) for row in rows if row["verdict"] not in (*_APART, "with_alloy")]
+    words += [_foreign(strangers)] if strangers else []
+    verdicts = {row["verdict"] for row in rows}
+    certainty = "open" if "undecided" in verdicts else "shown"
+    if roles.assumed:
+        metals = listing([str(row["element"]) for row in rows])
+        words.append(f"That {metals} make the alloy is assumed, not stated.")
+        certainty = "likely" if certainty == "shown" else certainty
+        step = step or "State what the alloy is, as bought."
+    return _answer("alloy", " ".join(words), certainty, step or _first_step(foreign))
+
+
+_APART = ("partly_separated", "separated")
+
+
+def _together(rows: Sequence[Mapping[str, Any]]) -> list[str]:
+    names = [str(row["element"]) for row in rows if row["verdict"] == "with_alloy"]
+    if len(names) == len(rows):
+        return [f"Yes: {listing(names)} came down together."]
+    if any(row["verdict"] in _APART for row in rows):
+        return [
+            "No:" if not any(row["verdict"] == "partly_separated" for row in rows) else "In part:"
+        ]
+    return [f"{listing(names)} came down with the alloy."] if names else []
+
+
+def _apart(row: Mapping[str, Any]) -> str:
+    """Say where an element lies that does not follow the alloy."""
+    element = row["element"]
+    between = {
+        "share": _minus(row.get("share_in_droplets")),
+        "share_low": _minus(row.get("share_in_droplets_high")),
+        "share_high": _minus(row.get("share_in_droplets_low")),
+    }
+    if _is_number(between["share"]):
+        where = with_interval(between, "share", as_percent=True)
+        said = f"{where} of the {element} lies between the droplets"
+    else:
+        said = f"{element} {VERDICT_SENTENCES[str(row['verdict'])]}"
+    apart = with_interval(dict(row), "share_not_following", as_percent=True)
+    shares = (row.get("share_not_following"), between["share"])
+    if apart.startswith("–") or (all(map(_is_number, shares)) and _alike(*shares)):
+        return f"{said}."
+    return f"{said}; {apart} of it does not follow the alloy."
+
+
+def _alike(one: Any, other: Any) -> bool:
+    return percent(one) == percent(other)
+
+
+def _minus(share: Any) -> float:
+    return 1.0 - float(share) if _is_number(share) else math.nan
+
+
+def _other(row: Mapping[str, Any]) -> str:
+    return f"{row['element']} {VERDICT_SENTENCES[str(row['verdict'])]}."
+
+
+def _foreign(names: Sequence[str]) -> str:
+    return f"{listing(names)} {'is' if len(names) == 1 else 'are'} more than the alloy held."
+
+
+def _first_step(table: pd.DataFrame) -> str:
+    steps = [str(step) for step in table["next_step"] if str(step)] if len(table) else []
+    return steps[0] if steps else ""
+
+
+def _oxide(analysis: Any) -> Answer:
+    """Say in which parts of the deposit oxygen beyond the glass is seen."""
+    elements = [str(name) for name in analysis.maps["element"].values]
+    if "O" not in elements:
+        return _answer("oxide", "Oxygen was not mapped.", "not asked", "Map oxygen (O Ka) too.")
+    if "O" in analysis.roles.alloy:
+        return _answer("oxide", "Oxygen counts as part of the alloy here.", "not asked")
+    table = getattr(analysis, "oxygen", None)
+    if table is None or not len(table):
+        return _answer("oxide", "Not told from these maps.", "open", "")
+    rows = table.to_dict("records")
+    shown = [row for row in rows if row["finding"] == "oxygen beyond the glass"]
+    none = [str(row["where"]) for row in rows if row["finding"] == "none shown"]
+    untold = [str(row["where"]) for row in rows if row["finding"] not in _OXYGEN_FINDINGS]
+    steps = [str(row["next_step"]) for row in rows if row["next_step"]]
+    step = steps[0] if steps else ""
+    said = []
+    if shown:
+        least = [
+            f"{row['where']} (at least {figures(row['excess_low'], significant=2)} counts a pixel "
+            "beyond the glass)" for row in shown
+        ]  # fmt: skip
+        said.append(f"Yes, in {listing(least)}")
+    if none:
+        most = max(float(row["excess_high"]) for row in rows if row["where"] in none)
+        lead = "none shown in" if said else "None shown in"
+        said.append(
+            f"{lead} {listing(none)}, where up to {figures(most, significant=2)} counts a pixel "
+            "may hide"
+        )
+    if untold:
+        lead = "not told for" if said else "Not told for"
+        said.append(f"{lead} {listing(untold)}: no blank to compare with")
+    return _answer("oxide", f"{'; '.join(said)}.", "likely" if shown else "open", step)
+
+
+_OXYGEN_FINDINGS = ("oxygen beyond the glass", "none shown")
+
+
+def _cracks(analysis: Any, known: Mapping[str, Any]) -> Answer:
+    if "electron_image" not in analysis.maps:
+        step = "Add an electron image of the same field."
+        return _answer("cracks", "No electron image to look at.", "not asked", step)
+    found = getattr(analysis.segmentation, "cracks", None) or {}
+    n = known.get("crack_count", found.get("n"))
+    if not _is_number(n):
+        return _answer("cracks", "Cracks were not looked for.", "not asked")
+    if n == 0:
+        return _answer("cracks", "No crack was found in the electron image.", "likely")
+    unit = str(known.get("length_unit", "um"))
+    size = facts(analysis.maps).pixel_size
+    length = figures(float(found.get("length_px", math.nan)) * size)
+    in_all = f", {length} {unit_name(unit)} in all" if length != "–" else ""
+    if n < FEWEST_CRACKS:
+        said = f"Perhaps: {_counted(int(n), 'dark line')}{in_all}, no more than noise may draw."
+        step = "Look at the dark lines at several times the magnification."
+        return _answer("cracks", said, "open", step)
+    said = f"Yes: {_counted(int(n), 'crack')}{in_all}"
+    told = str(known.get("cracks_end_at_droplets", "")) or _end_at_droplets(found)
+    at, expected = found.get("at_regions"), found.get("at_regions_expected")
+    chance = (
+        f" ({at} touch one, chance gives {figures(expected, significant=2)})"
+        if _is_number(at) and _is_number(expected)
+        else ""
+    )
+    said += {
+        "yes": f"; they end at droplets more often than chance{chance}",
+        "no": f"; they do not end at droplets more often than chance{chance}",
+    }.get(told, "; whether they start at droplets is not told")
+    return _answer("cracks", f"{said}.", "likely")
+
+
+def _end_at_droplets(found: Mapping[str, Any]) -> str:
+    p = found.get("p_value")
+    if not _is_number(p):
+        return "not told"
+    return "yes" if float(p) < _P_TOGETHER else "no"
+
+
+def _maps(analysis: Any) -> Answer:
+    """Say what the examination of the maps found."""
+    table = getattr(analysis, "examination", None)
+    table = getattr(table, "table", table)
+    if table is None or not len(table):
+        return _answer("maps", "The maps were not examined.", "not asked")
+    rows = table.to_dict("records")
+    bad = [row for row in rows if row["finding"] in ("faulty", "doubtful")]
+    if not bad:
+        n = sum(row["finding"] == "sound" for row in rows)
+        return _answer("maps", f"No: {_counted(n, 'check')} passed.", "shown")
+    bad.sort(key=lambda row: row["finding"] != "faulty")
+    first = bad[0]
+    whose = "" if first["subject"] in ("all", "") else f" ({first['subject']})"
+    said = f"Yes, {first['check']}{whose} is {first['finding']}: {_sentence(first['consequence'])}"
+    if len(bad) > 1:
+        said += f" {len(bad) - 1} more below."
+    certainty = "shown" if first["finding"] == "faulty" else "likely"
+    step = next((str(row["next_step"]) for row in bad if row["next_step"]), "")
+    return _answer("maps", said, certainty, step)
+
+
+def _sentence(text: Any) -> str:
+    return f"{str(text).strip().rstrip('.')}."
+
+
+def _counted(n: int, name: str) -> str:
+    return f"{n} {name}{'s' * (n != 1)}"
+
+
+def _is_number(value: Any) -> TypeGuard[float]:
+    return (
+        isinstance(value, (int, float))
+        and not isinstance(value, bool)
+        and math.isfinite(float(value))
+    )
