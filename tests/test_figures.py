@@ -218,9 +218,8 @@ def test_sweep_chart_draws_intervals_and_groups():
 
 def test_nothing_to_draw_is_said_in_words(stand_in):
     bundle, _ = pictures.current_density(stand_in())._repr_mimebundle_()
-    assert (
-        bundle["text/html"] == "<p>Current not drawn: the metal found does not cross the field.</p>"
-    )
+    said = "Current not drawn: the metal found does not cross the field."
+    assert bundle["text/html"] == f'<p class="nothing">{said}</p>'
     assert "image/png" not in bundle
 
 

@@ -56,8 +56,9 @@ def _lobes(sizes: pd.DataFrame, length_unit: str) -> Fragment:
         "next begins is not in the maps."
     )
     said = [why]
-    if "number D50" in sizes.index and math.isfinite(sizes.loc["number D50", "value"]):
-        middle = figures(sizes.loc["number D50", "value"], significant=2)
+    middle = dict(zip(sizes.index, sizes["value"], strict=True)).get("number D50", math.nan)
+    if math.isfinite(middle):
+        middle = figures(middle, significant=2)
         said.append(
             f"Its lobes, parted where the film is narrow, are about {middle} "
             f"{unit_name(length_unit)} across; drops that merged were smaller or larger by an "

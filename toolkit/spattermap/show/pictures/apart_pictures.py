@@ -109,7 +109,7 @@ def _square_means(values: Plane, valid: Plane, side: int) -> Plane:
         np.pad(one, room).reshape(height, side, -1, side).sum(axis=(1, 3))
         for one in (np.where(valid, values, 0.0), valid.astype(np.float64))
     )
-    return np.divide(sums, n, out=np.full(n.shape, np.nan), where=n > 0)
+    return np.asarray(np.divide(sums, n, out=np.full(n.shape, np.nan), where=n > 0))
 
 
 def oxygen_beyond_glass(analysis: Any, *, side: int = 2 * SQUARE_PX) -> Plane | None:
