@@ -149,7 +149,7 @@ def test_half_a_statement_of_roles_is_kept(scene):
 
 
 def test_terminal_and_notebook_forms(analysis):
-    assert "Metal covers" in repr(analysis)
+    assert "How much is covered" in repr(analysis)
     assert "<table" in analysis._repr_html_()
 
 

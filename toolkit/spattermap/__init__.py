@@ -10,8 +10,8 @@ Examples
 >>> analysis = spattermap.analyse(spattermap.load(folder))
 >>> analysis.elements.set_index("element")["verdict"].to_dict()
 {'Cu': 'with_alloy', 'O': 'substrate', 'Si': 'substrate', 'Zn': 'with_alloy'}
->>> analysis.answer().partition(". ")[0]  # doctest: +ELLIPSIS
-'Metal covers ... % (... to ... %) of the field'
+>>> analysis.answers[1].answer  # doctest: +ELLIPSIS
+'... % (... to ... %) is covered; half of the droplets are smaller than ...'
 """
 
 from __future__ import annotations
