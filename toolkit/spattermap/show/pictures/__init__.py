@@ -7,11 +7,11 @@ picture relies on colour alone.
 Examples
 --------
 >>> import spattermap
->>> from spattermap import figures
+>>> from spattermap.show import pictures
 >>> from spattermap.synthesis import Deposit, make_deposit
 >>> maps = make_deposit(Deposit(shape=(96, 128), electron_image=False), seed=1).maps
 >>> analysis = spattermap.analyse(maps)
->>> picture = figures.element_maps(analysis)
+>>> picture = pictures.element_maps(analysis)
 >>> picture.alt.partition(".")[0]
 'Maps of Cu, Zn, Si and O, field width 32 µm'
 >>> picture.png()[1:4]
