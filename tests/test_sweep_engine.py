@@ -116,7 +116,7 @@ DRIVER = """
 import os, sys, time
 sys.path.insert(0, {place!r})
 from sleepers import sleep_long
-from spattermap.sweeps import engine
+from spattermap.core import work as engine
 if __name__ == "__main__":
     list(engine.run(sleep_long, [{folder!r}], lost=str, scheduler="processes", workers=1))
 """

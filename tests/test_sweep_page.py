@@ -99,19 +99,29 @@ def test_a_cluster_that_loses_a_worker_says_what_fell():
     class Kept(Future):
         """A result of the cluster."""
 
+        status = "finished"
+
         def release(self):
             released.append(self)
 
     class Client(distributed.Client):
+        loop = None
+
         def __init__(self):
             pass
 
-        def submit(self, function, task, **_):
+        def run(self, function, *given, **_):
+            return {"tcp://here:1": function(*given)}
+
+        def cancel(self, *_, **__):
+            pass
+
+        def submit(self, function, *given, **_):
             future = Kept()
-            if task == "deadly":
+            if "deadly" in given:
                 future.set_exception(KilledWorker("task", "worker", 3))
             else:
-                future.set_result(function(task))
+                future.set_result(function(*given))
             return future
 
         def __del__(self):
@@ -119,7 +129,7 @@ def test_a_cluster_that_loses_a_worker_says_what_fell():
 
     released = []
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(distributed, "as_completed", iter)
+        patch.setattr(distributed, "as_completed", lambda futures, **_: iter(futures))
         found = dict(
             work.run(str.upper, ["a", "deadly", "c"], lost=lambda said: said, scheduler=Client())
         )

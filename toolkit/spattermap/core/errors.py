@@ -38,6 +38,10 @@ class OutputError(SpattermapError, OSError):
     """A result cannot be written where it was asked for."""
 
 
+class ClusterError(SpattermapError, OSError):
+    """The cluster that was to do the work was lost, or cannot do it."""
+
+
 class SpattermapWarning(UserWarning):
     """The input can be used, but not for everything."""
 

@@ -13,6 +13,7 @@ import multiprocessing
 import os
 import sys
 import threading
+import warnings
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import (
@@ -24,9 +25,11 @@ from concurrent.futures import (
 )
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from spattermap.core.errors import InputError, SpattermapError
+from spattermap import __version__
+from spattermap.core.errors import ClusterError, InputError, SpattermapError, SpattermapWarning
 
 if TYPE_CHECKING:
     from multiprocessing.process import BaseProcess
@@ -39,6 +42,9 @@ Out = TypeVar("Out")
 LOCAL = ("processes", "threads", "synchronous")
 # A task that has seen this many workers die is taken to kill them itself.
 MOST_DEATHS = 3
+_OTHER_VERSION = (
+    "workers of a cluster must have Spattermap {}, got {} with {}. Install the same version there."
+)
 LOST = (
     "The worker process died {times} times on this map set; most often it needed more memory than "
     "there is. Use fewer workers (--workers 1), or cut the map set."
@@ -52,6 +58,7 @@ def run(
     lost: Callable[[str], Out],
     scheduler: str | Client | None = None,
     workers: int | None = None,
+    shared: Sequence[Path] = (),
 ) -> Iterator[tuple[int, Out]]:
     """Run a function over tasks and yield results as they come."""
     where = chosen(scheduler)
@@ -68,7 +75,7 @@ def run(
     elif where == "processes":
         yield from _in_processes(function, tasks, lost, _cores(workers))
     else:
-        yield from _on_cluster(function, tasks, lost, where)
+        yield from _on_cluster(function, tasks, lost, (where, shared))
 
 
 def chosen(scheduler: str | Client | None) -> Any:
@@ -198,28 +205,107 @@ def _on_cluster(
     function: Callable[[In], Out],
     tasks: Sequence[In],
     lost: Callable[[str], Out],
-    where: str | Client,
+    cluster: tuple[str | Client, Sequence[Path]],
 ) -> Iterator[tuple[int, Out]]:
     """Run on a dask.distributed cluster, which itself repeats the tasks of a lost worker."""
-    from distributed import Client, as_completed
+    from distributed import as_completed
+
+    where, shared = cluster
+    own = isinstance(where, str)
+    client: Client = _connected(where) if isinstance(where, str) else where
+    futures: dict[Any, int] = {}
+    left = len(tasks)
+    try:
+        with _said_of_cluster(client, lambda: left):
+            _refuse_unfit(client, shared)
+            for place, task in enumerate(tasks):
+                sent = client.submit(_at_worker, function, task, __version__, pure=False)
+                futures[sent] = place
+            # On the client's own loop: no default client is set that it could be looked up from.
+            for future in as_completed(list(futures), loop=client.loop):  # type: ignore[no-untyped-call]
+                result = _result_of(future, lost)
+                left -= 1
+                yield futures.pop(future), result
+                future.release()
+    finally:
+        with contextlib.suppress(Exception):  # the scheduler may be gone
+            client.cancel(list(futures), reason="no longer needed")  # type: ignore[no-untyped-call]
+        if own:
+            with contextlib.suppress(Exception):
+                client.close(timeout=5)  # type: ignore[no-untyped-call]
+
+
+def _at_worker(function: Callable[[In], Out], task: In, version: str) -> Out:
+    """Do a task at a worker of the same version; workers may join while the work goes on."""
+    if version != __version__:
+        raise ClusterError(_OTHER_VERSION.format(version, "a worker", __version__))
+    return function(task)
+
+
+def _fitness(shared: Sequence[str]) -> tuple[str, list[str]]:
+    """Return a worker's version, and the folders it does not see."""
+    return __version__, [name for name in shared if not Path(name).is_dir()]
+
+
+def _result_of(future: Any, lost: Callable[[str], Out]) -> Out:
     from distributed.scheduler import KilledWorker
 
-    own = isinstance(where, str)
-    client = _connected(where) if isinstance(where, str) else where
-    assert isinstance(client, Client)
+    if future.status in ("cancelled", "lost"):
+        raise _SchedulerLostError
     try:
-        futures = {client.submit(function, task, pure=False): k for k, task in enumerate(tasks)}
-        for future in as_completed(list(futures)):  # type: ignore[no-untyped-call]
-            place = futures[future]
-            try:
-                result = future.result()
-            except KilledWorker:
-                result = lost(LOST.format(times="several"))
-            yield place, result
-            future.release()
-    finally:
-        if own:
-            client.close()  # type: ignore[no-untyped-call]
+        result: Out = future.result()
+    except KilledWorker:
+        return lost(LOST.format(times="several"))
+    return result
+
+
+class _SchedulerLostError(Exception):
+    """The futures are gone, and with them the scheduler that kept them."""
+
+
+@contextlib.contextmanager
+def _said_of_cluster(client: Client, left: Callable[[], int]) -> Iterator[None]:
+    """Turn the many errors of a lost connection into one sentence."""
+    from asyncio import CancelledError
+
+    from distributed.comm.core import CommClosedError
+
+    try:
+        yield
+    except SpattermapError:
+        raise
+    except (CancelledError, CommClosedError, TimeoutError, _SchedulerLostError) as problem:
+        address = getattr(client.scheduler, "addr", None) or "the cluster"
+        raise ClusterError(
+            f"scheduler must stay reachable until the work is done, got {address} lost with "
+            f"{left()} tasks undone. Start it again and repeat the command: what a sweep has "
+            "finished is taken over."
+        ) from problem
+
+
+def _refuse_unfit(client: Client, shared: Sequence[Path]) -> None:
+    """Refuse workers of another version or without our folders, before work is sent to them."""
+    answers: dict[str, Any] = client.run(
+        _fitness, [str(folder.resolve()) for folder in shared], on_error="return"
+    )
+    if not answers:
+        warnings.warn(
+            "the scheduler has no workers yet: the work begins when one joins",
+            SpattermapWarning,
+            stacklevel=2,
+        )
+    for worker, answer in sorted(answers.items()):
+        if isinstance(answer, Exception):
+            found = f"none that can be imported ({' '.join(str(answer).split())})"
+            raise ClusterError(_OTHER_VERSION.format(__version__, worker, found))
+        found, unseen = answer
+        if found != __version__:
+            raise ClusterError(_OTHER_VERSION.format(__version__, worker, found))
+        if unseen:
+            raise ClusterError(
+                f"workers of a cluster must see the folders of the work, got {worker}, which does "
+                f"not see {unseen[0]}. Choose a folder that every machine has under one name."
+            )
 
 
 def _connected(address: str) -> Client:
@@ -248,10 +334,13 @@ class Workers:
         As in `spattermap.sweep`; None takes an active client, else threads.
     workers : int or None
         Number of local workers; each holds one part in memory.
+    shared : tuple of pathlib.Path
+        Folders that the workers of a cluster must see under the same names.
     """
 
     scheduler: str | Client | None = None
     workers: int | None = None
+    shared: tuple[Path, ...] = ()
 
     def run(self, function: Callable[[In], Out], tasks: Sequence[In]) -> list[Out]:
         """Return the result of every task, in order."""
@@ -261,11 +350,16 @@ class Workers:
             where = "synchronous" if self.workers == 1 else "threads"
         results: list[Any] = [None] * len(tasks)
         for place, result in run(
-            function, tasks, lost=_lost, scheduler=where, workers=self.workers
+            function,
+            tasks,
+            lost=_lost,
+            scheduler=where,
+            workers=self.workers,
+            shared=self.shared,
         ):
             results[place] = result
         return results
 
 
 def _lost(sentence: str) -> Any:
-    raise SpattermapError(WORKER_LOST.format(sentence))
+    raise ClusterError(WORKER_LOST.format(sentence))

@@ -129,7 +129,7 @@ def read(path: Path, request: Request) -> Stack:
                 for name in ("counts", "variance"):
                     held = getattr(stack, name)
                     if hasattr(held, "dask"):
-                        setattr(stack, name, held.compute())
+                        setattr(stack, name, held.compute(scheduler="threads"))
                 if hasattr(signal, "close_file"):
                     signal.close_file()
     except SpattermapError:

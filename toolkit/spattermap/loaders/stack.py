@@ -343,7 +343,7 @@ def _chunked(array: Any, request: Request, path: Path, least: float | None) -> A
         if not hasattr(array, "dask"):
             return array
         try:
-            return array.compute()
+            return array.compute(scheduler="threads")  # not on a cluster's own workers
         except Exception as problem:  # the reader's error surfaces here for what was left on disk
             raise readable(path, problem, what="a whole file") from problem
     import dask.array as da

@@ -91,6 +91,7 @@ def mosaic(
     with staged_folder(out, overwrite=overwrite) as stage:
         folder = stage / SCRATCH
         folder.mkdir()
+        where = replace(where, shared=(folder,))
         try:
             found, plan = _analysed(opened, stage, (chosen, blank, part_px), where)
             write_page(found, plan)
@@ -191,7 +192,9 @@ def _roles(source: Source, settings: Settings) -> Roles:
     height, width = source.shape
     top, left = max(0, (height - _PROBE_PX) // 2), max(0, (width - _PROBE_PX) // 2)
     box = Box(top, left, min(top + _PROBE_PX, height), min(left + _PROBE_PX, width))
-    return find_roles(source.maps.isel(y=box.rows, x=box.columns).load(), settings)
+    return find_roles(
+        source.maps.isel(y=box.rows, x=box.columns).load(scheduler="threads"), settings
+    )
 
 
 def _plan(plan: Plan) -> Plan:

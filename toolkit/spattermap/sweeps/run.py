@@ -181,7 +181,9 @@ def sweep(
     store = folder / STORE
     tasks = [Task(row, chosen, store.resolve(), reports) for row in rows]
     outcomes: list[Outcome | None] = [None] * len(rows)
-    results = engine.run(work, tasks, lost=_lost, scheduler=scheduler, workers=workers)
+    results = engine.run(
+        work, tasks, lost=_lost, scheduler=scheduler, workers=workers, shared=(store,)
+    )
     for done, (place, outcome) in enumerate(results, start=1):
         outcomes[place] = outcome
         if progress:
