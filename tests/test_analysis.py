@@ -18,10 +18,11 @@ connected_x connected_y sheet_conductance_ratio_x sheet_conductance_ratio_y smal
 settings versions inputs
 """.split()
 COLUMNS = {
-    "droplets": """label y_um x_um area_um2 diameter_um feret_max_um feret_min_um perimeter_um
-        aspect_ratio circularity solidity orientation_deg touches_border Cu_counts Cu_counts_err
-        Zn_counts Zn_counts_err Si_counts Si_counts_err O_counts O_counts_err""".split(),
-    "streaks": """label y_um x_um length_um width_um angle_deg directed head_y_um
+    "droplets": """droplet y_um x_um touches_border confidence diameter_um area_um2 widest_um
+        narrowest_um perimeter_um aspect_ratio circularity solidity long_axis_deg Cu_counts
+        Cu_counts_err Zn_counts Zn_counts_err Si_counts Si_counts_err O_counts
+        O_counts_err""".split(),
+    "streaks": """streak y_um x_um length_um width_um angle_deg directed head_y_um
         head_x_um""".split(),
     "elements": """element line role mean_counts detection_limit_counts share_in_droplets
         share_in_droplets_low share_in_droplets_high share_with_alloy share_with_alloy_low
@@ -83,9 +84,9 @@ def test_labels_agree_with_the_tables(analysis, saved):
     assert np.array_equal(labels, analysis.labels.values)
     sizes = np.bincount(labels.ravel())
     droplets = pd.read_csv(saved / "droplets.csv")
-    assert np.allclose(sizes[droplets["label"]] * 0.25, droplets["area_um2"])
+    assert np.allclose(sizes[droplets["droplet"]] * 0.25, droplets["area_um2"])
     streaks = pd.read_csv(saved / "streaks.csv")
-    assert set(labels.ravel()) == {0, *droplets["label"], *streaks["label"]}
+    assert set(labels.ravel()) == {0, *droplets["droplet"], *streaks["streak"]}
 
 
 def test_the_same_input_gives_the_same_bytes(scene, saved, tmp_path):

@@ -89,9 +89,9 @@ def test_outlines_in_every_direction(name):
     extent = np.ptp(scale * (corners @ [np.cos(turn), np.sin(turn)]), axis=0)
     longest, shortest = extent.max(), extent.min()
     assert longest / shortest == pytest.approx(ratio, rel=2e-3)
-    assert longest - 0.5 <= table.feret_max_um.mean() <= longest + 2
-    assert table.feret_min_um.mean() == pytest.approx(shortest, abs=1.0)
-    found = 4 * table.area_um2.mean() / np.pi / table.feret_max_um.mean() ** 2
+    assert longest - 0.5 <= table.widest_um.mean() <= longest + 2
+    assert table.narrowest_um.mean() == pytest.approx(shortest, abs=1.0)
+    found = 4 * table.area_um2.mean() / np.pi / table.widest_um.mean() ** 2
     assert found == pytest.approx(roundness, rel=0.05)
     # A convex outline loses at most half a pixel all round to the raster of its hull.
     missing = table.area_um2 / table.solidity - table.area_um2

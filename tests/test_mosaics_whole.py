@@ -40,7 +40,7 @@ def test_a_mosaic_gives_the_tables_of_the_field_at_once(sample, blank, tmp_path)
     place = convert(sample, tmp_path / "m.zarr", chunk_px=64, shard_px=128)
     found = mosaic(place, out=tmp_path / "out", blank=blank, part_px=160,
                    workers=Workers(workers=1))  # fmt: skip
-    table = found.droplets.sort_values("label", ignore_index=True)
+    table = found.droplets.sort_values("droplet", ignore_index=True)
     pd.testing.assert_frame_equal(table[whole.droplets.columns], whole.droplets, check_exact=True)
     pd.testing.assert_frame_equal(found.streaks, whole.streaks, check_exact=True)
     labels = zarr.open_array(str(tmp_path / "out" / "labels.zarr"), mode="r")[:]

@@ -158,7 +158,7 @@ def test_lengths_scale_with_the_pixel_and_nothing_else_does(seed, factor):
     size = facts(maps).pixel_size * factor
     second = analyse(rebuilt(maps, maps.counts.values, pixel_size_um=size), settings=QUICK)
     np.testing.assert_array_equal(second.labels.values, first.labels.values)
-    for name in ("diameter_um", "feret_max_um", "perimeter_um", "x_um"):
+    for name in ("diameter_um", "widest_um", "perimeter_um", "x_um"):
         np.testing.assert_allclose(second.droplets[name], factor * first.droplets[name], rtol=1e-9)
     np.testing.assert_allclose(
         second.droplets["area_um2"], factor**2 * first.droplets["area_um2"], rtol=1e-9

@@ -11,8 +11,8 @@ from spattermap.core.errors import InputError, InputTypeError
 from spattermap.measure.regions import measure_regions, region_shapes
 
 COLUMNS = [
-    "label", "y_um", "x_um", "area_um2", "diameter_um", "feret_max_um", "feret_min_um",
-    "perimeter_um", "aspect_ratio", "circularity", "solidity", "orientation_deg", "touches_border",
+    "label", "y_um", "x_um", "touches_border", "diameter_um", "area_um2", "widest_um",
+    "narrowest_um", "perimeter_um", "aspect_ratio", "circularity", "solidity", "long_axis_deg",
 ]  # fmt: skip
 
 
@@ -47,11 +47,11 @@ def test_a_rectangle_by_hand():
     row = measure_regions(labels, pixel_size=2.0).iloc[0]
     assert (row.label, row.area_um2, row.y_um, row.x_um) == (4, 40.0, 4.0, 9.0)
     assert row.diameter_um == pytest.approx(2 * np.sqrt(40 / np.pi))
-    assert row.feret_min_um == 4.0
+    assert row.narrowest_um == 4.0
     # Between the midpoints of the short edges' outer corners: scikit-image's convention.
-    assert row.feret_max_um == pytest.approx(2 * np.hypot(5, 1))
+    assert row.widest_um == pytest.approx(2 * np.hypot(5, 1))
     assert row.solidity == 1.0
-    assert row.orientation_deg == 0.0
+    assert row.long_axis_deg == 0.0
     # Second moments of a row of n points: (n^2 - 1) / 12.
     assert row.aspect_ratio == pytest.approx(np.sqrt((25 - 1) / (4 - 1)))
     # Chords: 2 rows, 5 columns, 6 on each diagonal (Crofton, four directions).
@@ -61,7 +61,7 @@ def test_a_rectangle_by_hand():
 
 def test_one_pixel_is_measured_and_finite():
     row = measure_regions([[5]]).iloc[0]
-    assert (row.area_um2, row.feret_min_um, row.feret_max_um) == (1, pytest.approx(0.5**0.5), 1)
+    assert (row.area_um2, row.narrowest_um, row.widest_um) == (1, pytest.approx(0.5**0.5), 1)
     assert (row.aspect_ratio, row.solidity, row.touches_border) == (1, 1, True)
     assert np.isfinite(row.drop("label").astype(float)).all()
 
@@ -76,7 +76,7 @@ def test_one_pixel_is_measured_and_finite():
     ],
 )
 def test_orientation_is_counter_clockwise_on_the_picture(picture, angle):
-    assert measure_regions(picture).orientation_deg[0] == pytest.approx(angle)
+    assert measure_regions(picture).long_axis_deg[0] == pytest.approx(angle)
 
 
 @pytest.mark.parametrize(
@@ -311,7 +311,7 @@ def test_a_rasterised_ellipse(angle):
     assert shapes.area[0] == pytest.approx(2513.27, rel=0.004)
     table = measure_regions(labels)
     assert table.aspect_ratio[0] == pytest.approx(2, abs=0.02)
-    assert abs((table.orientation_deg[0] - angle + 90) % 180 - 90) < 0.5
+    assert abs((table.long_axis_deg[0] - angle + 90) % 180 - 90) < 0.5
     assert table.circularity[0] == pytest.approx(0.91715, abs=0.01)
 
 
@@ -376,10 +376,10 @@ def test_turning_the_picture_turns_the_regions(quarter_turns):
         counts=np.rot90(counts, quarter_turns, axes=(1, 2)),
         elements=("Cu",),
     )
-    same = [c for c in before if c not in ("y_um", "x_um", "orientation_deg")]
+    same = [c for c in before if c not in ("y_um", "x_um", "long_axis_deg")]
     np.testing.assert_allclose(
         after[same].to_numpy(dtype=float), before[same].to_numpy(dtype=float), rtol=1e-9
     )
     long = before.aspect_ratio > 1.05
-    turned = after.orientation_deg - before.orientation_deg - 90 * quarter_turns
+    turned = after.long_axis_deg - before.long_axis_deg - 90 * quarter_turns
     assert (np.abs((turned[long] + 90) % 180 - 90) < 1e-6).all()

@@ -66,7 +66,7 @@ def test_labels_metal_and_tables_agree():
     assert set(np.unique(found.labels)) == set(range(found.n_droplets + found.n_streaks + 1))
     assert np.array_equal(found.metal, found.labels > 0)
     numbers = range(found.n_droplets + 1, found.n_droplets + found.n_streaks + 1)
-    assert list(found.streaks["label"]) == list(numbers)
+    assert list(found.streaks["streak"]) == list(numbers)
     assert found.confidence.shape == (found.n_droplets,)
     assert len(found.centre_lines) == found.n_streaks
     assert maps.identical(before)

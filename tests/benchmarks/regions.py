@@ -77,7 +77,7 @@ def main() -> None:
     for name, other in (
         ("area_um2", theirs["area"]),
         ("perimeter_um", theirs["perimeter_crofton"]),
-        ("feret_max_um", theirs["feret_diameter_max"]),
+        ("widest_um", theirs["feret_diameter_max"]),
         ("solidity", theirs["solidity"]),
         ("y_um", theirs["centroid-0"] + 0.5),
         ("Cu_counts", theirs["intensity_mean-0"] * theirs["area"]),

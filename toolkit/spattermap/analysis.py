@@ -330,7 +330,7 @@ def measure_droplets(maps: xr.Dataset, found: Segmentation, pixel_size: float) -
     """Return the table of droplets."""
     import numpy as np
 
-    from spattermap.measure.regions import measure_regions
+    from spattermap.measure.regions import as_droplets, measure_regions
 
     only_droplets = np.where(found.labels <= found.n_droplets, found.labels, 0).astype(np.int32)
     table = measure_regions(
@@ -340,9 +340,9 @@ def measure_droplets(maps: xr.Dataset, found: Segmentation, pixel_size: float) -
         elements=[str(name) for name in maps["element"].values],
         pixel_size=pixel_size,
     )
-    table["confidence"] = found.confidence
+    table = as_droplets(table, found.confidence)
     if "valid" in maps:
-        table["touches_border"] |= table["label"].isin(_cut_by_mask(only_droplets, maps))
+        table["touches_border"] |= table["droplet"].isin(_cut_by_mask(only_droplets, maps))
     return table
 
 

@@ -485,7 +485,7 @@ def describe(
     size = positive(pixel_size, "pixel_size")
     one_of(length_unit, "length_unit", ("um", "px"))
     chosen = settings or Settings()
-    rows = droplets[droplets["label"] <= segmentation.n_droplets]
+    rows = droplets[droplets["droplet"] <= segmentation.n_droplets]
     use = None if valid is None else image_2d(valid, "valid").astype(bool)
     coverage = _coverage(segmentation, use, chosen)
     weight = _border_weight(segmentation, rows, use)
@@ -566,7 +566,7 @@ def _coverage(segmentation: Segmentation, use: Bools | None, settings: Settings)
 def _border_weight(segmentation: Segmentation, rows: pd.DataFrame, use: Bools | None) -> Floats:
     """Return how many droplets each row stands for, 0 for those the border cuts."""
     shapes = region_shapes(segmentation.labels)
-    box = shapes.box[np.searchsorted(shapes.label, rows["label"].to_numpy())]
+    box = shapes.box[np.searchsorted(shapes.label, rows["droplet"].to_numpy())]
     inside = ~rows["touches_border"].to_numpy(dtype=bool)
     if use is None or use.all():
         return weights_in_field(box, inside, shape=segmentation.labels.shape)

@@ -234,6 +234,13 @@ def measure_runs(
     return pd.DataFrame(columns)
 
 
+def as_droplets(table: pd.DataFrame, confidence: Floats) -> pd.DataFrame:
+    """Return a table of regions as one of droplets: named so, confidence beside the place."""
+    named = table.rename(columns={"label": "droplet"})
+    named.insert(named.columns.get_loc("touches_border") + 1, "confidence", confidence)
+    return named
+
+
 def signal_sums(labels: npt.NDArray[np.int32], signal: npt.NDArray[np.generic]) -> Floats:
     """Return the sum of every plane over every label, label 0 left at zero.
 
@@ -320,17 +327,18 @@ def _shape_columns(
     floor = 4 * np.sqrt(PIXEL_MOMENT)
     top, left, bottom, right = found.box.T
     return {
+        # Place, size, outline, in the order in which they are asked for.
         "label": found.label,
         "y_um": (found.centroid[:, 0] + 0.5) * size,
         "x_um": (found.centroid[:, 1] + 0.5) * size,
-        "area_um2": found.area * size**2,
+        "touches_border": (top == 0) | (left == 0) | (bottom == shape[0]) | (right == shape[1]),
         "diameter_um": 2 * np.sqrt(found.area / np.pi) * size,
-        "feret_max_um": found.feret_max * size,
-        "feret_min_um": found.feret_min * size,
+        "area_um2": found.area * size**2,
+        "widest_um": found.feret_max * size,
+        "narrowest_um": found.feret_min * size,
         "perimeter_um": found.perimeter * size,
         "aspect_ratio": np.maximum(major, floor) / np.maximum(minor, floor),
         "circularity": np.sqrt(4 * np.pi * found.area) / found.perimeter,
         "solidity": found.area / found.hull_area,
-        "orientation_deg": np.degrees(found.orientation),
-        "touches_border": (top == 0) | (left == 0) | (bottom == shape[0]) | (right == shape[1]),
+        "long_axis_deg": np.degrees(found.orientation),
     }

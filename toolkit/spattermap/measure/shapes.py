@@ -225,7 +225,7 @@ def satellites(
     if large.sum() < 3 or small.sum() < 10:
         return _no_satellites("sizes too alike to part small droplets from large ones")
     chosen = np.zeros(int(labels.max()) + 1, dtype=bool)
-    chosen[droplets["label"].to_numpy()[large]] = True
+    chosen[droplets["droplet"].to_numpy()[large]] = True
     gap = distance_to(chosen[labels])
     centre = droplets[["y_um", "x_um"]].to_numpy(dtype=np.float64)[small] / pixel_size - 0.5
     at = np.clip(np.rint(centre).astype(int), 0, np.array(labels.shape) - 1)

@@ -14,7 +14,7 @@ from scipy import ndimage
 from spattermap.core.arrays import Floats, Integers, Labels
 from spattermap.core.grid import Box, DiskStore, Grid, Source
 from spattermap.core.mapset import facts
-from spattermap.measure.regions import measure_runs, signal_sums
+from spattermap.measure.regions import as_droplets, measure_runs, signal_sums
 from spattermap.segment.result import Segmentation
 from spattermap.segment.runs import Runs, runs_of
 
@@ -201,7 +201,7 @@ def _droplets(plan: Plan, core: Box, label: Labels, part: xr.Dataset) -> tuple[p
     )
     rows["label"] = names[whole]
     rows["touches_border"] |= masked[whole]
-    rows["confidence"] = found.confidence[names[whole] - 1]
+    rows = as_droplets(rows, found.confidence[names[whole] - 1])
     other = ~whole
     other[0] = False
     kept = other[runs.label]

@@ -37,8 +37,8 @@ def droplets_file(plan: Plan, parts: Sequence[Measured], stage: Path) -> pd.Data
 
     known = facts(plan.source.maps)
     unit = known.length_unit
-    kept = ["label", "diameter_um", "area_um2", "aspect_ratio", "circularity", "solidity",
-            "feret_max_um", "feret_min_um", "touches_border"]  # fmt: skip
+    kept = ["droplet", "diameter_um", "area_um2", "aspect_ratio", "circularity", "solidity",
+            "widest_um", "narrowest_um", "touches_border"]  # fmt: skip
     shown, writer = [], None
     folder = plan.store.folder
     try:
@@ -55,12 +55,12 @@ def droplets_file(plan: Plan, parts: Sequence[Measured], stage: Path) -> pd.Data
             writer.close()
     found = pd.concat([one for one in shown if len(one)] or shown[:1])
     # In the order of the whole field, so that the resampling is the same however it was cut.
-    return found.sort_values("label", ignore_index=True)
+    return found.sort_values("droplet", ignore_index=True)
 
 
 def _cut_rows(plan: Plan, parts: Sequence[Measured]) -> pd.DataFrame:
     """Measure the droplets that lie in several parts, gathered whole."""
-    from spattermap.measure.regions import measure_runs
+    from spattermap.measure.regions import as_droplets, measure_runs
 
     source = plan.source
     runs = Gathered([one.cut.runs for one in parts]).runs
@@ -80,8 +80,7 @@ def _cut_rows(plan: Plan, parts: Sequence[Measured]) -> pd.DataFrame:
         pixel_size=facts(source.maps).pixel_size,
     )
     rows["touches_border"] |= masked
-    rows["confidence"] = plan.found.confidence[names - 1]
-    return rows
+    return as_droplets(rows, plan.found.confidence[names - 1])
 
 
 def sizes_of(plan: Plan, rows: pd.DataFrame) -> Sizes:
@@ -91,7 +90,7 @@ def sizes_of(plan: Plan, rows: pd.DataFrame) -> Sizes:
     from spattermap.measure.sizes import size_summary
 
     size, settings = facts(plan.source.maps).pixel_size, plan.settings
-    box = plan.found.box[rows["label"].to_numpy(dtype=np.int64)]
+    box = plan.found.box[rows["droplet"].to_numpy(dtype=np.int64)]
     inside = ~rows["touches_border"].to_numpy(dtype=bool)
     weight = weights_in_field(box, inside, shape=plan.grid.shape)
     diameter = rows["diameter_um"].to_numpy(dtype=np.float64)

@@ -75,7 +75,7 @@ LARGEST = 2**23  # px; what is larger is a film, and is not looked at as a strea
 _IN_LINE = 20.0  # deg; pieces of one streak lie along one line
 
 COLUMNS = (
-    "label", "y_px", "x_px", "length_px", "width_px", "angle_deg", "directed", "head_y_px",
+    "streak", "y_px", "x_px", "length_px", "width_px", "angle_deg", "directed", "head_y_px",
     "head_x_px",
 )  # fmt: skip
 
