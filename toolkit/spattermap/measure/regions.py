@@ -237,7 +237,7 @@ def measure_runs(
 def as_droplets(table: pd.DataFrame, confidence: Floats) -> pd.DataFrame:
     """Return a table of regions as one of droplets: named so, confidence beside the place."""
     named = table.rename(columns={"label": "droplet"})
-    named.insert(named.columns.get_loc("touches_border") + 1, "confidence", confidence)
+    named.insert(list(named.columns).index("touches_border") + 1, "confidence", confidence)
     return named
 
 
