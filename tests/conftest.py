@@ -13,6 +13,7 @@ import xarray as xr
 from spattermap.core.mapset import Roles, make_map_set
 from spattermap.core.settings import Settings
 from spattermap.measure.network import connectivity
+from spattermap.verdict.evidence import Estimate
 
 # The tests are no package, so what stands beside them is loaded by its place.
 _SPEC = importlib.util.spec_from_file_location(
@@ -93,6 +94,8 @@ def hand_made_analysis(*, droplets=12, pixel_size_um=0.25, electron_image=True, 
         ),
         notes=("Roles are <assumed>.",),
         blank=None,
+        haze_zero=Estimate(0.5, 0.3, 0.6),
+        overview=None,
         summary=lambda: summary,
         answer=lambda: "Droplets.",
     )

@@ -21,7 +21,9 @@ from spattermap.core import work
 from spattermap.core.errors import ClusterError, InputError
 from spattermap.core.settings import Settings
 from spattermap.core.work import Workers
-from spattermap.mosaics import convert, mosaic
+from spattermap.loaders import open_parts
+from spattermap.loaders.convert import convert
+from spattermap.show.mosaic_page import write_mosaic
 from spattermap.sweeps import sweep
 from spattermap.sweeps.deposit import Task
 from spattermap.sweeps.sheet import read_sheet
@@ -139,7 +141,7 @@ def test_a_mosaic_by_address_is_that_of_threads(cluster, tmp_path):
     place = convert(save_folder(scene, tmp_path / "maps"), tmp_path / "maps.zarr")
     made = []
     for name, workers in (("far", Workers(cluster.address)), ("near", Workers("threads", 1))):
-        mosaic(place, out=tmp_path / name, part_px=96, workers=workers)
+        write_mosaic(open_parts(place), tmp_path / name, part_px=96, workers=workers)
         made.append(tmp_path / name)
     same_files(*made)
     assert not list(tmp_path.glob(".spattermap_*"))

@@ -223,7 +223,7 @@ def test_nothing_to_draw_is_said_in_words(stand_in):
     assert "image/png" not in bundle
 
 
-def test_haze_is_the_mean_of_bare_blocks_less_the_blank(stand_in):
+def test_haze_is_the_mean_of_bare_blocks_above_the_zero_of_the_haze(stand_in):
     analysis = stand_in(droplets=0, streaks=0)
     plane = np.zeros(analysis.labels.shape)
     plane[:16, :16] = 3.0
@@ -232,7 +232,6 @@ def test_haze_is_the_mean_of_bare_blocks_less_the_blank(stand_in):
     )
     analysis.maps = maps
     analysis.roles = Roles(("Cu",), ())
-    analysis.blank = maps.assign(counts=maps["counts"] * 0 + 0.5)
     mean, n, *_ = _haze_blocks(analysis, 16)
     assert n[0, 0] == 256
     assert mean[0, 0] == 2.5

@@ -14,12 +14,16 @@ import zarr
 from spattermap import analyse, load, make_map_set
 from spattermap.cli import main
 from spattermap.core.errors import InputError, OutputError
+from spattermap.core.grid import parts_of
+from spattermap.core.mapset import facts
 from spattermap.core.work import Workers
+from spattermap.loaders import open_parts
 from spattermap.loaders.convert import convert
 from spattermap.loaders.zarr_store import write
-from spattermap.mosaics.analysing import mosaic, parts_of
-from spattermap.mosaics.measuring import add_coarse, coarse_sums
+from spattermap.measure.part_sums import add_coarse, coarse_sums
+from spattermap.show.mosaic_page import write_mosaic
 from spattermap.show.wording import UNDIVIDED
+from spattermap.synthesis import Deposit, Droplets, Haze, Streaks, make_blank, make_deposit
 
 BRASS = Path(__file__).parents[1] / "sample_maps" / "brass_burst"
 STREAKS = BRASS.with_name("molybdenum_streaks")
@@ -38,13 +42,14 @@ def blank():
 def test_a_mosaic_gives_the_tables_of_the_field_at_once(sample, blank, tmp_path):
     whole = analyse(load(sample), blank=blank)
     place = convert(sample, tmp_path / "m.zarr", chunk_px=64, shard_px=128)
-    found = mosaic(place, out=tmp_path / "out", blank=blank, part_px=160,
-                   workers=Workers(workers=1))  # fmt: skip
-    table = found.droplets.sort_values("droplet", ignore_index=True)
+    found = write_mosaic(open_parts(place), tmp_path / "out", blank=blank, part_px=160,
+                         workers=Workers(workers=1))  # fmt: skip
+    table = found.droplets
     pd.testing.assert_frame_equal(table[whole.droplets.columns], whole.droplets, check_exact=True)
     pd.testing.assert_frame_equal(found.streaks, whole.streaks, check_exact=True)
     labels = zarr.open_array(str(tmp_path / "out" / "labels.zarr"), mode="r")[:]
     np.testing.assert_array_equal(labels, whole.labels.values)
+    np.testing.assert_array_equal(found.labels.values, labels)
     assert found.elements["verdict"].tolist() == whole.elements["verdict"].tolist()
     ours, theirs = found.summary(), whole.summary()
     for name in ("coverage", "coverage_low", "d10_um", "d50_um_high", "area_d50_um",
@@ -54,7 +59,8 @@ def test_a_mosaic_gives_the_tables_of_the_field_at_once(sample, blank, tmp_path)
     assert ours["share_droplets"] == pytest.approx(theirs["share_droplets"], abs=0.005)
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert len(page) < 15e6
-    assert not re.search(r'(src|href)="(?!#|data:)', page)  # asks nothing of any network
+    # Asks nothing of any network: links lead to the tables beside it.
+    assert not re.search(r'(src|href)="(?!#|data:|\w+\.csv")', page)
     assert not list(tmp_path.glob(".spattermap*"))
     assert not (tmp_path / "out" / ".scratch").exists()
 
@@ -124,10 +130,10 @@ def test_a_field_without_structure_is_a_result(tmp_path):
     rng = np.random.default_rng(3)
     counts = rng.poisson(2.0, (2, 96, 130)).astype(np.uint16)
     maps = make_map_set(counts, ["Cu", "Si"], alloy={"Cu": 100.0}, substrate=["Si"])
-    found = mosaic(maps, out=tmp_path / "out", part_px=64, workers=Workers(workers=1))
-    assert found.n_droplets == 0
-    assert found.coverage.value == 0
-    assert (found.coverage.low, found.coverage.high) == (0.0, 1.0)
+    found = write_mosaic(maps, tmp_path / "out", part_px=64, workers=Workers(workers=1))
+    assert found.segmentation.n_droplets == 0
+    coverage = found.morphology.coverage
+    assert (coverage.value, coverage.low, coverage.high) == (0.0, 0.0, 1.0)
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert UNDIVIDED in page  # neither bare nor disconnected
     assert "Metal covers" not in page
@@ -144,3 +150,95 @@ def test_parts_are_never_slivers_and_squares_add_up():
     assert whole.shape == (10, 15)
     assert whole[1, 1] == picture[9:18, 9:18].sum()
     assert whole.sum() == picture.sum()
+
+
+HAZY = Deposit(
+    shape=(150, 190),
+    droplets=Droplets(d50_px=14, coverage=0.2),
+    streaks=Streaks(number=2),
+    haze=Haze(thickness_um=0.02, contrast=0.2),
+    counts_per_pixel=4.0,
+    electron_image=False,
+)
+
+
+@pytest.fixture(scope="module")
+def hazy():
+    """A seeded field with haze, its blank, and what is true of it."""
+    scene = make_deposit(HAZY, seed=5)
+    return scene.maps, make_blank(HAZY, seed=6).maps, scene.truth
+
+
+def test_one_part_equals_the_whole(hazy):
+    maps, bare, _ = hazy
+    whole, one = analyse(maps, blank=bare), analyse(maps, blank=bare, part_px=192)
+    assert len(one.room.grid) == 1
+    np.testing.assert_array_equal(one.labels.values, whole.labels.values)
+    for name in ("droplets", "streaks", "elements", "pairs", "oxygen"):
+        pd.testing.assert_frame_equal(getattr(one, name), getattr(whole, name), check_exact=True)
+    for name in ("sizes", "sensitivity", "shapes", "enough", "arrival"):
+        ours, theirs = (getattr(found.morphology, name) for found in (one, whole))
+        pd.testing.assert_frame_equal(ours, theirs, check_exact=True)
+    assert one.morphology.coverage == whole.morphology.coverage
+    assert repr(one.morphology.satellites) == repr(whole.morphology.satellites)
+    pd.testing.assert_frame_equal(one.morphology.spacing.g, whole.morphology.spacing.g)
+    assert one.metal_shares == whole.metal_shares
+    assert one.haze_zero == whole.haze_zero
+    ours, theirs = one.summary(), whole.summary()
+    # What needs the whole field in memory is not known of one that was worked on in parts.
+    unlike = {name for name, value in theirs.items() if ours.get(name) != value}
+    unknown = {f"connected_{a}_corners" for a in "xy"} | {f"gap_to_cross_{a}_um" for a in "xy"}
+    assert unlike == unknown | {"notes", "answers"}
+    assert all(ours.get(name) is None for name in unknown)
+
+
+def as_intensity(maps):
+    """Return counts as maps of which the noise is not known."""
+    known = facts(maps)
+    return make_map_set(
+        maps["counts"].values.astype(np.float32), [str(e) for e in maps["element"].values],
+        lines=[str(one) for one in maps["line"].values], quantity="intensity",
+        pixel_size_um=known.pixel_size, beam_energy_keV=known.beam_energy_keV,
+        alloy=known.alloy, substrate=known.substrate,
+    )  # fmt: skip
+
+
+def test_the_haze_is_the_same_of_maps_whose_noise_is_not_known(hazy):
+    maps, bare, truth = hazy
+    counted = analyse(maps, blank=bare)
+    assert truth["share_haze"] > 0.05
+    low, high = (counted.metal_shares[f"share_haze_{side}"] for side in ("low", "high"))
+    assert low < truth["share_haze"] < high
+    for part_px in (None, 96):
+        found = analyse(as_intensity(maps), blank=as_intensity(bare), part_px=part_px)
+        assert low < found.metal_shares["share_haze"] < high
+        share = counted.metal_shares["share_haze"]
+        assert found.metal_shares["share_haze_low"] < share < found.metal_shares["share_haze_high"]
+        drawn = found.segmentation.n_droplets
+        assert drawn == pytest.approx(counted.segmentation.n_droplets, rel=0.1)
+
+
+def test_a_result_in_parts_is_saved_and_shown(hazy, tmp_path):
+    maps, _, _ = hazy
+    found = analyse(maps, part_px=96)
+    names = sorted(item.name for item in found.save(tmp_path / "out").iterdir())
+    assert names == ["droplets.parquet", "elements.csv", "labels.zarr", "pairs.csv", "streaks.csv",
+                     "summary.json"]  # fmt: skip
+    saved = pd.read_parquet(tmp_path / "out" / "droplets.parquet")
+    assert len(saved) == found.segmentation.n_droplets == len(found.droplets)
+    assert "is covered" in repr(found)
+    assert 'class="answers"' in found._repr_html_()
+    scratch, folder = found.room.store.folder, found.room.folder
+    assert scratch.is_dir()
+    found.close()
+    assert not scratch.exists()
+    assert len(found.droplets) == len(saved)  # tables stay
+    del found
+    assert not folder.exists()  # it was a temporary one
+
+
+@pytest.mark.parametrize("part_px", [None, 96])
+def test_a_blank_without_the_alloy_is_refused(hazy, part_px):
+    maps, bare, _ = hazy
+    with pytest.raises(InputError, match="blank must hold a map of every alloy element"):
+        analyse(maps, blank=bare.sel(element=["Si", "O"]), part_px=part_px)

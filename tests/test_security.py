@@ -211,11 +211,12 @@ def test_hostile_names_stay_text_in_a_sweep(tmp_path, chromium):
 @pytest.mark.browser
 def test_hostile_names_stay_text_in_a_mosaic(tmp_path, chromium):
     from spattermap.core.work import Workers
+    from spattermap.loaders import open_parts
     from spattermap.loaders.convert import convert
-    from spattermap.mosaics.analysing import mosaic
+    from spattermap.show.mosaic_page import write_mosaic
 
     place = convert(hostile_maps(tmp_path / "maps"), tmp_path / "m.zarr")
-    mosaic(place, out=tmp_path / "out", workers=Workers(workers=1))
+    write_mosaic(open_parts(place), tmp_path / "out", workers=Workers(workers=1))
     page = tmp_path / "out" / "report.html"
     assert harm_of(chromium, page) == []
     assert " ".join(HOSTILE[0].split()) in shown_text(chromium, page)

@@ -19,6 +19,7 @@ from spattermap.segment.edges import disc_edge_level, disc_peak
 from spattermap.segment.engine import segment
 from spattermap.segment.filters import fit_structure, gaussian_filter
 from spattermap.segment.ground import _largest_eigenvalue_of_noise
+from spattermap.segment.hills import part
 from spattermap.segment.parting import Passes, Rule, elongation, highest, joined, pixel_sums
 from spattermap.segment.streaks import circular_summary, describe
 from spattermap.synthesis import Cracks, Deposit, Droplets, Streaks
@@ -398,7 +399,7 @@ def test_only_the_highest_pass_between_two_hills_counts():
 
 def test_hills_part_at_a_deep_pass_only():
     height = np.array([[3, 1, 3, 2.9, 3]], np.float32)
-    labels, n = scenes.hills_of(height, (height > 0).astype(np.int32), Rule(0.8, 0.5))
+    labels, n = part(height, (height > 0).astype(np.int32), Rule(0.8, 0.5))
     assert n == 2
     assert labels[0, 0] == 1
     assert labels[0, 2:].tolist() == [2, 2, 2]

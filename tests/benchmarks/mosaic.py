@@ -119,14 +119,15 @@ def cut_of(place: Path, side: int) -> Path:
 def in_parts(place: Path, out: Path, workers: int) -> None:
     """Analyse a mosaic and print seconds, memory and the number of regions as JSON."""
     from spattermap.core.work import Workers
-    from spattermap.mosaics.analysing import mosaic
+    from spattermap.loaders import open_parts
+    from spattermap.show.mosaic_page import write_mosaic
 
     start, cpu = time.perf_counter(), time.process_time()
-    found = mosaic(place, out=out, workers=Workers(workers=workers), overwrite=True)
+    found = write_mosaic(open_parts(place), out, workers=Workers(workers=workers), overwrite=True)
     spent = time.perf_counter() - start
     print(json.dumps({
         "seconds": spent, "cpu": time.process_time() - cpu, "peak": peak_gb(),
-        "droplets": found.n_droplets, "streaks": len(found.streaks),
+        "droplets": found.segmentation.n_droplets, "streaks": len(found.streaks),
         "page": (out / "report.html").stat().st_size / 1e6,
     }))  # fmt: skip
 
@@ -149,7 +150,7 @@ def compare(place: Path, out: Path) -> None:
     found = segment(maps, roles)
     table = measure_droplets(maps, found, facts(maps).pixel_size)
     spent, cpu = time.perf_counter() - start, time.process_time() - cpu
-    parts = pd.read_parquet(out / "droplets.parquet").sort_values("label", ignore_index=True)
+    parts = pd.read_parquet(out / "droplets.parquet").sort_values("droplet", ignore_index=True)
     streaks = pd.read_csv(out / "streaks.csv")
     labels = zarr.open_array(str(out / "labels.zarr"), mode="r")[:]
     print(json.dumps({
@@ -157,7 +158,7 @@ def compare(place: Path, out: Path) -> None:
         "labels": bool(np.array_equal(labels, found.labels)),
         "droplets": bool(parts[table.columns].equals(table)),
         "streaks": bool(len(streaks) == found.n_streaks
-                        and (streaks["label"] == found.streaks["label"]).all()
+                        and (streaks["streak"] == found.streaks["streak"]).all()
                         and np.array_equal(streaks["length_um"],
                                            found.streaks["length_px"] * facts(maps).pixel_size)),
     }))  # fmt: skip

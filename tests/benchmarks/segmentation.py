@@ -23,6 +23,7 @@ from spattermap.core.work import Workers
 from spattermap.segment import droplets, engine, passes
 from spattermap.segment.engine import segment
 from spattermap.segment.filters import Filter, gaussian_filter
+from spattermap.segment.hills import part
 from spattermap.segment.likelihood import log_odds, metal_fraction
 
 COLUMNS = "f1 plain inside plain_inside coverage_bias plain_coverage d50_bias resolvable".split()
@@ -249,7 +250,7 @@ def regularisers():
         rule = droplets.Parting.of(classes, used, strength=1.0)
         for strength in (1.0, 2.0, 4.0):
             mask = droplets.without_pinholes(graph_cut(odds, strength), rule.least_area)
-            regions, _ = scenes.hills_of(
+            regions, _ = part(
                 droplets.blunted_distance(mask, rule.blunt), mask.astype(np.int32), rule.necks
             )
             joined, _ = scenes.with_streaks(regions, 3.0)

@@ -205,18 +205,6 @@ def plain_script(maps, alloy):
     return watershed(-distance, markers, mask=mask).astype(np.int32)
 
 
-def hills_of(height, region, rule):
-    """Return the hills of a height map within regions, taken as one part: labels and number."""
-    from spattermap.core.grid import Box, Grid
-    from spattermap.segment.hills import climb, join
-
-    shape = height.shape
-    box = Box(0, 0, *shape)
-    node, found = climb(height, region, window=box, core=box, shape=shape, rule=rule)
-    done = join([found], Grid.whole(shape), rule)
-    return done.tables[0][node], done.keys.size - 1
-
-
 def with_streaks(labels, smallest):
     """Return regions with the pieces of streaks joined, and which of them are streaks."""
     from scipy import ndimage

@@ -63,12 +63,11 @@ REASONS = {
     "loaders/spectra": "a spectrum whose energy scale cannot be improved on",
     "morphology/_placement": "safety: discs that do not overlap fill under 16 entries each",
     "morphology/pattern": "more droplets than are simulated: calibration scenes come here",
-    "mosaics": "a field larger than a quick test holds; `mosaic.py` comes here",
+    "analysis_parts": "a field larger than a quick test holds; `mosaic.py` comes here",
     "panel": "asked by a live notebook: the browser test comes here",
     "report.py": "a blank given by path; the demo's reports come here",
     "segmentation": "an early way out where a field holds too little to go on",
     "segmentation/estimation": "a field of more pixels than are sampled: large scenes come here",
-    "segmentation/haze": "sums of several parts of one field: mosaics come here",
     "sweeps": "an extreme of many deposits: the demo's sheet and the benchmark come here",
 }
 PLATFORM = ("ImportError", "sys.platform", "os.name", "os._exit", "KilledWorker")

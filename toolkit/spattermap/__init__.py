@@ -19,6 +19,8 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
+from spattermap.core.presenter import present_by
+
 __version__ = "0.1.0"
 
 # Public names are imported on first use, so that the command line starts at once.
@@ -57,6 +59,10 @@ if TYPE_CHECKING:
     from spattermap.loaders import load as load
     from spattermap.loaders import load_blank as load_blank
     from spattermap.sweeps import sweep as sweep
+
+
+# The root knows every room, so it alone tells results who shows them.
+present_by(lambda: importlib.import_module("spattermap.show.presenting"))
 
 
 def __getattr__(name: str) -> Any:

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import math
+import shutil
+import tempfile
+import weakref
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from spattermap.core.files import staged_folder
+from spattermap.core.grid import Box, Source
 from spattermap.core.mapset import Roles, facts, noise_is_known, stated_roles, valid_mask, validate
+from spattermap.core.presenter import presenter
 from spattermap.core.results import scaled_streaks, summary_of, tables_in_unit, write_files
 from spattermap.core.settings import Settings
 
@@ -15,12 +21,18 @@ if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
 
+    from spattermap.analysis_parts import Measured, Room
+    from spattermap.core.work import Workers
     from spattermap.measure.connection import Continuity
     from spattermap.measure.form import Morphology
     from spattermap.noise.moments import BlockMoments
     from spattermap.segment.result import Segmentation
-    from spattermap.show.answers import Answer
     from spattermap.verdict.composition import CompositionLimit
+    from spattermap.verdict.evidence import Estimate
+
+
+LARGEST_WHOLE_PX = 4096 * 4096  # a larger lazy field is worked on in parts
+_PROBE_PX = 2048  # side of the middle part from which unstated roles are inferred
 
 
 @dataclass(frozen=True, repr=False)
@@ -36,9 +48,11 @@ class Analysis:
     segmentation : Segmentation
         Labels and the evidence behind them.
     labels : xarray.DataArray of int32, dims (y, x)
-        0 bare, droplets as in `droplets`, streaks as in `streaks`.
-    droplets, streaks : pandas.DataFrame
-        One row a droplet or streak.
+        0 bare, droplets as in `droplets`, streaks as in `streaks`; lazy for a field in parts.
+    table : pandas.DataFrame or pathlib.Path
+        One row a droplet, see `droplets`; for a field in parts the Parquet file that holds them.
+    streaks : pandas.DataFrame
+        One row a streak.
     morphology : Morphology
         Coverage, sizes, shapes, spacing.
     continuity : Continuity
@@ -49,6 +63,9 @@ class Analysis:
         One row a pair of elements.
     metal_shares : dict of str to float
         Shares of the alloy's net signal in droplets, streaks and haze, with bounds.
+    haze_zero : Estimate
+        What the bare substrate itself gives in the alloy's maps (summed, per pixel): the zero from
+        which haze is counted.
     moments : BlockMoments
         Sufficient statistics of the co-location; they add over fields.
     settings : Settings
@@ -59,24 +76,44 @@ class Analysis:
         What the reader must know before believing a number.
     oxygen : pandas.DataFrame or None
         Oxygen beyond the glass by where it lies, see `spattermap.verdict.oxygen`.
+    overview : xarray.Dataset or None
+        Of a field in parts, the maps averaged over squares, and ``kinds``: part of each square
+        that is covered by droplets and by streaks.
+    room : Room or None
+        Of a field in parts, where it was worked on.
+    held : object
+        Of a field in parts without a folder of its own, the temporary folder: it goes with this.
     """
 
     maps: xr.Dataset
     roles: Roles
     segmentation: Segmentation
     labels: xr.DataArray
-    droplets: pd.DataFrame
+    table: pd.DataFrame | Path
     streaks: pd.DataFrame
     morphology: Morphology
     continuity: Continuity
     elements: pd.DataFrame
     pairs: pd.DataFrame
     metal_shares: dict[str, float]
+    haze_zero: Estimate
     moments: BlockMoments
     settings: Settings
     blank: xr.Dataset | None = None
     notes: tuple[str, ...] = field(default_factory=tuple)
     oxygen: pd.DataFrame | None = None
+    overview: xr.Dataset | None = None
+    room: Room | None = None
+    held: Any = field(default=None, compare=False)
+
+    @property
+    def droplets(self) -> pd.DataFrame:
+        """One row a droplet, in order of their labels; of a field in parts read from its file."""
+        if not isinstance(self.table, Path):
+            return self.table
+        import pandas as pd
+
+        return pd.read_parquet(self.table).sort_values("droplet", ignore_index=True)
 
     @property
     def title(self) -> str:
@@ -89,34 +126,33 @@ class Analysis:
         size = facts(self.maps).pixel_size
         numbers = {
             **self.morphology.summary(),
+            "streak_count": len(self.streaks),
             **self.metal_shares,
             **self.continuity.summary(),
             "smallest_trusted_um": self.segmentation.smallest_trusted_px * size,
             "smallest_composition_um": limit.smallest_um if limit else float("nan"),
         }
         known = summary_of(
-            self.maps, numbers, roles=self.roles, notes=self.notes, settings=self.settings
+            self.maps,
+            numbers,
+            roles=self.roles,
+            notes=self.notes,
+            settings=self.settings,
+            more={"size_px": [self.maps.sizes["y"], self.maps.sizes["x"]]},
         )
-        return {**known, "answers": [one.to_dict() for one in self._answers(known)]}
+        return {**known, "answers": [one.to_dict() for one in presenter().answers_of(self, known)]}
 
     @property
-    def answers(self) -> tuple[Answer, ...]:
-        """The person's questions with what this field says about each."""
-        return self._answers(self.summary())
-
-    def _answers(self, numbers: dict[str, Any]) -> tuple[Answer, ...]:
-        from spattermap.show.answers import answers_of
-
-        return answers_of(self, numbers)
+    def answers(self) -> tuple[Any, ...]:
+        """The person's questions with what this field says about each, `show.answers.Answer`."""
+        return presenter().answers_of(self, self.summary())
 
     def answer(self) -> str:
         """Return the answers as text, one line a question."""
-        from spattermap.show.answers import answer_lines
-
-        return answer_lines(self.answers)
+        return presenter().answer(self)
 
     def save(self, folder: str | Path, *, overwrite: bool = False) -> Path:
-        """Write tables, labels and pictures into a folder.
+        """Write tables, labels and, of a field in memory, pictures into a folder.
 
         Parameters
         ----------
@@ -135,11 +171,9 @@ class Analysis:
         OutputError
             If the folder cannot be used.
         """
-        from spattermap.show import pictures
-
         with staged_folder(folder, overwrite=overwrite) as stage:
             self.write_tables(stage)
-            pictures.save_all(self, stage / "figures")
+            presenter().save_pictures(self, stage / "figures")
         return Path(folder)
 
     def write_tables(self, stage: Path) -> None:
@@ -150,14 +184,22 @@ class Analysis:
         stage : pathlib.Path
             A folder, as `outputs.staged_folder` gives it.
         """
+        names = ["droplets", "streaks", "elements", "pairs"]
+        if self.room is not None:
+            names = names[1:]  # droplets and labels are too many for CSV and TIFF
+            for name in ("droplets.parquet", "labels.zarr"):
+                _copy(self.room.folder / name, stage / name)
+        else:
+            self._write_labels(stage / "labels.tif")
+        write_files(stage, self.summary(), {name: getattr(self, name) for name in names})
+
+    def _write_labels(self, file: Path) -> None:
         import tifffile
 
-        names = ("droplets", "streaks", "elements", "pairs")
-        write_files(stage, self.summary(), {name: getattr(self, name) for name in names})
         size = facts(self.maps)
         resolution = (1e4 / size.pixel_size,) * 2 if size.length_unit == "um" else None
         tifffile.imwrite(
-            stage / "labels.tif",
+            file,
             self.labels.values,
             compression="zlib",
             resolution=resolution,
@@ -166,28 +208,62 @@ class Analysis:
             metadata=None,
         )
 
-    def _repr_html_(self) -> str:
-        from spattermap import show
+    def moved(self, folder: Path) -> Analysis:
+        """Return the result of a field in parts with its files in another folder."""
+        assert self.room is not None
+        room = self.room._replace(folder=folder)
+        return replace(self, room=room, table=room.droplets, labels=room.labels(self.maps))
 
-        return str(show.summary(self).html)
+    def close(self) -> None:
+        """Delete what only the work on a field in parts needed; tables and labels stay."""
+        if self.room is not None:
+            shutil.rmtree(self.room.store.folder, ignore_errors=True)
+
+    def _repr_html_(self) -> str:
+        return presenter().html(self)
 
     def __repr__(self) -> str:
-        return f"{self.title}\n\n{self.answer()}"
+        return presenter().text(self)
+
+
+def _copy(source: Path, target: Path) -> None:
+    """Copy a file or a folder, unless it is there already."""
+    if source == target:
+        return
+    if source.is_dir():
+        shutil.copytree(source, target)
+    else:
+        shutil.copyfile(source, target)
 
 
 def analyse(
-    maps: xr.Dataset, *, blank: xr.Dataset | None = None, settings: Settings | None = None
+    maps: xr.Dataset | Source,
+    *,
+    blank: xr.Dataset | None = None,
+    settings: Settings | None = None,
+    part_px: int | None = None,
+    folder: str | Path | None = None,
+    workers: Workers | None = None,
 ) -> Analysis:
-    """Run the main job on one map set.
+    """Run the main job on one map set of any size.
 
     Parameters
     ----------
-    maps : xarray.Dataset
+    maps : xarray.Dataset or Source
         A map set (see `spattermap.load` and `spattermap.make_map_set`); it is not changed.
     blank : xarray.Dataset, optional
         The bare substrate mapped under the same conditions.
     settings : Settings, optional
         Choices; the defaults suit most map sets.
+    part_px : int, optional
+        Work on the field in parts of this side (px, a multiple of 32). Left out, a field is taken
+        whole, unless it is lazy and holds more than 4096 x 4096 px.
+    folder : str or pathlib.Path, optional
+        Existing folder for the labels and droplets of a field in parts; about 40 bytes a pixel are
+        written there on the way (see `Analysis.close`). By default a temporary one that goes with
+        the result.
+    workers : Workers, optional
+        Where the parts are worked on; by default an active dask client, else threads.
 
     Returns
     -------
@@ -195,8 +271,15 @@ def analyse(
 
     Raises
     ------
-    InputError, InputTypeError
+    InputError, InputTypeError, InputFileError
         If the maps, the blank or a setting cannot be used.
+
+    Notes
+    -----
+    Labels, streaks, droplets, sizes and coverage do not depend on the parts. The verdict comes from
+    the same sums, added over the parts; its spatial p-values from four windows. The conductance is
+    solved on averaged squares, spacing and satellites are those of the middle of the field. Cracks
+    are looked for in whole fields only.
 
     Examples
     --------
@@ -207,53 +290,148 @@ def analyse(
     0.3
     >>> analysis.elements.set_index("element").loc["Cu", "verdict"]
     'with_alloy'
+    >>> in_parts = analyse(maps, part_px=64)
+    >>> in_parts.droplets.shape == analysis.droplets.shape
+    True
     """
+    settings = settings or Settings()
+    source = maps if isinstance(maps, Source) else Source(maps, checked=_in_memory(maps))
+    validate(source.maps)
+    if blank is not None:
+        validate(blank)
+    if part_px is None and (source.checked or math.prod(source.shape) <= LARGEST_WHOLE_PX):
+        roles, found, measured = _measured_whole(source.maps, blank, settings)
+        return _finished(source.maps, roles, found, measured, blank=blank, settings=settings)
+    from spattermap.analysis_parts import Room, measured_in_parts
+    from spattermap.core.work import Workers
+
+    held = None
+    if folder is None:
+        held = _Held(tempfile.mkdtemp(prefix="spattermap_"))
+        folder = held.folder
+    roles = _roles_in_middle(source, settings)
+    room = Room.within(Path(folder), source.shape, part_px=part_px)
+    workers = replace(workers or Workers(), shared=(room.folder, room.store.folder))
+    try:
+        found, measured = measured_in_parts(
+            source, roles, room, settings=settings, blank=blank, workers=workers
+        )
+    except BaseException:
+        shutil.rmtree(room.store.folder, ignore_errors=True)
+        raise
+    done = _finished(source.maps, roles, found, measured, blank=blank, settings=settings)
+    return replace(done, room=room, held=held)
+
+
+class _Held:
+    """A temporary folder that goes with this object, or with the process."""
+
+    def __init__(self, folder: str) -> None:
+        self.folder = folder
+        self._end = weakref.finalize(self, shutil.rmtree, folder, ignore_errors=True)
+
+
+def _in_memory(maps: xr.Dataset) -> bool:
+    """Return whether the counts are in memory; what is no map set is refused elsewhere."""
+    counts = getattr(maps, "data_vars", {}).get("counts")
+    return not hasattr(getattr(counts, "data", None), "dask")
+
+
+def _measured_whole(
+    maps: xr.Dataset, blank: xr.Dataset | None, settings: Settings
+) -> tuple[Roles, Segmentation, Measured]:
+    """Divide and measure a field in memory."""
     import xarray as xr
 
+    from spattermap.analysis_parts import Measured
     from spattermap.noise.moments import block_moments
     from spattermap.segment.engine import segment
     from spattermap.verdict.gather import gather
-    from spattermap.verdict.judging import judge_all
-    from spattermap.verdict.metal_shares import metal_shares
-    from spattermap.verdict.oxygen import oxygen_evidence
-    from spattermap.verdict.pairs import pair_table
 
-    validate(maps)
-    if blank is not None:
-        validate(blank)
-    settings = settings or Settings()
     known = facts(maps)
     whole = block_moments(maps, block_px=settings.block_px)
     roles = find_roles(maps, settings, moments=whole)
-    found = segment(maps, roles, settings=settings)
+    found = segment(Source(maps, checked=_in_memory(maps)), roles, settings=settings)
     droplets = measure_droplets(maps, found, known.pixel_size)
     moments = block_moments(
         maps, block_px=whole.block_px, labels=found.labels, n_droplets=found.n_droplets
     )
-    connection = _connection(maps, found, settings)
-    evidence = gather(maps, moments, roles, found, blank=blank, settings=settings)
-    parts = metal_shares(evidence)
-    oxygen = oxygen_evidence(evidence)
-    form = _form(maps, found, droplets, shares=parts, joined=_joined(connection), settings=settings)
+    return (
+        roles,
+        found,
+        Measured(
+            context=gather(maps, moments, roles, found, blank=blank, settings=settings),
+            rows=droplets,
+            table=tables_in_unit(droplets, known.length_unit),
+            labels=xr.DataArray(found.labels, dims=("y", "x"), coords={"y": maps.y, "x": maps.x}),
+            continuity=_connection(maps, found, settings),
+            valid=valid_mask(maps) if "valid" in maps else None,
+            notes=_narrow(maps, roles, droplets),
+        ),
+    )
+
+
+def _finished(
+    maps: xr.Dataset,
+    roles: Roles,
+    found: Segmentation,
+    measured: Measured,
+    *,
+    blank: xr.Dataset | None,
+    settings: Settings,
+) -> Analysis:
+    """Draw the conclusions."""
+    from spattermap.measure import form
+    from spattermap.verdict.judging import judge_all
+    from spattermap.verdict.metal_shares import haze_zero, metal_shares
+    from spattermap.verdict.oxygen import oxygen_evidence
+    from spattermap.verdict.pairs import pair_table
+
+    known, context = facts(maps), measured.context
+    shares, oxygen = metal_shares(context), oxygen_evidence(context)
+    edges = measured.continuity.edges
+    morphology = form.describe(
+        found,
+        measured.rows,
+        pixel_size=known.pixel_size,
+        settings=settings,
+        valid=measured.valid,
+        length_unit=known.length_unit,
+        shares=shares,
+        joined=edges.largest_share if edges.crosses_x or edges.crosses_y else 0.0,
+        cover=measured.cover,
+    )
     streaks = scaled_streaks(found.streaks, known.pixel_size)
     return Analysis(
         maps=maps,
         roles=roles,
         segmentation=found,
-        labels=xr.DataArray(found.labels, dims=("y", "x"), coords={"y": maps.y, "x": maps.x}),
-        droplets=tables_in_unit(droplets, known.length_unit),
+        labels=measured.labels,
+        table=measured.table,
         streaks=tables_in_unit(streaks, known.length_unit),
-        morphology=form,
-        continuity=connection,
-        elements=judge_all(evidence, oxygen=oxygen),
-        metal_shares=parts,
-        pairs=pair_table(moments, maps=maps, roles=roles, settings=settings),
-        moments=moments,
+        morphology=morphology,
+        continuity=measured.continuity,
+        elements=judge_all(context, oxygen=oxygen),
+        metal_shares=shares,
+        haze_zero=haze_zero(context),
+        pairs=pair_table(context.moments, maps=context.fields, roles=roles, settings=settings),
+        moments=context.moments,
         settings=settings,
         blank=blank,
-        notes=(*notes_of(maps, roles, found, blank), *_narrow(maps, roles, droplets)),
+        notes=(*notes_of(maps, roles, found, blank), *measured.notes),
         oxygen=oxygen,
+        overview=measured.overview,
     )
+
+
+def _roles_in_middle(source: Source, settings: Settings) -> Roles:
+    """Return the roles as stated, else inferred from the middle of a field."""
+    if settings.alloy or facts(source.maps).alloy:
+        return find_roles(source.maps, settings)  # stated roles need no look
+    height, width = source.shape
+    top, left = max(0, (height - _PROBE_PX) // 2), max(0, (width - _PROBE_PX) // 2)
+    box = Box(top, left, min(top + _PROBE_PX, height), min(left + _PROBE_PX, width))
+    return find_roles(source.part(box), settings)
 
 
 def _connection(maps: xr.Dataset, found: Segmentation, settings: Settings) -> Continuity:
@@ -268,36 +446,6 @@ def _connection(maps: xr.Dataset, found: Segmentation, settings: Settings) -> Co
         alloy=known.alloy,
         valid=valid_mask(maps) if "valid" in maps else None,
     )
-
-
-def _form(
-    maps: xr.Dataset,
-    found: Segmentation,
-    droplets: pd.DataFrame,
-    *,
-    shares: dict[str, float],
-    joined: float,
-    settings: Settings,
-) -> Morphology:
-    from spattermap.measure import form as morphology
-
-    known = facts(maps)
-    return morphology.describe(
-        found,
-        droplets,
-        pixel_size=known.pixel_size,
-        settings=settings,
-        valid=valid_mask(maps) if "valid" in maps else None,
-        length_unit=known.length_unit,
-        shares=shares,
-        joined=joined,
-    )
-
-
-def _joined(found: Continuity) -> float:
-    """Return the share of the metal in one region that crosses the field."""
-    crosses = found.edges.crosses_x or found.edges.crosses_y
-    return found.edges.largest_share if crosses else 0.0
 
 
 def find_roles(

@@ -225,12 +225,12 @@ def _convert(chosen: argparse.Namespace) -> int:
 def _mosaic(chosen: argparse.Namespace) -> int:
     settings = chosen_settings(chosen)  # before the slow imports: a typing error answers at once
     from spattermap.core.work import Workers
-    from spattermap.loaders import load
-    from spattermap.mosaics.analysing import mosaic
+    from spattermap.loaders import load, open_parts
+    from spattermap.show.mosaic_page import write_mosaic
 
-    mosaic(
-        chosen.mapset,
-        out=chosen.out,
+    write_mosaic(
+        open_parts(chosen.mapset),
+        chosen.out,
         blank=load(chosen.blank) if chosen.blank else None,
         settings=settings,
         workers=Workers(chosen.scheduler, chosen.workers),

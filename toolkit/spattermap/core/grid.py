@@ -146,23 +146,9 @@ class Store(ABC):
     def window(
         self, name: str, grid: Grid, box: Box, *, tables: Sequence[Any] | None = None
     ) -> npt.NDArray[Any]:
-        """Return any window of a picture.
+        """Return any window of a picture, dims (y, x); `tables` say what a part's numbers mean.
 
-        Parameters
-        ----------
-        name : str
-            The picture.
-        grid : Grid
-            How it was cut.
-        box : Box
-            The window.
-        tables : sequence of numpy.ndarray, optional
-            For each part, what its numbers stand for.
-
-        Returns
-        -------
-        numpy.ndarray, dims (y, x)
-            Not to be written to: it may be the very picture that is kept.
+        It is not to be written to: it may be the very picture that is kept.
         """
         out: npt.NDArray[Any] | None = None
         for k in grid.meeting(box):
@@ -275,6 +261,16 @@ def _recalled(file: Path, _written: int) -> Any:
         return pickle.load(stream)
 
 
+def parts_of(shape: tuple[int, int], side: int) -> Grid:
+    """Return a grid of squares whose last ones are never slivers."""
+
+    def borders(n: int) -> tuple[int, ...]:
+        inner = [at for at in range(side, n, side) if n - at >= side / 2]
+        return (0, *inner, n)
+
+    return Grid(borders(shape[0]), borders(shape[1]))
+
+
 @dataclass(frozen=True)
 class Picture:
     """A picture in a store, read window by window: index it with two slices, as an array.
@@ -302,10 +298,7 @@ class Picture:
         return self.grid.shape
 
     def __getitem__(self, window: tuple[slice, slice]) -> npt.NDArray[Any]:
-        (top, bottom, _), (left, right, _) = (
-            one.indices(n) for one, n in zip(window, self.shape, strict=True)
-        )
-        box = Box(top, left, bottom, right)
+        box = _box(window, self.shape)
         if self.name is None:
             return self.to(np.zeros(box.shape, np.int32))
         return self.to(self.store.window(self.name, self.grid, box))
@@ -356,6 +349,14 @@ class Source:
             array = _opened(self.store, name)
         return np.asarray(array[(..., box.rows, box.columns)])
 
+    def part(self, box: Box) -> xr.Dataset:
+        """Return a window as a map set in memory."""
+        maps = self.maps.isel(y=box.rows, x=box.columns)
+        for name in ("counts", "variance", "electron_image", "valid"):
+            if self.has(name):
+                maps[name] = (maps[name].dims, self.read(name, box))
+        return maps
+
     def counts(self, box: Box) -> npt.NDArray[Any]:
         """Return a window of the counts, checked as a whole map set is when it is loaded."""
         counts = self.read("counts", box)
@@ -372,6 +373,24 @@ class Source:
                     f"{box.right}. Mark unusable pixels in 'valid'."
                 )
         return counts
+
+
+@dataclass(frozen=True)
+class View:
+    """An array of a map set that is read window by window: index it with two slices."""
+
+    source: Source
+    name: str
+
+    def __getitem__(self, window: tuple[slice, slice]) -> npt.NDArray[Any]:
+        return self.source.read(self.name, _box(window, self.source.shape))
+
+
+def _box(window: tuple[slice, slice], shape: tuple[int, int]) -> Box:
+    (top, bottom, _), (left, right, _) = (
+        one.indices(n) for one, n in zip(window, shape, strict=True)
+    )
+    return Box(top, left, bottom, right)
 
 
 def part_of(data: xr.DataArray, rows: slice, columns: slice) -> npt.NDArray[Any]:

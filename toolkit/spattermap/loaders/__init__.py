@@ -18,7 +18,9 @@ from spattermap.core.errors import InputFileError, InputTypeError, SpattermapErr
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["blank_path", "from_signal", "load", "load_blank"]
+    from spattermap.core.grid import Source
+
+__all__ = ["blank_path", "from_signal", "load", "load_blank", "open_parts"]
 
 # The order matters only where one path could be two things.
 FAMILIES = (
@@ -80,6 +82,36 @@ def load(path: str | Path, *, chunks: Any = None, crop: bool = False) -> xr.Data
         # What stays on disk is first read here, by its library, which raises anything at all.
         raise _one_line(stack.readable(place, problem, what="readable to its end")) from problem
     return maps
+
+
+def open_parts(path: str | Path) -> Source:
+    """Open a map set to be read part by part, as `spattermap.analyse` takes it.
+
+    Parameters
+    ----------
+    path : str or pathlib.Path
+        A mosaic as `spattermap.loaders.convert.convert` writes it, or anything else that `load`
+        opens lazily.
+
+    Returns
+    -------
+    Source
+
+    Raises
+    ------
+    InputFileError
+        As `load` does.
+    """
+    from spattermap.core.grid import Source
+    from spattermap.core.mapset import facts
+    from spattermap.loaders.zarr_store import recognises
+
+    place = Path(path)
+    maps = load(place, chunks=1024)
+    own = recognises(place) and (place / "counts" / "zarr.json").is_file()
+    same = own and not any("divided" in note for note in facts(maps).source.get("notes", []))
+    # Counts that were divided by a gain on opening are read through the map set.
+    return Source(maps, place if same else None)
 
 
 @contextmanager

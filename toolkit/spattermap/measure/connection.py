@@ -30,6 +30,7 @@ from spattermap.measure.resistivity import SUSPECTS, ImpliedResistivity, implied
 
 if TYPE_CHECKING:
     from spattermap.core.settings import Settings
+    from spattermap.measure.part_sums import Joined
 
 # Below this width (px) a neck may owe its existence to the threshold of the segmentation.
 _THIN_NECK_PX = 3.0
@@ -56,7 +57,8 @@ def reasons(found: Continuity, measured: Mapping[str, Any]) -> tuple[str, ...]:
     if found.coverage == 0:
         return ("No metal was found, so nothing can conduct.",)
     told = [_crossing(found)]
-    if not (found.edges.crosses_x and found.edges.crosses_y):
+    gaps_known = not math.isnan(found.edges.gap_x_px + found.edges.gap_y_px)
+    if gaps_known and not (found.edges.crosses_x and found.edges.crosses_y):
         told.append(_missing(found))
     told.append(_threshold(found))
     told += [_conductance(sheet) for sheet in (found.x, found.y) if sheet.ratio_high > 0]
@@ -71,7 +73,8 @@ def reasons(found: Continuity, measured: Mapping[str, Any]) -> tuple[str, ...]:
     if found.coarsened > 1:
         told.append(
             f"The current was solved on blocks of {found.coarsened} x {found.coarsened} pixels, "
-            "which closes gaps finer than that: read the conductance as an upper estimate."
+            "which closes gaps finer than that: read the conductance as an upper estimate. Whether "
+            "the metal is connected was found on every pixel."
         )
     return tuple(told)
 
@@ -110,7 +113,7 @@ def _step_towards_crossing(found: Continuity, conducts: bool) -> str:
             "The sample conducts though this field does not cross: map it with smaller pixels "
             "and more counts, to look for a thin film or bridges between the drops."
         )
-    if found.corners.crosses_x or found.corners.crosses_y:
+    if found.corners is not None and (found.corners.crosses_x or found.corners.crosses_y):
         return "Regions touch at corners only: map with half the pixel size to see if they join."
     if found.dose_to_connect > 1:
         return (
@@ -183,8 +186,9 @@ def _shape_of_current(found: Continuity) -> list[str]:
         f"An isotropic film of this coverage could reach {found.hashin_shtrikman[1]:.3g} "
         f"(upper bound of Hashin and Shtrikman); this one reaches {mean:.3g}."
     )
-    hot = 100 * found.half_heat_share
-    told.append(f"Half of the heat is set free in {hot:.1f} % of the metal.")
+    if math.isfinite(found.half_heat_share):
+        hot = 100 * found.half_heat_share
+        told.append(f"Half of the heat is set free in {hot:.1f} % of the metal.")
     return told
 
 
@@ -238,7 +242,8 @@ class Continuity:
     length_unit : {"um", "px"}
         The map set's length unit.
     edges, corners : Connectivity
-        Regions of pixels that share edges (4), and that share corners too (8).
+        Regions of pixels that share edges (4), and that share corners too (8); of a field worked
+        on in parts the latter is None.
     bridged : Connectivity or None
         Regions (4) after closing gaps up to `bridging`; None where no bridging was asked for.
     bridging : float
@@ -274,7 +279,7 @@ class Continuity:
     pixel_size: float
     length_unit: str
     edges: Connectivity
-    corners: Connectivity
+    corners: Connectivity | None
     bridged: Connectivity | None
     bridging: float
     x: SheetConductance
@@ -303,11 +308,12 @@ class Continuity:
         found: dict[str, Any] = {
             "connected_x": self.edges.crosses_x,
             "connected_y": self.edges.crosses_y,
-            "connected_x_corners": self.corners.crosses_x,
-            "connected_y_corners": self.corners.crosses_y,
             "largest_region_share": self.edges.largest_share,
             "connected_share": self.edges.connected_share,
         }
+        if self.corners is not None:
+            found["connected_x_corners"] = self.corners.crosses_x
+            found["connected_y_corners"] = self.corners.crosses_y
         if self.bridged is not None:
             found["connected_x_bridged"] = self.bridged.crosses_x
             found["connected_y_bridged"] = self.bridged.crosses_y
@@ -321,6 +327,7 @@ class Continuity:
         found["coverage_above_threshold"] = self.coverage - DISC_AREA_THRESHOLD
         found["dose_to_connect"] = self.dose_to_connect
         found["half_heat_share"] = self.half_heat_share
+        found["conductance_coarsened_px"] = self.coarsened
         if self.resistivity is not None:
             found["implied_resistivity_ohm_m"] = self.resistivity.resistivity_ohm_m
             found["times_bulk"] = self.resistivity.times_bulk
@@ -416,6 +423,82 @@ def describe(
         masked_inside=masked_inside,
     )
     return _with_words(found, measured)
+
+
+def describe_parts(
+    joined: Joined,
+    squares: Floats,
+    *,
+    step: int,
+    pixel_size: float,
+    measured: Mapping[str, Any],
+    alloy: Mapping[str, float],
+    length_unit: str = "um",
+) -> Continuity:
+    """Return the continuity of a field that was worked on in parts.
+
+    Parameters
+    ----------
+    joined : Joined
+        Its connected regions.
+    squares : numpy.ndarray, dims (2, y, x)
+        Valid pixels, and metal pixels among them, of every square.
+    step : int
+        Side of a square (px).
+    pixel_size, measured, alloy, length_unit
+        As in `describe`.
+
+    Returns
+    -------
+    Continuity
+        Whether the metal is connected was found on every pixel, the conductance on the squares.
+        Gaps, necks, and regions that share corners only would need the whole field in memory: they
+        are not known.
+    """
+    n, on = squares
+    share = np.divide(on, n, out=np.zeros_like(on), where=n > 0)
+    usable = float(n.sum())
+    coverage = float(on.sum()) / max(usable, 1.0)
+    x, y = solve_blocks(share)
+    x, y = x if joined.crosses_x else _none_of(x), y if joined.crosses_y else _none_of(y)
+    filling = -math.log1p(-coverage) if coverage < 1 else float("inf")
+    unknown = float("nan")
+    edges = Connectivity(
+        labels=np.zeros((0, 0), np.int32),
+        n_regions=joined.n_regions,
+        largest_share=joined.largest / max(joined.metal, 1),
+        crosses_x=joined.crosses_x,
+        crosses_y=joined.crosses_y,
+        connected_share=joined.crossing / max(joined.metal, 1),
+        gap_x_px=0.0 if joined.crosses_x else unknown,
+        gap_y_px=0.0 if joined.crosses_y else unknown,
+        neck_x_px=unknown if joined.crosses_x else 0.0,
+        neck_y_px=unknown if joined.crosses_y else 0.0,
+    )
+    found = Continuity(
+        coverage=coverage,
+        pixel_size=pixel_size,
+        length_unit=length_unit,
+        edges=edges,
+        corners=None,
+        bridged=None,
+        bridging=0.0,
+        x=x,
+        y=y,
+        hashin_shtrikman=hashin_shtrikman(coverage),
+        wiener=wiener_bounds(coverage),
+        bruggeman=bruggeman(coverage),
+        dose_to_connect=DISC_FILLING_THRESHOLD / filling if filling else float("inf"),
+        half_heat_share=unknown,
+        resistivity=_resistivity(measured, alloy, x, y),
+        coarsened=step,
+    )
+    return _with_words(found, measured)
+
+
+def _none_of(sheet: SheetConductance) -> SheetConductance:
+    """Return a sheet that does not conduct: squares may touch where their metal does not."""
+    return replace(_scaled(sheet, 0.0), ratio=0.0, ratio_low=0.0, ratio_high=0.0)
 
 
 def _usable_window(valid: Bools, shape: tuple[int, ...]) -> tuple[tuple[int, int, int, int], float]:

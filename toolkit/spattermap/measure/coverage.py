@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 # Fields wider than this are averaged in blocks before the correlation is taken; the sum of the
 # covariance, which is all that is used, does not change by it.
 LARGEST_SIDE = 384
+SHIFTS = (-2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 2.0)  # of the log odds, in `threshold_sensitivity`
 
 
 @dataclass(frozen=True)
@@ -231,7 +232,7 @@ def threshold_sensitivity(
     log_odds: npt.ArrayLike,
     *,
     valid: npt.ArrayLike | None = None,
-    shifts: Sequence[float] = (-2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 2.0),
+    shifts: Sequence[float] = SHIFTS,
 ) -> pd.DataFrame:
     """Return how the coverage moves when the decision between metal and bare is shifted.
 
@@ -255,17 +256,20 @@ def threshold_sensitivity(
     >>> threshold_sensitivity(odds, shifts=(-1, 0, 1))["coverage"].tolist()
     [0.75, 0.75, 0.25]
     """
-    import pandas as pd
-
     odds = image_2d(log_odds, "log_odds")
     if valid is not None:
         odds = odds[image_2d(valid, "valid").astype(bool)]
+    return sensitivity_table([float((odds > shift).mean()) for shift in shifts], shifts=shifts)
+
+
+def sensitivity_table(
+    coverage: Sequence[float], *, shifts: Sequence[float] = SHIFTS
+) -> pd.DataFrame:
+    """Return the coverage at each shift of the decision, as `threshold_sensitivity` gives it."""
+    import pandas as pd
+
     return pd.DataFrame(
-        {
-            "log_odds": list(shifts),
-            "odds": np.exp(list(shifts)),
-            "coverage": [float((odds > shift).mean()) for shift in shifts],
-        }
+        {"log_odds": list(shifts), "odds": np.exp(list(shifts)), "coverage": list(coverage)}
     )
 
 

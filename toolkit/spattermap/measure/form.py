@@ -7,6 +7,7 @@ How many droplets and fields are enough, against what was measured.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
@@ -17,6 +18,7 @@ import numpy.typing as npt
 
 from spattermap.core.arrays import Bools, Floats
 from spattermap.core.errors import image_2d, one_of, positive
+from spattermap.core.grid import View
 from spattermap.core.mapset import unit_name
 from spattermap.core.settings import Settings
 from spattermap.measure.coverage import (
@@ -26,7 +28,7 @@ from spattermap.measure.coverage import (
     threshold_sensitivity,
 )
 from spattermap.measure.fits import SizeFit, fit_sizes
-from spattermap.measure.placement import Spacing, spacing
+from spattermap.measure.placement import LARGEST_SIMULATED, Spacing, spacing
 from spattermap.measure.regions import region_shapes
 from spattermap.measure.shapes import Satellites, distance_to, satellites, shape_class, shape_shares
 from spattermap.measure.sizes import (
@@ -356,6 +358,7 @@ def how_many_more(
 # within the full width at half height of the blur, 2 sqrt(2 ln 2) standard deviations.
 ONE_BARE_PIXEL = 2.0
 FULL_WIDTH = 2.355
+LARGEST_WINDOW = 2048  # px; in which droplets are compared where the whole field is not in memory
 
 
 @dataclass(frozen=True)
@@ -445,10 +448,11 @@ def describe(
     *,
     pixel_size: float = 1.0,
     settings: Settings | None = None,
-    valid: npt.ArrayLike | None = None,
+    valid: npt.ArrayLike | View | None = None,
     length_unit: str = "um",
     shares: Mapping[str, float] | None = None,
     joined: float = 0.0,
+    cover: tuple[Coverage, pd.DataFrame] | None = None,
 ) -> Morphology:
     """Return coverage, sizes, shapes, spacing and arrival of a segmented field.
 
@@ -462,8 +466,9 @@ def describe(
         Side of a pixel, in the unit of the table.
     settings : Settings, optional
         Level, resamples and seed of the intervals.
-    valid : array_like of bool, dims (y, x), optional
-        False where a pixel must not be used.
+    valid : array_like of bool or View, dims (y, x), optional
+        False where a pixel must not be used. A view stays on disk; how many droplets a mask cuts
+        is then not corrected for.
     length_unit : {"um", "px"}
         Unit of `pixel_size` and the table, for the sentences.
     shares : mapping of str to float, optional
@@ -472,6 +477,8 @@ def describe(
         rests on the labels alone.
     joined : float, optional
         Share of the metal in one region that crosses the field.
+    cover : tuple of Coverage and pandas.DataFrame, optional
+        Coverage and its sensitivity, of a field whose pictures do not fit into memory.
 
     Returns
     -------
@@ -486,8 +493,13 @@ def describe(
     one_of(length_unit, "length_unit", ("um", "px"))
     chosen = settings or Settings()
     rows = droplets[droplets["droplet"] <= segmentation.n_droplets]
-    use = None if valid is None else image_2d(valid, "valid").astype(bool)
-    coverage = _coverage(segmentation, use, chosen)
+    use: Any = valid
+    if valid is not None and not isinstance(valid, View):
+        use = image_2d(valid, "valid").astype(bool)
+    coverage, sensitivity = cover or (
+        _coverage(segmentation, use, chosen),
+        threshold_sensitivity(segmentation.log_odds, valid=use),
+    )
     weight = _border_weight(segmentation, rows, use)
     diameter = rows["diameter_um"].to_numpy(dtype=np.float64)
     sizes = partial(size_summary, level=chosen.level, seed=chosen.seed, area_step=size**2)
@@ -495,9 +507,7 @@ def describe(
     corrected = sizes(diameter, weights=weight, n_resamples=chosen.n_resamples)
     classes = shape_class(rows, pixel_size=size)
     shapes = shape_shares(classes, weights=weight, level=chosen.level)
-    near = satellites(
-        segmentation.labels, rows, pixel_size=size, level=chosen.level, seed=chosen.seed
-    )
+    near, spaced = _placed(segmentation, rows, size, use, chosen)
     found = _findings(
         segmentation,
         (coverage, shapes, near),
@@ -509,7 +519,7 @@ def describe(
     )
     return Morphology(
         coverage=coverage,
-        sensitivity=threshold_sensitivity(segmentation.log_odds, valid=use),
+        sensitivity=sensitivity,
         droplet_count=len(rows),
         sizes=corrected,
         sizes_uncorrected=sizes(diameter, n_resamples=200),
@@ -519,7 +529,7 @@ def describe(
         shape_class=classes,
         shapes=shapes,
         satellites=near,
-        spacing=_spacing(segmentation, rows, size, use, chosen),
+        spacing=spaced,
         arrival=evidence(found),
         texture=found.texture,
         notes=tuple(_notes(coverage, corrected, fits, weight)),
@@ -563,12 +573,15 @@ def _coverage(segmentation: Segmentation, use: Bools | None, settings: Settings)
     )
 
 
-def _border_weight(segmentation: Segmentation, rows: pd.DataFrame, use: Bools | None) -> Floats:
+def _border_weight(segmentation: Segmentation, rows: pd.DataFrame, use: Any) -> Floats:
     """Return how many droplets each row stands for, 0 for those the border cuts."""
-    shapes = region_shapes(segmentation.labels)
-    box = shapes.box[np.searchsorted(shapes.label, rows["droplet"].to_numpy())]
+    if segmentation.box.size:
+        box = segmentation.box[rows["droplet"].to_numpy(dtype=np.int64)]
+    else:  # drawn by hand
+        shapes = region_shapes(segmentation.labels)
+        box = shapes.box[np.searchsorted(shapes.label, rows["droplet"].to_numpy())]
     inside = ~rows["touches_border"].to_numpy(dtype=bool)
-    if use is None or use.all():
+    if not isinstance(use, np.ndarray) or use.all():
         return weights_in_field(box, inside, shape=segmentation.labels.shape)
     weight = np.zeros(len(rows))
     extent = (box[:, 2:] - box[:, :2])[inside]
@@ -605,20 +618,32 @@ def _fits(
     )
 
 
-def _spacing(
+def _placed(
     segmentation: Segmentation,
     rows: pd.DataFrame,
     size: float,
-    use: Bools | None,
+    use: Any,
     settings: Settings,
-) -> Spacing:
-    height, width = segmentation.labels.shape
+) -> tuple[Satellites, Spacing]:
+    """Return how the droplets lie to each other; of a field in parts, those of a middle window."""
+    labels: Any = segmentation.labels
+    height, width = labels.shape
+    top = left = 0
+    if not isinstance(labels, np.ndarray):  # it stays on disk
+        top, left, height, width = _middle_window(labels.shape, len(rows))
+        labels = labels[top : top + height, left : left + width]
+    y0, x0 = top * size, left * size
+    centre = rows[["y_um", "x_um"]].to_numpy(dtype=np.float64) - (y0, x0)
+    within = (centre >= 0) & (centre < (height * size, width * size))
+    inside = np.asarray(within.all(axis=1), dtype=bool)
+    rows = rows[inside].assign(y_um=centre[inside, 0], x_um=centre[inside, 1])
+    near = satellites(labels, rows, pixel_size=size, level=settings.level, seed=settings.seed)
     # Droplets cannot lie on streaks or masked pixels: their absence there is no cluster.
-    taken = segmentation.labels > segmentation.n_droplets
+    taken = labels > segmentation.n_droplets
     if use is not None:
-        taken |= ~use
+        taken |= ~use[top : top + height, left : left + width]
     clearance = distance_to(taken).astype(np.float64) * size if taken.any() else None
-    return spacing(
+    spaced = spacing(
         rows["y_um"].to_numpy(dtype=np.float64),
         rows["x_um"].to_numpy(dtype=np.float64),
         diameter=rows["diameter_um"].to_numpy(dtype=np.float64),
@@ -628,6 +653,14 @@ def _spacing(
         level=settings.level,
         seed=settings.seed,
     )
+    return near, spaced
+
+
+def _middle_window(shape: tuple[int, ...], n_droplets: int) -> tuple[int, int, int, int]:
+    """Return top, left, height and width of a window with droplets enough for their spacing."""
+    part = math.sqrt(min(1.0, 2.0 * LARGEST_SIMULATED / max(n_droplets, 1)))
+    height, width = (min(math.ceil(n * part), LARGEST_WINDOW) for n in shape)
+    return (shape[0] - height) // 2, (shape[1] - width) // 2, height, width
 
 
 def _notes(

@@ -24,22 +24,7 @@ from spattermap.segment.parting import uphill
 def cut_levels(label: Labels, height: Singles, n: int, table: Singles, finest: float) -> Singles:
     """Return the height at which each basin is cut; infinite where nothing of it remains.
 
-    Parameters
-    ----------
-    label : numpy.ndarray of int32
-        Basins, of any shape.
-    height : numpy.ndarray of float32
-        Smoothed metal fraction, of the same shape.
-    n : int
-        Number of basins.
-    table : numpy.ndarray of float32
-        Edge level against radius, in steps of `finest`.
-    finest : float
-        Step of `table` (px).
-
-    Returns
-    -------
-    numpy.ndarray of float32, dims (basin + 1,)
+    Dims: returns (basin + 1,).
     """
     count = np.zeros(n + 2, np.int64)
     for i in range(label.size):
@@ -225,22 +210,7 @@ def cuts(
 ) -> Cuts:
     """Find where the basins of one part are cut.
 
-    Parameters
-    ----------
-    basins : numpy.ndarray of int32, dims (y, x)
-        Basins of the part.
-    height : numpy.ndarray of float32, dims (y, x)
-        Height map of the part.
-    core : Box
-        The part.
-    shape : tuple of int
-        Rows and columns of the field.
-    table, finest : numpy.ndarray of float32, float
-        As in `cut_levels`.
-
-    Returns
-    -------
-    Cuts
+    Dims: `basins` (y, x), `height` (y, x).
     """
     names = np.union1d([0], basins)
     dense: Labels = np.searchsorted(names, basins).astype(np.int32)

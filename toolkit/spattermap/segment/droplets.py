@@ -125,22 +125,7 @@ def weigh(
 ) -> Floats:
     """Return how many noise peaks are expected as high as each region, in the best look.
 
-    Parameters
-    ----------
-    top : numpy.ndarray, dims (look, region)
-        Highest filtered fraction of each region.
-    classes : Classes
-        Class means.
-    filters : list of Filter
-        The filter of each look.
-    n_pixels : int
-        Pixels of the field.
-    poisson : bool
-        True for counts.
-
-    Returns
-    -------
-    numpy.ndarray, dims (region,)
+    Dims: `top` (look, region); returns (region,).
     """
     expected = np.full(top.shape[1], np.inf)
     for highest, one in zip(top, filters, strict=False):
@@ -238,20 +223,7 @@ class Middles(NamedTuple):
 def middles(fraction: Singles, labels: Labels, *, sigma: float, n: int) -> Middles:
     """Return the signal in the middle of whole droplets.
 
-    Parameters
-    ----------
-    fraction : numpy.ndarray of float32, dims (y, x)
-        Filtered metal fraction: 1 is typical metal.
-    labels : numpy.ndarray of int32, dims (y, x)
-        Droplets, numbers up to `n`; all of each.
-    sigma : float
-        Standard deviation (px) of the edge.
-    n : int
-        Largest number.
-
-    Returns
-    -------
-    Middles
+    Dims: `fraction` (y, x), `labels` (y, x).
     """
     import edt
 
@@ -268,17 +240,7 @@ def middles(fraction: Singles, labels: Labels, *, sigma: float, n: int) -> Middl
 
 
 def middle_signal(found: Sequence[Middles]) -> float:
-    """Return the mean metal fraction in the middle of the droplets wide enough to have one.
-
-    Parameters
-    ----------
-    found : sequence of Middles
-        Of every part of a field.
-
-    Flat discs give 1. On seeded scenes of spherical caps thin against the electron range it was
-    1.12 to 1.37, where the outline left out a fifth to a third of the covered area; on flat discs
-    of one thickness 0.97 to 1.05, unless they were so blurred that small ones came out weaker.
-    """
+    """Return the mean metal fraction in the middle of the droplets wide enough to have one."""
     label, total, n = (np.concatenate(one) for one in zip(*found, strict=True))
     if label.size < ENOUGH:
         return float("nan")

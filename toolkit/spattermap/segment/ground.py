@@ -427,19 +427,7 @@ _LEAST_INSIDE = 100  # px inside the metal from which their texture is taken ser
 
 
 def estimate_of(sample: Stack, *, noise_known: bool) -> Estimate:
-    """Estimate what holds for a whole field.
-
-    Parameters
-    ----------
-    sample : Stack
-        The field, or the windows of a large one (`sample_lines`).
-    noise_known : bool
-        False where the maps are neither counts nor carry a variance: the noise is estimated too.
-
-    Returns
-    -------
-    Estimate
-    """
+    """Estimate what holds for a whole field."""
     if noise_known:
         return estimate(sample)
     variance = estimated_variance(sample.planes)

@@ -295,6 +295,14 @@ def join(reports: Sequence[Climbed], grid: Grid, rule: Rule) -> Hills:
     return Hills(tables, whole)
 
 
+def part(height: Singles, region: Labels, rule: Rule) -> tuple[Labels, int]:
+    """Return the hills of a whole picture (y, x), within regions, as labels 1 to n, and n."""
+    box = Box(0, 0, *height.shape)
+    node, found = climb(height, region, window=box, core=box, shape=height.shape, rule=rule)
+    done = join([found], Grid.whole(height.shape), rule)
+    return done.tables[0][node], done.keys.size - 1
+
+
 def _opened(report: Climbed, start: int) -> Labels:
     """Return the number over all parts of each node that is not joined yet; 0 for the others."""
     table = np.zeros(report.keys.size + 1, np.int32)

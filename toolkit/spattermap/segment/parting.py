@@ -193,21 +193,7 @@ def highest(passes: Passes) -> Passes:
 def joined(passes: Passes, peak: Singles, rule: Rule, *, sums: Integers = NO_SUMS) -> Labels:
     """Join hills without a true pass between them.
 
-    Parameters
-    ----------
-    passes : Passes
-        Contacts, in any order; of one pair only the highest matters.
-    peak : numpy.ndarray of float32, dims (label + 1,)
-        Height of each hill's summit.
-    rule : Rule
-        Which hills stay apart.
-    sums : numpy.ndarray of int64, dims (label + 1, 6), optional
-        As `pixel_sums` gives them; needed by a rule on shapes.
-
-    Returns
-    -------
-    numpy.ndarray of int32, dims (label + 1,)
-        For each label that of the hill it was joined to.
+    Dims: `peak` (label + 1,), `sums` (label + 1, 6); returns (label + 1,).
     """
     first, second, saddle = highest(passes)
     order = np.lexsort((second, first, -saddle))

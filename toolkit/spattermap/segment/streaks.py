@@ -134,15 +134,6 @@ class Shape:
 def describe(y: npt.NDArray[np.int64], x: npt.NDArray[np.int64]) -> Shape:
     """Return the geometry of a set of pixels as a streak.
 
-    Parameters
-    ----------
-    y, x : numpy.ndarray
-        Rows and columns of the pixels.
-
-    Returns
-    -------
-    Shape
-
     Notes
     -----
     The centre line joins the centroids of slices across the principal axis, each about a width
@@ -248,25 +239,7 @@ def find_among(
 ) -> tuple[npt.NDArray[np.int32], list[int], dict[int, Shape]]:
     """Join the pieces of streaks and name the regions that are streaks, without a picture.
 
-    Parameters
-    ----------
-    outlook : Outlook
-        Boxes, areas and pixels on the frame of all regions.
-    touching : list of tuple of int
-        Regions that touch, in ascending order; pairs without a region worth a look may be left out.
-    pixels : callable
-        Gives rows and columns of a region's pixels in raster order.
-    smallest : float
-        Smallest trusted diameter (px); shorter than two of them, nothing is called a streak.
-
-    Returns
-    -------
-    table : numpy.ndarray of int32, dims (region,)
-        New label of every region: another one's where it was joined to it.
-    streaks : list of int
-        Labels of the streaks.
-    shapes : dict of int to Shape
-        Geometry of each of them.
+    Dims: returns `table` (region,).
     """
     looked = np.flatnonzero(outlook.worth_a_look).tolist()
     shapes = {k: describe(*pixels(k)) for k in looked}

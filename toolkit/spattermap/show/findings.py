@@ -167,5 +167,7 @@ def summary(analysis: Any) -> Fragment:
     Fragment
         The answers and the field to look into.
     """
-    parts = [answers(analysis), viewer(analysis)]
+    parts = [answers(analysis)]
+    if analysis.overview is None:  # else the field is too large to be looked into here
+        parts.append(viewer(analysis))
     return Fragment(joined(parts).html, repr(analysis))

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import reduce
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,9 +15,17 @@ from spattermap.core.mapset import facts
 from spattermap.verdict.patterns import bare_moments
 from spattermap.verdict.physics import Conditions, alloy_labels, conditions, matrix_element
 from spattermap.verdict.signal_levels import Levels, measure_levels
-from spattermap.verdict.zones import ZoneSums, square_moments, square_side, zone_sums
+from spattermap.verdict.zones import (
+    DROPLET,
+    STREAK,
+    ZoneSums,
+    square_moments,
+    square_side,
+    zone_sums,
+)
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
     import xarray as xr
 
     from spattermap.core.mapset import Roles
@@ -95,37 +105,7 @@ def gather(
     matrix: str | None = None,
     side_px: int | None = None,
 ) -> Context:
-    """Return what the evidence is drawn from.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set.
-    moments : BlockMoments
-        Its moments.
-    roles : Roles
-        Roles of the elements.
-    segmentation : Segmentation
-        Its division into metal and bare.
-    blank : xarray.Dataset or None
-        The bare substrate under the same conditions.
-    settings : Settings
-        Choices.
-    matrix : str, optional
-        Main element of the alloy, where `maps` is one part of a field and all parts must agree;
-        None finds it.
-    side_px : int, optional
-        Side of the squares (px), for the same reason.
-
-    Returns
-    -------
-    Context
-
-    Raises
-    ------
-    InputError
-        If the blank lacks an alloy element.
-    """
+    """Return what the evidence is drawn from."""
     if blank is not None:
         _check_blank(blank, roles)
     known = facts(maps)
@@ -155,10 +135,9 @@ def gather(
         blank_sums = _in_order(zone_sums(blank, None, block_px=block_px), sums.elements)
     levels = measure_levels(sums, roles, state, blank=blank_sums, settings=settings)
     diameter = None
-    if known.length_unit == "um" and segmentation.n_droplets:
+    if known.length_unit == "um":
         area = np.bincount(labels.ravel())[1 : segmentation.n_droplets + 1]
-        across = 2.0 * np.sqrt(area / np.pi) * known.pixel_size
-        diameter = float((across * area).sum() / max(area.sum(), 1))
+        diameter = mean_diameter(area, known.pixel_size)
     side = side_px or square_side(moments, labels, roles, n_droplets=segmentation.n_droplets)
     return Context(
         maps,
@@ -176,6 +155,42 @@ def gather(
         squares=square_moments(maps, side=side),
         side_px=side,
     )
+
+
+def join_parts(
+    contexts: Sequence[Context], fields: Sequence[xr.Dataset], *, droplet_um: float | None
+) -> Context:
+    """Return what the verdict is drawn from, for a field that was gathered part by part."""
+    # What belongs to the deposit as a whole is taken from the part with most metal.
+    first = max(contexts, key=lambda one: float(one.sums.n[:, [DROPLET, STREAK]].sum()))
+    sums = reduce(lambda a, b: a.merge(b), (one.sums for one in contexts))
+    return replace(
+        first,
+        maps=fields[0],
+        more=tuple(fields[1:]),
+        sums=sums,
+        levels=measure_levels(
+            sums, first.roles, first.state, blank=first.blank, settings=first.settings
+        ),
+        moments=reduce(lambda a, b: a.merge(b, same_field=True), (one.moments for one in contexts)),
+        bare=_added([one.bare for one in contexts if one.bare is not None]),
+        squares=_added([one.squares for one in contexts if one.squares is not None]),
+        droplet_um=droplet_um,
+    )
+
+
+def _added(moments: Sequence[BlockMoments]) -> BlockMoments | None:
+    if not moments:
+        return None
+    return reduce(lambda a, b: a.merge(b, same_field=True), moments)
+
+
+def mean_diameter(area: npt.NDArray[np.int64], pixel_size: float) -> float | None:
+    """Return the area-weighted mean diameter of droplets of these areas (px); None without one."""
+    if not area.size:
+        return None
+    across = 2.0 * np.sqrt(area / np.pi) * pixel_size
+    return float((across * area).sum() / max(area.sum(), 1))
 
 
 def _check_blank(blank: xr.Dataset, roles: Roles) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,6 +12,7 @@ from spattermap.verdict.evidence import UNKNOWN, Estimate, estimate
 
 if TYPE_CHECKING:
     from spattermap.verdict.gather import Context
+    from spattermap.verdict.signal_levels import Levels
 
 
 PLACES = ("droplets", "streaks", "haze")
@@ -35,20 +37,52 @@ def metal_shares(context: Context) -> dict[str, float]:
     which = [levels.index(element) for element in context.roles.alloy]
     if not which or not levels.has_metal:
         return _columns(dict.fromkeys(PLACES, UNKNOWN))
+    divided = [_divide(context, which, base, under) for base, under in _corners(levels)]
+    found = {}
+    for k, place in enumerate(PLACES):
+        share = _spanning(context, [parts[k] for parts in divided])
+        found[place] = replace(share, low=max(share.low, 0.0), high=min(share.high, 1.0))
+    return _columns(found)
+
+
+def haze_zero(context: Context) -> Estimate:
+    """Return what the bare substrate itself gives in the alloy's maps; what lies above it is haze.
+
+    Parameters
+    ----------
+    context : Context
+        As `gather` gives it.
+
+    Returns
+    -------
+    Estimate
+        Sum over the alloy's elements, in the unit of the maps per pixel: of the blank at the dose
+        of the maps, or without one what the continuum can be, with its bounds. NaN where no metal
+        or no bare area was found.
+    """
+    levels = context.levels
+    which = [levels.index(element) for element in context.roles.alloy]
+    if not which or not levels.has_metal:
+        return UNKNOWN
+    return _spanning(context, [base[:, which].sum(axis=1) for base, _ in _corners(levels)])
+
+
+def _corners(levels: Levels) -> list[tuple[Floats, Floats]]:
+    """Return the background of bare area and metal: best guess, and bounds where no blank is."""
     corners = [(levels.base, levels.under)]
     if not levels.has_blank:
         corners += [(levels.base_low, levels.under_low), (levels.base_high, levels.under_high)]
-    divided = [_divide(context, which, base, under) for base, under in corners]
-    found = {}
-    for k, place in enumerate(PLACES):
-        cases = [estimate(parts[k], context.settings, levels.n_blocks) for parts in divided]
-        known = [case for case in cases if case.known]
-        if not cases[0].known:
-            found[place] = UNKNOWN
-            continue
-        low, high = min(case.low for case in known), max(case.high for case in known)
-        found[place] = Estimate(cases[0].value, max(low, 0.0), min(high, 1.0))
-    return _columns(found)
+    return corners
+
+
+def _spanning(context: Context, draws: list[Floats]) -> Estimate:
+    """Return the first of several resampled values, its interval spanning those of all."""
+    cases = [estimate(one, context.settings, context.levels.n_blocks) for one in draws]
+    known = [case for case in cases if case.known]
+    if not cases[0].known:
+        return UNKNOWN
+    low, high = min(case.low for case in known), max(case.high for case in known)
+    return Estimate(cases[0].value, low, high)
 
 
 def _divide(context: Context, which: list[int], base: Floats, under: Floats) -> list[Floats]:

@@ -302,9 +302,10 @@ def haze_map(analysis: Any, *, block_px: int = 16) -> Picture:
     Returns
     -------
     Picture
-        Counts per pixel of the alloy's elements on bare ground, less those of the blank where one
-        was given. Blocks with fewer than 20 bare pixels are hatched. Bare pixels nearer to a
-        deposit than three times the blur are left out, because its edge spills over them.
+        Counts per pixel of the alloy's elements on bare ground, less `Analysis.haze_zero`, the
+        level from which the share in haze is counted too. Blocks with fewer than 20 bare pixels
+        are hatched. Bare pixels nearer to a deposit than three times the blur are left out, because
+        its edge spills over them.
     """
     from cmcrameri import cm
 
@@ -312,10 +313,10 @@ def haze_map(analysis: Any, *, block_px: int = 16) -> Picture:
     if not np.isfinite(mean).any():
         return nothing_to_draw("Haze not drawn: there is no bare ground clear of the deposits.")
     whole = float(np.nansum(mean * n) / n[np.isfinite(mean)].sum())
-    blank = "less the blank" if analysis.blank is not None else "no blank taken off"
+    taken = _taken_off(analysis)
     quantity = quantity_name(str(analysis.maps.attrs.get("quantity", "counts")))
     alt = (
-        f"Metal signal on bare ground in blocks of {block_px} pixels, {blank}: mean {whole:.3g}, "
+        f"Metal signal on bare ground in blocks of {block_px} pixels, {taken}: mean {whole:.3g}, "
         f"from {np.nanmin(mean):.3g} to {np.nanmax(mean):.3g} {quantity}."
     )
     sheet = picture(5.8, min(5.0 * height / width, 7.0) + 0.5, alt=alt)
@@ -329,10 +330,20 @@ def haze_map(analysis: Any, *, block_px: int = 16) -> Picture:
     )  # fmt: skip
     axes.set(xticks=[], yticks=[])
     heading(axes, f"Haze: {listing(list(analysis.roles.alloy))} between the deposits",
-            f"{blank} · mean {whole:.3g} {quantity}")  # fmt: skip
+            f"{taken} · mean {whole:.3g} {quantity}")  # fmt: skip
     colour_bar(sheet, image, axes, label=quantity, fraction=0.05, pad=0.02, extend="both")
     scale_bar(axes, analysis)
     return sheet
+
+
+def _taken_off(analysis: Any) -> str:
+    """Return in words what was taken off as the substrate's own."""
+    zero = analysis.haze_zero
+    if not zero.known:
+        return "nothing taken off"
+    if analysis.blank is not None:
+        return f"less {zero.value:.3g} of the blank"
+    return f"less {zero.value:.3g} ({zero.low:.3g} to {zero.high:.3g}) of background"
 
 
 def _haze_blocks(
@@ -353,11 +364,6 @@ def _haze_blocks(
         np.pad(plane, room).reshape(-(-height // block_px), block_px, -1, block_px).sum((1, 3))
         for plane in (np.where(clear, total, 0.0), clear.astype(float))
     )
-    zero = 0.0
-    if analysis.blank is not None:
-        names = [str(name) for name in analysis.blank["element"].values]
-        shared = [e for e in analysis.roles.alloy if e in names]
-        planes = (analysis.blank["counts"].isel(element=names.index(e)) for e in shared)
-        zero = float(sum(float(plane.mean()) for plane in planes))
+    zero = analysis.haze_zero.value if analysis.haze_zero.known else 0.0
     mean = np.where(n >= 20, sums / np.maximum(n, 1) - zero, np.nan)
     return mean, n, height, width

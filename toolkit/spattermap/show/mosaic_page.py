@@ -1,120 +1,163 @@
-"""The page of a mosaic: tables summed up, overviews at reduced resolution, a few crops at full."""
+"""A mosaic from disk to a folder of results: its tables and its page.
+
+The page holds tables summed up, overviews at reduced resolution, and a few crops at full.
+"""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from html import escape
+from pathlib import Path
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
-from spattermap.core.grid import Box
+from spattermap.analysis import Analysis, analyse
+from spattermap.analysis_parts import PART_PX
+from spattermap.core.files import staged_folder
+from spattermap.core.grid import Box, Source
 from spattermap.core.mapset import facts
-from spattermap.mosaics.measuring import Plan, part_maps
-from spattermap.mosaics.result import Mosaic
-from spattermap.show import wording
+from spattermap.show.answers import answers
+from spattermap.show.findings import connection, notes, verdicts
+from spattermap.show.form_text import arrival, shapes_and_spacing, sizes
 from spattermap.show.pages import figure_html, shell
+from spattermap.show.pictures import (
+    element_maps,
+    outlined_segmentation,
+    share_bars,
+    size_histogram,
+    streak_rose,
+)
+from spattermap.show.pictures.canvas import (
+    Picture,
+    colour_bar,
+    draw_map,
+    heading,
+    picture,
+    scale_bar,
+)
 from spattermap.show.pieces import table_html
+from spattermap.show.provenance import cautions
 from spattermap.show.wording import figures, percent
 
 if TYPE_CHECKING:
-    from spattermap.show.pictures.canvas import Picture
+    import xarray as xr
+
+    from spattermap.core.settings import Settings
+    from spattermap.core.work import Workers
 
 CROP_PX = 320  # side of a crop at full resolution
 _QUANTILES = (("bare", 0.1), ("middling", 0.5), ("covered", 0.9))
 
 
-def write_page(found: Mosaic, plan: Plan) -> None:
-    """Write ``report.html`` into the folder of the results.
+def write_mosaic(
+    source: Source | xr.Dataset,
+    out: str | Path,
+    *,
+    blank: xr.Dataset | None = None,
+    settings: Settings | None = None,
+    part_px: int = PART_PX,
+    workers: Workers | None = None,
+    overwrite: bool = False,
+) -> Analysis:
+    """Analyse a map set of any size part by part and write its tables, labels and page.
 
     Parameters
     ----------
-    found : Mosaic
-        The result.
-    plan : Plan
-        The segmentation, while its pictures are still on disk.
+    source : Source or xarray.Dataset
+        A mosaic, as `spattermap.loaders.open_parts` opens it.
+    out : str or pathlib.Path
+        Folder for the results; new or empty unless `overwrite`.
+    blank, settings, part_px, workers
+        As for `spattermap.analyse`.
+    overwrite : bool, optional
+        Replace results of the same names.
+
+    Returns
+    -------
+    Analysis
+        Its table of droplets and its labels are read from `out`.
+
+    Raises
+    ------
+    InputError, InputFileError
+        If the maps, the blank or a setting cannot be used.
+    OutputError
+        If the folder cannot be used.
     """
+    with staged_folder(out, overwrite=overwrite) as stage:
+        found = analyse(
+            source, blank=blank, settings=settings, part_px=part_px, folder=stage, workers=workers
+        )
+        found.write_tables(stage)
+        text = page(found)
+        (stage / "report.html").write_text(text, encoding="utf-8", newline="\n")
+        found.close()
+    return found.moved(Path(out))
+
+
+def page(found: Analysis) -> str:
+    """Return the page of a field worked on in parts, while its pictures are still on disk."""
     parts = [
         ("Answer", _answer(found)),
         ("Overview", _overview(found)),
-        ("Crops at full resolution", _crops(found, plan)),
+        ("Crops at full resolution", _crops(found)),
         ("Droplet sizes", _sizes(found)),
+        ("Shapes and spacing", shapes_and_spacing(found).html),
+        ("How the metal arrived", arrival(found).html),
         ("Streaks", _streaks(found)),
-        ("Connection", _connection(found)),
+        ("Connection", connection(found).html),
         ("Verdict on each element", _verdict(found)),
         ("Co-location", _pairs(found)),
-        ("Notes", _notes(found)),
+        ("Notes", notes(found).html),
         ("Files", _files()),
-        ("Cautions", _cautions()),
+        ("Cautions", str(cautions().html)),
     ]
-    title = _title(found)
-    text = shell(parts, title=title, kind="Mosaic", heading=title, level=found.settings.level)
-    (found.folder / "report.html").write_text(text, encoding="utf-8", newline="\n")
+    title = found.title
+    return shell(parts, title=title, kind="Mosaic", heading=title, level=found.settings.level)
 
 
-def _answer(found: Mosaic) -> str:
-    from spattermap.show import answers
-
+def _answer(found: Analysis) -> str:
     known = facts(found.maps)
     height, width = found.maps.sizes["y"], found.maps.sizes["x"]
     size = f"{width} × {height} px"
     if known.length_unit == "um":
         sides = (figures(n * known.pixel_size) for n in (width, height))
         size += f", {' × '.join(sides)} µm"
-    return answers(_view(found)).html + f"<p>The whole mosaic was analysed: {size}.</p>"
+    return answers(found).html + f"<p>The whole mosaic was analysed: {size}.</p>"
 
 
-def _view(found: Mosaic, maps: Any = None, labels: Any = None) -> Any:
-    """Return what pictures and sentences ask of a result; by default of the overview."""
+def _view(found: Analysis, maps: xr.Dataset, labels: npt.NDArray[np.int32]) -> Analysis:
+    """Return an analysis of which pictures see other maps: the overview, or a crop."""
     import xarray as xr
 
-    if maps is None:
-        maps = found.overview.drop_vars("kinds")
-    if labels is None:
-        labels = np.zeros((maps.sizes["y"], maps.sizes["x"]), np.int32)
-    view: Any = SimpleNamespace(
-        title=_title(found),
+    return replace(
+        found,
         maps=maps,
         labels=xr.DataArray(labels, dims=("y", "x")),
-        roles=found.roles,
-        elements=found.elements,
-        pairs=found.pairs,
-        settings=found.settings,
-        summary=found.summary,
-        morphology=SimpleNamespace(sizes=found.sizes, border_weight=found.weights),
-        blank=None,
         streaks=found.streaks.iloc[:0],
-        segmentation=SimpleNamespace(
-            n_droplets=found.n_droplets,
-            n_streaks=len(found.streaks),
-            elements_used=found.roles.alloy,
-            labels=labels,
-            smallest_trusted_px=found.smallest_trusted_px,
-        ),
+        blank=None,
+        overview=None,
     )
-    return view
 
 
-def _title(found: Mosaic) -> str:
-    return facts(found.maps).title or "Untitled mosaic"
-
-
-def _overview(found: Mosaic) -> str:
-    from spattermap.show.pictures import element_maps
-
-    side = round(found.maps.sizes["x"] / found.overview.sizes["x"])
+def _overview(found: Analysis) -> str:
+    assert found.overview is not None
+    small = found.overview.drop_vars("kinds")
+    side = round(found.maps.sizes["x"] / small.sizes["x"])
     html = f"<p>Each pixel below is the mean of {side} × {side} pixels of the mosaic.</p>"
-    pictures = (element_maps(_view(found)), _covered(found))
+    bare = np.zeros((small.sizes["y"], small.sizes["x"]), np.int32)
+    pictures = (element_maps(_view(found, small, bare)), _covered(found.overview))
     return (html if side > 1 else "") + "".join(map(figure_html, pictures))
 
 
-def _covered(found: Mosaic) -> Picture:
+def _covered(overview: xr.Dataset) -> Picture:
     """Draw the covered part, droplets and streaks together."""
     from cmcrameri import cm
 
-    from spattermap.show.pictures.canvas import colour_bar, draw_map, heading, picture, scale_bar
-
-    plane = found.overview["kinds"].sum("kind").values
+    plane = overview["kinds"].sum("kind").values
     height, width = plane.shape
     alt = (
         f"Covered part of the area, from {percent(float(plane.min()))} to "
@@ -125,34 +168,41 @@ def _covered(found: Mosaic) -> Picture:
     image = draw_map(axes, plane, cmap=cm.batlow, vmin=0.0, vmax=1.0)
     colour_bar(sheet, image, axes, label="covered part", shrink=0.8)
     heading(axes, "Metal cover")
-    scale_bar(axes, SimpleNamespace(maps=found.overview))
+    scale_bar(axes, SimpleNamespace(maps=overview))
     return sheet
 
 
-def _crops(found: Mosaic, plan: Plan) -> str:
-    from spattermap.show.pictures import outlined_segmentation
-
+def _crops(found: Analysis) -> str:
     html = (
         f"<p>Squares of up to {CROP_PX} × {CROP_PX} px, chosen by their cover: a bare, a middling "
         f"and a covered one{', and where the longest streak lies' * bool(len(found.streaks))}.</p>"
     )
-    for name, box in _chosen(found, plan.grid.shape):
-        labels = plan.found.labels[box.rows, box.columns]
+    for name, box in _chosen(found):
+        labels = found.segmentation.labels[box.rows, box.columns]
         # Numbers of a crop of its own: droplets first, then streaks.
         names, dense = np.unique(labels, return_inverse=True)
-        n = int(np.count_nonzero((names > 0) & (names <= found.n_droplets)))
+        n = int(np.count_nonzero((names > 0) & (names <= found.segmentation.n_droplets)))
         own = dense.reshape(labels.shape).astype(np.int32) + np.int32(names[0] != 0)
-        view = _view(found, part_maps(plan.source, box), own)
-        view.segmentation.n_droplets = n
-        view.segmentation.n_streaks = int(np.count_nonzero(names > 0)) - n
+        view = _view(found, Source(found.maps).part(box), own)
+        view = replace(
+            view,
+            segmentation=replace(
+                found.segmentation,
+                labels=own,
+                n_droplets=n,
+                n_streaks=int(np.count_nonzero(names > 0)) - n,
+            ),
+        )
         html += f"<h3>{escape(name)}: row {box.top}, column {box.left}</h3>" + figure_html(
             outlined_segmentation(view)
         )
     return html
 
 
-def _chosen(found: Mosaic, shape: tuple[int, int]) -> list[tuple[str, Box]]:
+def _chosen(found: Analysis) -> list[tuple[str, Box]]:
     """Return windows that stand for the mosaic, the same ones every time."""
+    assert found.overview is not None
+    shape = (found.maps.sizes["y"], found.maps.sizes["x"])
     cover = found.overview["kinds"].sum("kind").values
     step = round(shape[1] / cover.shape[1])
     block = max(1, CROP_PX // step)
@@ -180,25 +230,19 @@ def _window(top: int, left: int, shape: tuple[int, int]) -> Box:
     return Box(top, left, min(top + CROP_PX, shape[0]), min(left + CROP_PX, shape[1]))
 
 
-def _sizes(found: Mosaic) -> str:
+def _sizes(found: Analysis) -> str:
+    if not found.segmentation.n_droplets:
+        return "<p>No droplet was found.</p>"
     import pandas as pd
 
-    from spattermap.show.form_text import diameters_table, shape_sentences
-    from spattermap.show.pictures import size_histogram
-    from spattermap.show.pieces import paragraphs
-
-    if not found.n_droplets:
-        return "<p>No droplet was found.</p>"
-    unit = facts(found.maps).length_unit
-    view = _view(found)
-    view.droplets = pd.DataFrame({f"diameter_{unit}": found.diameters})
-    pieces = (diameters_table(found.sizes, unit), paragraphs(shape_sentences(found.shapes)))
-    return figure_html(size_histogram(view)) + "".join(piece.html for piece in pieces)
+    name = f"diameter_{facts(found.maps).length_unit}"
+    assert found.room is not None
+    table = pd.read_parquet(found.room.droplets, columns=["droplet", name])
+    view = replace(found, table=table.sort_values("droplet", ignore_index=True))
+    return figure_html(size_histogram(view)) + sizes(found).html
 
 
-def _streaks(found: Mosaic) -> str:
-    from spattermap.show.pictures import streak_rose
-
+def _streaks(found: Analysis) -> str:
     if not len(found.streaks):
         return "<p>No streak was found.</p>"
     unit = facts(found.maps).length_unit
@@ -210,41 +254,17 @@ def _streaks(found: Mosaic) -> str:
     )
 
 
-def _connection(found: Mosaic) -> str:
-    from spattermap.show.pieces import facts_table, paragraphs
-
-    if not wording.could_divide(_view(found)):
-        return "<p>Metal and bare area could not be told apart, nor can connection be told.</p>"
-    sheet = found.sheet
-    rows = {"Largest connected region": f"{percent(sheet.largest_region_share)} of the metal"}
-    for axis, crosses, ratio in (
-        ("x", sheet.connected_x, sheet.ratio_x),
-        ("y", sheet.connected_y, sheet.ratio_y),
-    ):
-        rows[f"Crosses the field in {axis}"] = "yes" if crosses else "no"
-        rows[f"Sheet conductance in {axis}"] = f"{percent(ratio)} of a full film's"
-    return facts_table("Connection of the metal", rows).html + paragraphs(sheet.notes).html
+def _verdict(found: Analysis) -> str:
+    return figure_html(share_bars(found)) + f'<div class="piece">{verdicts(found).html}</div>'
 
 
-def _verdict(found: Mosaic) -> str:
-    from spattermap.show import verdicts
-    from spattermap.show.pictures import share_bars
-
-    view = _view(found)
-    return figure_html(share_bars(view)) + f'<div class="piece">{verdicts(view).html}</div>'
-
-
-def _pairs(found: Mosaic) -> str:
+def _pairs(found: Analysis) -> str:
     columns = ["element_a", "element_b", "r", "r_plain", "p_value", "note"]
     return table_html(
         found.pairs,
         columns,
         "Correlation of every pair: r freed of counting noise, r plain as counted.",
     )
-
-
-def _notes(found: Mosaic) -> str:
-    return f"<ul>{''.join(f'<li>{escape(note)}</li>' for note in found.notes)}</ul>"
 
 
 def _files() -> str:
@@ -254,9 +274,3 @@ def _files() -> str:
         "<code>summary.json</code>; <code>labels.zarr</code>: the label of every pixel, droplets "
         "first, then streaks.</p>"
     )
-
-
-def _cautions() -> str:
-    from spattermap.show import cautions
-
-    return str(cautions().html)
