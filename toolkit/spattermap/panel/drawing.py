@@ -87,7 +87,7 @@ def _circle(row: dict[Any, Any], names: list[str], size: float, unit: str) -> st
         f"{e} {row[f'{e}_counts']:.0f} ± {row[f'{e}_counts_err']:.0f}" for e in names
     )
     words = (
-        f"droplet {row['label']}: diameter {row['diameter_um']:.3g} {printed}, aspect ratio "
+        f"droplet {row['droplet']}: diameter {row['diameter_um']:.3g} {printed}, aspect ratio "
         f"{row['aspect_ratio']:.2f}, at x {row['x_um']:.4g}, y {row['y_um']:.4g} {printed}; "
         f"{counts}"
     )
