@@ -89,7 +89,7 @@ def test_same_input_same_bytes(stand_in):
 def test_save_all_writes_png_and_svg(tmp_path, stand_in, monkeypatch):
     few = ("outlined_segmentation", "size_histogram", "current_density")
     monkeypatch.setattr(pictures, "REPORT_PICTURES", {name: EVERY[name] for name in few})
-    written = pictures.save_all(stand_in(), tmp_path / "figures")
+    written = pictures.save_all(stand_in(), tmp_path / "figures", vector=True)
     assert sorted(p.name for p in written) == sorted(
         p.name for p in (tmp_path / "figures").iterdir()
     )

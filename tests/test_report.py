@@ -12,7 +12,7 @@ from spattermap import show
 from spattermap.core.errors import InputError, InputFileError, OutputError
 from spattermap.show import pictures
 from spattermap.show.findings import _may_be_background
-from spattermap.show.report import as_page, notebook_path, run_notebook, write_report
+from spattermap.show.report import Cell, as_page, notebook_path, run_notebook, write_report
 
 NASTY = "plate <b>7</b> & $x$"
 
@@ -39,8 +39,8 @@ class Reader(HTMLParser):
         return [attributes for name, attributes in self.tags if name == tag]
 
 
-def closed(heading):
-    return nbformat.v4.new_markdown_cell(heading, metadata={"tags": ["closed"]})
+def text(source, *tags):
+    return Cell("markdown", source, frozenset(tags))
 
 
 def page_of(analysis):
@@ -56,25 +56,15 @@ def page_of(analysis):
         show.cautions(),
         show.formula(r"\frac{a}{\sqrt{b}}", "a / sqrt b"),
     ]
-    cells = [
-        nbformat.v4.new_markdown_cell("# Only here", metadata={"tags": ["notebook-only"]}),
-        nbformat.v4.new_markdown_cell("## Answers"),
-    ]
+    cells = [text("# Only here", "notebook-only"), text("## Answers")]
     for piece in pieces:
-        if isinstance(piece, show.Fragment):
-            data, about = {"text/html": piece.html, "text/plain": piece.text}, {}
-        else:
-            bundle, about = piece._repr_mimebundle_()
-            data = {**bundle, "image/png": base64.b64encode(bundle["image/png"]).decode()}
-        output = nbformat.v4.new_output("execute_result", data=data, metadata=about)
-        cells.append(nbformat.v4.new_code_cell("secret_code()", outputs=[output]))
+        cells.append(Cell("code", "secret_code()", frozenset(), value=piece))
         if len(cells) == 4:
-            cells.append(closed("## Sizes & shares"))
-    cells.append(closed("## Nothing to show"))
-    cells.append(nbformat.v4.new_markdown_cell("## Limits"))
-    warning = nbformat.v4.new_output("stream", name="stderr", text="a library grumbles")
-    cells.append(nbformat.v4.new_code_cell("", outputs=[warning]))
-    return as_page(nbformat.v4.new_notebook(cells=cells), title=NASTY)
+            cells.append(text("## Sizes & shares", "closed"))
+    cells.append(text("## Nothing to show", "closed"))
+    cells.append(text("## Limits"))
+    cells.append(Cell("code", "", frozenset(), printed="<i>said</i>"))
+    return as_page(cells, title=NASTY)
 
 
 @pytest.fixture
@@ -109,9 +99,9 @@ def test_input_is_escaped(page):
     assert "Roles are &lt;assumed&gt;." in page
 
 
-def test_code_warnings_and_notebook_only_cells_stay_out(page):
+def test_code_and_notebook_only_cells_stay_out_and_printed_lines_are_escaped(page):
     assert "secret_code" not in page
-    assert "grumbles" not in page
+    assert "<pre>&lt;i&gt;said&lt;/i&gt;</pre>" in page
     assert "Only here" not in page
 
 
@@ -163,12 +153,12 @@ def small_notebook(tmp_path):
     return write
 
 
-def test_unknown_parameter_is_refused(small_notebook, tmp_path):
+def test_unknown_parameter_is_refused(small_notebook):
     with pytest.raises(InputError, match="Did you mean 'answer'"):
-        run_notebook(small_notebook("answer"), {"anwser": 2}, folder=tmp_path / "run")
+        run_notebook(small_notebook("answer"), {"anwser": 2})
 
 
-def test_a_notebook_runs_in_this_python_and_its_input_errors_come_through(small_notebook, tmp_path):
+def test_a_notebook_runs_in_this_python_and_its_input_errors_come_through(small_notebook):
     book = small_notebook(
         "import sys\nfrom spattermap.core.errors import InputError\n"
         "raise InputError(f'x must be 2, got {answer}. {sys.prefix}')"
@@ -176,7 +166,7 @@ def test_a_notebook_runs_in_this_python_and_its_input_errors_come_through(small_
     import sys
 
     with pytest.raises(InputError) as caught:
-        run_notebook(book, {"answer": 3}, folder=tmp_path)
+        run_notebook(book, {"answer": 3})
     assert str(caught.value) == f"x must be 2, got 3. {sys.prefix}"
 
 
@@ -222,10 +212,11 @@ def small_maps(tmp_path):
 def test_a_run_that_fails_or_is_interrupted_leaves_nothing(
     problem, small_maps, tmp_path, monkeypatch
 ):
-    def fail(notebook, parameters, *, folder):
+    def fail(notebook, parameters):
         from pathlib import Path
 
-        (Path(parameters["save_to"]) / "elements.csv").write_text("half", encoding="utf-8")
+        half = Path(parameters["settings_file"]).with_name("elements.csv")
+        half.write_text("half", encoding="utf-8")
         raise problem
 
     monkeypatch.setattr("spattermap.show.report.run_notebook", fail)

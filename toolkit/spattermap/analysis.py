@@ -151,7 +151,7 @@ class Analysis:
         """Return the answers as text, one line a question."""
         return presenter().answer(self)
 
-    def save(self, folder: str | Path, *, overwrite: bool = False) -> Path:
+    def save(self, folder: str | Path, *, overwrite: bool = False, vector: bool = False) -> Path:
         """Write tables, labels and, of a field in memory, pictures into a folder.
 
         Parameters
@@ -160,6 +160,8 @@ class Analysis:
             The folder; new or empty unless `overwrite`.
         overwrite : bool, optional
             Replace results of the same names.
+        vector : bool, optional
+            Save each picture as SVG too.
 
         Returns
         -------
@@ -173,7 +175,7 @@ class Analysis:
         """
         with staged_folder(folder, overwrite=overwrite) as stage:
             self.write_tables(stage)
-            presenter().save_pictures(self, stage / "figures")
+            presenter().save_pictures(self, stage / "figures", vector=vector)
         return Path(folder)
 
     def write_tables(self, stage: Path) -> None:

@@ -86,6 +86,7 @@ def _add_report(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
     report.add_argument("mapset", type=Path, metavar="MAPSET", help="folder or file with the maps")
     _add_out_and_blank(report)
     _add_crop(report)
+    report.add_argument("--vector", action="store_true", help="save each picture as SVG too")
     _add_choices(report)
     report.set_defaults(run=_report)
 
@@ -201,6 +202,7 @@ def _report(chosen: argparse.Namespace) -> int:
         blank=chosen.blank,
         overwrite=chosen.overwrite,
         crop=chosen.crop,
+        vector=chosen.vector,
     )
     print(page)
     return DONE

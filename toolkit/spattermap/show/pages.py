@@ -14,13 +14,12 @@ from spattermap import __version__
 if TYPE_CHECKING:
     from spattermap.show.pictures.canvas import Picture
 
-TEMPLATES = Path(__file__).parent / "_templates"
 _POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'"
 
 
 def style() -> str:
     """Return the style sheet of every page."""
-    return (TEMPLATES / "page" / "style.css").read_text(encoding="utf-8")
+    return Path(__file__).with_name("style.css").read_text(encoding="utf-8")
 
 
 def anchor(title: str) -> str:

@@ -1,36 +1,57 @@
-"""From a folder of maps to one page that opens anywhere: execute the notebook, keep its results."""
+"""From a folder of maps to one page that opens anywhere: run the notebook's cells, keep them."""
 
 from __future__ import annotations
 
-import contextlib
-import os
+import ast
+import base64
+import io
+import json
 import re
 import sys
-import warnings
-from collections.abc import Iterator
-from html import unescape
+from contextlib import redirect_stdout
+from dataclasses import dataclass, field
+from html import escape, unescape
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from spattermap import __version__
 from spattermap.core import errors
-from spattermap.core.errors import InputError, InputFileError, SpattermapError
+from spattermap.core.errors import InputError, InputFileError
 from spattermap.core.files import scratch_beside, staged_folder
 from spattermap.core.settings import Settings
 from spattermap.show.field_viewer import module_hash
-from spattermap.show.pages import TEMPLATES, anchor, style
+from spattermap.show.pages import anchor, style
 from spattermap.show.provenance import field_line
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from nbformat import NotebookNode
+    from collections.abc import Mapping, Sequence
 
 NOTEBOOK = "new_map_set.ipynb"
 PAGE = "report.html"
 NOTEBOOK_ONLY = "notebook-only"
 # Cells whose heading begins a part that is closed until it is asked for.
 CLOSED = "closed"
+PARAMETERS = "parameters"
+# A cell that shows one of the report's pictures as it stands: it need not be drawn again.
+_PICTURE = re.compile(r"pictures\.(\w+)\(analysis\)")
+
+
+class Cell(NamedTuple):
+    """A cell of a notebook with what it printed and what its last line gave."""
+
+    kind: str
+    source: str
+    tags: frozenset[str]
+    printed: str = ""
+    value: Any = None
+
+
+@dataclass(frozen=True)
+class Executed:
+    """The cells of a notebook that was run, and the names they left."""
+
+    cells: Sequence[Cell]
+    names: dict[str, Any] = field(default_factory=dict)
 
 
 def write_report(
@@ -41,6 +62,7 @@ def write_report(
     overwrite: bool = False,
     blank: str | Path | None = None,
     crop: bool = False,
+    vector: bool = False,
 ) -> Path:
     """Analyse a map set and write a page, its tables and its pictures into a folder.
 
@@ -58,6 +80,8 @@ def write_report(
         Map set of the bare substrate; by default the one that the sidecar names.
     crop : bool, optional
         Cut maps that differ by a border to one size, as `spattermap.load` does.
+    vector : bool, optional
+        Save each picture as SVG too.
 
     Returns
     -------
@@ -72,30 +96,34 @@ def write_report(
         If `out` cannot be written, or holds files and `overwrite` is False.
     """
     from spattermap.core.mapset import facts
-    from spattermap.loaders import blank_path, load
+    from spattermap.loaders import blank_path
+    from spattermap.show.pictures import save_all
 
     with staged_folder(out, overwrite=overwrite) as stage:
-        # What cannot be read is refused before a kernel is started.
-        maps = load(path, crop=crop)
         bare = Path(blank) if blank is not None else blank_path(path)
-        if bare is not None:
-            load(bare)
         with scratch_beside(stage) as scratch:
             chosen = scratch / "settings.toml"
             chosen.write_text((settings or Settings()).to_toml(), encoding="utf-8")
-            executed = run_notebook(
+            done = run_notebook(
                 notebook_path(NOTEBOOK),
                 {
                     "map_set": str(Path(path).resolve()),
                     "blank": "" if bare is None else str(bare.resolve()),
                     "settings_file": str(chosen),
-                    "save_to": str(stage),
+                    "save_to": "",  # saved below, with the pictures that are drawn already
                     "crop": crop,
                     "hands_on": False,
                 },
-                folder=scratch,
             )
-        page = as_page(executed, title=facts(maps).shown_title, facts_line=field_line(maps))
+        maps, analysis = done.names["maps"], done.names["analysis"]
+        analysis.write_tables(stage)
+        drawn = {
+            found[1]: cell.value
+            for cell in done.cells
+            if cell.value is not None and (found := _PICTURE.fullmatch(cell.source.strip()))
+        }
+        save_all(analysis, stage / "figures", drawn=drawn, vector=vector)
+        page = as_page(done.cells, title=facts(maps).shown_title, facts_line=field_line(maps))
         (stage / PAGE).write_text(page, encoding="utf-8", newline="\n")
     return Path(out) / PAGE
 
@@ -117,133 +145,146 @@ def notebook_path(name: str) -> Path:
     )
 
 
-def run_notebook(notebook: Path, parameters: Mapping[str, object], *, folder: Path) -> NotebookNode:
-    """Execute a notebook with parameters and return it with its outputs."""
-    with _quiet_jupyter():
-        import papermill
+def run_notebook(notebook: Path, parameters: Mapping[str, object]) -> Executed:
+    """Run the code of a notebook in this process, cell by cell, with parameters of its own.
 
-        _refuse_unknown(parameters, papermill.inspect_notebook(str(notebook)))
-        try:
-            executed: NotebookNode = papermill.execute_notebook(
-                str(notebook),
-                str(folder / notebook.name),
-                parameters=dict(parameters),
-                kernel_name="python3",
-                # shown in a terminal only: elsewhere a bar is noise in a log
-                progress_bar={"disable": None, "desc": "Analysing", "unit": "step"},
-                kernel_manager_class=_this_python(folder),
-                cwd=str(notebook.parent),
-            )
-        except papermill.PapermillExecutionError as problem:
-            _raise_input_error(problem)
-            raise
-    return executed
+    What a cell raises comes through as it is. Paths in the notebook count from the present folder.
+    """
+    held = json.loads(notebook.read_text(encoding="utf-8"))["cells"]
+    cells = [
+        Cell(one["cell_type"], "".join(one["source"]), frozenset(one["metadata"].get("tags", ())))
+        for one in held
+    ]
+    names: dict[str, Any] = {"__name__": "__main__"}
+    done = []
+    for number, cell in enumerate(cells):
+        if cell.kind == "code":
+            where = f"{notebook.name}, cell {number + 1}"
+            printed, value = _execute(cell.source, where, names)
+            cell = cell._replace(printed=printed, value=value)  # noqa: PLW2901
+            if PARAMETERS in cell.tags:
+                _set(parameters, cell.source, names)
+        elif sys.stderr.isatty() and cell.source.startswith("## "):
+            print(f"\r\x1b[K{cell.source.splitlines()[0][3:]} ...", end="", file=sys.stderr)
+        done.append(cell)
+    if sys.stderr.isatty():
+        print("\r\x1b[K", end="", file=sys.stderr)
+    return Executed(tuple(done), names)
 
 
-def _refuse_unknown(parameters: Mapping[str, object], known: Mapping[str, object]) -> None:
-    # papermill itself only warns, and the value would silently have no effect.
-    for name in parameters:
+def _execute(source: str, where: str, names: dict[str, Any]) -> tuple[str, Any]:
+    """Run one cell; return what it printed, and the value of its last line if that has one."""
+    tree = ast.parse(source, where)
+    last = tree.body.pop() if tree.body and isinstance(tree.body[-1], ast.Expr) else None
+    value = None
+    with redirect_stdout(io.StringIO()) as printed:
+        exec(compile(tree, where, "exec"), names)
+        if isinstance(last, ast.Expr):
+            value = eval(compile(ast.Expression(last.value), where, "eval"), names)
+    return printed.getvalue(), value
+
+
+def _set(parameters: Mapping[str, object], source: str, names: dict[str, Any]) -> None:
+    """Put parameters over those of the notebook; a misspelt one would have no effect."""
+    known = [
+        target.id
+        for line in ast.parse(source).body
+        if isinstance(line, ast.Assign)
+        for target in line.targets
+        if isinstance(target, ast.Name)
+    ]
+    for name, value in parameters.items():
         if name not in known:
             raise InputError(errors.unknown_name("notebook: parameter", name, known))
+        names[name] = value
 
 
-def _raise_input_error(problem: Any) -> None:
-    kind = getattr(errors, str(problem.ename), None)
-    if isinstance(kind, type) and issubclass(kind, SpattermapError):
-        raise kind(str(problem.evalue)) from None
+def as_page(cells: Sequence[Cell], *, title: str, facts_line: str = "") -> str:
+    """Return cells that were run as a page that asks for nothing; its script is known by hash."""
+    import mistune
 
-
-def _this_python(folder: Path) -> type:
-    """Return a kernel manager that starts the running Python, whatever kernels are installed.
-
-    The file by which the kernel is reached goes into `folder`, to be removed with it.
-    """
-    from jupyter_client.kernelspec import KernelSpec
-    from jupyter_client.manager import AsyncKernelManager
-    from traitlets import default
-
-    launch = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"]
-    # The kernel must find this very package, also when it is not installed.
-    places = [str(Path(__file__).resolve().parents[2]), os.environ.get("PYTHONPATH", "")]
-    spec = KernelSpec(
-        argv=[*launch, "--log-level=ERROR"],
-        display_name="Python",
-        language="python",
-        env={"PYTHONPATH": os.pathsep.join(place for place in places if place)},
+    to_html = mistune.create_markdown(escape=True)
+    shown = [cell for cell in cells if NOTEBOOK_ONLY not in cell.tags]
+    main = "\n".join(
+        str(to_html(cell.source)) if cell.kind == "markdown" else _output(cell) for cell in shown
+    )
+    main = re.sub(r"\n\s*\n+", "\n", main)
+    policy = (
+        "default-src 'none'; img-src data:; style-src 'unsafe-inline'; "
+        f"script-src {module_hash()}; base-uri 'none'; form-action 'none'"
+    )
+    named = escape(title)
+    return (
+        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        '<meta name="color-scheme" content="light dark">\n'
+        '<meta name="referrer" content="no-referrer">\n'
+        f'<meta name="generator" content="Spattermap {__version__}">\n'
+        f"<title>{named}</title>\n<style>\n{style()}\n</style>\n</head>\n<body>\n"
+        '<a class="skip" href="#main">Skip to the answer</a>\n'
+        f'<header>\n<h1>{named}</h1>\n<p class="kind">{escape(facts_line)}</p>\n</header>\n'
+        '<div class="page">\n<main id="main" tabindex="-1">\n'
+        f"{_in_parts(main, closed=_tagged(shown, CLOSED))}\n</main>\n</div>\n"
+        f"<footer>\n<p>Made by Spattermap {__version__}. Screening evidence, not certification.</p>"
+        "\n</footer>\n</body>\n</html>\n"
     )
 
-    class ThisPython(AsyncKernelManager):
-        @default("connection_file")
-        def _in_folder(self) -> str:
-            return str(folder / "kernel.json")
 
-        @property
-        def kernel_spec(self) -> KernelSpec:
-            return spec
+def _output(cell: Cell) -> str:
+    """Return what a cell showed: its printed lines, then a fragment, a picture or a text."""
+    from spattermap.show.pictures import Picture
 
-    return ThisPython
-
-
-@contextlib.contextmanager
-def _quiet_jupyter() -> Iterator[None]:
-    """Keep the notices of the Jupyter libraries from a user who only wants a page."""
-    before = os.environ.get("PYDEVD_DISABLE_FILE_VALIDATION")
-    os.environ["PYDEVD_DISABLE_FILE_VALIDATION"] = "1"
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            yield
-    finally:
-        if before is None:
-            del os.environ["PYDEVD_DISABLE_FILE_VALIDATION"]
-        else:
-            os.environ["PYDEVD_DISABLE_FILE_VALIDATION"] = before
+    parts = [f"<pre>{escape(cell.printed)}</pre>"] if cell.printed.strip() else []
+    if isinstance(cell.value, Picture):
+        bundle, about = cell.value._repr_mimebundle_()
+        known = about.get("image/png")
+        parts.append(_figure(bundle, known) if known else _piece(bundle["text/html"]))
+    elif hasattr(cell.value, "_repr_html_"):
+        parts.append(_piece(str(cell.value._repr_html_())))
+    elif cell.value is not None:
+        parts.append(f"<pre>{escape(repr(cell.value))}</pre>")
+    return "\n".join(parts)
 
 
-def as_page(notebook: NotebookNode, *, title: str, facts_line: str = "") -> str:
-    """Return an executed notebook as a page that asks for nothing; its script is known by hash."""
-    from nbconvert import HTMLExporter
-    from traitlets.config import Config
-
-    options = Config()
-    options.TagRemovePreprocessor.enabled = True
-    options.TagRemovePreprocessor.remove_cell_tags = {NOTEBOOK_ONLY}
-    exporter = HTMLExporter(  # type: ignore[no-untyped-call]
-        config=options,
-        template_name="page",
-        extra_template_basedirs=[str(TEMPLATES)],
-        exclude_input=True,
-        exclude_anchor_links=True,
+def _piece(html: str) -> str:
+    scrolls = (
+        ' tabindex="0" role="group" aria-label="Table, scrolls sideways where it does not fit"'
+        if "<table" in html
+        else ""
     )
-    remove = "nbconvert.preprocessors.TagRemovePreprocessor"
-    exporter.register_preprocessor(remove, enabled=True)  # type: ignore[no-untyped-call]
-    about = {
-        "page_title": title,
-        "page_style": style(),
-        "page_facts": facts_line,
-        "script_hash": module_hash(),
-        "spattermap_version": __version__,
-    }
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        page, _ = exporter.from_notebook_node(notebook, resources=about)
-    page = re.sub(r"\n\s*\n+", "\n", str(page))
-    return _in_parts(page, closed=_tagged(notebook, CLOSED)) + "\n"
+    return f'<div class="piece"{scrolls}>\n{html}\n</div>'
 
 
-def _tagged(notebook: NotebookNode, tag: str) -> set[str]:
+def _figure(bundle: Mapping[str, Any], about: Mapping[str, Any]) -> str:
+    kinds = (("wide", about["width"] > 800), ("tall", about["height"] > 700),
+             ("drawing", about["drawing"]))  # fmt: skip
+    kind = " ".join(word for word, holds in kinds if holds)
+    scrolls = (
+        ' tabindex="0" role="group" aria-label="Wide picture, scrolls sideways on narrow screens"'
+        if about["width"] > 800
+        else ""
+    )
+    code = base64.b64encode(bundle["image/png"]).decode("ascii")
+    return (
+        f"<figure{f' class={chr(34)}{kind}{chr(34)}' if kind else ''}{scrolls}>\n"
+        f'<img alt="{escape(about["alt"])}" width="{about["width"]}" height="{about["height"]}" '
+        f'src="data:image/png;base64,{code}">\n</figure>'
+    )
+
+
+def _tagged(cells: Sequence[Cell], tag: str) -> set[str]:
     """Return the second-level headings in the cells that carry a tag."""
-    cells = [cell.source for cell in notebook.cells if tag in cell.metadata.get("tags", [])]
-    return set(re.findall(r"^## (.+?)\s*$", "\n".join(cells), flags=re.MULTILINE))
+    texts = [cell.source for cell in cells if tag in cell.tags]
+    return set(re.findall(r"^## (.+?)\s*$", "\n".join(texts), flags=re.MULTILINE))
 
 
-def _in_parts(page: str, *, closed: set[str]) -> str:
+def _in_parts(main: str, *, closed: set[str]) -> str:
     """Put each second-level heading and what follows it into a part of its own.
 
     The first part is the first screen; closed ones open at a click and in print; those with
     nothing to show are left out.
     """
-    before, main, after = _split_main(page)
     main = re.sub(r'<div class="piece">\s*<p class="nothing">.*?</p>\s*</div>', "", main)
     head, *parts = re.split(r"(?=<h2>)", main)
     shown = []
@@ -260,10 +301,4 @@ def _in_parts(page: str, *, closed: set[str]) -> str:
         else:
             kind = "part" if shown else "first"
             shown.append(f'<section class="{kind}"><h2 id="{name}">{title}</h2>{body}</section>\n')
-    return "".join((before, head, *shown, after))
-
-
-def _split_main(page: str) -> tuple[str, str, str]:
-    start = re.search(r"<main[^>]*>", page).end()  # type: ignore[union-attr]
-    end = page.rindex("</main>")
-    return page[:start], page[start:end], page[end:]
+    return "".join((head, *shown))

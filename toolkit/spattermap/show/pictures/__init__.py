@@ -20,7 +20,7 @@ b'PNG'
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -109,8 +109,14 @@ def alt_text(name: str, analysis: Any) -> str:
     return REPORT_PICTURES[one_of(name, "name", REPORT_PICTURES)](analysis).alt
 
 
-def save_all(analysis: Any, folder: str | Path) -> list[Path]:
-    """Write every picture of the report as PNG and SVG.
+def save_all(
+    analysis: Any,
+    folder: str | Path,
+    *,
+    drawn: Mapping[str, Picture] | None = None,
+    vector: bool = False,
+) -> list[Path]:
+    """Write every picture of the report as PNG, and as SVG where it is asked for.
 
     Parameters
     ----------
@@ -118,20 +124,28 @@ def save_all(analysis: Any, folder: str | Path) -> list[Path]:
         The result.
     folder : str or pathlib.Path
         Where to; made if missing.
+    drawn : mapping of str to Picture, optional
+        Pictures by their names in `REPORT_PICTURES` that need not be drawn again.
+    vector : bool, optional
+        Write SVG too.
 
     Returns
     -------
     list of pathlib.Path
-        The files, PNG and SVG of each picture in turn; none where there is nothing to draw.
+        The files of each picture in turn; none where there is nothing to draw.
     """
     target = Path(folder)
     target.mkdir(parents=True, exist_ok=True)
     written = []
     for name, draw in REPORT_PICTURES.items():
-        sheet = draw(analysis)
+        sheet = (drawn or {}).get(name) or draw(analysis)
         if sheet.nothing:
             continue
-        for suffix, data in ((".png", sheet.png()), (".svg", sheet.svg())):
+        files = [(".png", sheet.png())]
+        if vector:
+            sheet.set_layout_engine("none")  # laid out once: the places hold
+            files.append((".svg", sheet.svg()))
+        for suffix, data in files:
             path = target / f"{name}{suffix}"
             part = path.with_name(path.name + ".part")
             part.write_bytes(data)

@@ -63,6 +63,7 @@ class Picture(Figure):
         FigureCanvasAgg(self)
         self.alt = alt
         self.nothing = False
+        self._rendered: dict[float, bytes] = {}
 
     @property
     def is_drawing(self) -> bool:
@@ -81,10 +82,13 @@ class Picture(Figure):
         -------
         bytes
         """
-        buffer = io.BytesIO()
-        # Without the software stamp the same input gives the same bytes.
-        self.savefig(buffer, format="png", dpi=dpi, metadata={"Software": None})
-        return buffer.getvalue()
+        if dpi not in self._rendered or self.stale:
+            buffer = io.BytesIO()
+            # Without the software stamp the same input gives the same bytes.
+            self.savefig(buffer, format="png", dpi=dpi, metadata={"Software": None})
+            self._rendered = {dpi: buffer.getvalue()}
+            self.stale = False
+        return self._rendered[dpi]
 
     def svg(self, *, dpi: float = 130) -> bytes:
         """Return the picture as SVG bytes.
