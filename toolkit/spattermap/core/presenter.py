@@ -25,7 +25,7 @@ class Presenter(Protocol):
     def html(self, analysis: Any) -> str:
         """Return the finding for a notebook."""
 
-    def save_pictures(self, analysis: Any, folder: Path) -> None:
+    def save_pictures(self, analysis: Any, folder: Path, *, vector: bool) -> None:
         """Write the pictures into a folder."""
 
 

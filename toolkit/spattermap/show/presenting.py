@@ -29,9 +29,9 @@ def html(analysis: Any) -> str:
     return str(summary(analysis).html)
 
 
-def save_pictures(analysis: Any, folder: Path) -> None:
+def save_pictures(analysis: Any, folder: Path, *, vector: bool) -> None:
     """Write every picture of the report; of a field worked on in parts the page has its own."""
     from spattermap.show import pictures
 
     if analysis.overview is None:
-        pictures.save_all(analysis, folder)
+        pictures.save_all(analysis, folder, vector=vector)
