@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 
 import spattermap
-from spattermap.show.answers import CERTAINTIES, QUESTIONS, answer_lines, answers_of
+from spattermap.examine import Examination, Finding
+from spattermap.show.answers import CERTAINTIES, QUESTIONS, answer_lines, answers, answers_of
 from spattermap.show.wording import is_film
 from spattermap.synthesis import Cracks, Deposit, make_deposit
 
@@ -139,18 +140,30 @@ def test_cracks_are_told_with_chance(droplets):
 
 
 def test_doubtful_maps_come_first_with_their_next_step(droplets):
-    rows = [
-        {"check": "rows", "subject": "Zn", "finding": "faulty", "consequence": "Rows are dead.",
-         "next_step": "Map again."},
-        {"check": "dose", "subject": "all", "finding": "sound", "consequence": "", "next_step": ""},
-    ]  # fmt: skip
-    view = SimpleNamespace(**vars(droplets), examination=pd.DataFrame(rows))
-    view.summary = droplets.summary
-    found = answers_of(view)
-    assert found[-1].answer == "Yes, rows (Zn) is faulty: Rows are dead."
-    sound = SimpleNamespace(**vars(droplets), examination=pd.DataFrame(rows[1:]))
-    sound.summary = droplets.summary
+    dead = Finding(
+        "rows", "Zn", "faulty", consequence="Rows are dead", next_step="Map again."
+    )  # fmt: skip
+    view = replace(droplets, examination=Examination((dead, Finding("dose")), droplets.maps))
+    assert answers_of(view)[-1].answer == "Yes, rows (Zn) is faulty: Rows are dead."
+    assert "Rows are dead" in answers(view).text.splitlines()[1]
+    sound = replace(droplets, examination=Examination((Finding("dose"),), droplets.maps))
     assert answers_of(sound)[-1].answer == "No: 1 check passed."
+
+
+def test_what_rests_on_a_fault_is_withheld_in_the_answers(droplets):
+    lost = Finding(
+        "rows", "all", "faulty", consequence="half is lost", next_step="Map again.",
+        withholds=(("coverage", ""), ("connection", "y")),
+    )  # fmt: skip
+    found = replace(droplets, examination=Examination((lost,), droplets.maps))
+    said = {one.topic: one for one in answers_of(found)}
+    for topic in ("arrival", "amount", "connection"):
+        assert said[topic].answer == "Withheld: half is lost."
+        assert said[topic].certainty == "open"
+    summary = found.summary()
+    assert summary["coverage"] is None
+    assert summary["connected_y"] is None
+    assert summary["connected_x"] is not None
 
 
 def test_maps_of_noise_alone_answer_nothing_about_form():

@@ -27,6 +27,8 @@ __version__ = "0.1.0"
 _HOMES = {
     "Analysis": "spattermap.analysis",
     "analyse": "spattermap.analysis",
+    "Examination": "spattermap.examine",
+    "examine": "spattermap.examine",
     "Settings": "spattermap.core.settings",
     "SpattermapError": "spattermap.core.errors",
     "from_signal": "spattermap.loaders",
@@ -38,10 +40,12 @@ _HOMES = {
 
 __all__ = [
     "Analysis",
+    "Examination",
     "Settings",
     "SpattermapError",
     "__version__",
     "analyse",
+    "examine",
     "from_signal",
     "load",
     "load_blank",
@@ -55,6 +59,8 @@ if TYPE_CHECKING:
     from spattermap.core.errors import SpattermapError as SpattermapError
     from spattermap.core.mapset import make_map_set as make_map_set
     from spattermap.core.settings import Settings as Settings
+    from spattermap.examine import Examination as Examination
+    from spattermap.examine import examine as examine
     from spattermap.loaders import from_signal as from_signal
     from spattermap.loaders import load as load
     from spattermap.loaders import load_blank as load_blank

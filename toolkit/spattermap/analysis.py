@@ -16,6 +16,13 @@ from spattermap.core.mapset import Roles, facts, noise_is_known, stated_roles, v
 from spattermap.core.presenter import presenter
 from spattermap.core.results import scaled_streaks, summary_of, tables_in_unit, write_files
 from spattermap.core.settings import Settings
+from spattermap.examine import (
+    examine,
+    with_dropped_pairs,
+    withheld_numbers,
+    withheld_verdicts,
+    without_maps,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,6 +30,7 @@ if TYPE_CHECKING:
 
     from spattermap.analysis_parts import Measured, Room
     from spattermap.core.work import Workers
+    from spattermap.examine import Examination
     from spattermap.measure.connection import Continuity
     from spattermap.measure.form import Morphology
     from spattermap.noise.moments import BlockMoments
@@ -32,6 +40,10 @@ if TYPE_CHECKING:
 
 
 LARGEST_WHOLE_PX = 4096 * 4096  # a larger lazy field is worked on in parts
+NO_BLANK = (
+    "No blank was given: what lies outside the deposits cannot be told from the substrate by "
+    "comparison. Map a bare plate under the same conditions."
+)
 _PROBE_PX = 2048  # side of the middle part from which unstated roles are inferred
 
 
@@ -42,7 +54,8 @@ class Analysis:
     Parameters
     ----------
     maps : xarray.Dataset
-        The map set, as it came.
+        The map set as it was analysed: mended, and without the maps that took no part (see
+        `examination`); the one that came where it was sound.
     roles : Roles
         Which element belongs to alloy, substrate or neither, and how that is known.
     segmentation : Segmentation
@@ -76,6 +89,8 @@ class Analysis:
         What the reader must know before believing a number.
     oxygen : pandas.DataFrame or None
         Oxygen beyond the glass by where it lies, see `spattermap.verdict.oxygen`.
+    examination : Examination or None
+        What was tested of the maps before anything was believed, see `spattermap.examine`.
     overview : xarray.Dataset or None
         Of a field in parts, the maps averaged over squares, and ``kinds``: part of each square
         that is covered by droplets and by streaks.
@@ -102,6 +117,7 @@ class Analysis:
     blank: xr.Dataset | None = None
     notes: tuple[str, ...] = field(default_factory=tuple)
     oxygen: pd.DataFrame | None = None
+    examination: Examination | None = None
     overview: xr.Dataset | None = None
     room: Room | None = None
     held: Any = field(default=None, compare=False)
@@ -132,13 +148,17 @@ class Analysis:
             "smallest_trusted_um": self.segmentation.smallest_trusted_px * size,
             "smallest_composition_um": limit.smallest_um if limit else float("nan"),
         }
+        more: dict[str, Any] = {"size_px": [self.maps.sizes["y"], self.maps.sizes["x"]]}
+        if self.examination is not None:
+            numbers = withheld_numbers(numbers, self.examination.withheld)
+            more["examination"] = self.examination.counts
         known = summary_of(
             self.maps,
             numbers,
             roles=self.roles,
             notes=self.notes,
             settings=self.settings,
-            more={"size_px": [self.maps.sizes["y"], self.maps.sizes["x"]]},
+            more=more,
         )
         return {**known, "answers": [one.to_dict() for one in presenter().answers_of(self, known)]}
 
@@ -193,7 +213,10 @@ class Analysis:
                 _copy(self.room.folder / name, stage / name)
         else:
             self._write_labels(stage / "labels.tif")
-        write_files(stage, self.summary(), {name: getattr(self, name) for name in names})
+        tables = {name: getattr(self, name) for name in names}
+        if self.examination is not None:
+            tables["examination"] = self.examination.table
+        write_files(stage, self.summary(), tables)
 
     def _write_labels(self, file: Path) -> None:
         import tifffile
@@ -302,8 +325,11 @@ def analyse(
     if blank is not None:
         validate(blank)
     if part_px is None and (source.checked or math.prod(source.shape) <= LARGEST_WHOLE_PX):
-        roles, found, measured = _measured_whole(source.maps, blank, settings)
-        return _finished(source.maps, roles, found, measured, blank=blank, settings=settings)
+        examined = examine(source.maps, blank=blank, roles=_stated(source.maps, settings))
+        sound, bare = without_maps(examined.maps, examined.dropped), examined.blank
+        roles, found, measured = _measured_whole(sound, bare, settings)
+        done = _finished(sound, roles, found, measured, blank=bare, settings=settings)
+        return _believed(done, examined, given=blank)
     from spattermap.analysis_parts import Room, measured_in_parts
     from spattermap.core.work import Workers
 
@@ -312,6 +338,9 @@ def analyse(
         held = _Held(tempfile.mkdtemp(prefix="spattermap_"))
         folder = held.folder
     roles = _roles_in_middle(source, settings)
+    stated = None if roles.assumed else roles
+    examined = examine(source.maps, blank=blank, roles=stated, mend=False)
+    given, blank = blank, examined.blank
     room = Room.within(Path(folder), source.shape, part_px=part_px)
     workers = replace(workers or Workers(), shared=(room.folder, room.store.folder))
     try:
@@ -322,7 +351,49 @@ def analyse(
         shutil.rmtree(room.store.folder, ignore_errors=True)
         raise
     done = _finished(source.maps, roles, found, measured, blank=blank, settings=settings)
-    return replace(done, room=room, held=held)
+    return _believed(replace(done, room=room, held=held), examined, given=given)
+
+
+def _believed(done: Analysis, examined: Examination, *, given: xr.Dataset | None) -> Analysis:
+    """Return a result without the answers that rest on a fault of the maps."""
+    import numpy as np
+
+    maps, table, settings = examined.maps, done.table, done.settings
+    missing: list[dict[str, Any]] = []
+    stated = _stated(maps, settings) if examined.dropped else None
+    for element in examined.dropped:
+        own = maps.sel(element=element)
+        missing.append({
+            "element": element,
+            "line": str(own["line"].values) if "line" in own.coords else "",
+            "role": stated.of(element) if stated else "other",
+            "mean_counts": float(np.mean(own["counts"].values)),
+        })  # fmt: skip
+        if not isinstance(table, Path):
+            table = table.assign(**{f"{element}_counts{end}": np.nan for end in ("", "_err")})
+    notes = done.notes
+    if given is not None and examined.blank is None:
+        notes = tuple(note for note in notes if note != NO_BLANK)
+    return replace(
+        done,
+        table=table,
+        elements=withheld_verdicts(
+            done.elements,
+            examined.withheld,
+            missing=missing,
+            order=[str(e) for e in maps["element"].values],
+        ),
+        pairs=with_dropped_pairs(done.pairs, examined.dropped),
+        notes=(*examined.notes, *notes),
+        examination=examined,
+    )
+
+
+def _stated(maps: xr.Dataset, settings: Settings) -> Roles | None:
+    """Return the roles where somebody stated the alloy; the examination guesses none."""
+    if settings.alloy or facts(maps).alloy:
+        return find_roles(maps, settings)
+    return None
 
 
 class _Held:
@@ -524,10 +595,7 @@ def notes_of(
             "themselves. Export raw counts for firmer statements."
         )
     if blank is None:
-        notes.append(
-            "No blank was given: what lies outside the deposits cannot be told from the "
-            "substrate by comparison. Map a bare plate under the same conditions."
-        )
+        notes.append(NO_BLANK)
     return (*notes, *found.notes)
 
 

@@ -16,6 +16,7 @@ How much is covered, how large, how thick? ...
 from __future__ import annotations
 
 from spattermap.show.answers import answers, answers_of
+from spattermap.show.examined import examination
 from spattermap.show.field_viewer import viewer
 from spattermap.show.findings import (
     VERDICT_SIGNS,
@@ -37,6 +38,7 @@ __all__ = [
     "arrival",
     "cautions",
     "connection",
+    "examination",
     "formula",
     "notes",
     "settings_and_provenance",

@@ -20,7 +20,8 @@ from html import escape
 from typing import TYPE_CHECKING, Any, TypeGuard
 
 from spattermap.core.mapset import facts, unit_name
-from spattermap.show.pieces import Fragment
+from spattermap.show.examined import alarms, part_seen, withheld_of
+from spattermap.show.pieces import Fragment, joined
 from spattermap.show.wording import (
     UNDIVIDED,
     VERDICT_SENTENCES,
@@ -121,7 +122,24 @@ def answers_of(analysis: Any, numbers: Mapping[str, Any] | None = None) -> tuple
         _cracks(analysis, known),
         _maps(analysis),
     ]
-    return _one_next_step(found)
+    return _one_next_step([_unless_withheld(one, analysis) for one in found])
+
+
+def _unless_withheld(one: Answer, analysis: Any) -> Answer:
+    """Return an answer, or why it is withheld where it rests on maps at fault."""
+    held = withheld_of(analysis)
+    if held is None:
+        return one
+    reasons = {
+        "arrival": held.coverage,
+        "amount": held.coverage,
+        "connection": next(iter(held.connection.values()), None),
+        "oxide": held.of("verdict", "O"),
+    }
+    why = reasons.get(one.topic)
+    if why is None or one.certainty == "not asked":
+        return one
+    return replace(one, answer=f"Withheld: {why[0]}.", certainty="open", next_step="")
 
 
 def answer_lines(answers: Sequence[Answer]) -> str:
@@ -151,7 +169,7 @@ def answers(analysis: Any) -> Fragment:
     -------
     Fragment
     """
-    return answers_piece(answers_of(analysis))
+    return joined([alarms(analysis), answers_piece(answers_of(analysis))], between="")
 
 
 def answers_piece(found: Sequence[Answer]) -> Fragment:
@@ -259,7 +277,9 @@ def _clearly_first(known: Mapping[str, Any], parts: Sequence[str]) -> bool:
 def _amount(analysis: Any, known: Mapping[str, Any]) -> Answer:
     summary = dict(known)
     unit = str(known.get("length_unit", "um"))
-    said = [f"{with_interval(summary, 'coverage', as_percent=True)} is covered"]
+    seen = part_seen(analysis)
+    covered = with_interval(summary, "coverage", as_percent=True)
+    said = [" ".join(filter(None, (covered, seen, "is covered")))]
     certainty = "shown" if _is_number(known.get("coverage_low")) else "likely"
     median = with_interval(summary, f"d50_{unit}")
     if not is_film(known) and known.get("droplet_count") and not median.startswith("–"):

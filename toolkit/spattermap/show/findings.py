@@ -8,6 +8,7 @@ from typing import Any
 
 from spattermap.show import wording
 from spattermap.show.answers import answers
+from spattermap.show.examined import examination
 from spattermap.show.field_viewer import viewer
 from spattermap.show.pieces import Fragment, bullets, joined
 from spattermap.verdict.rules import PRESENT_Z
@@ -131,6 +132,12 @@ def connection(analysis: Any) -> Fragment:
     if not wording.could_divide(analysis):
         words = "Metal and bare area could not be told apart, so connection cannot be told either."
         return bullets([words], "connection")
+    examined = getattr(analysis, "examination", None)
+    held = {} if examined is None else examined.withheld.connection
+    if held:
+        why, step = next(iter(held.values()))
+        said = f"Whether the metal connects in {' and '.join(held)} is withheld: {why}."
+        return bullets([said, f"Next: {step}."], "connection")
     found = analysis.continuity
     sentences = list(found.reasons)
     if found.next_step:
@@ -151,7 +158,11 @@ def notes(analysis: Any) -> Fragment:
     Fragment
         Empty where there is nothing to say.
     """
-    return bullets(analysis.notes, "notes") if analysis.notes else Fragment("")
+    examined = getattr(analysis, "examination", None)
+    told = () if examined is None else examined.notes
+    rest = [note for note in analysis.notes if note not in told]  # those stand before the answers
+    pieces = [bullets(rest, "notes")] if rest else []
+    return joined([*pieces, examination(analysis)])
 
 
 def summary(analysis: Any) -> Fragment:

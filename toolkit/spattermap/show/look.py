@@ -140,10 +140,23 @@ def as_text(maps: xr.Dataset) -> str:
     ):
         if items:
             lines += ["", heading, *(f"  - {item}" for item in items)]
+    lines += _examined(maps)
     if missing(maps):
         told = "State what you know in mapset.toml beside the maps; the README lists its keys."
         lines += ["", told]
     return "\n".join(lines)
+
+
+def _examined(maps: xr.Dataset) -> list[str]:
+    """Return what the tests of the maps found, a line each."""
+    from spattermap.examine import examine
+
+    found = examine(maps)
+    n = sum(one.finding != "not_examined" for one in found.findings)
+    if found.is_sound:
+        return ["", f"Examination: {n} tests, nothing found"]
+    said = [f"  - {one.consequence}; next: {one.next_step}" for one in found.alarms]
+    return ["", f"Examination: {n} tests", *said]
 
 
 def _spectrum_lines(known: Facts) -> list[str]:

@@ -74,11 +74,13 @@ def _field_line(row: SheetRow, outcome: Outcome, store: Path) -> list[dict[str, 
         "status": "error" if outcome.error else "done",
         "error": outcome.error,
         "result": "" if outcome.error else outcome.key,
+        "examination": "",
     }
     if outcome.error:
         return [facts, dict(row.process), dict(row.measured), {}]
     record = read_record(store / outcome.key)
     facts |= {"title": record["title"], "alloy": alloy_text(record)}
+    facts["examination"] = _examined(record["summary"].get("examination") or {})
     numbers = {
         name: value
         for name, value in record["summary"].items()
@@ -89,6 +91,12 @@ def _field_line(row: SheetRow, outcome: Outcome, store: Path) -> list[dict[str, 
         numbers["sheet_conductance_ratio"] = math.sqrt(along[0] * along[1])  # type: ignore[operator]
     numbers["kept_alloy"] = _kept(record)
     return [facts, record["process"], record["measured"], numbers]
+
+
+def _examined(counts: Mapping[str, int]) -> str:
+    """Return what the examination of the maps found, in a few words."""
+    bad = [f"{counts[word]} {word}" for word in ("faulty", "doubtful") if counts.get(word)]
+    return ", ".join(bad) or ("sound" if counts else "")
 
 
 def alloy_text(record: Mapping[str, Any]) -> str:

@@ -1,0 +1,600 @@
+"""Ways in which an export comes out spoiled, each a pure function on a made field.
+
+Every entry of `SPOILED` is ``(name, strength, function)``; the function takes a `Field`, another
+field of the same elements and a random generator, and returns maps and blank (or None). `what` is
+the element that a spoiling of one map is done to: the minor element of the alloy.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import xarray as xr
+from scipy import ndimage
+
+from spattermap.core.mapset import facts
+
+Pair = tuple[xr.Dataset, xr.Dataset | None]
+
+
+def minor(maps: xr.Dataset) -> str:
+    """Return the alloy element of least content that was mapped."""
+    alloy = facts(maps).alloy
+    return min((e for e in alloy if e in maps["element"].values), key=lambda e: alloy[e])
+
+
+def main(maps: xr.Dataset) -> str:
+    """Return the alloy element of most content."""
+    alloy = facts(maps).alloy
+    return max((e for e in alloy if e in maps["element"].values), key=lambda e: alloy[e])
+
+
+def with_counts(maps: xr.Dataset, counts: np.ndarray) -> xr.Dataset:
+    """Return the map set with other values."""
+    out = maps.copy()
+    out["counts"] = (maps["counts"].dims, counts)
+    return out
+
+
+def place(maps: xr.Dataset, element: str) -> int:
+    """Return the index of an element."""
+    return [str(e) for e in maps["element"].values].index(element)
+
+
+def one_map(change: Callable[[np.ndarray], np.ndarray], which: Callable = minor) -> Callable:
+    """Spoil one map of the field."""
+
+    def spoil(made, other, rng) -> Pair:
+        counts = made.maps["counts"].values.copy()
+        k = place(made.maps, which(made.maps) if callable(which) else which)
+        counts[k] = change(counts[k])
+        return with_counts(made.maps, counts), made.blank
+
+    return spoil
+
+
+def all_maps(change: Callable[[np.ndarray], np.ndarray]) -> Callable:
+    """Spoil every map alike; the blank as well where its shape allows the same export."""
+
+    def spoil(made, other, rng) -> Pair:
+        return with_counts(made.maps, change(made.maps["counts"].values.copy())), made.blank
+
+    return spoil
+
+
+def both(change: Callable[[np.ndarray], np.ndarray]) -> Callable:
+    """Spoil every map of field and blank: a habit of the export."""
+
+    def spoil(made, other, rng) -> Pair:
+        return (
+            with_counts(made.maps, change(made.maps["counts"].values.copy())),
+            with_counts(made.blank, change(made.blank["counts"].values.copy())),
+        )
+
+    return spoil
+
+
+# --- geometry of one map ---------------------------------------------------------------------
+def moved(plane, other, dy, dx):
+    """Shift by whole pixels; what comes in from the edge is of another place."""
+    out = np.roll(plane, (dy, dx), (0, 1))
+    fresh = np.zeros(plane.shape, bool)
+    if dy:
+        fresh[:dy] = dy > 0
+        fresh[dy:] |= dy < 0
+    if dx:
+        fresh[:, :dx] |= dx > 0
+        fresh[:, dx:] |= dx < 0
+    out[fresh] = other[fresh]
+    return out
+
+
+def shift(dy, dx, which=minor):
+    def spoil(made, other, rng) -> Pair:
+        counts = made.maps["counts"].values.copy()
+        k = place(made.maps, which(made.maps))
+        counts[k] = moved(counts[k], other.maps["counts"].values[k], dy, dx)
+        return with_counts(made.maps, counts), made.blank
+
+    return spoil
+
+
+def half_moved(part, dy, dx, which=minor):
+    """Return a map whose lower part was shifted against the rest: a seam."""
+
+    def spoil(made, other, rng) -> Pair:
+        counts = made.maps["counts"].values.copy()
+        k = place(made.maps, which(made.maps))
+        cut = int(part * counts.shape[1])
+        counts[k, cut:] = moved(counts[k], other.maps["counts"].values[k], dy, dx)[cut:]
+        return with_counts(made.maps, counts), made.blank
+
+    return spoil
+
+
+def from_other(part, which=minor):
+    """Return a map (or the lower part of one) that is another field's."""
+
+    def spoil(made, other, rng) -> Pair:
+        counts = made.maps["counts"].values.copy()
+        k = place(made.maps, which(made.maps))
+        cut = int((1 - part) * counts.shape[1])
+        counts[k, cut:] = other.maps["counts"].values[k, cut:]
+        return with_counts(made.maps, counts), made.blank
+
+    return spoil
+
+
+def glass(maps):
+    """Return the strongest line of the glass."""
+    return "Si"
+
+
+def field_jump(cut_at, dx):
+    """All maps jump sideways at a row: the stage or beam moved."""
+
+    def spoil(made, other, rng) -> Pair:
+        counts = made.maps["counts"].values.copy()
+        cut = int(cut_at * counts.shape[1])
+        theirs = other.maps["counts"].values
+        for k in range(len(counts)):
+            counts[k, cut:] = moved(counts[k], theirs[k], 0, dx)[cut:]
+        return with_counts(made.maps, counts), made.blank
+
+    return spoil
+
+
+def comb(dx, which=None):
+    """Every second row is displaced (scan of both directions, badly timed)."""
+
+    def change(plane):
+        out = plane.copy()
+        out[..., 1::2, :] = np.roll(plane[..., 1::2, :], dx, -1)
+        return out
+
+    return one_map(change, which) if which else all_maps(change)
+
+
+# --- lost parts ------------------------------------------------------------------------------
+def lost(rows=slice(None), columns=slice(None), value=0):
+    def change(stack):
+        stack[..., rows, columns] = value
+        return stack
+
+    return change
+
+
+def lost_columns(part, axis=-1):
+    def change(stack):
+        n = stack.shape[axis]
+        which = np.random.default_rng(3).choice(n, max(1, int(part * n)), replace=False)
+        index = [slice(None)] * stack.ndim
+        index[axis] = which
+        stack[tuple(index)] = 0
+        return stack
+
+    return change
+
+
+def stuck_rows(first, number):
+    def change(stack):
+        stack[..., first : first + number, :] = stack[..., first - 1 : first, :]
+        return stack
+
+    return change
+
+
+def stopped(part):
+    def change(stack):
+        stack[..., int(part * stack.shape[-2]) :, :] = 0
+        return stack
+
+    return change
+
+
+def caption(value, glyphs=True, deep=22):
+    def change(stack):
+        stack[..., -deep:, :] = 0
+        if glyphs:
+            text = np.random.default_rng(5).random((deep - 8, 60)) < 0.4
+            stack[..., -deep + 4 : -4, 12:72] = np.where(text, value, 0)
+        stack[..., -12:-8, -80:-20] = value
+        return stack
+
+    return change
+
+
+def bar(value):
+    def change(stack):
+        stack[..., -20:-12, 20:100] = value
+        return stack
+
+    return change
+
+
+# --- dose ------------------------------------------------------------------------------------
+def redosed(profile: Callable[[int], np.ndarray], which=None, axis=0):
+    """Count anew with an exposure that depends on the row (or the column)."""
+
+    def spoil(made, other, rng) -> Pair:
+        means = made.means.copy()
+        n = means.shape[1 + axis]
+        factor = profile(n)[:, None] if axis == 0 else profile(n)[None, :]
+        counts = made.maps["counts"].values.copy()
+        chosen = range(len(means)) if which is None else [place(made.maps, which(made.maps))]
+        for k in chosen:
+            counts[k] = rng.poisson(means[k] * factor)
+        return with_counts(made.maps, counts), made.blank
+
+    return spoil
+
+
+def step(at, factor):
+    return lambda n: np.where(np.arange(n) < at * n, 1.0, factor)
+
+
+def ramp(end):
+    return lambda n: np.linspace(1.0, end, n)
+
+
+def flicker(rows, factor):
+    def profile(n):
+        out = np.ones(n)
+        out[rows] = factor
+        return out
+
+    return profile
+
+
+def even(factor):
+    return lambda n: np.full(n, factor)
+
+
+# --- values ----------------------------------------------------------------------------------
+def hot(part, value, every=False):
+    def change(stack):
+        where = np.random.default_rng(11).random(stack.shape[-2:]) < part
+        stack[..., where] = value
+        return stack
+
+    return all_maps(change) if every else one_map(change)
+
+
+def level(offset):
+    """Raise (or cut) the black level."""
+    return lambda stack: np.clip(stack.astype(int) + offset, 0, None).astype(np.uint16)
+
+
+def threshold(least):
+    return lambda stack: np.where(stack < least, 0, stack).astype(np.uint16)
+
+
+def saturated(part):
+    """Cut at a value that `part` of the metal's pixels exceed."""
+
+    def change(plane):
+        top = max(1, int(np.quantile(plane, 1 - part)))
+        return np.minimum(plane, top)
+
+    return change
+
+
+def stretched(top=1.0, gamma=1.0):
+    """Return 8-bit pictures, each map stretched on its own."""
+
+    def change(stack):
+        out = np.empty(stack.shape, np.uint8)
+        for k, plane in enumerate(stack):
+            white = max(float(np.quantile(plane, top)), 1.0)
+            out[k] = np.rint(255 * np.clip(plane / white, 0, 1) ** gamma)
+        return out
+
+    return change
+
+
+def pictures(top=1.0, gamma=1.0):
+    """The same, known to be no counts."""
+    change = stretched(top, gamma)
+
+    def spoil(made, other, rng) -> Pair:
+        maps = with_counts(made.maps, change(made.maps["counts"].values))
+        maps.attrs["quantity"] = "intensity"
+        return maps, None
+
+    return spoil
+
+
+def percent(whole: bool):
+    def change(stack):
+        smooth = np.stack([ndimage.gaussian_filter(p.astype(float), 1.0) for p in stack])
+        out = 100 * smooth / np.maximum(smooth.sum(axis=0), 1e-9)
+        return np.rint(out).astype(np.uint16) if whole else out
+
+    return both(change)
+
+
+def smoothed(how, which=None):
+    def change(stack):
+        planes = stack if stack.ndim == 3 else stack[None]
+        if how == "median":
+            done = np.stack([ndimage.median_filter(p, 3) for p in planes])
+        elif how == "mean":
+            done = np.stack([np.rint(ndimage.uniform_filter(p.astype(float), 3)) for p in planes])
+        else:
+            done = np.stack([ndimage.gaussian_filter(p.astype(float), float(how)) for p in planes])
+        if how in ("median", "mean"):
+            done = done.astype(np.uint16)
+        return done if stack.ndim == 3 else done[0]
+
+    return one_map(change, which) if which else both(change)
+
+
+def doubled(interpolated=False):
+    def change(stack):
+        small = stack[:, ::2, ::2]
+        if interpolated:
+            return np.rint(ndimage.zoom(small.astype(float), (1, 2, 2), order=1)).astype(np.uint16)
+        return np.repeat(np.repeat(small, 2, axis=1), 2, axis=2)
+
+    return both(change)
+
+
+def gained(gain, spread=0.0):
+    def change(stack):
+        live = 1 + spread * np.random.default_rng(2).random(stack.shape[-2:])
+        return np.rint(stack * gain * live).astype(np.uint32)
+
+    return both(change)
+
+
+def flat(value):
+    return lambda plane: np.full_like(plane, value)
+
+
+def shuffled(plane):
+    flat_values = plane.ravel().copy()
+    np.random.default_rng(4).shuffle(flat_values)
+    return flat_values.reshape(plane.shape)
+
+
+def interlaced_rows(plane):
+    plane[1::2] = plane[::2]
+    return plane
+
+
+# --- labels and facts ------------------------------------------------------------------------
+def swapped(a, b):
+    def spoil(made, other, rng) -> Pair:
+        one, two = (place(made.maps, f(made.maps)) for f in (a, b))
+        counts = made.maps["counts"].values.copy()
+        counts[[one, two]] = counts[[two, one]]
+        return with_counts(made.maps, counts), made.blank
+
+    return spoil
+
+
+def copied(source, target):
+    def spoil(made, other, rng) -> Pair:
+        counts = made.maps["counts"].values.copy()
+        counts[place(made.maps, target(made.maps))] = counts[place(made.maps, source(made.maps))]
+        return with_counts(made.maps, counts), made.blank
+
+    return spoil
+
+
+def first_absent(maps):
+    """Return the element that is in neither material."""
+    known = facts(maps)
+    return next(str(e) for e in maps["element"].values if e not in {*known.alloy, *known.substrate})
+
+
+def stated(**attrs):
+    def spoil(made, other, rng) -> Pair:
+        maps = made.maps.copy()
+        maps.attrs = {**maps.attrs}
+        for name, value in attrs.items():
+            maps.attrs[name] = value(maps) if callable(value) else value
+        return maps, made.blank
+
+    return spoil
+
+
+def pixel(factor):
+    def spoil(made, other, rng) -> Pair:
+        size = float(made.maps.attrs["pixel_size_um"]) * factor
+        out = []
+        for maps in (made.maps, made.blank):
+            n = maps.sizes["y"]
+            new = maps.assign_coords(
+                y=("y", (np.arange(n) + 0.5) * size, {"units": "um"}),
+                x=("x", (np.arange(maps.sizes["x"]) + 0.5) * size, {"units": "um"}),
+            )
+            new.attrs = {**maps.attrs, "pixel_size_um": size}
+            out.append(new)
+        return out[0], out[1]
+
+    return spoil
+
+
+def line_beyond_beam():
+    """State a line that the beam cannot excite: a K line of silver or tin, else a weak beam."""
+
+    def spoil(made, other, rng) -> Pair:
+        element = minor(made.maps)
+        if element not in ("Ag", "Sn"):
+            return stated(beam_energy_keV=5.5)(made, other, rng)
+        names = [str(v) for v in made.maps["line"].values]
+        names[place(made.maps, element)] = f"{element} Ka"
+        return made.maps.assign_coords(line=("element", names)), made.blank
+
+    return spoil
+
+
+def blank_of(change: Callable) -> Callable:
+    def spoil(made, other, rng) -> Pair:
+        return made.maps, change(made, other, rng)
+
+    return spoil
+
+
+def dosed_blank(factor):
+    return blank_of(
+        lambda made, _other, rng: with_counts(
+            made.blank, rng.poisson(made.blank_means * factor).astype(np.uint32)
+        )
+    )
+
+
+def soiled_blank(part):
+    def change(made, other, rng):
+        counts = made.blank["counts"].values.copy()
+        cut = int(part * counts.shape[1])
+        counts[:, :cut] = other.maps["counts"].values[:, :cut]
+        return with_counts(made.blank, counts)
+
+    return blank_of(change)
+
+
+def other_blank(made, other, rng):
+    out = made.blank.copy()
+    out.attrs = {**out.attrs, "beam_energy_keV": 8.0}
+    counts = made.blank["counts"].values.copy()
+    # Another glass: a third of its silicon, twice the continuum under the metal's lines.
+    names = [str(e) for e in made.maps["element"].values]
+    for k, e in enumerate(names):
+        if e not in ("Si", "O"):
+            counts[k] = rng.poisson(2.0 * made.blank_means[k])
+    return with_counts(out, counts)
+
+
+def turned(how):
+    return {
+        "turned 90": lambda p: np.rot90(p).copy(),
+        "turned 180": lambda p: p[::-1, ::-1].copy(),
+        "turned 270": lambda p: np.rot90(p, 3).copy(),
+        "mirrored x": lambda p: p[:, ::-1].copy(),
+        "mirrored y": lambda p: p[::-1].copy(),
+        "transposed": lambda p: p.T.copy(),
+        "transposed twice": lambda p: p[::-1, ::-1].T.copy(),
+    }[how]
+
+
+TURNS = (
+    "turned 90", "turned 180", "turned 270", "mirrored x", "mirrored y", "transposed",
+    "transposed twice",
+)  # fmt: skip
+
+SPOILED: tuple[tuple[str, str, Callable], ...] = (
+    *((how, "minor metal", one_map(turned(how))) for how in TURNS),
+    ("turned 180", "main metal", one_map(turned("turned 180"), main)),
+    ("turned 180", "glass line", one_map(turned("turned 180"), glass)),
+    ("mirrored y", "glass line", one_map(turned("mirrored y"), glass)),
+    *(("shifted", f"{n} px", shift(n, -n)) for n in (2, 3, 6, 20)),
+    ("shifted", "main metal 6 px", shift(0, 6, main)),
+    ("shifted", "glass line 6 px", shift(6, 0, glass)),
+    ("restarted", "1/3 of the rows", one_map(lambda p: np.roll(p, len(p) // 3, 0))),
+    ("restarted", "1/10 of the rows", one_map(lambda p: np.roll(p, len(p) // 10, 0))),
+    ("restarted", "1/2 of the columns", one_map(lambda p: np.roll(p, len(p) // 2, 1))),
+    ("seam", "half by 8 px", half_moved(0.5, 0, 8)),
+    ("seam", "quarter by 8 px", half_moved(0.75, 0, 8)),
+    ("seam", "half by 20 px down", half_moved(0.5, 20, 0)),
+    ("seam", "half of another field", from_other(0.5)),
+    ("seam", "quarter of another field", from_other(0.25)),
+    ("another field", "minor metal", from_other(1.0)),
+    ("another field", "main metal", from_other(1.0, main)),
+    ("another field", "glass line", from_other(1.0, glass)),
+    ("all maps jump", "12 px at half height", field_jump(0.5, 12)),
+    ("comb", "all maps 2 px", comb(2)),
+    ("comb", "all maps 5 px", comb(5)),
+    ("comb", "one map 4 px", comb(4, minor)),
+    ("dead columns", "one, all maps", all_maps(lost(columns=slice(100, 101)))),
+    ("dead columns", "three, all maps", all_maps(lost(columns=slice(100, 103)))),
+    ("dead columns", "one, one map", one_map(lost(columns=slice(100, 101)))),
+    ("dead columns", "eight, one map", one_map(lost(columns=slice(100, 108)))),
+    ("dead columns", "5 % here and there", all_maps(lost_columns(0.05))),
+    ("dead columns", "5 %, main metal", one_map(lost_columns(0.05), main)),
+    ("dead columns", "full, one map", one_map(lost(columns=slice(100, 103), value=40), main)),
+    ("dead rows", "one, all maps", all_maps(lost(rows=slice(100, 101)))),
+    ("dead rows", "four, all maps", all_maps(lost(rows=slice(100, 104)))),
+    ("dead rows", "four, glass line", one_map(lost(rows=slice(100, 104)), glass)),
+    ("dead rows", "5 % here and there", all_maps(lost_columns(0.05, axis=-2))),
+    ("stuck rows", "three, all maps", all_maps(stuck_rows(90, 3))),
+    ("stuck rows", "every second, one map", one_map(interlaced_rows)),
+    ("dead rectangle", "40 x 40, all maps", all_maps(lost(slice(60, 100), slice(150, 190)))),
+    ("dead rectangle", "40 x 40, one map", one_map(lost(slice(60, 100), slice(150, 190)))),
+    ("dead rectangle", "16 x 16, all maps", all_maps(lost(slice(60, 76), slice(150, 166)))),
+    ("dead rectangle", "full, one map", one_map(lost(slice(60, 100), slice(150, 190), 60), main)),
+    ("stopped early", "at half", all_maps(stopped(0.5))),
+    ("stopped early", "at 85 %", all_maps(stopped(0.85))),
+    ("stopped early", "one map at 70 %", one_map(stopped(0.7))),
+    ("caption", "all maps", all_maps(caption(255))),
+    ("caption", "one map", one_map(caption(255), main)),
+    ("caption", "strip alone, all maps", all_maps(caption(0, glyphs=False))),
+    ("scale bar", "all maps", all_maps(bar(255))),
+    ("scale bar", "one map", one_map(bar(40), main)),
+    ("hot pixels", "1 in 10 000", hot(1e-4, 400)),
+    ("hot pixels", "5 in 10 000", hot(5e-4, 400)),
+    ("hot pixels", "1 in 1000, weak", hot(1e-3, 60)),
+    ("hot pixels", "5 in 10 000, all maps", hot(5e-4, 400, every=True)),
+    ("black level", "+2, one map", one_map(level(2))),
+    ("black level", "+10, one map", one_map(level(10))),
+    ("black level", "+3, all maps", both(level(3))),
+    ("black level", "-1, one map", one_map(level(-1))),
+    ("black level", "-1, all maps", both(level(-1))),
+    ("percent", "decimals", percent(False)),
+    ("percent", "whole numbers", percent(True)),
+    ("dwell", "three times, one map", redosed(even(3.0), minor)),
+    ("dwell", "ten times, one map", redosed(even(10.0), minor)),
+    ("dwell", "a third, glass line", redosed(even(1 / 3), glass)),
+    ("labels", "minor and glass", swapped(minor, glass)),
+    ("labels", "main and glass", swapped(main, glass)),
+    ("labels", "main and minor", swapped(main, minor)),
+    ("copy", "main to minor", copied(main, minor)),
+    ("copy", "glass to minor", copied(glass, minor)),
+    ("copy", "main to absent", copied(main, first_absent)),
+    ("line", "not to be excited", line_beyond_beam()),
+    ("line", "beam too weak", stated(beam_energy_keV=4.0)),
+    ("pixel size", "x 1000", pixel(1e3)),
+    ("pixel size", "/ 1000", pixel(1e-3)),
+    ("pixel size", "x 300", pixel(300.0)),
+    ("smoothed", "Gaussian 1 px", smoothed(1.0)),
+    ("smoothed", "3 x 3 mean, whole numbers", smoothed("mean")),
+    ("smoothed", "3 x 3 median", smoothed("median")),
+    ("smoothed", "one map, 3 x 3 mean", smoothed("mean", minor)),
+    ("saturated", "top 5 %, main", one_map(saturated(0.05), main)),
+    ("saturated", "top 15 %, main", one_map(saturated(0.15), main)),
+    ("saturated", "top 10 %, minor", one_map(saturated(0.10))),
+    ("stretched", "8 bits, said to be counts", both(stretched())),
+    ("stretched", "99.5 %, said to be counts", both(stretched(0.995))),
+    ("stretched", "gamma, said to be counts", both(stretched(0.999, 0.6))),
+    ("stretched", "pictures", pictures()),
+    ("stretched", "pictures, 99 %", pictures(0.99, 0.8)),
+    ("dose drift", "to 70 %", redosed(ramp(0.7))),
+    ("dose drift", "to 30 %", redosed(ramp(0.3))),
+    ("dose drift", "one map to 40 %", redosed(ramp(0.4), minor)),
+    ("dose step", "to 80 %", redosed(step(0.4, 0.8))),
+    ("dose step", "to 50 %", redosed(step(0.4, 0.5))),
+    ("dose step", "to 15 %", redosed(step(0.6, 0.15))),
+    ("dose step", "one map to 50 %", redosed(step(0.5, 0.5), minor)),
+    ("dose step", "one map to 20 %", redosed(step(0.5, 0.2), minor)),
+    ("flicker", "three rows x 2", redosed(flicker([50, 51, 140], 2.0))),
+    ("flicker", "three rows x 0.3", redosed(flicker([50, 51, 140], 0.3))),
+    ("doubled", "pixels repeated", doubled()),
+    ("doubled", "interpolated", doubled(interpolated=True)),
+    ("not counts", "x 220 rounded", gained(220.3)),
+    ("not counts", "x 100 with live time", gained(100.0, 0.05)),
+    ("not counts", "x 3", gained(3)),
+    ("thresholded", "ones dropped", both(threshold(2))),
+    ("thresholded", "below three dropped", both(threshold(3))),
+    ("empty", "one map zero", one_map(flat(0))),
+    ("empty", "one map constant", one_map(flat(7))),
+    ("shuffled", "one map", one_map(shuffled)),
+    ("blank", "another deposit", soiled_blank(1.0)),
+    ("blank", "a third of it covered", soiled_blank(0.35)),
+    ("blank", "the field itself", blank_of(lambda made, *_: made.maps)),
+    ("blank dose", "x 3", dosed_blank(3.0)),
+    ("blank dose", "x 0.3", dosed_blank(0.3)),
+    ("blank dose", "x 1.5", dosed_blank(1.5)),
+    ("blank", "another glass and beam", blank_of(other_blank)),
+)

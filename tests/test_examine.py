@@ -1,0 +1,165 @@
+"""The examination: each test on fields spoiled for it, mends, what is withheld, sound fields."""
+
+import importlib.util
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from spattermap.core.mapset import make_map_set
+from spattermap.examine import examine
+
+
+def beside(name):
+    """Load a module that stands beside the tests, which are no package."""
+    if name not in sys.modules:
+        spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{name}.py"))
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[name] = module
+        spec.loader.exec_module(module)
+    return sys.modules[name]
+
+
+model, spoiling = beside("second_model"), beside("spoiling")
+SPOILED = {f"{name}, {strength}": spoil for name, strength, spoil in spoiling.SPOILED}
+DESIGN = {"alloy": "brass", "absent": ("Co",), "dose": 5.0, "coverage": 0.25, "size": 192}
+
+
+@pytest.fixture(scope="module")
+def made():
+    return model.made_field(3, **DESIGN), model.made_field(5003, **DESIGN)
+
+
+def spoiled(made, name):
+    maps, blank = SPOILED[name](*made, np.random.default_rng(9))
+    return examine(maps, blank=blank)
+
+
+def alarms(found):
+    return {(one.check, one.subject) for one in found.alarms}
+
+
+# What a spoiling must raise, by test and subject.
+WANTED = (
+    ("turned 90, minor metal", "orientation and place", "Zn"),
+    ("turned 180, minor metal", "orientation and place", "Zn"),
+    ("mirrored x, minor metal", "orientation and place", "Zn"),
+    ("transposed, minor metal", "orientation and place", "Zn"),
+    ("turned 180, glass line", "orientation and place", "Si"),
+    ("shifted, 3 px", "orientation and place", "Zn"),
+    ("restarted, 1/3 of the rows", "orientation and place", "Zn"),
+    ("seam, half of another field", "seams", "Zn"),
+    ("another field, minor metal", "shadow on the glass", "Zn"),
+    ("another field, glass line", "glass under metal", "Si"),
+    ("dead columns, three, all maps", "lost parts", "all"),
+    ("dead columns, eight, one map", "lost parts of one map", "Zn"),
+    ("dead rectangle, 16 x 16, all maps", "lost parts", "all"),
+    ("stuck rows, three, all maps", "repeated lines", "all"),
+    ("stopped early, at half", "lost parts", "all"),
+    ("caption, all maps", "lost parts", "all"),
+    ("hot pixels, 5 in 10 000", "hot pixels", "Zn"),
+    ("black level, +2, one map", "values that counts have", "Zn"),
+    ("percent, decimals", "sum of all maps", "all"),
+    ("dwell, ten times, one map", "composition of the metal", "Zn"),
+    ("labels, minor and glass", "names of the maps", "all"),
+    ("copy, main to minor", "copy of another map", "Zn"),
+    ("line, beam too weak", "lines and beam", "Zn"),
+    ("pixel size, x 1000", "pixel size", "all"),
+    ("saturated, top 15 %, main", "values that counts have", "Cu"),
+    ("stretched, pictures", "stretched for display", "all"),
+    ("dose step, to 50 %", "dose", "all"),
+    ("dose drift, to 30 %", "dose", "all"),
+    ("flicker, three rows x 2", "odd lines", "all"),
+    ("doubled, pixels repeated", "repeated pixels", "all"),
+    ("thresholded, ones dropped", "values that counts have", "Zn"),
+    ("empty, one map zero", "empty map", "Zn"),
+    ("blank, another deposit", "metal on the blank", "blank"),
+    ("blank, the field itself", "blank and field", "blank"),
+    ("blank dose, x 3", "dose of the blank", "blank"),
+)
+
+
+@pytest.mark.parametrize(("name", "check", "subject"), WANTED)
+def test_a_spoiled_field_raises_its_alarm(made, name, check, subject):
+    assert (check, subject) in alarms(spoiled(made, name))
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("form", ["droplets", "streaks", "film", "single", "bare"])
+def test_a_sound_field_raises_none(seed, form):
+    field = model.made_field(
+        seed, form=form, size=128, alloy=list(model.ALLOYS)[seed], coverage=0.3,
+        dose=(0.2, 1.0, 3.0, 8.0, 25.0, 2.0)[seed], gradient=(0.0, 0.8)[seed % 2],
+        absent=("Al", "Co"), haze_nm=(0.0, 10.0, 30.0)[seed % 3],
+    )  # fmt: skip
+    assert examine(field.maps, blank=field.blank).alarms == ()
+
+
+@pytest.mark.parametrize("seconds", [30, 6, 1])
+def test_a_field_of_real_pixels_raises_none(seconds):
+    field = model.real_field(seconds, seconds=seconds)
+    assert examine(field.maps, blank=field.blank).alarms == ()
+
+
+def test_a_shift_is_moved_back(made):
+    maps, _ = SPOILED["shifted, 6 px"](*made, np.random.default_rng(9))
+    found = examine(maps).maps
+    used = found["valid"].values
+    truth = made[0].maps["counts"].sel(element="Zn").values
+    assert np.array_equal(found["counts"].sel(element="Zn").values[used], truth[used])
+    assert used.mean() > 0.9
+
+
+def test_a_raised_black_level_is_taken_off(made):
+    maps, _ = SPOILED["black level, +10, one map"](*made, np.random.default_rng(9))
+    assert np.array_equal(examine(maps).maps["counts"], made[0].maps["counts"])
+
+
+def test_an_uneven_dose_is_thinned_to_poisson_counts_of_one_dose():
+    rng = np.random.default_rng(4)
+    means = np.full((3, 128, 128), 4.0) * np.where(np.arange(128) < 50, 1.0, 0.6)[:, None]
+    maps = make_map_set(rng.poisson(means), ["Cu", "Zn", "Si"], alloy={"Cu": 70.0, "Zn": 30.0})
+    even = examine(maps).maps["counts"].values
+    above, below = even[:, :50], even[:, 50:]
+    assert above.mean() / below.mean() == pytest.approx(1.0, abs=0.03)
+    assert above.var() / above.mean() == pytest.approx(1.0, abs=0.05)
+
+
+def test_what_is_lost_is_masked_and_nothing_else(made):
+    maps, _ = SPOILED["dead rectangle, 40 x 40, all maps"](*made, np.random.default_rng(9))
+    lost = ~examine(maps).maps["valid"].values
+    assert lost[60:100, 150:190].all()
+    assert lost.sum() == 1600
+
+
+def test_the_maps_given_are_not_changed(made):
+    maps, _ = SPOILED["dose step, to 50 %"](*made, np.random.default_rng(9))
+    before = maps.copy(deep=True)
+    examine(maps)
+    assert maps.identical(before)
+
+
+def test_the_same_maps_give_the_same_table(made):
+    maps, _ = SPOILED["dose drift, to 30 %"](*made, np.random.default_rng(9))
+    one, two = examine(maps), examine(maps)
+    assert one.table.equals(two.table)
+    assert one.maps.identical(two.maps)
+
+
+def test_every_map_at_fault_withholds_everything():
+    rng = np.random.default_rng(1)
+    counts = np.zeros((2, 64, 64), int)
+    counts[1] = rng.poisson(3.0, (64, 64))
+    found = examine(make_map_set(counts, ["Cu", "Si"], alloy={"Cu": 99.0}, substrate=["Si"]))
+    assert found.dropped == ()
+    assert found.withheld.coverage
+    assert found.withheld.of("verdict", "Cu")
+
+
+def test_columns_of_the_table_are_those_of_the_contract():
+    found = examine(make_map_set(np.ones((1, 8, 8)), ["Cu"]))
+    assert list(found.table.columns) == [
+        "check", "subject", "finding", "value", "limit", "consequence", "next_step",
+    ]  # fmt: skip
+    assert set(found.table["finding"]) <= {"sound", "doubtful", "faulty", "not_examined"}

@@ -1,0 +1,461 @@
+"""Do the maps show one field, on one grid, the same way up."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy import fft, ndimage
+
+from spattermap.examine.finding import Finding, Mend
+from spattermap.examine.observed import Observed, block_sums
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    Floats = npt.NDArray[Any]
+
+MOST_SIDE = 256  # the maps are summed to at most this many squares a side
+BROAD = 12.0  # structure wider than this many squares is taken off: a gradient is on every map
+PEAK_Z = 7.0  # standard deviations of the correlation over all shifts and orientations
+TWICE = 1.8  # a peak must exceed the best one elsewhere by this factor
+LOST = 0.5  # what is left of it at the place where the map says it is
+SHIFT_CHI2 = 60.0  # gain of the log-likelihood, twice, from moving the map
+LEAST_SHIFT = 1.5
+SEAM_Z = 7.0
+SEAM_PART = 0.4
+LEAST_WITNESSES = 8.0
+SMOOTH_PX = 1.2  # width of the filter on the expectation (squares)
+SMOOTH_NOISE = 1 / (4 * np.pi * SMOOTH_PX**2)  # white noise of variance one after it
+
+ORIENTATIONS: dict[str, Callable[[Any], Any]] = {
+    "turned by 90 degrees": np.rot90,
+    "turned by 180 degrees": lambda p: p[::-1, ::-1],
+    "turned by 270 degrees": lambda p: np.rot90(p, 3),
+    "mirrored left to right": lambda p: p[:, ::-1],
+    "mirrored top to bottom": lambda p: p[::-1],
+    "transposed": lambda p: p.T,
+    "transposed across the other diagonal": lambda p: p[::-1, ::-1].T,
+}
+
+
+@dataclass(frozen=True)
+class Aligning:
+    """Maps in units of their own noise, free of gradients, and what the others expect of each.
+
+    Parameters
+    ----------
+    seen : Observed
+        The maps.
+    side : int
+        Pixels a square.
+    units : numpy.ndarray, dims (element, y, x)
+        Square sums less their local mean, in standard deviations of counts.
+    rates : numpy.ndarray, dims (element, y, x)
+        Square sums over their mean: the variance of their noise, in the same unit.
+    """
+
+    seen: Observed
+    side: int
+    units: Floats
+    rates: Floats
+
+    @cached_property
+    def shared(self) -> Floats:
+        """Products of every two maps (element, element), free of noise on the diagonal too."""
+        # A narrow filter on one side only: the noise of a square does not reach its neighbours.
+        smooth = self.smooth
+        flat = self.units.reshape(len(self.units), -1)
+        products = smooth.reshape(len(smooth), -1) @ flat.T / flat.shape[1]
+        return np.asarray((products + products.T) / 2)
+
+    @cached_property
+    def smooth(self) -> Floats:
+        """The same units, freed of some of their noise."""
+        return np.stack([ndimage.gaussian_filter(u, SMOOTH_PX, mode="nearest") for u in self.units])
+
+    @cached_property
+    def error(self) -> float:
+        """Standard error of a product of unrelated maps."""
+        return float(np.sqrt(SMOOTH_NOISE / self.units[0].size))
+
+    def loadings(self, k: int) -> Floats | None:
+        """Return how the other maps share one structure; None where they share none.
+
+        The first factor of the products, those of a map with itself left out and filled in again
+        from what it shares (principal axis factoring, Thurstone 1947).
+        """
+        rest = [j for j in range(len(self.units)) if j != k]
+        if not rest:
+            return None
+        out = np.zeros(len(self.units))
+        if len(rest) == 1:
+            out[rest[0]] = 1.0
+            own = float(self.shared[rest[0], rest[0]]) - SMOOTH_NOISE
+            return out if own > 8 * self.error else None
+        part = self.shared[np.ix_(rest, rest)].copy()
+        own = np.abs(part - np.diag(np.diag(part))).max(axis=1)
+        for _ in range(12):
+            np.fill_diagonal(part, own)
+            values, vectors = np.linalg.eigh(part)
+            own = np.maximum(values[-1], 0) * vectors[:, -1] ** 2
+        if values[-1] < 6 * self.error * np.sqrt(len(rest)):
+            return None
+        out[rest] = vectors[:, -1]
+        return out
+
+    def expected(self, k: int) -> Floats | None:
+        """Return what the other maps expect of a map, up to a factor; None where they do not."""
+        loadings = self.loadings(k)
+        if loadings is None:
+            return None
+        found = np.tensordot(loadings, self.smooth, axes=1)
+        return np.asarray(found - found.mean())
+
+    def noise_of(self, k: int) -> float:
+        """Return the variance that counting noise gives the expectation of a map."""
+        loadings = self.loadings(k)
+        return 0.0 if loadings is None else float((loadings**2).sum()) * SMOOTH_NOISE
+
+
+def aligning(seen: Observed) -> Aligning | None:
+    """Return the maps made ready for comparison, None where they are too small."""
+    if min(seen.shape) < 32:
+        return None
+    if "aligning" not in seen.memo:
+        seen.memo["aligning"] = _made_ready(seen)
+    ready: Aligning = seen.memo["aligning"]
+    return ready
+
+
+def _made_ready(seen: Observed) -> Aligning:
+    side = max(1, -(-max(seen.shape) // MOST_SIDE))
+    sums, pixels = block_sums(seen.planes, seen.valid, side)
+    units, rates = (np.empty(sums.shape, np.float32) for _ in range(2))
+    whole = pixels > 0
+    part = np.where(whole, pixels, 0) / side**2
+    weight = _broad(part)
+    for k, plane in enumerate(sums):
+        level = _broad(plane) / np.maximum(weight, 0.05)
+        noise = np.sqrt(seen.noise[k]) * side
+        units[k] = np.where(whole, (plane - level * part) / noise, 0)
+        rates[k] = plane / max(float(seen.mean[k]) * side**2, 1e-12)
+    return Aligning(seen, side, units, rates)
+
+
+def _broad(plane: Floats) -> Floats:
+    """Return a plane averaged over about `BROAD` squares, by boxes."""
+    size = int(2 * BROAD) + 1
+    once = ndimage.uniform_filter(plane.astype(np.float32), size, mode="nearest")
+    return np.asarray(ndimage.uniform_filter(once, size, mode="nearest"))
+
+
+def orientation(seen: Observed) -> list[Finding]:
+    """Find maps that are turned, mirrored, shifted or restarted against the others.
+
+    Statistic: correlation of a map with what the other maps expect of it, at every shift and in
+    the eight orientations (one FFT each). Null: the best peak stands at no shift and no turn, or
+    no peak stands out from all others by `TWICE`. A map that shares nothing raises no alarm here.
+    """
+    check = "orientation and place"
+    found: list[Finding] = []
+    rest = seen
+    while True:
+        one, worst = _worst_placed(check, rest)
+        if one is None:
+            break
+        found.append(one)
+        rest = rest.without((one.subject,))  # it must not mislead what is expected of the others
+    if found:
+        return _majority(check, found, seen)
+    if worst is None:
+        return [Finding(check, finding="not_examined")]
+    return [Finding(check, value=worst, limit=PEAK_Z)]
+
+
+def _worst_placed(check: str, seen: Observed) -> tuple[Finding | None, float | None]:
+    """Return the map that lies farthest off, if one does, and the largest statistic."""
+    ready = aligning(seen)
+    if ready is None:
+        return None, None
+    found: list[Finding] = []
+    worst = None
+    for k in np.flatnonzero(seen.alive):
+        expected = ready.expected(int(k))
+        if expected is None:
+            continue
+        one = _placed(check, ready, int(k), expected)
+        worst = max(worst or 0.0, one.value)
+        if one.is_alarm:
+            found.append(one)
+    return (max(found, key=lambda f: f.value) if found else None), worst
+
+
+def _majority(check: str, found: list[Finding], seen: Observed) -> list[Finding]:
+    """Return the findings; where half the maps or more disagree nobody knows which are right."""
+    if 2 * len(found) < np.count_nonzero(seen.alive):
+        return found
+    names = ", ".join(f.subject for f in found)
+    return [Finding(
+        check, "all", "faulty", max(f.value for f in found), found[0].limit,
+        f"the maps do not lie on one another ({names} against the others: {found[0].consequence})",
+        "export all maps of one run anew, or state the orientation of each in mapset.toml",
+        withholds=(("verdict", "all"), ("shares", "all"), ("coverage", ""), ("connection", "all")),
+    )]  # fmt: skip
+
+
+def _placed(check: str, ready: Aligning, k: int, expected: Floats) -> Finding:
+    """Judge where one map lies among all shifts and turns of it."""
+    seen, units, side = ready.seen, ready.units[k], ready.side
+    element = seen.elements[k]
+    spectrum = np.conj(fft.rfft2(expected.astype(np.float32)))
+    shape = expected.shape
+    plain = _correlation(units, spectrum, shape)
+    scale = 1.4826 * float(np.median(np.abs(plain - np.median(plain)))) + 1e-12
+    here = abs(float(plain[0, 0]))
+    reach = _reach(expected)
+    best, shift = _peak(plain)
+    turned = None
+    tops = [_second(plain, shift, reach)]
+    for name, turn in ORIENTATIONS.items():
+        if shape[0] != shape[1] and any(part in name for part in ("trans", "90", "270")):
+            continue
+        surface = _correlation(np.ascontiguousarray(turn(units)), spectrum, shape)
+        top, at = _peak(surface)
+        if top > best:
+            tops.append(best)
+            best, shift, turned = top, at, name
+            tops.append(_second(surface, at, reach))
+        else:
+            tops.append(top)
+    z = best / scale
+    if turned is None and shift == (0, 0):
+        return Finding(check, element, value=0.0, limit=PEAK_Z)
+    elsewhere = max(tops)
+    near = turned is None and max(abs(shift[0]), abs(shift[1])) <= 2 * reach
+    if near:
+        return _shifted(check, ready, k, plain=plain, expected=expected, shift=shift)
+    stands_out = z > PEAK_Z and best > TWICE * max(elsewhere, here)
+    if not (stands_out and here < LOST * best):
+        return Finding(check, element, value=0.0, limit=PEAK_Z)
+    rows, columns = shift[0] * side, shift[1] * side
+    moved = f"shifted by {rows:+d} rows and {columns:+d} columns" if shift != (0, 0) else ""
+    what = " and ".join(part for part in (turned, moved) if part)
+    key = next((n for n in ORIENTATIONS if n == turned), "")
+    again = (
+        f'export {element} anew, or confirm with [orientation] {element} = "{_as_key(key)}" in '
+        "mapset.toml"
+        if turned and shift == (0, 0)
+        else f"export {element} anew from the same run"
+    )
+    if turned is None and max(abs(rows), abs(columns)) <= 0.25 * min(seen.shape):
+        return _movable(check, element, z, (rows, columns))
+    return Finding(
+        check, element, "faulty", z, PEAK_Z,
+        f"the map of {element} fits the other maps when it is {what}: as it is, it lies "
+        "beside what it belongs to, and what it seems to say of separation is void",
+        again,
+        withholds=(("verdict", element), ("shares", element)), drops=(element,),
+    )  # fmt: skip
+
+
+def _movable(check: str, element: str, z: float, by: tuple[int, int]) -> Finding:
+    rows, columns = by
+    back = (float(-rows), float(-columns))
+    mend = Mend("shift", element, f"moved back by {-rows} rows and {-columns} columns", amount=back)
+    return Finding(
+        check, element, "faulty", z, PEAK_Z,
+        f"the map of {element} lies {rows:+d} rows and {columns:+d} columns beside the others; it "
+        "was moved back, and what the shift left without a value was left out",
+        f"export {element} anew from the same run",
+        mends=(mend,),
+    )  # fmt: skip
+
+
+def _as_key(name: str) -> str:
+    """Return the word that the sidecar takes for an orientation."""
+    return {
+        "turned by 90 degrees": "turn 90", "turned by 180 degrees": "turn 180",
+        "turned by 270 degrees": "turn 270", "mirrored left to right": "mirror x",
+        "mirrored top to bottom": "mirror y", "transposed": "transpose",
+        "transposed across the other diagonal": "transpose other",
+    }.get(name, "")  # fmt: skip
+
+
+def _shifted(
+    check: str, ready: Aligning, k: int, *, plain: Floats, expected: Floats, shift: tuple[int, int]
+) -> Finding:
+    """Judge a small shift by what the likelihood gains from undoing it."""
+    power = float((expected**2).sum())
+    at, best = float(plain[0, 0]), float(plain[shift])
+    # Where the structure is, counts and so their noise are not those of the mean.
+    noise = max(1.0, float((expected**2 * ready.rates[k]).sum()) / max(power, 1e-12))
+    gain = 2 * abs(best) * (abs(best) - abs(at)) / max(power * noise, 1e-12)
+    gain = gain if at * best > 0 else 0.0
+    element, side = ready.seen.elements[k], ready.side
+    rows, columns = shift[0] * side, shift[1] * side
+    far = float(np.hypot(*shift)) >= LEAST_SHIFT
+    if not (far and gain > SHIFT_CHI2 and abs(best) > 1.02 * abs(at)):
+        return Finding(check, element, value=0.0, limit=PEAK_Z)
+    return _movable(check, element, float(np.sqrt(gain)), (rows, columns))
+
+
+def _correlation(units: Floats, spectrum: Floats, shape: tuple[int, ...]) -> Floats:
+    """Return the sums of products at every circular shift of the expectation."""
+    return np.asarray(fft.irfft2(fft.rfft2(units) * spectrum, shape))
+
+
+def _peak(surface: Floats) -> tuple[float, tuple[int, int]]:
+    """Return the largest modulus and the signed shift it is at."""
+    flat = int(np.argmax(np.abs(surface)))
+    y, x = np.unravel_index(flat, surface.shape)
+    shift = [int(v) - (n if v > n // 2 else 0) for v, n in zip((y, x), surface.shape, strict=True)]
+    return float(np.abs(surface[y, x])), (shift[0], shift[1])
+
+
+def _second(surface: Floats, at: tuple[int, int], reach: int) -> float:
+    """Return the largest modulus beyond the neighbourhood of a peak."""
+    rest = np.abs(np.roll(surface, (reach - at[0], reach - at[1]), (0, 1)))
+    rest[: 2 * reach + 1, : 2 * reach + 1] = 0
+    return float(rest.max())
+
+
+def _reach(expected: Floats) -> int:
+    """Return how far the expectation resembles itself (squares): to a fifth of its own power."""
+    power = fft.irfft2(np.abs(fft.rfft2(expected)) ** 2, expected.shape)
+    n = min(power.shape) // 2
+    profile = (power[0, :n] + power[:n, 0]) / (2 * power[0, 0])
+    below = np.flatnonzero(profile < 0.2)
+    return int(np.clip(below[0] if below.size else 4, 2, 16)) + 2
+
+
+def seams(seen: Observed) -> list[Finding]:
+    """Find maps of which one part does not belong to the others' field.
+
+    Statistic: how strongly each quarter of a map (rows, then columns) follows what the other maps
+    expect of it, against the other quarters, in standard errors from squares of the field; and
+    where a quarter fits best. Null: one strength, at no shift.
+    """
+    check = "seams"
+    ready = aligning(seen)
+    if ready is None:
+        return [Finding(check, finding="not_examined")]
+    found, worst = [], 0.0
+    examined = False
+    for k, element in enumerate(seen.elements):
+        expected = ready.expected(k) if seen.alive[k] else None
+        if expected is None:
+            continue
+        examined = True
+        z, part = _uneven(ready.units[k], expected, ready.noise_of(k))
+        worst = max(worst, z)
+        if z > SEAM_Z:
+            found.append(Finding(
+                check, element, "faulty", z, SEAM_Z,
+                f"the map of {element} follows the other maps in one part of the field and not in "
+                f"another ({part}): it has a seam, or part of it is of another field",
+                f"map {element} again in one run",
+                withholds=(("verdict", element), ("shares", element)), drops=(element,),
+            ))  # fmt: skip
+    if 2 * len(found) >= int(np.count_nonzero(seen.alive)) and len(found) > 1:
+        return _majority(check, found, seen)
+    return found or [Finding(check, finding="sound" if examined else "not_examined", value=worst,
+                             limit=SEAM_Z)]  # fmt: skip
+
+
+def _uneven(units: Floats, expected: Floats, noise: float) -> tuple[float, str]:
+    """Return how far the weakest part lies below the rest, in standard errors, and which."""
+    # Tiles wider than what is seen in them, so that one droplet is one witness, not many.
+    side = max(4, min(units.shape) // 16, 2 * (_reach(expected) - 2))
+    rows, columns = units.shape[0] // side, units.shape[1] // side
+
+    def tiles(values: Floats) -> Floats:
+        cut = values[: rows * side, : columns * side]
+        return np.asarray(cut.reshape(rows, side, columns, side).sum((1, 3), dtype=np.float64))
+
+    # The power of the structure alone: where there is only noise nothing can be followed.
+    products, powers = tiles(units * expected), tiles(expected**2 - noise)
+    raw = tiles(expected**2)
+    if not powers.sum() > 0:
+        return 0.0, ""
+    whole = float(products.sum() / powers.sum())
+    worst, said = 0.0, ""
+    for axis, n, word in ((0, rows, "rows"), (1, columns, "columns")):
+        for first, last in _parts(n):
+            inside = np.zeros((rows, columns), dtype=bool)
+            inside[(slice(first, last), slice(None)) if axis == 0
+                   else (slice(None), slice(first, last))] = True  # fmt: skip
+            a, b = (_strength(products[m], powers[m], raw[m]) for m in (inside, ~inside))
+            if a is None or b is None:
+                continue
+            for (low, low_error), (high, high_error), where in (
+                (a, b, f"{word} {first * side} to {last * side} of {n * side}"),
+                (b, a, f"all but {word} {first * side} to {last * side} of {n * side}"),
+            ):
+                if high * whole <= 0 or low / high > SEAM_PART:
+                    continue
+                z = (abs(high) - low * np.sign(high)) / np.hypot(low_error, high_error)
+                if z > worst:
+                    worst, said = float(z), where
+    return worst, said
+
+
+def _parts(n: int) -> list[tuple[int, int]]:
+    """Return parts of an axis: its ends up to each eighth."""
+    cuts = sorted({round(n * k / 8) for k in range(1, 8)})
+    return [(0, c) for c in cuts]
+
+
+def _strength(products: Floats, powers: Floats, raw: Floats) -> tuple[float, float] | None:
+    """Return the slope over some squares and its standard error."""
+    total = float(powers.sum())
+    if not total > 0.6 * float(raw.sum()):
+        return None
+    # How many tiles share the structure (participation ratio): a few tell nothing of the scatter.
+    witnesses = total**2 / float((powers**2).sum())
+    if witnesses < LEAST_WITNESSES:
+        return None
+    slope = float(products.sum() / total)
+    error = np.sqrt(float(((products - slope * powers) ** 2).sum())) / total
+    return slope, max(error * np.sqrt(1 + 8 / witnesses), 1 / np.sqrt(total))
+
+
+def combed(seen: Observed) -> list[Finding]:
+    """Find maps of which every second row (or column) is displaced.
+
+    Statistic: products of rows two apart less those of neighbouring rows, in standard errors.
+    Null: what the beam blurs falls off with distance, so neighbours are more alike.
+    """
+    check = "rows in a comb"
+    ready = aligning(seen)
+    if ready is None or ready.side > 1:
+        return [Finding(check, finding="not_examined")]
+    found, worst = [], 0.0
+    for k, element in enumerate(seen.elements):
+        for axis in (0, 1):
+            plane = ready.units[k] if axis == 0 else ready.units[k].T
+            near = float(np.mean(plane[1:-1] * (plane[2:] + plane[:-2])) / 2)
+            next_but_one = float(np.mean(plane[2:] * plane[:-2]))
+            own = float(np.mean(plane**2))
+            z = (next_but_one - near) * np.sqrt(plane.size) / max(own, 1.0)
+            worst = max(worst, z)
+            if z > 8.0 and next_but_one > 1.25 * near:
+                word, way = ("row", "y") if axis == 0 else ("column", "x")
+                found.append((element, z, word, way))
+    if not found:
+        return [Finding(check, value=worst, limit=8.0)]
+    if 2 * len(found) >= np.count_nonzero(seen.alive):
+        _, z, word, way = max(found, key=lambda f: f[1])
+        return [Finding(
+            check, "all", "faulty", z, 8.0,
+            f"every second {word} of the maps is displaced: edges and connections are not known "
+            "to better than that", "switch scanning in both directions off, or align the lines",
+            withholds=(("connection", "all"),),
+        )]  # fmt: skip
+    return [Finding(
+        check, e, "faulty", z, 8.0, f"every second {word} of {e} is displaced",
+        f"export {e} anew", withholds=(("verdict", e), ("shares", e)), drops=(e,),
+    ) for e, z, word, _ in found]  # fmt: skip

@@ -1,0 +1,175 @@
+"""Is the blank a bare plate, mapped as the field was."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from spattermap.examine.finding import Finding, Mend
+from spattermap.examine.observed import Observed, block_sums
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    Floats = npt.NDArray[Any]
+
+SQUARE_PX = 16
+HELD_Z = 7.0
+# Metal on the blank: more beside its glass than the barest tenth of the field shows.
+MORE_THAN_BAREST = 1.6
+DOSE_Z = 6.0
+SAME_ENERGY = 0.02
+
+
+def blank_conditions(seen: Observed, plate: Observed) -> list[Finding]:
+    """Find a blank mapped under other stated conditions, or the field itself.
+
+    Statistic: equality of values; ratio of the beam energies. Null: other counts; one energy.
+    """
+    check = "blank and field"
+    if seen.planes.shape == plate.planes.shape and seen.elements == plate.elements:
+        same = float(np.mean(seen.planes == plate.planes))
+        chance = _chance(seen)
+        if same > 0.5 + 0.5 * chance:
+            return [_left_out(check, same, 0.5 + 0.5 * chance, "it is the field itself")]
+    ours, theirs = seen.known.beam_energy_keV, plate.known.beam_energy_keV
+    if ours and theirs and abs(ours / theirs - 1) > SAME_ENERGY:
+        return [_left_out(
+            check, theirs / ours, 1 + SAME_ENERGY,
+            f"it was mapped at {theirs:g} keV and the field at {ours:g} keV",
+        )]  # fmt: skip
+    return [Finding(check, "blank")]
+
+
+def _chance(seen: Observed) -> float:
+    """Return how many pixels of independent counts of the same means agree, at most."""
+    return float(np.mean([np.max(np.bincount(
+        np.minimum(np.maximum(p[seen.valid], 0), 50).astype(np.int64))) / max(seen.n, 1)
+        for p in seen.planes]))  # fmt: skip
+
+
+def _left_out(check: str, value: float, limit: float, why: str) -> Finding:
+    return Finding(
+        check, "blank", "faulty", value, limit,
+        f"the blank was left out: {why}",
+        "map a bare plate under the same conditions",
+        mends=(Mend("no blank", "blank", "left out"),),
+    )  # fmt: skip
+
+
+def blank_is_bare(seen: Observed, plate: Observed) -> list[Finding]:
+    """Find metal on the blank.
+
+    Statistic: how much the alloy's maps vary over squares of the blank beyond noise, and their
+    level beside the glass against that of the barest tenth of the field, in standard errors.
+    Null: an even plate, no brighter in the alloy's lines than the barest part of the field.
+    """
+    check = "metal on the blank"
+    names = [e for e, s in zip(seen.elements, seen.signs, strict=True) if s > 0]
+    metals = [plate.index(e) for e in names if e in plate.elements]
+    glass = [e for e, s in zip(seen.elements, seen.signs, strict=True) if s < 0]
+    if not metals:
+        return [Finding(check, "blank", "not_examined")]
+    sums, pixels = block_sums(plate.planes[metals].sum(axis=0)[None], plate.valid, SQUARE_PX)
+    use = pixels > 0.6 * SQUARE_PX**2
+    if np.count_nonzero(use) < 12:
+        return [Finding(check, "blank", "not_examined")]
+    unit = float(np.mean(plate.gain[metals]))
+    z, spread = _variation(sums[0][use], pixels[use], unit)
+    if z > HELD_Z and spread > 0.25:
+        return [_left_out(check, z, HELD_Z, "the alloy's elements lie on it in a pattern")]
+    both = [e for e in glass if e in plate.elements]
+    if both:
+        ratio, error = _beside_glass(seen, plate, names, both)
+        if ratio - MORE_THAN_BAREST > 6 * error:
+            return [_left_out(
+                check, ratio, MORE_THAN_BAREST,
+                f"it shows {ratio:.2g} times as much of the alloy's elements beside its glass as "
+                "the barest part of the field",
+            )]  # fmt: skip
+    return [Finding(check, "blank", value=max(z, 0.0), limit=HELD_Z)]
+
+
+def _variation(sums: Floats, pixels: Floats, unit: float) -> tuple[float, float]:
+    """Return how far squares vary beyond counting, in standard errors and relative to the mean."""
+    rate = float(sums.sum() / pixels.sum())
+    expected = rate * pixels
+    chi2 = float(((sums - expected) ** 2 / np.maximum(unit * expected, 1e-9)).sum())
+    n = sums.size
+    # Poisson: Var of the chi-square is 2 n and a little for small expectations.
+    z = (chi2 - n) / np.sqrt(2 * n + float((1 / np.maximum(expected, 0.2)).sum()))
+    excess = max(chi2 / n - 1, 0) * unit * float(expected.mean())
+    return float(z), float(np.sqrt(excess) / max(float(expected.mean()), 1e-12))
+
+
+def _barest(seen: Observed, glass: list[str]) -> tuple[Floats, Floats] | None:
+    """Return sums of each map over the tenth of the squares with most glass, and their pixels."""
+    sums, pixels = block_sums(seen.planes, seen.valid, SQUARE_PX)
+    use = pixels > 0.6 * SQUARE_PX**2
+    if np.count_nonzero(use) < 12:
+        return None
+    level = sums[[seen.index(e) for e in glass]].sum(axis=0)[use] / pixels[use]
+    best = level >= np.quantile(level, 0.8)
+    return sums[:, use][:, best].sum(axis=1), np.asarray(pixels[use][best].sum())
+
+
+def _beside_glass(
+    seen: Observed, plate: Observed, metals: list[str], glass: list[str]
+) -> tuple[float, float]:
+    """Return metal beside glass on the blank over the same in the barest part of the field."""
+    barest = _barest(seen, glass)
+    if barest is None:
+        return 0.0, 1.0
+    mine = barest[0] / seen.gain
+    theirs = plate.planes.sum(axis=(1, 2), dtype=np.float64) / plate.gain
+    common = [e for e in metals if e in plate.elements]
+    a = sum(mine[seen.index(e)] for e in common)
+    b = sum(theirs[plate.index(e)] for e in common)
+    g = sum(mine[seen.index(e)] for e in glass)
+    h = sum(theirs[plate.index(e)] for e in glass)
+    if min(a, b, g, h) < 20:
+        return 0.0, 1.0
+    ratio = (b / h) / (a / g)
+    return float(ratio), float(ratio * np.sqrt(1 / a + 1 / b + 1 / g + 1 / h))
+
+
+def blank_dose(seen: Observed, plate: Observed) -> list[Finding]:
+    """Find a blank of another dose.
+
+    Statistic: level of every line on the blank over the barest part of the field. Null: haze
+    lowers the field's glass lines and raises its metal lines; a dose changes both by one factor.
+    """
+    check = "dose of the blank"
+    names = [e for e in seen.elements if e in plate.elements]
+    glass = [e for e in names if seen.signs[seen.index(e)] < 0]
+    other = [e for e in names if seen.signs[seen.index(e)] >= 0]
+    barest = _barest(seen, glass) if glass else None
+    if barest is None or not other:
+        return [Finding(check, "blank", "not_examined")]
+    field, pixels = barest
+    theirs = plate.planes.sum(axis=(1, 2), dtype=np.float64) / max(plate.n, 1)
+    ratios = []
+    for group in (glass, other):
+        a = sum(field[seen.index(e)] / seen.gain[seen.index(e)] for e in group)
+        b = sum(theirs[plate.index(e)] * plate.n / plate.gain[plate.index(e)] for e in group)
+        if min(a, b) < 30:
+            return [Finding(check, "blank", "not_examined")]
+        ratios.append((np.log((b / plate.n) / (a / float(pixels))), np.sqrt(1 / a + 1 / b)))
+    (g, g_error), (m, m_error) = ratios
+    # More dose on the blank: its metal lines too are brighter than the barest field's. Less dose:
+    # its glass is darker than any glass under a deposit could be.
+    more = min(g, m)
+    z = more / (g_error if g < m else m_error)
+    less = -g / g_error
+    if (more > np.log(1.3) and z > DOSE_Z) or (-g > np.log(1.3) and less > DOSE_Z):
+        factor = float(np.exp(g))
+    else:
+        return [Finding(check, "blank", value=float(np.exp(g)), limit=1.3)]
+    return [Finding(
+        check, "blank", "doubtful", factor, 1.3,
+        f"the blank was counted {factor:.2g} times as long as the field; it was scaled by its "
+        "glass lines",
+        "map the blank for as long as the field",
+        mends=(Mend("scaled", "blank", f"scaled by {1 / factor:.3g}"),),
+    )]  # fmt: skip

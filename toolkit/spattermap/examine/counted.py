@@ -1,0 +1,398 @@
+"""Are the values what they are said to be: counts, raw, each map of its own."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from spattermap.examine.finding import Answer, Finding, Mend
+from spattermap.examine.observed import Observed, block_sums, white_products
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    Floats = npt.NDArray[Any]
+
+HISTOGRAM_Z = 6.0
+# Pixels of one value from which a bar of the histogram is compared with its neighbours.
+LEAST_PIXELS = 40
+# Noise of a difference or a sum of maps over what independent counts give: a copy 0, percent 0.
+LEAST_NOISE = 0.5
+# Quiet blocks (32 px) that must scatter more, or less, than counting makes them.
+MOST_DISPERSION = 1.35
+LEAST_DISPERSION = 0.72
+LEAST_FLATNESS = 0.55
+QUIET_PX = 32
+COMMON_TOP = 200  # maps that all end at one value of at least this were stretched to it
+SATURATED = 0.003  # share of pixels at a largest value that was cut off
+
+
+def no_signal(seen: Observed) -> list[Finding]:
+    """Find maps without a single count, or with one value throughout.
+
+    Statistic: range of the values. Null: counts of a mean above zero differ.
+    """
+    check = "empty map"
+    found = []
+    for k, element in enumerate(seen.elements):
+        values = seen.planes[k][seen.valid]
+        if not values.size or np.ptp(values) > 0:
+            continue
+        value = float(values[0])
+        if value == 0 and seen.signs[k] == 0:
+            continue  # nobody says that it should be there, and nothing is
+        found.append(Finding(
+            check, element, "faulty", value, 0.0,
+            f"the map of {element} holds {value:g} in every pixel: it was not measured or not "
+            "exported",
+            f"export the map of {element} anew",
+            withholds=(("verdict", element), ("shares", element)), drops=(element,),
+        ))  # fmt: skip
+    return found or [Finding(check)]
+
+
+def one_top(seen: Observed) -> list[Finding]:
+    """Find maps that were stretched to one largest value, each on its own.
+
+    Statistic: the largest value of every map. Null: counts of different lines end at different
+    values.
+    """
+    check = "stretched for display"
+    tops = [float(seen.planes[k].max()) for k in np.flatnonzero(seen.alive)]
+    if seen.carried or len(tops) < 2 or seen.known.quantity not in ("counts", "intensity"):
+        return [Finding(check, finding="not_examined")]
+    top = max(tops)
+    same = float(np.mean([one >= 0.995 * top for one in tops]))
+    limit = 0.75
+    if top < COMMON_TOP or same < limit or (top != int(top)):
+        return [Finding(check, value=same, limit=limit)]
+    mends: tuple[Mend, ...] = ()
+    if seen.known.quantity == "counts":
+        mends = (Mend("intensity", "all", "taken as brightness, not as counts"),)
+    return [Finding(
+        check, "all", "faulty", same, limit,
+        f"the maps all end at {top:g}: each was stretched on its own, so brightness cannot be "
+        "compared between elements nor taken as counts",
+        "export the counts (16-bit TIFF or text), not pictures",
+        mends=mends, withholds=(("verdict", "all"), ("shares", "all")),
+    )]  # fmt: skip
+
+
+def histogram(seen: Observed) -> list[Finding]:
+    """Find maps of whole numbers whose histogram no Poisson counts can have.
+
+    Statistic: ``2 ln n_v - ln n_(v-1) - ln n_(v+1) + ln(v / (v+1))`` in standard errors, largest
+    over v. Null: whatever the rates of the pixels, v! p_v are moments of exp(-rate), so their
+    logarithm is convex (Cauchy and Schwarz) and the statistic is not above zero. Values that are
+    missing, cut off, raised or stretched break it. From memory: Karlis & Xekalaki, Int. Stat.
+    Rev. 73 (2005) 35, on mixed Poisson distributions.
+    """
+    check = "values that counts have"
+    if not seen.counts:
+        return [Finding(check, finding="not_examined")]
+    found, worst = [], 0.0
+    for k, element in enumerate(seen.elements):
+        if not seen.alive[k]:
+            continue
+        values = seen.planes[k][seen.valid]
+        if values.dtype.kind == "f" and not np.array_equal(values, np.rint(values)):
+            found.append(_not_counts(check, element, 1.0, 0.0, f"{element} holds parts of counts"))
+            continue
+        z, at = convexity(values)
+        worst = max(worst, z)
+        if z > HISTOGRAM_Z:
+            found.append(_raised_or_odd(seen, check, k, z, at))
+    return _together(found, seen) or [Finding(check, value=worst, limit=HISTOGRAM_Z)]
+
+
+def convexity(values: Floats) -> tuple[float, int]:
+    """Return the largest violation of the convexity of a histogram, and the value it is at."""
+    whole = values.astype(np.int64)
+    n = np.bincount(np.minimum(whole, 400), minlength=3).astype(np.float64)
+    n[-1] = 0 if whole.max() > 400 else n[-1]
+    n = np.append(np.concatenate([[0.0], n]), 0.0)  # before zero stands nothing: no statement
+    v = np.arange(-1, n.size - 1, dtype=np.float64)
+    middle = np.flatnonzero((n >= LEAST_PIXELS) & (v >= 1) & (v < 400))
+    if not middle.size:
+        return 0.0, 0
+    left, right = np.maximum(n[middle - 1], 0.5), np.maximum(n[middle + 1], 0.5)
+    gap = 2 * np.log(n[middle]) - np.log(left) - np.log(right)
+    gap += np.log(v[middle] / (v[middle] + 1))
+    error = np.sqrt(4 / n[middle] + 1 / (left + 0.5) + 1 / (right + 0.5))
+    z = gap / error
+    best = int(np.argmax(z))
+    return float(z[best]), int(v[middle][best])
+
+
+def _raised_or_odd(seen: Observed, check: str, k: int, z: float, at: int) -> Finding:
+    """Tell a raised black level, which can be taken off, from what cannot be mended."""
+    element = seen.elements[k]
+    values = seen.planes[k][seen.valid].astype(np.int64)
+    least = int(values.min())
+    if least > 0 and convexity(values - least)[0] <= HISTOGRAM_Z:
+        dispersion = _dispersion(seen, k, shift=least)[1]
+        if dispersion < MOST_DISPERSION:
+            return Finding(
+                check, element, "faulty", z, HISTOGRAM_Z,
+                f"every pixel of {element} holds at least {least}, more evenly than counts can: a "
+                "constant was added to the map; it was taken off again",
+                "switch the black level or offset of the export off",
+                mends=(Mend("offset", element, f"{least} taken off", amount=(float(least),)),),
+            )  # fmt: skip
+    top = int(values.max())
+    if at == top:
+        share = float(np.mean(values == top))
+        return Finding(
+            check, element, "faulty" if share >= SATURATED else "doubtful", z, HISTOGRAM_Z,
+            f"{100 * share:.2g} % of the pixels of {element} hold the largest value {top}: it was "
+            "cut off there, so where most of it lies is not known",
+            f"export {element} with a larger range",
+            withholds=(("verdict", element), ("shares", element)) if share >= SATURATED else (),
+        )  # fmt: skip
+    return _not_counts(
+        check, element, z, HISTOGRAM_Z,
+        f"values of {element} are missing beside {at}: small counts were dropped or the values "
+        "stretched",
+    )  # fmt: skip
+
+
+def _not_counts(check: str, element: str, z: float, limit: float, what: str) -> Finding:
+    return Finding(
+        check, element, "faulty", z, limit,
+        f"{what}, so they are no raw counts and their noise is not known",
+        f"export {element} as raw counts",
+        withholds=(("verdict", element), ("shares", element)),
+    )  # fmt: skip
+
+
+def _together(found: list[Finding], seen: Observed) -> list[Finding]:
+    """Return findings with the noise estimated from the maps where most of them are no counts."""
+    bad = [f for f in found if not f.mends and ("verdict", f.subject) in f.withholds]
+    if 2 * len(bad) < np.count_nonzero(seen.alive) or not bad:
+        return found
+    mend = Mend("intensity", "all", "the noise was estimated from the maps themselves")
+    first = bad[0]
+    rest = [f for f in found if f is not first]
+    return [replace(first, mends=(mend,)), *rest]
+
+
+def _dispersion(seen: Observed, k: int, *, shift: float = 0.0) -> tuple[float, float, float]:
+    """Return flatness, dispersion and its standard error from the quiet blocks of one map.
+
+    Blocks with structure at the finest scale show too much; the lower quartile shows the rest.
+    """
+    side = QUIET_PX
+    plane, valid = seen.planes[k] - shift * seen.valid, seen.valid
+    rows, columns = plane.shape[0] // side, plane.shape[1] // side
+    if rows * columns < 4:
+        return float("nan"), float("nan"), float("nan")
+    fine, wide = _squares(plane, valid, 1, side), _squares(plane, valid, 2, side)
+    sums, pixels = block_sums(plane[None], valid, side)
+    good = (pixels > 0.5 * side**2) & (sums[0] >= 100)
+    if np.count_nonzero(good) < 4:
+        return float("nan"), float("nan"), float("nan")
+    mean = sums[0][good] / pixels[good]
+    ratio = fine[good] / mean
+    with np.errstate(divide="ignore", invalid="ignore"):
+        flat = float(np.median(fine[good] / wide[good]))
+    # Squares of the filtered noise are correlated over its nine pixels; single counts are skewed.
+    error = np.sqrt((6.0 + 0.5 / mean) / pixels[good])
+    quiet = float(np.quantile(ratio, 0.25))
+    return flat, quiet, float(np.median(error))
+
+
+def _squares(plane: Floats, valid: Floats, step: int, side: int) -> Floats:
+    """Return the white variance of each block at a spacing of the mask."""
+    p = plane.astype(np.float32)
+    down = p[: -2 * step] - 2 * p[step:-step] + p[2 * step :]
+    both = down[:, : -2 * step] - 2 * down[:, step:-step] + down[:, 2 * step :]
+    use = valid[: -2 * step] & valid[step:-step] & valid[2 * step :]
+    use = use[:, : -2 * step] & use[:, step:-step] & use[:, 2 * step :]
+    pad = ((step, step), (step, step))
+    squares = np.pad(np.where(use, both**2 / 36, 0), pad)
+    sums, _ = block_sums(squares[None], valid, side)
+    number, _ = block_sums(np.pad(use, pad)[None], valid, side)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(sums[0] / number[0])
+
+
+def scatter(seen: Observed) -> list[Finding]:
+    """Find maps of counts that scatter more, or less, than counting makes them.
+
+    Statistic: variance at the finest scale over the mean, lower quartile of blocks of 32 px; and
+    the same scale over twice the scale. Null: 1 and 1 for counts; structure adds to the first.
+    """
+    check = "scatter of counts"
+    if not seen.counts:
+        return [Finding(check, finding="not_examined")]
+    found, worst = [], 1.0
+    for k, element in enumerate(seen.elements):
+        flat, quiet, error = _dispersion(seen, k)
+        if not np.isfinite(quiet):
+            continue
+        worst = quiet if abs(quiet - 1) > abs(worst - 1) else worst
+        low, high = LEAST_DISPERSION - 3 * error, MOST_DISPERSION + 3 * error
+        shared = _structure_at_finest(seen, k)
+        if low <= quiet and (quiet - shared <= high):
+            continue
+        found.append(_odd_scatter(check, element, quiet, flat, low if quiet < 1 else high))
+    together = _together(found, seen)
+    return together or [Finding(check, value=worst, limit=MOST_DISPERSION)]
+
+
+def _odd_scatter(check: str, element: str, quiet: float, flat: float, limit: float) -> Finding:
+    if quiet < 1:
+        how = "were smoothed or interpolated" if flat < LEAST_FLATNESS else "were scaled or cut"
+        what = f"neighbouring pixels of {element} differ by {100 * quiet:.0f} % of what counting "
+        what += f"makes them: they {how}"
+    else:
+        what = f"pixels of {element} scatter {quiet:.3g} times as much as counts"
+    return _not_counts(check, element, quiet, limit, what)
+
+
+def _structure_at_finest(seen: Observed, k: int) -> float:
+    """Return what structure adds to the dispersion, from what the map shares with two others.
+
+    One common cause gives ``V_k = C_kf C_kg / C_fg`` (Spearman, Am. J. Psychol. 15 (1904) 201).
+    """
+    white, best = seen.white, 0.0
+    others = [j for j in range(len(seen.elements)) if j != k and seen.alive[j]]
+    for a, f in enumerate(others):
+        for g in others[a + 1 :]:
+            shared = white[f, g]
+            if abs(shared) > 0.02 * np.sqrt(white[f, f] * white[g, g]):
+                best = max(best, white[k, f] * white[k, g] / shared)
+    return float(best / max(seen.mean[k], 1e-30))
+
+
+def doubled(seen: Observed) -> list[Finding]:
+    """Find maps enlarged by repeating pixels.
+
+    Statistic: share of squares of 2 x 2 pixels, on the grid where it is largest, with one value
+    only. Null: independent counts; beside it the same share on the grid one pixel further.
+    """
+    check = "repeated pixels"
+    found, worst = [], 0.0
+    for k, element in enumerate(seen.elements):
+        plane = seen.planes[k]
+        if not seen.alive[k] or min(plane.shape) < 16:
+            continue
+        right, down = plane[:, 1:] != plane[:, :-1], plane[1:] != plane[:-1]
+        shares = []
+        for differs in (right, down.T):
+            even, odd = (float(np.mean(differs[:, start::2])) for start in (0, 1))
+            shares.append(1 - min(even, odd) / max(even, odd, 1e-12))
+        share = min(shares)
+        worst = max(worst, share)
+        if share > 0.9:
+            found.append(Finding(
+                check, element, "faulty", share, 0.9,
+                f"the pixels of {element} are repeated in squares: the map was enlarged, so its "
+                "noise is that of fewer pixels and small droplets are noise",
+                "export at the resolution that was measured",
+                withholds=(("verdict", element), ("shares", element)),
+            ))  # fmt: skip
+    if found and len(found) >= np.count_nonzero(seen.alive):
+        one = replace(
+            found[0], subject="all", mends=(Mend("coarsen", "all", "every second pixel used"),),
+            consequence="the pixels are repeated in squares: the maps were enlarged before "
+            "export; every second one was used", withholds=(),
+        )  # fmt: skip
+        return [one]
+    return found or [Finding(check, value=worst, limit=0.9)]
+
+
+def closure(seen: Observed) -> list[Finding]:
+    """Find maps said to be counts that sum to one value in every pixel: percent.
+
+    Statistic: noise of the sum of all maps over that of independent counts of as many. Null: 1;
+    structure adds to it.
+    """
+    check = "sum of all maps"
+    if not seen.counts or np.count_nonzero(seen.alive) < 2:
+        return [Finding(check, finding="not_examined")]
+    noise = float(white_products(seen.total[None], seen.valid)[0, 0])
+    ratio = noise / max(float(seen.mean.sum()), 1e-30)
+    values = seen.total[seen.valid]
+    mean = float(values.mean())
+    even = float(values.std()) < 0.05 * mean
+    if not (ratio < LEAST_NOISE and even and mean * seen.n > 100):
+        return [Finding(check, value=ratio, limit=LEAST_NOISE)]
+    return [Finding(
+        check, "all", "faulty", ratio, LEAST_NOISE,
+        f"the maps sum to {mean:.3g} in every pixel: they are shares (percent), not counts, and "
+        "shares of one element fall where another rises",
+        'state quantity = "mass_percent" (or "atomic_percent") in mapset.toml, or export counts',
+        mends=(Mend("percent", "all", "taken as mass percent"),),
+        withholds=(("verdict", "all"), ("shares", "all")),
+    )]  # fmt: skip
+
+
+def copies(seen: Observed) -> list[Finding]:
+    """Find maps that are a copy of another, times a constant.
+
+    Statistic: noise of the difference of two maps (one scaled to the other) over that of
+    independent counts. Null: 1 or more.
+    """
+    check = "copy of another map"
+    found: list[Finding] = []
+    worst = 1.0
+    white, mean = seen.white, seen.mean
+    for i in range(len(seen.elements)):
+        for j in range(i + 1, len(seen.elements)):
+            if not (seen.alive[i] and seen.alive[j] and white[i, j] > 0):
+                continue
+            factor = white[i, j] / white[j, j]
+            rest = white[i, i] - factor * white[i, j]
+            own = min(
+                seen.gain[i] * mean[i] + factor**2 * seen.gain[j] * mean[j],
+                white[i, i] + factor**2 * white[j, j],
+            )
+            if not own > 0 or mean[i] * seen.n < 50:
+                continue
+            ratio = float(rest / own)
+            if not np.isfinite(ratio):
+                continue
+            worst = min(worst, ratio)
+            if ratio < 0.25:
+                a, b = seen.elements[i], seen.elements[j]
+                why = f"the maps of {a} and {b} have the same noise: one is a copy of the other"
+                found += [Finding(
+                    check, e, "faulty", ratio, 0.25, why, f"export {a} and {b} anew",
+                    withholds=(("verdict", e), ("shares", e)), drops=(e,),
+                ) for e in (a, b)]  # fmt: skip
+    unique = {f.subject: f for f in found}
+    return list(unique.values()) or [Finding(check, value=worst, limit=0.25)]
+
+
+def clipped(seen: Observed) -> list[Finding]:
+    """Find maps cut off at the top.
+
+    Statistic: share of the pixels at the largest value, over that of the next value. Null: the
+    tail of counts thins out.
+    """
+    check = "cut off at the top"
+    found, worst = [], 0.0
+    for k, element in enumerate(seen.elements):
+        values = seen.planes[k][seen.valid]
+        if not seen.alive[k]:
+            continue
+        top = values.max()
+        at = float(np.mean(values == top))
+        below = values[values < top]
+        if not below.size or top < 3:
+            continue
+        following = float(np.mean(values == below.max()))
+        excess = at if at * values.size >= 30 and at > 4 * following else 0.0
+        worst = max(worst, excess)
+        if excess >= SATURATED:
+            held: tuple[tuple[Answer, str], ...] = (("verdict", element), ("shares", element))
+            found.append(Finding(
+                check, element, "faulty", excess, SATURATED,
+                f"{100 * at:.2g} % of the pixels of {element} hold the largest value {top:g}: it "
+                "was cut off there, so where most of it lies is not known",
+                f"export {element} with a larger range", withholds=held,
+            ))  # fmt: skip
+    return found or [Finding(check, value=worst, limit=SATURATED)]

@@ -1,0 +1,286 @@
+"""Was every row counted for as long, and by the same beam."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from spattermap.examine.finding import Finding, Mend
+from spattermap.examine.observed import Observed, block_sums
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    Floats = npt.NDArray[Any]
+
+WINDOW = 16  # rows (or columns) on either side of a step
+STEP_Z = 8.0
+LEAST_STEP = 0.08  # a smaller change of the dose moves no answer
+DRIFT_Z = 10.0
+LEAST_DRIFT = 0.2
+LINE_Z = 9.0
+# Directions of structure are weighted down by this much against noise: in the sum that is left,
+# metal that comes and glass that goes cancel.
+SHARPNESS = 100.0
+LEAST_EXPOSURE = 0.35  # rows that saw less than this of the dose are left out, not evened
+
+
+def exposure(seen: Observed) -> list[Finding]:
+    """Find rows or columns that saw another dose in all maps.
+
+    Statistic: a sum of the maps in which the structure seen *along* the rows cancels, compared
+    between rows; its change over a step, over the field, and of single rows, in standard errors
+    from its scatter along the rows. Null: zero change; metal that gets more raises its lines and
+    lowers the glass, a dose changes all of them by one factor.
+    """
+    check = "dose"
+    if np.count_nonzero(seen.alive) < 2 or min(seen.shape) < 4 * WINDOW:
+        return [Finding(check, finding="not_examined")]
+    worst = 0.0
+    for axis in (0, 1):
+        profile = dose_profile(seen, axis, target=None)
+        if profile is None:
+            continue
+        found = _judge(check, "all", profile, axis)
+        if found is not None:
+            return [found]
+        worst = max(worst, profile.step()[0])
+    return [Finding(check, value=worst, limit=STEP_Z)]
+
+
+def exposure_of_one(seen: Observed) -> list[Finding]:
+    """Find a step or a drift in one map that the others do not share.
+
+    Statistic and null as `exposure`, for the part of a map that the others do not tell.
+    """
+    check = "dose of one map"
+    if np.count_nonzero(seen.alive) < 3 or min(seen.shape) < 4 * WINDOW:
+        return [Finding(check, finding="not_examined")]
+    found, worst = [], 0.0
+    for k in np.flatnonzero(seen.alive):
+        for axis in (0, 1):
+            profile = dose_profile(seen, axis, target=int(k))
+            if profile is None:
+                continue
+            bad = _judge(check, seen.elements[k], profile, axis)
+            worst = max(worst, profile.step()[0])
+            if bad is not None:
+                found.append(bad)
+                break
+    return found or [Finding(check, value=worst, limit=STEP_Z)]
+
+
+class Profile:
+    """A dose index along one axis: mean over each line, and what it is known to.
+
+    Parameters
+    ----------
+    index : numpy.ndarray, dims (line,)
+        Mean of the index over the line; 1 on average.
+    blocks : numpy.ndarray, dims (row of blocks, block)
+        The index of the blocks behind it, `WINDOW` lines each.
+    """
+
+    def __init__(self, index: Floats, blocks: Floats) -> None:
+        self.index, self.blocks = index, blocks
+
+    def step(self) -> tuple[float, int, float]:
+        """Return the largest step in standard errors, its line, and its size (relative)."""
+        n, sums = self.index.size, np.concatenate([[0.0], np.cumsum(self.index)])
+        at = np.arange(WINDOW, n - WINDOW + 1)
+        below = (sums[at] - sums[at - WINDOW]) / WINDOW
+        above = (sums[at + WINDOW] - sums[at]) / WINDOW
+        change = above - below
+        z = np.abs(change) / self.error
+        best = int(np.argmax(z))
+        return float(z[best]), int(at[best]), float(change[best] / max(below[best], 1e-3))
+
+    @property
+    def error(self) -> float:
+        """Standard error of the difference of two windows, from the scatter along the lines."""
+        change = np.diff(self.blocks, axis=0)
+        along = change - change.mean(axis=1, keepdims=True)
+        blocks = self.blocks.shape[1]
+        spread = np.sqrt((along**2).sum(axis=1) / max(blocks - 1, 1))
+        return float(np.median(spread) / np.sqrt(blocks)) + 1e-9
+
+    def trend(self) -> tuple[float, float]:
+        """Return the change over the field, as a part of the mean, and its standard errors."""
+        lines = self.blocks.mean(axis=1)
+        x = np.linspace(-0.5, 0.5, lines.size)
+        slope = float((x * lines).sum() / (x**2).sum())
+        rest = lines - lines.mean() - slope * x
+        # The error of the windows, or what the profile itself wanders about its line.
+        error = max(self.error / np.sqrt(2), float(rest.std(ddof=2)) if lines.size > 3 else 1e9)
+        return slope, slope / (error / np.sqrt((x**2).sum()))
+
+
+def dose_profile(seen: Observed, axis: int, *, target: int | None) -> Profile | None:
+    """Return the dose index along an axis, of all maps or of one."""
+    planes, valid = seen.planes, seen.valid
+    if axis == 1:
+        planes, valid = planes.transpose(0, 2, 1), valid.T
+    keep = np.flatnonzero(seen.alive)
+    sums, pixels = block_sums(planes[keep], valid, WINDOW)
+    used = pixels >= 0.5 * WINDOW**2
+    rows, columns = used.mean(axis=1) > 0.5, used.any(axis=0)
+    if np.count_nonzero(rows) < 4 or np.count_nonzero(columns) < 4:
+        return None
+    sums, pixels, used = (a[..., rows, :][..., columns] for a in (sums, pixels, used))
+    mean = np.where(used, sums / np.maximum(pixels, 1), np.nan)
+    weights = _weights(mean, seen, keep, target)
+    if weights is None:
+        return None
+    per_line = np.maximum(valid.sum(axis=1), 1)
+    lines = np.stack([planes[k].sum(axis=1, dtype=np.float64) / per_line for k in keep])
+    level = 1.0 - float(weights @ np.nanmean(mean, axis=(1, 2)))
+    index = weights @ lines + level
+    blocks = np.tensordot(weights, np.nan_to_num(mean), axes=1) + level
+    blocks = np.where(used, blocks, np.nan)
+    filled = np.where(np.isnan(blocks), np.nanmean(blocks, axis=1, keepdims=True), blocks)
+    full = valid.mean(axis=1) > 0.5
+    index = np.interp(np.arange(index.size), np.flatnonzero(full), index[full])
+    return Profile(index, filled)
+
+
+def _weights(mean: Floats, seen: Observed, keep: Floats, target: int | None) -> Floats | None:
+    """Return the sum of the maps that structure leaves alone and a dose raises by its part.
+
+    ``w = (C + N)^-1 m / (m' (C + N)^-1 m)``: the combination of least variance that a common
+    factor moves by one (generalised least squares, Aitken 1936).
+    """
+    # Deviations along the lines only: what a dose per line does is not structure.
+    away = mean - np.nanmean(mean, axis=2, keepdims=True)
+    flat = away.reshape(len(keep), -1)
+    flat = flat[:, np.isfinite(flat).all(axis=0)]
+    if flat.shape[1] < 4 * len(keep):
+        return None
+    level = np.nanmean(mean, axis=(1, 2))
+    finite = np.where(np.isfinite(seen.noise), seen.noise, 0.0)[keep]
+    noise = np.maximum(finite, 1e-9 * np.maximum(level, 1e-9)) / WINDOW**2
+    covariance = flat @ flat.T / flat.shape[1] - np.diag(noise)
+    values, vectors = np.linalg.eigh(covariance / np.sqrt(np.outer(noise, noise)))
+    structure = (vectors * np.maximum(values, 0)) @ vectors.T
+    whole = SHARPNESS * structure * np.sqrt(np.outer(noise, noise)) + np.diag(noise)
+    aim = level if target is None else np.where(keep == target, level, 0.0)
+    raw = np.linalg.solve(whole, aim)
+    reach = float(raw @ aim)
+    return raw / reach if reach > 0 else None
+
+
+def _judge(check: str, subject: str, profile: Profile, axis: int) -> Finding | None:
+    """Return a finding where the dose steps or drifts along the axis."""
+    z, at, change = profile.step()
+    slope, slope_z = profile.trend()
+    word = "row" if axis == 0 else "column"
+    if z > STEP_Z and abs(change) > LEAST_STEP:
+        what = f"steps by {100 * change:+.0f} % at {word} {at}"
+        value, limit = z, STEP_Z
+    elif abs(slope_z) > DRIFT_Z and abs(slope) > LEAST_DRIFT:
+        what = f"drifts by {100 * slope:+.0f} % from the first {word} to the last"
+        value, limit = abs(slope_z), DRIFT_Z
+    else:
+        return None
+    if subject != "all":
+        return Finding(
+            check, subject, "faulty", value, limit,
+            f"the dose of {subject} alone {what}: the map was not counted evenly",
+            f"map {subject} again in one run",
+            withholds=(("verdict", subject), ("shares", subject)), drops=(subject,),
+        )  # fmt: skip
+    factors = exposures(profile, step=(z > STEP_Z))
+    mend = Mend("expose", "all", "evened out by thinning the counts of the better exposed part",
+                amount=(float(axis), *factors.tolist()))  # fmt: skip
+    return Finding(
+        check, "all", "faulty", value, limit,
+        f"the dose {what}, in all maps alike; it was evened out by thinning the counts of the "
+        "better exposed part",
+        "map the field again with a steady beam",
+        mends=(mend,),
+    )  # fmt: skip
+
+
+def exposures(profile: Profile, *, step: bool) -> Floats:
+    """Return the dose of each line, 1 where it is largest: constant between steps, else a line."""
+    index = np.maximum(profile.index, 1e-3)
+    n = index.size
+    if step:
+        cuts = _cuts(index, profile.error, 0, n)
+        edges = [0, *sorted(cuts), n]
+        out: Floats = np.empty(n)
+        for first, last in pairwise(edges):
+            out[first:last] = index[first:last].mean()
+    else:
+        x = np.arange(n)
+        out = np.asarray(np.polyval(np.polyfit(x, index, 2 if n > 64 else 1), x))
+    out = np.maximum(out, 1e-3)
+    return np.asarray(out / out.max())
+
+
+def _cuts(index: Floats, error: float, first: int, last: int) -> list[int]:
+    """Return where the index steps, by parting at the largest step again and again."""
+    if last - first < 2 * WINDOW:
+        return []
+    part = index[first:last]
+    n = part.size
+    sums = np.cumsum(part)
+    at = np.arange(WINDOW // 2, n - WINDOW // 2)
+    left, right = sums[at - 1] / at, (sums[-1] - sums[at - 1]) / (n - at)
+    gain = np.abs(right - left) * np.sqrt(at * (n - at) / n)
+    best = int(np.argmax(gain))
+    if abs(right[best] - left[best]) < max(STEP_Z * error, LEAST_STEP * part.mean()):
+        return []
+    cut = first + int(at[best])
+    return [*_cuts(index, error, first, cut), cut, *_cuts(index, error, cut, last)]
+
+
+def odd_lines(seen: Observed) -> list[Finding]:
+    """Find single rows or columns brighter or darker than both neighbours.
+
+    Statistic: a line's sum over the mean of the lines beside it, in robust standard deviations
+    over all lines. Null: what the beam blurs cannot change within one line and back.
+    """
+    check = "odd lines"
+    found, worst = [], 0.0
+    for axis in (0, 1):
+        used = np.maximum(seen.valid.sum(axis=1 - axis), 1)
+        total = seen.total.sum(axis=1 - axis) / used
+        full = seen.valid.mean(axis=1 - axis) > 0.5
+        if np.count_nonzero(full) < 32:
+            continue
+        kept = np.flatnonzero(full)
+        line = total[kept]
+        around = _median_beside(line)
+        ratio = np.log(np.maximum(line, 1e-12) / np.maximum(around, 1e-12))
+        spread = 1.4826 * np.median(np.abs(ratio - np.median(ratio)))
+        counted = np.sqrt(_one(seen) / np.maximum(line * used[kept], 1e-12))
+        z = np.abs(ratio) / np.maximum(np.maximum(spread, counted), 1e-9)
+        worst = max(worst, float(z.max()))
+        odd = (z > LINE_Z) & (np.abs(ratio) > 0.15)
+        if not odd.any() or np.count_nonzero(odd) > 0.1 * odd.size:
+            continue
+        lines = kept[odd]
+        lost = np.zeros(seen.shape, dtype=bool)
+        lost[(lines, slice(None)) if axis == 0 else (slice(None), lines)] = True
+        word = "rows" if axis == 0 else "columns"
+        found.append(Finding(
+            check, "all", "doubtful", float(z.max()), LINE_Z,
+            f"{lines.size} {word} saw another dose than those beside them; they were left out",
+            "map the field again with a steady beam",
+            mends=(Mend("mask", "all", f"{lines.size} {word} left out", lost & seen.valid),),
+        ))  # fmt: skip
+    return found or [Finding(check, value=worst, limit=LINE_Z)]
+
+
+def _one(seen: Observed) -> float:
+    """Return the variance that one unit of the sum of all maps carries."""
+    return float(np.sum(seen.gain * seen.mean) / max(float(np.sum(seen.mean)), 1e-30))
+
+
+def _median_beside(line: Floats) -> Floats:
+    """Return the median of the three lines on either side."""
+    padded = np.pad(line, 3, mode="reflect")
+    beside = [padded[3 + k : 3 + k + line.size] for k in (-3, -2, -1, 1, 2, 3)]
+    return np.asarray(np.median(beside, axis=0))

@@ -1,0 +1,81 @@
+"""What was tested of the maps before anything was believed, as pieces of a page."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+from spattermap.show.pieces import Fragment, bullets, table
+from spattermap.show.wording import figures, percent
+
+if TYPE_CHECKING:
+    from spattermap.examine import Withheld
+
+
+def examination(analysis: Any) -> Fragment:
+    """Return every test with its finding, folded away.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    Fragment
+        Empty where nothing was examined.
+    """
+    found = getattr(analysis, "examination", None)
+    if found is None:
+        return Fragment("")
+    heads = ("Test", "Of", "Finding", "Value", "Limit")
+    rows = [
+        (one.check, one.subject, one.finding.replace("_", " "), figures(one.value),
+         figures(one.limit))
+        for one in found.findings
+    ]  # fmt: skip
+    n = sum(one.finding != "not_examined" for one in found.findings)
+    said = f"Examination of the maps: {n} tests, "
+    said += "nothing found" if found.is_sound else f"{len(found.alarms)} findings"
+    whole = table(said, heads, rows)
+    return Fragment(f"<details><summary>{escape(said)}</summary>{whole.html}</details>", said)
+
+
+def alarms(analysis: Any) -> Fragment:
+    """Return what was not sound, to stand before any answer; nothing where all is sound.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    Fragment
+    """
+    found = getattr(analysis, "examination", None)
+    if found is None or found.is_sound:
+        return Fragment("")
+    lines = [
+        f"{one.consequence[:1].upper()}{one.consequence[1:]}. Next: {one.next_step}."
+        for one in found.alarms
+    ]
+    said = "Found in the maps before anything was believed:"
+    listed = bullets(lines, "notes")
+    return Fragment(f"<p><strong>{said}</strong></p>{listed.html}", f"{said}\n{listed.text}\n")
+
+
+def withheld_of(analysis: Any) -> Withheld | None:
+    """Return what must not be said of a field, None where it was not examined."""
+    found = getattr(analysis, "examination", None)
+    return None if found is None else found.withheld
+
+
+def part_seen(analysis: Any) -> str:
+    """Return the part of the field that numbers are for, "" where it is nearly all of it."""
+    found = getattr(analysis, "examination", None)
+    if found is None or "valid" not in analysis.maps:
+        return ""
+    lost = any(m.kind in ("mask", "expose", "shift") for one in found.alarms for m in one.mends)
+    part = float(analysis.maps["valid"].mean())
+    return f"of the {percent(part)} of the field that was seen" if lost and part < 0.95 else ""
