@@ -22,7 +22,7 @@ CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))
 SWITCHES = """--headless --no-sandbox --disable-gpu --disable-quic --no-first-run
 --disable-background-networking --disable-component-update --disable-sync""".split()
 NOTEBOOKS = notebook_path("new_map_set.ipynb").parent
-WIDTHS = [(1400, "light"), (390, "light"), (1400, "dark")]
+WIDTHS = [(1400, "light"), (768, "light"), (390, "light"), (1400, "dark"), (390, "dark")]
 # Screenshots are kept where this names a folder, to be looked at.
 PICTURES = os.environ.get("SPATTERMAP_SCREENSHOTS")
 
@@ -68,7 +68,17 @@ def test_report_opens_with_the_network_off_and_asks_for_nothing(browser, report,
     broken = page.evaluate("[...document.images].filter(i => !i.naturalWidth).length")
     assert broken == 0
     assert page.evaluate("document.images.length") >= 6
-    keep_picture(page, f"report_{width}_{scheme}", full_page=True)
+    page.wait_for_selector("[data-drawn]")
+    keep_picture(page, f"report_{width}_{scheme}")
+    first = page.locator(".answers")
+    assert first.bounding_box()["y"] < 200
+    if width > 1000:  # answers and field stand side by side on the first screen
+        canvas = page.locator(".field-stage canvas").bounding_box()
+        assert canvas["y"] + canvas["height"] < 900
+    page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+    wide = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
+    assert wide <= 0, "nor may it where every part is open"
+    keep_picture(page, f"report_{width}_{scheme}_open", full_page=True)
     context.close()
 
 
@@ -81,6 +91,8 @@ def test_report_has_no_accessibility_violation(browser, report, width, scheme):
     )
     page = context.new_page()
     page.goto(report.as_uri())
+    page.wait_for_selector("[data-drawn]")
+    page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
     page.evaluate(script)
     found = page.evaluate("axe.run()")
     assert len(found["passes"]) > 20
@@ -107,6 +119,150 @@ def test_keyboard_reaches_the_answer_first(browser, report):
     page.keyboard.press("Enter")
     assert page.evaluate("document.activeElement.id") == "main"
     page.close()
+
+
+@pytest.fixture
+def field(browser, report):
+    """Open the report and return its page once the field is drawn; errors fail the test."""
+    problems = []
+    context = browser.new_context(viewport={"width": 1400, "height": 900}, offline=True)
+    page = context.new_page()
+    page.on("pageerror", lambda error: problems.append(str(error)))
+    page.on("console", lambda message: problems.append(message.text))
+    page.goto(report.as_uri())
+    page.wait_for_selector("[data-drawn]")
+    yield page
+    assert problems == []
+    context.close()
+
+
+def canvas_of(page):
+    return page.locator(".field-stage canvas")
+
+
+def scale_bar(page):
+    page.wait_for_timeout(300)
+    return page.get_attribute(".field-stage", "data-scale-bar")
+
+
+def marked_bars(page):
+    return page.evaluate(
+        "[...document.querySelectorAll('.field-bars button')].flatMap((bar, i) => "
+        "bar.classList.contains('holds') || bar.getAttribute('aria-pressed') === 'true' ? [i] : [])"
+    )
+
+
+def test_the_field_is_worked_by_keyboard(field):
+    canvas_of(field).focus()
+    assert field.locator(".field-card h3").count() == 0
+    field.keyboard.press("n")
+    assert field.locator(".field-card h3").text_content().startswith("Droplet ")
+    assert "Diameter" in field.locator(".field-live").text_content()
+    n_bars = field.locator(".field-bars button").count()
+    assert marked_bars(field) == [n_bars - 1], "the largest droplet lies in the last bar"
+    whole = scale_bar(field)
+    field.keyboard.press("Enter")
+    assert scale_bar(field) != whole
+    field.keyboard.press("0")
+    assert scale_bar(field) == whole
+    field.keyboard.press("Escape")
+    assert marked_bars(field) == []
+
+
+def test_the_field_is_worked_by_mouse_and_linked_both_ways(field):
+    box = canvas_of(field).bounding_box()
+    droplet = field.evaluate(
+        "JSON.parse(document.querySelector('[data-field] script').textContent).found.n_droplets"
+    )
+    assert droplet > 100
+    # Somewhere along a line there is a droplet: pointing at it shows its row.
+    for x in range(10, int(box["width"]), 6):
+        field.mouse.move(box["x"] + x, box["y"] + box["height"] / 2)
+        if field.locator(".field-card h3").count():
+            break
+    hovered = field.locator(".field-card h3").text_content()
+    assert "counts a pixel" in field.locator(".field-readout").text_content()
+    field.mouse.down()
+    field.mouse.up()
+    assert field.locator(".field-card h3").text_content() == f"{hovered}, chosen"
+    (bar,) = marked_bars(field)
+    field.locator(".field-bars button").nth(bar).click()
+    assert marked_bars(field) == [bar]
+    assert "marked" in field.locator(".field-live").text_content()
+    before = scale_bar(field)
+    canvas_of(field).focus()
+    field.mouse.move(box["x"] + 200, box["y"] + 200)
+    field.mouse.wheel(0, -600)
+    assert scale_bar(field) != before
+
+
+def test_layers_and_the_address_keep_the_view(field, report):
+    layers = field.locator(".field-pictures select").first.locator("option").all_text_contents()
+    assert {"Cu + Zn", "Cu", "Zn", "Si", "O", "Electron image", "Zn apart"} <= set(layers)
+    marks = field.locator(".field-marks").text_content()
+    assert "Droplets" in marks
+    assert "Cracks" in marks
+    field.locator(".field-pictures select").first.select_option("Zn")
+    field.locator(".field-marks input").last.uncheck()
+    canvas_of(field).focus()
+    for key in ("n", "n", "+", "+", "ArrowRight"):
+        field.keyboard.press(key)
+    field.wait_for_function("location.hash.includes('under=Zn&')")
+    field.wait_for_timeout(400)
+    kept = field.evaluate("location.hash")
+    row = field.locator(".field-card h3").text_content()
+    shown = scale_bar(field)
+    field.goto("about:blank")
+    field.goto(report.as_uri() + kept)
+    field.wait_for_selector("[data-drawn]")
+    assert field.locator(".field-card h3").text_content() == row
+    assert scale_bar(field) == shown
+    assert field.evaluate("location.hash") == kept
+    assert field.locator(".field-pictures select").first.input_value() == "Zn"
+    assert not field.locator(".field-marks input").last.is_checked()
+
+
+def test_the_field_is_worked_by_touch(browser, report):
+    context = browser.new_context(
+        viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True, offline=True
+    )
+    page = context.new_page()
+    page.goto(report.as_uri())
+    page.wait_for_selector("[data-drawn]")
+    canvas = canvas_of(page)
+    canvas.scroll_into_view_if_needed()
+    box = canvas.bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    session = context.new_cdp_session(page)
+
+    def touch(kind, *points):
+        at = [{"x": px, "y": py, "id": i} for i, (px, py) in enumerate(points)]
+        session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": at})
+
+    before = scale_bar(page)
+    touch("touchStart", (x - 20, y), (x + 20, y))
+    for reach in range(25, 120, 10):
+        touch("touchMove", (x - reach, y), (x + reach, y))
+    touch("touchEnd")
+    assert scale_bar(page) != before, "two fingers zoom"
+    for down in range(20, int(box["height"]) - 10, 12):
+        page.touchscreen.tap(x, box["y"] + down)
+        if page.locator(".field-card h3").count():
+            break
+    assert page.locator(".field-card h3").text_content().endswith(", chosen")
+    keep_picture(page, "field_touch_390")
+    context.close()
+
+
+def test_without_scripts_the_still_picture_and_the_answers_stand(browser, report):
+    context = browser.new_context(java_script_enabled=False, offline=True)
+    page = context.new_page()
+    page.goto(report.as_uri())
+    assert page.locator(".field-still img").is_visible()
+    assert "droplets" in page.locator(".field-still img").get_attribute("alt")
+    assert page.locator(".answers").is_visible()
+    keep_picture(page, "report_without_scripts")
+    context.close()
 
 
 @pytest.fixture(scope="module")
@@ -156,29 +312,36 @@ def test_notebook_and_panel_in_jupyterlab(browser, lab):
     page.get_by_text("(ipykernel) | Idle").wait_for()  # before that, "Run All" is not heard
     page.get_by_role("menuitem", name="Run", exact=True).click()
     page.get_by_role("menuitem", name="Run All Cells", exact=True).click()
-    page.wait_for_selector(".jp-OutputArea-output svg circle.spattermap-droplet", state="attached")
-    picture = page.locator("svg[data-scale]")
-    picture.scroll_into_view_if_needed()
-    before = picture.inner_html()
-    droplets = page.locator("circle.spattermap-droplet")
-    n_before = droplets.count()
+    panel = page.locator(".jupyter-widgets .field")
+    panel.locator("canvas").first.wait_for()
+    page.wait_for_selector(".jupyter-widgets .field[data-drawn]")
+    panel.scroll_into_view_if_needed()
+
+    def n_droplets():
+        text = panel.locator(".field-marks label").first.text_content()
+        return int(text.split("(")[1].split(")")[0])
+
+    n_before = n_droplets()
     assert n_before > 100
-    assert "diameter" in droplets.first.locator("title").text_content()
     keep_picture(page, "lab_before")
 
-    # Third knob is the smallest droplet: half-way up, only large ones stay.
+    # Second knob is the smallest droplet: half-way up, only large ones stay.
     handle = page.locator(".jupyter-widgets .noUi-handle").nth(1)
     handle.focus()
     started = time.perf_counter()
     for _ in range(5):
         page.keyboard.press("PageUp")
     page.wait_for_function(
-        "n => document.querySelectorAll('circle.spattermap-droplet').length < n", arg=n_before
+        "n => { const text = document.querySelector('.jupyter-widgets .field-marks label')"
+        ".textContent; return Number(text.match(/[(](.*)[)]/)[1]) < n; }",
+        arg=n_before,
     )
     print(f"first change seen after {time.perf_counter() - started:.2f} s")
-    page.wait_for_selector("svg[data-scale='1']", state="attached")
-    assert picture.inner_html() != before
-    assert droplets.count() < n_before
+    page.get_by_text("Full maps.").wait_for()
+    assert n_droplets() < n_before
+    panel.locator("canvas").first.focus()
+    page.keyboard.press("n")
+    assert "Diameter" in panel.locator(".field-card").text_content()
     keep_picture(page, "lab_after")
 
     page.get_by_role("button", name="Keep these settings").click()

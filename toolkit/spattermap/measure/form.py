@@ -500,7 +500,7 @@ def describe(
         _coverage(segmentation, use, chosen),
         threshold_sensitivity(segmentation.log_odds, valid=use),
     )
-    weight = _border_weight(segmentation, rows, use)
+    weight = border_weight(segmentation, rows, use)
     diameter = rows["diameter_um"].to_numpy(dtype=np.float64)
     sizes = partial(size_summary, level=chosen.level, seed=chosen.seed, area_step=size**2)
     fits = _fits(segmentation, diameter[weight > 0], size, chosen)
@@ -573,7 +573,7 @@ def _coverage(segmentation: Segmentation, use: Bools | None, settings: Settings)
     )
 
 
-def _border_weight(segmentation: Segmentation, rows: pd.DataFrame, use: Any) -> Floats:
+def border_weight(segmentation: Segmentation, rows: pd.DataFrame, use: Any) -> Floats:
     """Return how many droplets each row stands for, 0 for those the border cuts."""
     if segmentation.box.size:
         box = segmentation.box[rows["droplet"].to_numpy(dtype=np.int64)]

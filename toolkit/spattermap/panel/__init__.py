@@ -18,13 +18,13 @@ from spattermap.core.errors import InputError, SpattermapError
 from spattermap.core.files import write_text_atomically
 from spattermap.core.mapset import facts, unit_name, validate
 from spattermap.core.settings import Settings
-from spattermap.panel.drawing import histogram_svg, numbers_html, overlay_svg
+from spattermap.panel.drawing import base_json, field_widget_class, found_json, numbers_html
 from spattermap.panel.view import View, coarse, look
 
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = ["Panel", "View", "coarse", "look", "overlay_svg", "tune"]
+__all__ = ["Panel", "View", "coarse", "look", "tune"]
 
 # A second change within this time (s) makes the full answer to the first one pointless.
 SETTLING_TIME = 0.3
@@ -64,7 +64,10 @@ class Panel:
         self._small = coarse(maps)
         self._pending: asyncio.TimerHandle | None = None
         self._widgets: dict[str, Any] = {}
+        self._problem = ""
+        self._began, self._began_with = self.settings, tuple(self._roles.alloy)
         self.view = self._look(full=True)
+        self._before = self.view.segmentation.labels
 
     def change(self, **changes: Any) -> View:
         """Change settings and return the full view.
@@ -132,6 +135,8 @@ class Panel:
         value = change["new"]
         if name == "smallest_droplet":
             value = value or None  # the left end of the slider: derived from the noise
+        if value is not None:
+            value = float(f"{value:.4g}")  # a slider's steps leave digits that nobody chose
         self._answer({name: value})
 
     def _chosen(self, change: dict[str, Any]) -> None:
@@ -142,9 +147,11 @@ class Panel:
         try:
             self._take(changes)
         except SpattermapError as problem:
-            self._say(str(problem))
+            self._problem = str(problem)
+            self._say(self._problem)
             return
-        self._say("")
+        self._problem = ""
+        self._say("Working …")
         if self._pending is not None:
             self._pending.cancel()
             self._pending = None
@@ -171,9 +178,21 @@ class Panel:
         if not self._widgets:
             return
         maps = self.maps if self.view.scale == 1 else self._small[0]
-        self._widgets["picture"].value = overlay_svg(maps, self._roles, self.view)
+        roles = self._roles
+        self._widgets["field"].found = found_json(maps, roles, self.view, before=self._before)
         self._widgets["numbers"].value = numbers_html(maps, self.view)
-        self._widgets["sizes"].value = histogram_svg(maps, self.view)
+        if not self._problem:
+            full = self.view.scale == 1
+            side = f"{self.view.scale} × {self.view.scale} px"
+            self._say("Full maps." if full else f"Maps summed over {side}; full maps follow.")
+
+    def _reset(self, _button: Any) -> None:
+        """Put the knobs back to where they started, and answer once."""
+        began = self._began
+        for name in ("metal_sensitivity", "smallest_droplet", "split_strength"):
+            self._widgets[name].value = getattr(began, name) or 0.0
+        self._widgets["alloy"].value = self._began_with
+        self._answer({"alloy": began.alloy})
 
     def _kept(self, _button: Any) -> None:
         try:
@@ -224,11 +243,12 @@ def tune(
 def _widgets(panel: Panel) -> dict[str, Any]:
     """Return the widgets, wired to the panel."""
     try:
+        import anywidget  # noqa: F401
         import ipywidgets
-    except ImportError:
+    except ImportError as problem:
         raise InputError(
-            "the panel must have ipywidgets, got no such package. Install it, or use "
-            "Panel.change(...) from Python."
+            f"the panel must have ipywidgets and anywidget, got no {problem.name}. Install it, "
+            "or use Panel.change(...) from Python."
         ) from None
 
     names = [str(name) for name in panel.maps["element"].values]
@@ -260,9 +280,19 @@ def _widgets(panel: Panel) -> dict[str, Any]:
     alloy.observe(panel._chosen, names="value")
     keep = ipywidgets.Button(description="Keep these settings", layout={"width": "14em"})
     keep.on_click(panel._kept)
-    shown = {name: ipywidgets.HTML() for name in ("picture", "numbers", "sizes", "status")}
-    controls = [alloy, *knobs.values(), keep, shown["status"], shown["numbers"], shown["sizes"]]
-    left = ipywidgets.VBox(controls)
-    right = ipywidgets.VBox([shown["picture"]], layout={"flex": "1 1 24em"})
+    reset = ipywidgets.Button(description="Back to the start", layout={"width": "14em"})
+    reset.on_click(panel._reset)
+    shown = {name: ipywidgets.HTML() for name in ("numbers", "status")}
+    buttons = ipywidgets.HBox([keep, reset])
+    left = ipywidgets.VBox(
+        [alloy, *knobs.values(), buttons, shown["status"], shown["numbers"]],
+        layout={"flex": "0 0 auto"},
+    )
+    field = field_widget_class()(
+        base=base_json(panel.maps, panel._roles),
+        found=found_json(panel.maps, panel._roles, panel.view, before=panel._before),
+    )
+    right = ipywidgets.VBox([field], layout={"flex": "1 1 36em", "min_width": "20em"})
     whole = ipywidgets.HBox([left, right], layout={"flex_flow": "row wrap"})
-    return {**shown, **knobs, "alloy": alloy, "keep": keep, "whole": whole}
+    more = {"alloy": alloy, "keep": keep, "reset": reset, "field": field, "whole": whole}
+    return {**shown, **knobs, **more}

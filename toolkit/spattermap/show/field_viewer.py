@@ -46,6 +46,8 @@ if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
 
+    from spattermap.core.mapset import Roles
+
     Plane = npt.NDArray[Any]
 
 HERE = Path(__file__).parent
@@ -108,19 +110,33 @@ def viewer(analysis: Any, *, still: bytes | None = None, group: str = "") -> Fra
     Fragment
         Data, still picture and script; in a terminal, what the still picture shows.
     """
-    data = {"base": base_data(analysis), "found": found_data(analysis)}
-    picture = base64.b64encode(still or still_png(analysis)).decode("ascii")
-    words = _words(analysis)
-    linked = f' data-group="{escape(group)}"' if group else ' data-group=""'
+    picture, words = still or still_png(analysis), _words(analysis)
+    return field_piece(
+        base_data(analysis), found_data(analysis), still=picture, words=words, group=group
+    )
+
+
+def field_piece(
+    base: Mapping[str, Any],
+    found: Mapping[str, Any],
+    *,
+    still: bytes,
+    words: str,
+    group: str = "",
+    script: bool = True,
+) -> Fragment:
+    """Return the place of a viewer on a page: data, still picture, and the script unless given."""
+    picture = base64.b64encode(still).decode("ascii")
     kind = "linked" if group else "first"
     html = (
-        f"<style>\n{style_text()}</style>\n"
-        f'<div class="field" data-field="{kind}"{linked}>'
+        f'<div class="field" data-field="{kind}" data-group="{escape(group)}">'
         f'<figure class="field-still"><img alt="{escape(words)}" '
         f'src="data:image/png;base64,{picture}"></figure>'
-        f'<script type="application/json">{as_json(data)}</script></div>\n'
-        f'<script type="module">{module_text()}</script>'
+        f'<script type="application/json">{as_json({"base": base, "found": found})}</script></div>'
     )
+    if script:
+        style = f"<style>\n{style_text()}</style>\n"
+        html = f'{style}{html}\n<script type="module">{module_text()}</script>'
     return Fragment(html, words)
 
 
@@ -164,26 +180,31 @@ def base_data(analysis: Any) -> dict[str, Any]:
     dict
         Ready for JSON.
     """
-    maps, roles = analysis.maps, analysis.roles
+    data = map_data(analysis.maps, analysis.roles)
+    data["planes"] += square_planes(analysis)
+    data["masks"] = masks_of(analysis)
+    data["start"]["sum"] = legible_side(analysis)
+    return data
+
+
+def map_data(maps: xr.Dataset, roles: Roles) -> dict[str, Any]:
+    """Return what the maps alone show: each element, the electron image, the scale."""
     known = facts(maps)
-    height, width = maps.sizes["y"], maps.sizes["x"]
-    planes = element_planes(maps, roles)
-    metal = planes[0]["key"] if roles.alloy else ""
-    planes += image_planes(maps)
-    planes += square_planes(analysis)
+    planes = [*element_planes(maps, roles), *image_planes(maps)]
+    image = [one["key"] for one in planes if one["key"] == "electron image"]
     return {
         "title": str(known.shown_title),
-        "shape": [height, width],
+        "shape": [maps.sizes["y"], maps.sizes["x"]],
         "pixel": float(known.pixel_size),
         "unit": unit_name(known.length_unit),
         "planes": planes,
-        "masks": masks_of(analysis),
+        "masks": [],
         "ramps": ramps(),
         "start": {
-            "under": metal or planes[0]["key"],
-            "over": "electron image" if any(p["key"] == "electron image" for p in planes) else "",
+            "under": planes[0]["key"],
+            "over": image[0] if image else "",
             "mix": 0.0,
-            "sum": legible_side(analysis),
+            "sum": 1,
             "marks": ["droplets", "streaks", "cracks", "doubtful"],
         },
     }
@@ -210,7 +231,7 @@ def legible_side(analysis: Any) -> int:
     return next((side for side in (1, 2, 4, 8) if total * side**2 >= LEGIBLE_COUNTS), 8)
 
 
-def element_planes(maps: xr.Dataset, roles: Any) -> list[dict[str, Any]]:
+def element_planes(maps: xr.Dataset, roles: Roles) -> list[dict[str, Any]]:
     """Return the sum of the alloy's maps and each element's map, alloy first.
 
     Parameters
@@ -383,14 +404,20 @@ def masks_of(analysis: Any) -> list[dict[str, Any]]:
         factor = (bottom - top) / region.shape[0]
         box = [left, top, region.shape[1] * factor, region.shape[0] * factor]
         found.append(mask("connected", "Connected part", region, PURPLE, box=box, stripes="rising"))
-    cracks = getattr(analysis.segmentation, "cracks", None) or {}
-    if cracks.get("n"):
-        lines = np.asarray(cracks["mask"], dtype=bool)
-        found.append(mask("cracks", f"Cracks ({cracks['n']})", lines, VERMILION))
+    found += crack_masks(analysis.segmentation)
     unusable = ~valid_mask(analysis.maps)
     if unusable.any():
         found.append(mask("doubtful", "Left out", unusable, "#f0e442", stripes="falling"))
     return found
+
+
+def crack_masks(segmentation: Any) -> list[dict[str, Any]]:
+    """Return the cracks as a mark, where any were found."""
+    cracks = getattr(segmentation, "cracks", None) or {}
+    if not cracks.get("n"):
+        return []
+    lines = np.asarray(cracks["mask"], dtype=bool)
+    return [mask("cracks", f"Cracks ({cracks['n']})", lines, VERMILION)]
 
 
 def mask(
@@ -461,6 +488,7 @@ def regions_data(
     *,
     metals: Sequence[str],
     film: bool = False,
+    step: int = 1,
 ) -> dict[str, Any]:
     """Return the regions of any segmentation of a map set, as `found_data` does.
 
@@ -478,6 +506,8 @@ def regions_data(
         The alloy's elements.
     film : bool, optional
         The deposit is one joined region, so that its parts are lobes, not droplets.
+    step : int, optional
+        Side of a pixel of the labels in pixels of the map set.
 
     Returns
     -------
@@ -487,12 +517,12 @@ def regions_data(
     unit = unit_name(known.length_unit)
     diameters = _length(droplets, "diameter", known.length_unit)
     edges = log_bins(diameters) if len(diameters) >= FEWEST_DROPLETS_FOR_BINS else np.array([])
-    step = max(1, -(-max(labels.shape) // LONGEST_LABELS))
-    small = np.asarray(labels)[::step, ::step]
+    coarser = max(1, -(-max(labels.shape) // LONGEST_LABELS))
+    small = np.asarray(labels)[::coarser, ::coarser]
     n_bytes = 2 if segmentation.n_droplets + segmentation.n_streaks < 2**16 else 4
     return {
         "labels": {
-            "shape": list(small.shape), "bytes": n_bytes, "step": step,
+            "shape": list(small.shape), "bytes": n_bytes, "step": step * coarser,
             "data": packed(small.astype(f"<u{n_bytes}")),
         },
         "n_droplets": int(segmentation.n_droplets),

@@ -20,6 +20,7 @@ from spattermap.core.files import staged_folder
 from spattermap.core.grid import Box, Source
 from spattermap.core.mapset import facts
 from spattermap.show.answers import answers
+from spattermap.show.field_viewer import field_piece, map_data, plane, regions_data
 from spattermap.show.findings import connection, notes, verdicts
 from spattermap.show.form_text import arrival, shapes_and_spacing, sizes
 from spattermap.show.pages import figure_html, shell
@@ -150,7 +151,25 @@ def _overview(found: Analysis) -> str:
     html = f"<p>Each pixel below is the mean of {side} × {side} pixels of the mosaic.</p>"
     bare = np.zeros((small.sizes["y"], small.sizes["x"]), np.int32)
     pictures = (element_maps(_view(found, small, bare)), _covered(found.overview))
-    return (html if side > 1 else "") + "".join(map(figure_html, pictures))
+    told = (html if side > 1 else "") + _field(found)
+    return told + "".join(map(figure_html, pictures))
+
+
+def _field(found: Analysis) -> str:
+    """Return the overview to look into: every map, and how much of each pixel is covered."""
+    import pandas as pd
+
+    assert found.overview is not None
+    maps = found.overview.drop_vars("kinds")
+    cover = found.overview["kinds"].sum("kind").values
+    data = map_data(maps, found.roles)
+    data["planes"].append(plane("cover", "Covered part", np.asarray(cover), unit=""))
+    labels = np.zeros(cover.shape, np.int32)
+    none = replace(found.segmentation, n_droplets=0, n_streaks=0)
+    empty = pd.DataFrame()
+    regions = regions_data(maps, labels, none, empty, empty, metals=())
+    still = _covered(found.overview)
+    return field_piece(data, regions, still=still.png(), words=still.alt).html
 
 
 def _covered(overview: xr.Dataset) -> Picture:

@@ -14,7 +14,16 @@ from spattermap import __version__
 if TYPE_CHECKING:
     from spattermap.show.pictures.canvas import Picture
 
-_POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'"
+_POLICY = (
+    "default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src {script}; "
+    "base-uri 'none'; form-action 'none'"
+)
+
+
+def _policy() -> str:
+    from spattermap.show.field_viewer import module_hash
+
+    return _POLICY.format(script=module_hash())
 
 
 def style() -> str:
@@ -38,7 +47,7 @@ def shell(
     body = "".join(f'<h2 id="{anchor(name)}">{escape(name)}</h2>\n{html}\n' for name, html in parts)
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{_policy()}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="color-scheme" content="light dark">\n'
         f'<meta name="generator" content="Spattermap {__version__}">\n'

@@ -162,7 +162,8 @@ def table_html(table: pd.DataFrame, columns: Sequence[str], caption: str) -> str
     # On a narrow screen a wide table shows one row below the other.
     kind = ' class="stacked"' if len(columns) > _NARROW else ""
     return (
-        f'<div class="piece"><table{kind}><caption>{escape(caption)}</caption>'
+        f'<div class="piece" tabindex="0" role="group" aria-label="{escape(caption)}">'
+        f"<table{kind}><caption>{escape(caption)}</caption>"
         f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
     )
 

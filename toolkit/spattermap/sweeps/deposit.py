@@ -196,7 +196,6 @@ def _record(analysis: Analysis) -> dict[str, Any]:
         "summary": analysis.summary(),
         "roles": {name: list(getattr(analysis.roles, name)) for name in _ROLE_NAMES},
         "elements": elements,
-        "answer": analysis.answer(),
         "continuity_reasons": list(analysis.continuity.reasons),
         "continuity_next_step": analysis.continuity.next_step,
     }

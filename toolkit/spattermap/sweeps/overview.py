@@ -227,7 +227,8 @@ def _fields(found: Sweep) -> str:
     names = ("path", "sample", "field", "title", "coverage", "results")
     head = "".join(f'<th scope="col">{name}</th>' for name in names)
     return (
-        '<div class="piece"><table><caption>Every map set and where its results lie.</caption>'
+        '<div class="piece" tabindex="0" role="group" aria-label="Map sets"><table>'
+        "<caption>Every map set and where its results lie.</caption>"
         f"<thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table></div>"
     )
 
@@ -239,9 +240,37 @@ def _cautions(found: Sweep) -> str:
     return cautions().html
 
 
+# Answers that no number of the other tables gives.
+_TOLD = ("arrival", "alloy", "oxide", "cracks", "maps")
+
+
+def _told(found: Sweep) -> str:
+    """Return what each map set says about the person's questions, in words."""
+    from spattermap.show.answers import QUESTIONS
+    from spattermap.show.pieces import table
+
+    done = found.fields[found.fields["status"] == "done"]
+    if "answer_arrival" not in done:
+        return ""
+    rows = []
+    for row in rows_of(done):
+        where = f"{row['sample']}, {row['field']}" if row.get("field") else str(row["sample"])
+        cells = [
+            f"{row[f'answer_{one}']} ({row[f'answer_{one}_certainty']})"
+            if not is_missing(row.get(f"answer_{one}"))
+            else "–"
+            for one in _TOLD
+        ]
+        rows.append((where, *cells))
+    heads = ("sample", *(QUESTIONS[one] for one in _TOLD))
+    html = table("Every map set in words", heads, rows).html
+    return f'<div class="piece" tabindex="0" role="group" aria-label="In words">{html}</div>'
+
+
 _PARTS: tuple[tuple[str, Callable[[Sweep], str]], ...] = (
     ("Answer", _answer),
     ("Samples", _samples),
+    ("In words", _told),
     ("Results against settings", _charts),
     ("Best settings so far", _best),
     ("Effects of the settings", _effects),

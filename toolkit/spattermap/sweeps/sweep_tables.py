@@ -12,6 +12,7 @@ import numpy as np
 
 from spattermap.core.mapset import Roles
 from spattermap.core.results import FRACTIONS
+from spattermap.show.answers import QUESTIONS
 from spattermap.sweeps.deposit import MOMENTS, Outcome, load_moments, read_record
 from spattermap.sweeps.sheet import SheetRow, column_names
 
@@ -90,6 +91,11 @@ def _field_line(row: SheetRow, outcome: Outcome, store: Path) -> list[dict[str, 
     if None not in along:
         numbers["sheet_conductance_ratio"] = math.sqrt(along[0] * along[1])  # type: ignore[operator]
     numbers["kept_alloy"] = _kept(record)
+    # What an older store holds may lack them.
+    answers = record["summary"].get("answers", [])
+    for topic, one in zip(QUESTIONS, answers, strict=False):
+        numbers[f"answer_{topic}"] = one["answer"]
+        numbers[f"answer_{topic}_certainty"] = one["certainty"]
     return [facts, record["process"], record["measured"], numbers]
 
 
