@@ -117,8 +117,8 @@ def answers_of(analysis: Any, numbers: Mapping[str, Any] | None = None) -> tuple
         _arrival(analysis, known) if divided else _answer("arrival", UNDIVIDED, "open", _WAYS_OUT),
         _amount(analysis, known) if divided else _answer("amount", _CANNOT_DIVIDE, "open"),
         _connection(analysis, known) if divided else _answer("connection", _CANNOT_DIVIDE, "open"),
-        _alloy(analysis),
-        _oxide(analysis),
+        _alloy(analysis, film=divided and is_film(known)),
+        _oxide(analysis, film=divided and is_film(known)),
         _cracks(analysis, known),
         _maps(analysis),
     ]
@@ -205,11 +205,15 @@ def _one_next_step(found: Sequence[Answer]) -> tuple[Answer, ...]:
     waiting = [one for one in found if one.next_step]
     if not waiting:
         return tuple(found)
-    order = ("open", "likely", "not asked", "shown")
-    first = min(
-        waiting, key=lambda one: (order.index(one.certainty), _SETTLES_MOST.index(one.topic))
-    )
+    first = min(waiting, key=_weight)
     return tuple(one if one is first else replace(one, next_step="") for one in found)
+
+
+def _weight(one: Answer) -> tuple[float, int]:
+    """Return how late a question comes; a few dark lines wait for what is likely but unsettled."""
+    order = {"open": 0.0, "likely": 1.0, "not asked": 2.0, "shown": 3.0}
+    later = 1.5 if one.topic == "cracks" else 0.0
+    return order[one.certainty] + later, _SETTLES_MOST.index(one.topic)
 
 
 def _arrival(analysis: Any, known: Mapping[str, Any]) -> Answer:
@@ -356,7 +360,7 @@ def _implied(implied: Any) -> str:
     return f"would need {thick} nm of pure bulk {implied.reference}"
 
 
-def _alloy(analysis: Any) -> Answer:
+def _alloy(analysis: Any, *, film: bool) -> Answer:
     roles = analysis.roles
     table = analysis.elements
     rows = table[table["role"] == "alloy"].to_dict("records")
@@ -370,7 +374,10 @@ def _alloy(analysis: Any) -> Answer:
         if strangers:
             return _answer("alloy", f"{said} {_foreign(strangers)}", "shown", _first_step(foreign))
         return _answer("alloy", said, "not asked")
-    words = [*_together(rows), *[_apart(row) for row in rows if row["verdict"] in _APART]]
+    words = [
+        *_together(rows),
+        *[_apart(row, film=film) for row in rows if row["verdict"] in _APART],
+    ]
     words += [_other(row) for row in rows if row["verdict"] not in (*_APART, "with_alloy")]
     words += [_foreign(strangers)] if strangers else []
     verdicts = {row["verdict"] for row in rows}
@@ -397,9 +404,10 @@ def _together(rows: Sequence[Mapping[str, Any]]) -> list[str]:
     return [f"{listing(names)} came down with the alloy."] if names else []
 
 
-def _apart(row: Mapping[str, Any]) -> str:
+def _apart(row: Mapping[str, Any], *, film: bool) -> str:
     """Say where an element lies that does not follow the alloy."""
     element = row["element"]
+    gap = "in the film's gaps" if film else "between the droplets"
     between = {
         "share": _minus(row.get("share_in_droplets")),
         "share_low": _minus(row.get("share_in_droplets_high")),
@@ -407,7 +415,7 @@ def _apart(row: Mapping[str, Any]) -> str:
     }
     if _is_number(between["share"]):
         where = with_interval(between, "share", as_percent=True)
-        said = f"{where} of the {element} lies between the droplets"
+        said = f"{where} of the {element} lies {gap}"
     else:
         said = f"{element} {VERDICT_SENTENCES[str(row['verdict'])]}"
     apart = with_interval(dict(row), "share_not_following", as_percent=True)
@@ -438,8 +446,9 @@ def _first_step(table: pd.DataFrame) -> str:
     return steps[0] if steps else ""
 
 
-def _oxide(analysis: Any) -> Answer:
+def _oxide(analysis: Any, *, film: bool) -> Answer:
     """Say in which parts of the deposit oxygen beyond the glass is seen."""
+    words = {"droplets": "the film", "haze": "its gaps"} if film else {}
     elements = [str(name) for name in analysis.maps["element"].values]
     if "O" not in elements:
         return _answer("oxide", "Oxygen was not mapped.", "not asked", "Map oxygen (O Ka) too.")
@@ -449,6 +458,7 @@ def _oxide(analysis: Any) -> Answer:
     if table is None or not len(table):
         return _answer("oxide", "Not told from these maps.", "open", "")
     rows = table.to_dict("records")
+    rows = [{**row, "where": words.get(row["where"], row["where"])} for row in rows]
     shown = [row for row in rows if row["finding"] == "oxygen beyond the glass"]
     none = [str(row["where"]) for row in rows if row["finding"] == "none shown"]
     untold = [str(row["where"]) for row in rows if row["finding"] not in _OXYGEN_FINDINGS]
