@@ -36,7 +36,7 @@ def field_widget_class() -> Any:
     import anywidget
     import traitlets
 
-    class FieldWidget(anywidget.AnyWidget):  # type: ignore[misc]
+    class FieldWidget(anywidget.AnyWidget):
         _esm = module_text()
         _css = style_text()
         base = traitlets.Unicode().tag(sync=True)
