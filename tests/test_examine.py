@@ -6,8 +6,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import tifffile
 
-from spattermap.core.mapset import make_map_set
+import spattermap
+from spattermap.core.errors import InputError
+from spattermap.core.mapset import facts, make_map_set
+from spattermap.core.orientations import ORIENTATIONS
+from spattermap.core.settings import Settings
 from spattermap.examine import examine
 
 
@@ -163,3 +168,62 @@ def test_columns_of_the_table_are_those_of_the_contract():
         "check", "subject", "finding", "value", "limit", "consequence", "next_step",
     ]  # fmt: skip
     assert set(found.table["finding"]) <= {"sound", "doubtful", "faulty", "not_examined"}
+
+
+@pytest.mark.parametrize("how", list(ORIENTATIONS))
+def test_the_sidecar_undoes_what_the_examination_names(made, how, tmp_path):
+    maps = made[0].maps
+    place = list(maps["element"].values).index("Zn")
+    # The four that are their own inverse, and the pair of quarter turns.
+    back = {"turn 90": "turn 270", "turn 270": "turn 90"}.get(how, how)
+    counts = maps["counts"].values.copy()
+    counts[place] = ORIENTATIONS[back][1](counts[place])
+    (alarm,) = examine(spoiling.with_counts(maps, counts)).alarms
+    assert alarm.subject == "Zn"
+    assert f'Zn = "{how}"' in alarm.next_step
+    for k, element in enumerate(maps["element"].values):
+        tifffile.imwrite(tmp_path / f"{element}_Ka.tif", counts[k])
+    (tmp_path / "mapset.toml").write_text(f'[orientation]\nZn = "{how}"\n', encoding="utf-8")
+    read = spattermap.load(tmp_path)
+    assert np.array_equal(read["counts"].sel(element="Zn"), maps["counts"].sel(element="Zn"))
+    assert any("orientation changed" in note for note in facts(read).source["notes"])
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [('Zn = "upside down"', "turn 180"), ('Cu = "turn 180"\nPb = "turn 90"', "orientation")],
+)
+def test_an_orientation_that_cannot_be_is_refused(text, said, tmp_path):
+    for element in ("Cu", "Zn"):
+        tifffile.imwrite(tmp_path / f"{element}_Ka.tif", np.ones((4, 6), np.uint16))
+    (tmp_path / "mapset.toml").write_text(f"[orientation]\n{text}\n", encoding="utf-8")
+    with pytest.raises(InputError, match=said):
+        spattermap.load(tmp_path)
+
+
+def test_a_map_that_is_not_square_cannot_be_put_on_its_side(tmp_path):
+    tifffile.imwrite(tmp_path / "Cu_Ka.tif", np.ones((4, 6), np.uint16))
+    (tmp_path / "mapset.toml").write_text('[orientation]\nCu = "turn 90"\n', encoding="utf-8")
+    with pytest.raises(InputError, match="Only square maps"):
+        spattermap.load(tmp_path)
+
+
+def test_a_field_too_large_to_mend_withholds_instead(made):
+    maps, _ = SPOILED["dose step, to 50 %"](*made, np.random.default_rng(9))
+    found = examine(maps, mend=False)
+    assert ("dose", "all") in alarms(found)
+    assert found.maps is maps
+    assert found.withheld.coverage
+
+
+def test_words_that_rest_on_a_fault_are_taken_back(made):
+    maps, blank = SPOILED["another field, minor metal"](*made, np.random.default_rng(9))
+    analysis = spattermap.analyse(maps, blank=blank, settings=Settings(n_resamples=100))
+    table = analysis.elements.set_index("element")
+    assert list(table.index) == [str(e) for e in maps["element"].values]
+    assert table.loc["Zn", "verdict"] == "undecided"
+    assert "shadow" in table.loc["Zn", "reasons"]
+    assert table.loc["Cu", "verdict"] == "with_alloy"
+    assert analysis.summary()["examination"]["doubtful"] == 1
+    assert "Zn" not in analysis.maps["element"].values
+    assert analysis.droplets["Zn_counts"].isna().all()

@@ -98,12 +98,12 @@ def _overlap(one, two, factor=1.1):
     return one[0] <= factor * two[1] and two[0] <= factor * one[1]
 
 
-def spoiled_rows(seeds, only="", quiet=False):
+def spoiled_rows(seeds, only="", size=256):
     """Analyse every spoiled field; one row each."""
     rows = []
     start = time.perf_counter()
     for seed in seeds:
-        design = DESIGNS[seed % len(DESIGNS)]
+        design = {**DESIGNS[seed % len(DESIGNS)], "size": size}
         made = model.made_field(seed, **design)
         other = model.made_field(seed + 5000, **design)
         plain = analyse(made.maps, blank=made.blank, settings=QUICK)
@@ -122,8 +122,10 @@ def spoiled_rows(seeds, only="", quiet=False):
                 continue
             said = claims(result)
             rows.append(_row(name, strength, seed, result, wrong(said, reference, made), said))
-        if not quiet:
-            sys.stderr.write(f"seed {seed}: {time.perf_counter() - start:.0f} s\n")
+            if rows[-1]["wrong"]:
+                sys.stderr.write(f"{name}, {strength}, seed {seed}: {rows[-1]['wrong']} "
+                                 f"[{rows[-1]['flagged']}]\n")  # fmt: skip
+        sys.stderr.write(f"seed {seed}: {time.perf_counter() - start:.0f} s\n")
     return pd.DataFrame(rows)
 
 
@@ -276,11 +278,14 @@ def main():
     parser.add_argument("--only", default="")
     parser.add_argument("--sound", type=int, default=0)
     parser.add_argument("--calibration", type=int, default=0, help="the verdict bench's scenes")
+    parser.add_argument("--size", type=int, default=256)
     parser.add_argument("--rows")
     parser.add_argument("--examine", type=int, default=0, help="seeds to examine only")
     chosen = parser.parse_args()
     if chosen.seeds:
-        rows = spoiled_rows(range(chosen.first, chosen.first + chosen.seeds), chosen.only)
+        rows = spoiled_rows(
+            range(chosen.first, chosen.first + chosen.seeds), chosen.only, chosen.size
+        )
         if chosen.rows:
             rows.to_csv(chosen.rows, index=False)
         sys.stdout.write(report(rows) + "\n")

@@ -16,12 +16,13 @@ from spattermap.core.errors import (
     unknown_name,
 )
 from spattermap.core.mapset import QUANTITIES
+from spattermap.core.orientations import ORIENTATIONS
 
 SIDECAR_NAME = "mapset.toml"
 _TEXT = ("title", "quantity", "electron_image", "blank", "dataset")
 _NUMBERS = {"pixel_size_um": "um", "beam_energy_keV": "keV"}
 _SWITCHES = ("crop",)
-_TABLES = ("alloy", "substrate", "lines", "process", "measured")
+_TABLES = ("alloy", "substrate", "lines", "orientation", "process", "measured")
 KNOWN_KEYS = (*_TEXT, *_NUMBERS, *_SWITCHES, *_TABLES)
 
 
@@ -69,6 +70,11 @@ def _checked(file: Path, key: str, value: Any) -> Any:
         return {
             element_symbol(symbol, where): positive(part, f"{where}: {symbol}", unit="mass percent")
             for symbol, part in value.items()
+        }
+    if key == "orientation":
+        return {
+            element_symbol(symbol, where): one_of(how, f"{where}: {symbol}", tuple(ORIENTATIONS))
+            for symbol, how in value.items()
         }
     if key == "lines":
         return {element_symbol(symbol, where): str(line) for symbol, line in value.items()}

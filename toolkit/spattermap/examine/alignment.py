@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy import fft, ndimage
 
+from spattermap.core.orientations import ORIENTATIONS, SIDEWAYS
 from spattermap.examine.finding import Finding, Mend
 from spattermap.examine.observed import Observed, block_sums
 
@@ -30,16 +30,6 @@ SEAM_PART = 0.4
 LEAST_WITNESSES = 8.0
 SMOOTH_PX = 1.2  # width of the filter on the expectation (squares)
 SMOOTH_NOISE = 1 / (4 * np.pi * SMOOTH_PX**2)  # white noise of variance one after it
-
-ORIENTATIONS: dict[str, Callable[[Any], Any]] = {
-    "turned by 90 degrees": np.rot90,
-    "turned by 180 degrees": lambda p: p[::-1, ::-1],
-    "turned by 270 degrees": lambda p: np.rot90(p, 3),
-    "mirrored left to right": lambda p: p[:, ::-1],
-    "mirrored top to bottom": lambda p: p[::-1],
-    "transposed": lambda p: p.T,
-    "transposed across the other diagonal": lambda p: p[::-1, ::-1].T,
-}
 
 
 @dataclass(frozen=True)
@@ -220,8 +210,8 @@ def _placed(check: str, ready: Aligning, k: int, expected: Floats) -> Finding:
     best, shift = _peak(plain)
     turned = None
     tops = [_second(plain, shift, reach)]
-    for name, turn in ORIENTATIONS.items():
-        if shape[0] != shape[1] and any(part in name for part in ("trans", "90", "270")):
+    for name, (_, turn) in ORIENTATIONS.items():
+        if shape[0] != shape[1] and name in SIDEWAYS:
             continue
         surface = _correlation(np.ascontiguousarray(turn(units)), spectrum, shape)
         top, at = _peak(surface)
@@ -243,10 +233,9 @@ def _placed(check: str, ready: Aligning, k: int, expected: Floats) -> Finding:
         return Finding(check, element, value=0.0, limit=PEAK_Z)
     rows, columns = shift[0] * side, shift[1] * side
     moved = f"shifted by {rows:+d} rows and {columns:+d} columns" if shift != (0, 0) else ""
-    what = " and ".join(part for part in (turned, moved) if part)
-    key = next((n for n in ORIENTATIONS if n == turned), "")
+    what = " and ".join(part for part in (turned and ORIENTATIONS[turned][0], moved) if part)
     again = (
-        f'export {element} anew, or confirm with [orientation] {element} = "{_as_key(key)}" in '
+        f'export {element} anew, or confirm with [orientation] {element} = "{turned}" in '
         "mapset.toml"
         if turned and shift == (0, 0)
         else f"export {element} anew from the same run"
@@ -273,16 +262,6 @@ def _movable(check: str, element: str, z: float, by: tuple[int, int]) -> Finding
         f"export {element} anew from the same run",
         mends=(mend,),
     )  # fmt: skip
-
-
-def _as_key(name: str) -> str:
-    """Return the word that the sidecar takes for an orientation."""
-    return {
-        "turned by 90 degrees": "turn 90", "turned by 180 degrees": "turn 180",
-        "turned by 270 degrees": "turn 270", "mirrored left to right": "mirror x",
-        "mirrored top to bottom": "mirror y", "transposed": "transpose",
-        "transposed across the other diagonal": "transpose other",
-    }.get(name, "")  # fmt: skip
 
 
 def _shifted(

@@ -114,7 +114,7 @@ def shadows(seen: Observed) -> list[Finding]:
                 "shadow on the glass lines that as much metal must throw: its map is misplaced "
                 f"or of another field, or {e} lies in the glass",
                 f"map {e} again together with the other lines, in one run",
-                withholds=(("verdict", e), ("shares", e)),
+                withholds=(("verdict", e), ("shares", e)), drops=(e,),
             ))  # fmt: skip
     return found or [Finding(check, finding="sound" if examined else "not_examined",
                              value=worst, limit=SHADOW_Z)]  # fmt: skip

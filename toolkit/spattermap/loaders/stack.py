@@ -18,6 +18,7 @@ import numpy as np
 
 from spattermap.core.errors import InputError, InputFileError, SpattermapWarning, unknown_name
 from spattermap.core.mapset import make_map_set, set_facts, validate
+from spattermap.core.orientations import ORIENTATIONS, SIDEWAYS
 from spattermap.core.sidecar import find_sidecar, read_sidecar
 from spattermap.loaders.display import STRETCHED
 from spattermap.noise.noise_models import lattice_gain, noise_model, without_gain
@@ -159,6 +160,7 @@ def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request
         )
     if "electron_image" in beside and stack.electron_image is None:
         _add_electron_image(stack, Path(beside["electron_image"]), sidecar_file)
+    _turn(stack, beside, sidecar_file)
     size, size_from = _pixel_size(stack, path, sidecar_file, beside)
     quantity = _quantity(stack, beside, path)
     files = dict(stack.files)
@@ -313,6 +315,39 @@ def _whole_numbers(counts: Any) -> bool:
     if hasattr(counts, "dask"):
         return False
     return all(bool(np.all(np.isfinite(plane) & (plane == np.rint(plane)))) for plane in counts)
+
+
+def _turn(stack: Stack, beside: Mapping[str, Any], sidecar_file: Path | None) -> None:
+    """Undo the orientations that the sidecar confirms."""
+    for element, how in beside.get("orientation", {}).items():
+        if element not in stack.elements:
+            raise InputError(unknown_name(f"{sidecar_file}: orientation", element, stack.elements))
+        height, width = stack.counts.shape[1:]
+        if how in SIDEWAYS and height != width:
+            raise InputError(
+                f"{sidecar_file}: orientation: {element} must keep its shape, got {how!r} for a "
+                f"map of {width} x {height} px. Only square maps can be put on their side."
+            )
+        place = list(stack.elements).index(element)
+        for name in ("counts", "variance"):
+            planes = getattr(stack, name)
+            if planes is not None:
+                turned = [ORIENTATIONS[how][1](p) if k == place else p
+                          for k, p in enumerate(planes)]  # fmt: skip
+                joined = _stacked(turned)
+                setattr(stack, name, joined)
+        stack.notes.append(f"{element}: orientation changed as stated ({how})")
+
+
+def _stacked(planes: Sequence[Any]) -> Any:
+    """Return planes as one array, lazy where they are."""
+    if hasattr(planes[0], "dask"):
+        import dask.array as da
+
+        return da.stack(planes)
+    import numpy as np
+
+    return np.stack(planes)
 
 
 def _lines(stack: Stack, beside: Mapping[str, Any], sidecar_file: Path | None) -> list[str]:
