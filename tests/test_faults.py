@@ -42,7 +42,7 @@ def analysis():
 def gone():
     """Return the mark of a writer whose process has ended."""
     done = subprocess.run([sys.executable, "-c", ENDED], capture_output=True, text=True, check=True)
-    return f"{files._writer().partition('-')[0]}-{done.stdout.strip()}"
+    return f"{files._machine()}-{files._boot()}-{done.stdout.strip()}-1"
 
 
 def names(folder):
@@ -115,12 +115,17 @@ def test_what_a_killed_run_left_is_cleared_by_the_next(tmp_path, gone):
     assert names(tmp_path) == left
 
 
-def test_a_mark_of_a_killed_run_does_not_lock_the_folder(tmp_path, gone):
+def test_a_mark_of_a_killed_run_does_not_lock_the_folder(tmp_path, gone, monkeypatch):
+    monkeypatch.setitem(sys.modules, "fcntl", None)  # as on Windows
     (tmp_path / "old.txt").write_text("", encoding="utf-8")
     (tmp_path / ".spattermap_writing").write_text(gone, encoding="utf-8")
-    with staged_folder(tmp_path, overwrite=True) as stage:
-        (stage / "new.txt").write_text("", encoding="utf-8")
-    assert names(tmp_path) == ["new.txt", "old.txt"]
+    with (
+        files.only_writer(tmp_path),
+        pytest.raises(OutputError, match="two runs at once"),
+        files.only_writer(tmp_path),
+    ):
+        pass
+    assert names(tmp_path) == ["old.txt"]
 
 
 def test_a_folder_that_holds_only_leftovers_counts_as_empty(tmp_path, gone):
@@ -132,10 +137,10 @@ def test_a_folder_that_holds_only_leftovers_counts_as_empty(tmp_path, gone):
 
 
 def test_another_machine_is_never_taken_for_dead(tmp_path):
-    (tmp_path / ".spattermap_00000000-999999-abc").mkdir()
+    (tmp_path / ".spattermap_00000000-00000000-999999-1-abc").mkdir()
     with staged_folder(tmp_path / "out") as stage:
         (stage / "a.txt").write_text("", encoding="utf-8")
-    assert names(tmp_path) == [".spattermap_00000000-999999-abc", "out"]
+    assert names(tmp_path) == [".spattermap_00000000-00000000-999999-1-abc", "out"]
 
 
 def test_two_runs_into_one_new_folder(tmp_path):

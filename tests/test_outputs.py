@@ -49,14 +49,17 @@ def test_overwrite_replaces_results_and_keeps_other_files(tmp_path):
     assert (tmp_path / "figures" / "a.txt").read_text(encoding="utf-8") == "two"
 
 
-def test_a_second_writer_is_refused(tmp_path):
-    (tmp_path / "old.txt").write_text("", encoding="utf-8")
-    (tmp_path / ".spattermap_writing").write_text("", encoding="utf-8")
-    with (
-        pytest.raises(OutputError, match="two runs at once"),
-        staged_folder(tmp_path, overwrite=True) as stage,
-    ):
-        fill(stage)
+def test_of_two_runs_at_once_the_later_one_stays_whole(tmp_path):
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "mine.txt").write_text("mine", encoding="utf-8")
+    with staged_folder(out, overwrite=True) as later:
+        fill(later, "later")
+        with staged_folder(out, overwrite=True) as sooner:
+            fill(sooner, "sooner")
+            (sooner / "report.html").write_text("sooner", encoding="utf-8")
+    assert names(out) == ["figures", "figures/a.txt", "mine.txt", "table.csv"]
+    assert (out / "table.csv").read_text(encoding="utf-8") == "later"
 
 
 def test_a_folder_filled_meanwhile_is_not_touched(tmp_path):

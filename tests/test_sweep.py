@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 import tifffile
 
-from spattermap.core import settings
+from spattermap.core import files, settings
 from spattermap.core.errors import InputError, InputFileError, OutputError
 from spattermap.sweeps import deposit, read_sheet, sweep, sweep_tables
 from spattermap.sweeps.sheet import SheetRow
@@ -250,7 +250,8 @@ def test_half_written_results_are_no_results(workshop, tmp_path):
     row = read_sheet([workshop / "burst_0a"])[0]
     task = deposit.Task(row, settings.Settings(), out / "deposits")
     key = deposit.content_key(task, None)
-    left = out / "deposits" / ".spattermap_abc"
+    gone = f".spattermap_{files._machine()}-{files._boot()}-999999999-1-abc"
+    left = out / "deposits" / gone
     left.mkdir(parents=True)
     (left / "deposit.json").write_text("{", encoding="utf-8")
     (out / "sweep.json").write_text("{}", encoding="utf-8")

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from spattermap import __version__
-from spattermap.core.errors import InputError, SpattermapError, SpattermapWarning
+from spattermap.core.errors import InputError, SpattermapError, SpattermapWarning, printable
 
 if TYPE_CHECKING:
     from spattermap.core.settings import Settings
@@ -32,11 +32,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
             return int(chosen.run(chosen))
     except SpattermapError as problem:
         # One line, whatever a library put into its own message.
-        print(f"spattermap: {' '.join(str(problem).split())}", file=sys.stderr)
+        print(f"spattermap: {printable(' '.join(str(problem).split()))}", file=sys.stderr)
         return UNUSABLE_INPUT
     except KeyboardInterrupt:
         print("spattermap: interrupted; nothing was written.", file=sys.stderr)
         return 130  # 128 + SIGINT, common practice of shells
+    except MemoryError as problem:
+        print(
+            f"spattermap: the work must fit in memory, got: {' '.join(str(problem).split())}. Cut "
+            "the maps, or convert them to a mosaic and analyse that with --workers 1.",
+            file=sys.stderr,
+        )
+        return UNUSABLE_INPUT
     except Exception:
         traceback.print_exc()
         print(
@@ -57,7 +64,8 @@ def _show_warning(  # noqa: PLR0917 (the signature that warnings.showwarning ask
 ) -> None:
     """Print our own warnings as one line; those of libraries stay as Python shows them."""
     if issubclass(category, SpattermapWarning):
-        print(f"spattermap: warning: {' '.join(str(message).split())}", file=sys.stderr)
+        said = printable(" ".join(str(message).split()))
+        print(f"spattermap: warning: {said}", file=sys.stderr)
     else:
         text = warnings.formatwarning(message, category, filename, lineno, line)
         print(text, end="", file=file or sys.stderr)

@@ -46,6 +46,13 @@ class SpattermapWarning(UserWarning):
     """The input can be used, but not for everything."""
 
 
+def printable(text: str) -> str:
+    """Return text with control, bidirectional and other invisible characters as escapes."""
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
+
+
 def nearest(name: str, known: Iterable[str]) -> str | None:
     """Return the known name closest in spelling, or None when nothing is close."""
     by_lower = {candidate.lower(): candidate for candidate in known}

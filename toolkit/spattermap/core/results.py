@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from spattermap.core.files import csv_text
 from spattermap.core.mapset import Roles, facts
 from spattermap.core.settings import Settings
 
@@ -102,4 +103,4 @@ def write_files(
     text = json.dumps(summary, indent=2, ensure_ascii=False, allow_nan=False)
     (folder / "summary.json").write_text(text + "\n", encoding="utf-8", newline="\n")
     for name, table in tables.items():
-        table.to_csv(folder / f"{name}.csv", index=False, lineterminator="\n", encoding="utf-8")
+        (folder / f"{name}.csv").write_text(csv_text(table), encoding="utf-8", newline="")

@@ -13,7 +13,13 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from spattermap.core.errors import InputFileError, InputTypeError, SpattermapError, nearest
+from spattermap.core.errors import (
+    InputFileError,
+    InputTypeError,
+    SpattermapError,
+    nearest,
+    printable,
+)
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -131,10 +137,7 @@ def _quiet_libraries() -> Iterator[None]:
 def _one_line(problem: SpattermapError) -> SpattermapError:
     """Return an error whose text cannot break a line or steer a terminal, as file names may."""
     said = str(problem)
-    if said.isprintable():
-        return problem
-    clean = "".join(c if c.isprintable() else ascii(c)[1:-1] for c in said)
-    return type(problem)(clean)
+    return problem if said.isprintable() else type(problem)(printable(said))
 
 
 def _existing(path: str | Path) -> Path:
@@ -209,6 +212,24 @@ def blank_path(path: str | Path) -> Path | None:
             "path, which counts from the folder of that file, or remove the key."
         )
     return blank
+
+
+def input_files(path: str | Path) -> dict[str, Path]:
+    """Return the files (Zarr: the folder) that `load` reads, by the names it gives them."""
+    from spattermap.loaders import stack
+
+    place = _existing(path)
+    reader = _reader_for(place)
+    sidecar_file, beside = stack.open_sidecar(place)
+    request = stack.Request(sidecar=beside)
+    find = getattr(reader, "files", None)
+    found: dict[str, Path] = {place.name: place} if find is None else find(place, request)
+    if sidecar_file is not None:
+        found[sidecar_file.name] = sidecar_file
+        if "electron_image" in beside:
+            image = Path(beside["electron_image"])
+            found[image.name] = image
+    return found
 
 
 def from_signal(signal: Any) -> xr.Dataset:

@@ -100,6 +100,15 @@ def read(path: Path, request: Request) -> Stack:
     )
 
 
+def files(path: Path, request: Request) -> dict[str, Path]:
+    """Return the files of a folder that are read."""
+    held, notes = _maps_in(path), list[str]()
+    electron = _electron_file(held, request, notes)
+    named = _name_all([f for f in held if not _is_electron(f, electron)], path, notes)
+    used = [file for file, _ in named] + ([electron] if electron is not None else [])
+    return {file.name: file for file in used}
+
+
 def _display(
     maps: Sequence[_Map], planes: Sequence[Any], notes: list[str]
 ) -> tuple[Any, str | None]:

@@ -28,7 +28,8 @@ def read(path: Path, request: Request) -> Stack:
     import tifffile
 
     try:
-        with tifffile.TiffFile(path) as tiff:
+        # The file alone: OME-XML may name others anywhere, to be opened in its place.
+        with tifffile.TiffFile(path, _multifile=False) as tiff:
             _refuse_harmful(tiff, path)
             if tiff.is_ome:
                 return _ome(tiff, path, request)

@@ -136,9 +136,18 @@ def read(path: Path, request: Request) -> Stack:
         raise
     except Exception as problem:  # readers of damaged files raise anything at all
         raise readable(path, problem, what="a readable HyperSpy file") from problem
-    stack.files[path.name] = path
+    stack.files.update(files(path, request))
     stack.map_files = [path.name] * len(stack.elements)
     return stack
+
+
+def files(path: Path, _: Request) -> dict[str, Path]:
+    """Return the file, and the raw numbers beside a header."""
+    parts = [path]
+    if path.suffix.lower() == ".rpl":  # as the reading library looks for them, in this order
+        beside = [Path(f"{str(path)[:-3]}{ending}") for ending in ("raw", "RAW")]
+        parts += [file for file in beside if file.exists()][:1]
+    return {file.name: file for file in parts}
 
 
 def _loaded(path: Path) -> Any:

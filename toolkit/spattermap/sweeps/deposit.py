@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-import tempfile
 import traceback
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -13,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from spattermap import __version__
 from spattermap.core.errors import InputFileError, OutputError, SpattermapError
-from spattermap.core.files import staged_folder
+from spattermap.core.files import scratch_beside, staged_folder
 from spattermap.core.settings import Settings
 from spattermap.sweeps.sheet import SheetRow
 
@@ -64,12 +63,15 @@ class Outcome:
         Traceback, where the error is a fault of ours.
     skipped : bool
         True where the result was there already.
+    unwritable : bool
+        True where the error is of the folder of results, not of the map set.
     """
 
     key: str = ""
     error: str = ""
     fault: str = ""
     skipped: bool = False
+    unwritable: bool = False
 
 
 def work(task: Task) -> Outcome:
@@ -90,6 +92,8 @@ def work(task: Task) -> Outcome:
             _store(task, blank, target)
         if task.reports:
             _add_report(task, blank, target)
+    except OutputError as problem:
+        return Outcome(key=key, error=" ".join(str(problem).split()), unwritable=True)
     except SpattermapError as problem:
         return Outcome(key=key, error=" ".join(str(problem).split()))
     except Exception as problem:
@@ -113,6 +117,7 @@ def content_key(task: Task, blank: Path | None) -> str:
     facts = {
         "version": __version__,
         "settings": task.settings.to_dict(),
+        "title": task.row.path.name,  # where the sidecar states none
         "maps": _file_hashes(task.row.path),
         "blank": _file_hashes(blank) if blank is not None else None,
         "process": task.row.process,
@@ -123,19 +128,14 @@ def content_key(task: Task, blank: Path | None) -> str:
 
 
 def _file_hashes(path: Path) -> dict[str, str]:
-    """Return the SHA-256 of each file of a map set, by its name in the folder."""
+    """Return the SHA-256 of each file that loading a map set reads, by its name."""
+    from spattermap.loaders import input_files
+
     if not path.exists():
         raise InputFileError(
             f"{path} must be an existing file or folder, got nothing there. Correct the sheet."
         )
-    if path.is_dir():
-        files = sorted(item for item in path.rglob("*") if item.is_file())
-        return {item.relative_to(path).as_posix(): _sha256(item) for item in files}
-    files = [path]
-    beside = path.parent / "mapset.toml"
-    if beside.is_file():
-        files.append(beside)
-    return {item.name: _sha256(item) for item in files}
+    return {name: _sha256(file) for name, file in sorted(input_files(path).items())}
 
 
 def _sha256(file: Path) -> str:
@@ -153,8 +153,14 @@ def _store(task: Task, blank: Path | None, target: Path) -> None:
     from spattermap.analysis import analyse
     from spattermap.loaders import load
 
-    maps = _with_sheet_facts(load(task.row.path), task.row)
+    loaded = load(task.row.path)
     bare = load(blank) if blank is not None else None
+    same = _read_as_filed(task.row.path, loaded)
+    if bare is not None and blank is not None:
+        same = same and _read_as_filed(blank, bare)
+    if not same or content_key(task, blank) != target.name:
+        raise InputFileError(_CHANGED.format(task.row.path))
+    maps = _with_sheet_facts(loaded, task.row)
     analysis = analyse(maps, blank=bare, settings=task.settings)
     try:
         with staged_folder(target) as stage:
@@ -166,6 +172,20 @@ def _store(task: Task, blank: Path | None, target: Path) -> None:
         # Another worker was quicker with the same row: its result is the same.
         if not (target / RECORD).is_file():
             raise
+
+
+_CHANGED = (
+    "{} must not change while it is read, got files that did. Run the sweep again when the export "
+    "is finished."
+)
+
+
+def _read_as_filed(path: Path, maps: xr.Dataset) -> bool:
+    """Return True where a map set was read from just the files that its result is filed under."""
+    from spattermap.core.mapset import facts
+    from spattermap.loaders import input_files
+
+    return set(facts(maps).source.get("files", {})) == set(input_files(path))
 
 
 def _with_sheet_facts(maps: xr.Dataset, row: SheetRow) -> xr.Dataset:
@@ -219,8 +239,10 @@ def _add_report(task: Task, blank: Path | None, target: Path) -> None:
         return
     from spattermap.show.report import write_report
 
-    with tempfile.TemporaryDirectory(prefix=".spattermap_", dir=target.parent) as scratch:
-        made = write_report(task.row.path, Path(scratch) / "r", settings=task.settings, blank=blank)
+    with scratch_beside(target) as scratch:
+        made = write_report(task.row.path, scratch / "r", settings=task.settings, blank=blank)
+        if content_key(task, blank) != target.name:
+            raise InputFileError(_CHANGED.format(task.row.path))
         pictures = target / "figures"
         if (made.parent / "figures").is_dir() and not pictures.exists():
             # Another worker may be quicker with the same row.

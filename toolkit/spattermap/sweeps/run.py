@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import json
-import shutil
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from spattermap.core import work as engine
-from spattermap.core.errors import OutputError
-from spattermap.core.files import write_text_atomically
+from spattermap.core.errors import OutputError, printable
+from spattermap.core.files import (
+    csv_text,
+    only_writer,
+    remove_left_behind,
+    write_text_atomically,
+)
 from spattermap.core.settings import Settings
-from spattermap.sweeps.deposit import Outcome, Task, work
+from spattermap.sweeps.deposit import RECORD, Outcome, Task, work
 from spattermap.sweeps.sheet import SheetRow, column_names, read_sheet
 
 if TYPE_CHECKING:
@@ -21,6 +25,10 @@ if TYPE_CHECKING:
     from distributed import Client
 
 STORE, PAGE, MARK = "deposits", "overview.html", "sweep.json"
+_UNSEEN = (
+    "The worker wrote its result where this process does not see it ({}). Choose a folder that "
+    "every machine has under one name."
+)
 
 
 @dataclass(frozen=True)
@@ -178,6 +186,19 @@ def sweep(
     rows = read_sheet(sheet)
     chosen = settings or Settings()
     folder = _opened(Path(out))
+    with only_writer(folder):
+        return _swept(rows, _resumed(folder), (chosen, reports), (scheduler, workers), progress)
+
+
+def _swept(
+    rows: Sequence[SheetRow],
+    folder: Path,
+    options: tuple[Settings, bool],
+    where: tuple[str | Client | None, int | None],
+    progress: Callable[[int, int, str], None] | None,
+) -> Sweep:
+    """Do the work of a sweep in a folder that is ours alone."""
+    (chosen, reports), (scheduler, workers) = options, where
     store = folder / STORE
     tasks = [Task(row, chosen, store.resolve(), reports) for row in rows]
     outcomes: list[Outcome | None] = [None] * len(rows)
@@ -185,7 +206,12 @@ def sweep(
         work, tasks, lost=_lost, scheduler=scheduler, workers=workers, shared=(store,)
     )
     for done, (place, outcome) in enumerate(results, start=1):
-        outcomes[place] = outcome
+        if outcome.unwritable:  # the next ones could not be written either
+            raise OutputError(outcome.error)
+        if not outcome.error and not (store / outcome.key / RECORD).is_file():
+            outcomes[place] = replace(outcome, error=_UNSEEN.format(store / outcome.key))
+        else:
+            outcomes[place] = outcome
         if progress:
             progress(done, len(rows), _line(rows[place], outcome))
     found = summarise(rows, [one for one in outcomes if one], folder=folder, settings=chosen)
@@ -202,28 +228,44 @@ def _lost(message: str) -> Outcome:
 
 def _line(row: SheetRow, outcome: Outcome) -> str:
     word = "error" if outcome.error else "taken over" if outcome.skipped else "done"
-    return f"{row.shown_path}: {word}" + (f" ({outcome.error})" if outcome.error else "")
+    return printable(f"{row.shown_path}: {word}" + (f" ({outcome.error})" if outcome.error else ""))
 
 
 def _opened(folder: Path) -> Path:
     """Return the folder of results, made or found to be that of an earlier sweep."""
     if folder.exists() and not folder.is_dir():
         raise OutputError(f"{folder} must be a folder, got a file. Choose another folder.")
-    if folder.is_dir() and any(folder.iterdir()) and not (folder / MARK).is_file():
+    begun = (STORE, MARK)  # a sweep that was killed as it began has one of these, or neither
+    strange = [
+        item for item in (folder.iterdir() if folder.is_dir() else ())
+        if item.name not in begun and not item.name.startswith(".spattermap_")
+    ]  # fmt: skip
+    if strange and not (folder / MARK).is_file():
         raise OutputError(
             f"{folder} must be new, empty or the folder of an earlier sweep, got other files. "
             "Choose another folder."
         )
     try:
-        (folder / STORE).mkdir(parents=True, exist_ok=True)
+        folder.mkdir(parents=True, exist_ok=True)
     except OSError as problem:
         raise OutputError(
             f"{folder} must be writable, got: {problem.strerror}. Choose another folder."
         ) from problem
+    return folder
+
+
+def _resumed(folder: Path) -> Path:
+    """Make the folder ready for the work, without what a sweep that was killed left half-done."""
     if not (folder / MARK).is_file():
         write_text_atomically(folder / MARK, json.dumps({"kind": "spattermap sweep"}) + "\n")
-    for left in (folder / STORE).glob(".spattermap_*"):
-        shutil.rmtree(left, ignore_errors=True)  # half-written by a sweep that was killed
+    try:
+        (folder / STORE).mkdir(exist_ok=True)
+    except OSError as problem:
+        raise OutputError(
+            f"{folder} must be writable, got: {problem.strerror}. Choose another folder."
+        ) from problem
+    for place in (folder, folder / STORE):
+        remove_left_behind(place)
     return folder
 
 
@@ -282,7 +324,7 @@ def write_tables(found: Sweep) -> None:
     """Write every table of a sweep into its folder."""
     for name, file in TABLES.items():
         table: pd.DataFrame = getattr(found, name)
-        write_text_atomically(found.folder / file, table.to_csv(index=False, lineterminator="\n"))
+        write_text_atomically(found.folder / file, csv_text(table))
     faults = found.folder / "faults.txt"
     if found.faults:
         write_text_atomically(faults, "\n\n".join(found.faults))
