@@ -267,18 +267,25 @@ def _measure_part(task: tuple[DiskStore, int]) -> _Part:
     core = plan.room.grid.box(k)
     label = plan.found.labels[core.rows, core.columns]
     zarr.open_array(str(plan.room.labels_store), mode="r+")[core.rows, core.columns] = label
+    above = _above(plan, core)
     part = plan.source.part(core)
     rows, cut = droplets_of_part(plan.source, plan.found, core, label, part=part)
     rows.to_parquet(_rows_file(store, k), index=False)
     valid = part["valid"].values if "valid" in part else np.ones(label.shape, dtype=bool)
-    odds = plan.found.log_odds[core.rows, core.columns][valid]
     return _Part(
         cut=cut,
         context=_context_of(plan, part, label),
         pieces=pieces_of(label > 0),
         coarse=_coarse(plan, core, label, part, valid),
-        above=np.array([np.count_nonzero(odds > shift) for shift in SHIFTS]),
+        above=above,
     )
+
+
+def _above(plan: _Plan, core: Box) -> Integers:
+    """Return how many pixels to use have log odds above each shift; its pictures end with it."""
+    valid = plan.source.read("valid", core)
+    odds = plan.found.log_odds[core.rows, core.columns]
+    return np.array([np.count_nonzero((odds > shift) & valid) for shift in SHIFTS])
 
 
 def _rows_file(store: DiskStore, k: int) -> Path:
