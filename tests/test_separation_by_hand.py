@@ -1,6 +1,7 @@
 """The parts of the verdict by hand: resampling, haze, zones, matrix, squares, shares and bounds."""
 
 import dataclasses
+import math
 
 import numpy as np
 import pytest
@@ -423,8 +424,9 @@ def test_standard_errors_by_hand():
     assert standard_errors(draws, 1.0) == 5.0
     assert standard_errors(draws, 4.0) == 2.5  # never less than counting allows
     assert standard_errors(np.array([10.0, 8.0, 12.0, np.nan]), 1.0) == 5.0
-    assert standard_errors(np.array([10.0, 3.0, 3.0]), 0.0) == 0.0  # no error known: no claim
-    assert standard_errors(np.array([np.nan, 8.0, 12.0]), 1.0) == 0.0
+    # No error known: no claim, and no absence either.
+    assert math.isnan(standard_errors(np.array([10.0, 3.0, 3.0]), 0.0))
+    assert math.isnan(standard_errors(np.array([np.nan, 8.0, 12.0]), 1.0))
     assert standard_errors(np.array([np.inf, 8.0, 12.0]), 1.0) == 0.0
 
 

@@ -60,8 +60,8 @@ def test_numbers_have_two_digits_below_ten():
     assert "On metal 9.9 net counts" in said(per_metal=9.94)
     assert "On metal 10 net counts" in said(per_metal=10.0)
     assert "On metal 11 net counts" in said(per_metal=10.6)
-    assert "On metal -0.12 net counts" in said(per_metal=-0.123)
-    assert "On metal -12 net counts" in said(per_metal=-12.3)
+    # Fewer than nothing is no number to print.
+    assert "On metal it gives no more than its background." in said(per_metal=-0.123)
 
 
 def test_the_three_degrees_of_being_on_metal():
@@ -199,7 +199,7 @@ ALLOY = "Map a field that is known to hold the alloy, or state what the deposit 
         ({**FILM, "blank": False, "role": "other", "z_metal": 0.0, "glass_former": True,
           "along_glass": span(0.7, 0.5, 0.9)}, f"{PLATE}."),
         ({"explained_by_leak": True, "leak_from": ("Cu", "Ni"), "z_metal": 0.0},
-         "Map another line of Zn, or fit the spectra with Cu, Ni included."),
+         "Map another line of Zn, or fit the spectra with Cu and Ni included."),
         ({"alloy_shown": False}, ALLOY),
         # Half the significance asked: four times the counts.
         (WEAK, "Count 4 times longer."),

@@ -319,6 +319,8 @@ def analyse(
     >>> in_parts.droplets.shape == analysis.droplets.shape
     True
     """
+    from spattermap.noise.noise_models import as_believed
+
     settings = settings or Settings()
     source = maps if isinstance(maps, Source) else Source(maps, checked=_in_memory(maps))
     validate(source.maps)
@@ -327,8 +329,10 @@ def analyse(
     if part_px is None and (source.checked or math.prod(source.shape) <= LARGEST_WHOLE_PX):
         examined = examine(source.maps, blank=blank, roles=_stated(source.maps, settings))
         sound, bare = without_maps(examined.maps, examined.dropped), examined.blank
+        sound, doubts = as_believed(sound)  # of what is read from a file, this was asked there
         roles, found, measured = _measured_whole(sound, bare, settings)
         done = _finished(sound, roles, found, measured, blank=bare, settings=settings)
+        done = replace(done, notes=(*_doubtful(doubts), *done.notes))
         return _believed(done, examined, given=blank)
     from spattermap.analysis_parts import Room, measured_in_parts
     from spattermap.core.work import Workers
@@ -341,6 +345,8 @@ def analyse(
     stated = None if roles.assumed else roles
     examined = examine(source.maps, blank=blank, roles=stated, mend=False)
     given, blank = blank, examined.blank
+    believed, doubts = as_believed(source.maps)
+    source = replace(source, maps=believed) if doubts else source
     room = Room.within(Path(folder), source.shape, part_px=part_px)
     workers = replace(workers or Workers(), shared=(room.folder, room.store.folder))
     try:
@@ -351,7 +357,13 @@ def analyse(
         shutil.rmtree(room.store.folder, ignore_errors=True)
         raise
     done = _finished(source.maps, roles, found, measured, blank=blank, settings=settings)
-    return _believed(replace(done, room=room, held=held), examined, given=given)
+    done = replace(done, room=room, held=held, notes=(*_doubtful(doubts), *done.notes))
+    return _believed(done, examined, given=given)
+
+
+def _doubtful(doubts: tuple[str, ...]) -> tuple[str, ...]:
+    """Return why what was called counts is not taken as counts, as sentences."""
+    return tuple(f"{why[0].upper()}{why[1:]}; taken as intensity." for why in doubts)
 
 
 def _believed(done: Analysis, examined: Examination, *, given: xr.Dataset | None) -> Analysis:
@@ -580,6 +592,8 @@ def notes_of(
     maps: xr.Dataset, roles: Roles, found: Any, blank: xr.Dataset | None
 ) -> tuple[str, ...]:
     """Return what the reader must know of the inputs, and what the segmentation says."""
+    from spattermap.verdict.physics import unknown_lines
+
     known = facts(maps)
     notes = []
     if roles.assumed:
@@ -593,6 +607,12 @@ def notes_of(
         notes.append(
             f"The maps are {known.quantity}, not counts: the noise is estimated from the maps "
             "themselves. Export raw counts for firmer statements."
+        )
+    private = unknown_lines(maps) if known.beam_energy_keV is not None else []
+    if private:
+        notes.append(
+            f"The lines of {', '.join(private)} are named in no known way, so interferences and "
+            "continuum cannot be worked out for them: name them under [lines] in mapset.toml."
         )
     if blank is None:
         notes.append(NO_BLANK)

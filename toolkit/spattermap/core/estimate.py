@@ -1,15 +1,12 @@
-"""Resampled blocks: weights, and intervals that few blocks need."""
+"""Resampled blocks: weights, intervals that few blocks need, and numbers as text for people."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import math
 
 import numpy as np
 
 from spattermap.core.arrays import Floats
-
-if TYPE_CHECKING:
-    pass
 
 
 def bootstrap_weights(n_blocks: int, n_resamples: int, seed: int) -> Floats:
@@ -44,3 +41,68 @@ def interval(
     reach *= float(np.sqrt(inflation * blocks / (blocks - 1)))
     low, high = np.quantile(draws, [1.0 - tail, tail])
     return centre + reach * (float(low) - centre), centre + reach * (float(high) - centre)
+
+
+def figures(value: float | None, *, significant: int = 3) -> str:
+    """Return a number with a few significant figures and no exponent where it reads well.
+
+    Parameters
+    ----------
+    value : float
+        Any number.
+    significant : int, optional
+        Figures to keep.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> figures(3.14159), figures(0.001234), figures(123456.0), figures(1.2e-12)
+    ('3.14', '0.00123', '123456', '1.20e-12')
+    """
+    if value is None or not math.isfinite(value):
+        return "–"
+    if value == 0:
+        return "0"
+    decimals = max(0, significant - 1 - math.floor(math.log10(abs(value))))
+    return f"{value:.{decimals}f}" if decimals <= 9 else f"{value:.{significant - 1}e}"
+
+
+# Lengths below this are told in nm.
+LEAST_TOLD_UM = 0.1
+
+
+def length(
+    value: float, unit: str, bounds: tuple[float, float] | None = None, *, significant: int = 3
+) -> str:
+    """Return a length as people say it: nm below 0.1 um, never with an exponent.
+
+    Parameters
+    ----------
+    value : float
+        The length.
+    unit : {"um", "px"}
+        Its unit.
+    bounds : tuple of float, optional
+        Interval, told in parentheses where it is known.
+    significant : int, optional
+        Figures to keep.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> length(0.00376, "um"), length(157.3, "um", significant=2), length(4.0, "px", (3.5, 4.5))
+    ('3.76 nm', '157 µm', '4.00 (3.50 to 4.50) px')
+    """
+    small = unit == "um" and 0 < abs(value) < LEAST_TOLD_UM
+    shown, name = (1e3, "nm") if small else (1.0, "µm" if unit == "um" else unit)
+    text = figures(shown * value, significant=significant)
+    if bounds is not None and all(math.isfinite(one) for one in bounds):
+        low, high = (figures(shown * one, significant=significant) for one in bounds)
+        text += f" ({low} to {high})"
+    return f"{text} {name}"

@@ -32,6 +32,9 @@ __all__ = [
     "validate",
 ]
 
+# What became of the spectral background: still under every map, as one detector sees it; taken off
+# each map; or under each map by itself, as spectrometers of their own see it.
+BACKGROUNDS = ("included", "subtracted", "separate")
 QUANTITIES = ("counts", "net_counts", "mass_percent", "atomic_percent", "intensity")
 
 
@@ -166,6 +169,8 @@ class Facts:
         Free columns.
     source : dict
         Provenance: ``{"files": {name: sha256}, ...}`` and what the loader wants to say.
+    background : str
+        One of `BACKGROUNDS`; "" where nobody said.
     """
 
     quantity: str
@@ -178,6 +183,7 @@ class Facts:
     process: dict[str, Any] = field(default_factory=dict)
     measured: dict[str, Any] = field(default_factory=dict)
     source: dict[str, Any] = field(default_factory=dict)
+    background: str = ""
 
     @property
     def shown_title(self) -> str:
@@ -335,7 +341,7 @@ def set_facts(maps: xr.Dataset, **more: Any) -> None:
     maps : xarray.Dataset
         The map set, changed in place: call it only on one you made.
     **more
-        title, beam_energy_keV, alloy, substrate, process, measured, source.
+        title, beam_energy_keV, background, alloy, substrate, process, measured, source.
 
     Raises
     ------
@@ -351,7 +357,7 @@ def set_facts(maps: xr.Dataset, **more: Any) -> None:
     ('burst 14', {'charge_J': 140})
     """
     for name, value in more.items():
-        one_of(name, "map set: fact", ("title", "beam_energy_keV", *_TABLES))
+        one_of(name, "map set: fact", ("title", "beam_energy_keV", "background", *_TABLES))
         if value is None or (isinstance(value, (dict, list)) and not value):
             continue
         if name in ("alloy", "substrate"):
@@ -360,6 +366,8 @@ def set_facts(maps: xr.Dataset, **more: Any) -> None:
             maps.attrs[name] = json.dumps(value, sort_keys=True, default=str)
         elif name == "beam_energy_keV":
             maps.attrs[name] = positive(value, name, unit="keV")
+        elif name == "background":
+            maps.attrs[name] = one_of(value, name, BACKGROUNDS)
         else:
             maps.attrs[name] = str(value)
 
@@ -413,6 +421,7 @@ def facts(maps: xr.Dataset) -> Facts:
         length_unit="px" if size is None else "um",
         title=str(attrs.get("title", "")),
         beam_energy_keV=None if energy is None else float(energy),
+        background=str(attrs.get("background", "")),
         **tables,
     )
 

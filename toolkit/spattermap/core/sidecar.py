@@ -15,11 +15,11 @@ from spattermap.core.errors import (
     positive,
     unknown_name,
 )
-from spattermap.core.mapset import QUANTITIES
+from spattermap.core.mapset import BACKGROUNDS, QUANTITIES
 from spattermap.core.orientations import ORIENTATIONS
 
 SIDECAR_NAME = "mapset.toml"
-_TEXT = ("title", "quantity", "electron_image", "blank", "dataset")
+_TEXT = ("title", "quantity", "background", "electron_image", "blank", "dataset")
 _NUMBERS = {"pixel_size_um": "um", "beam_energy_keV": "keV"}
 _SWITCHES = ("crop",)
 _TABLES = ("alloy", "substrate", "lines", "orientation", "process", "measured")
@@ -91,7 +91,8 @@ def _plain(where: str, key: str, value: Any) -> Any:
         return value
     if not isinstance(value, str):
         raise InputTypeError(f"{where} must be text in quotes, got {value!r}. Add quotes.")
-    return one_of(value, where, QUANTITIES) if key == "quantity" else value
+    allowed = {"quantity": QUANTITIES, "background": BACKGROUNDS}.get(key)
+    return one_of(value, where, allowed) if allowed else value
 
 
 def _inside(file: Path, name: str) -> str:

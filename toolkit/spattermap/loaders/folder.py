@@ -16,7 +16,7 @@ from spattermap.core.errors import (
     SpattermapError,
     nearest,
 )
-from spattermap.loaders import arrays, display, names, pictures, text
+from spattermap.loaders import arrays, display, names, pictures, signals, text
 from spattermap.loaders.stack import SAME_SIZE, Request, Stack
 from spattermap.noise.noise_models import white_variance
 
@@ -44,10 +44,23 @@ def _maps_in(folder: Path) -> list[Path]:
     return sorted(
         file
         for file in folder.iterdir()
-        if not file.name.startswith(".")
-        and file.is_file()
-        and (file.suffix.lower() in (*pictures.ENDINGS, ".npy") or text.is_text(file))
+        if not file.name.startswith(".") and file.is_file() and _named_as_map(file)
     )
+
+
+def _named_as_map(file: Path) -> bool:
+    return file.suffix.lower() in (*pictures.ENDINGS, ".npy", ".hspy") or text.is_text(file)
+
+
+def _skipped(folder: Path) -> list[str]:
+    """Say by name what bears the name of a map but is no file that can be read."""
+    said = []
+    for item in sorted(folder.iterdir()):
+        if item.name.startswith(".") or item.is_file() or not _named_as_map(item):
+            continue
+        kind = "a folder" if item.is_dir() else "a broken link" if item.is_symlink() else "no file"
+        said.append(f"Warning: {item.name} is {kind} and was skipped")
+    return said
 
 
 def _open(file: Path, *, lazy: bool) -> pictures.Picture:
@@ -55,7 +68,10 @@ def _open(file: Path, *, lazy: bool) -> pictures.Picture:
     if file.suffix.lower() in pictures.ENDINGS:
         return pictures.open_picture(file, lazy=lazy)
     if text.is_text(file):
-        return pictures.Picture(text.read_grid(file))
+        grid, said = text.read_grid(file)
+        return pictures.Picture(grid, notes=tuple(said))
+    if file.suffix.lower() == ".hspy":
+        return _from_signal(file, lazy=lazy)
     try:
         data = arrays.open_npy(file, lazy=lazy)
     except SpattermapError:
@@ -66,9 +82,23 @@ def _open(file: Path, *, lazy: bool) -> pictures.Picture:
     return pictures.Picture(pictures.numbers(data, file))
 
 
+def _from_signal(file: Path, *, lazy: bool) -> pictures.Picture:
+    """Return the one map of a HyperSpy file; its name is the file's."""
+    request = Request(chunks="auto" if lazy else None, sidecar={"lines": {"H": ""}})
+    found = signals.read(file, request)
+    if len(found.elements) != 1:
+        raise InputError(
+            f"{file} must hold one map in a folder of single-element files, got "
+            f"{len(found.elements)}. Load it by itself."
+        )
+    return pictures.Picture(
+        found.counts[0], pixel_size_um=found.pixel_size_um, pixel_size_from=found.pixel_size_from
+    )
+
+
 def read(path: Path, request: Request) -> Stack:
     """Read every single-element file of a folder."""
-    notes: list[str] = []
+    notes: list[str] = _skipped(path)
     files = _maps_in(path)
     electron = _electron_file(files, request, notes)
     readings = _name_all([f for f in files if not _is_electron(f, electron)], path, notes)
@@ -178,6 +208,12 @@ def _name_all(files: Sequence[Path], folder: Path, notes: list[str]) -> list[tup
     )
     readings: list[tuple[Path, Any]] = []
     ignored: list[str] = []
+    # "SI" among "Fe" and "Cu" is a picture's name, among "FE" and "CU" it is silicon.
+    usual = any(one.certainty >= 2 for found in every.values() for one in found)
+    capitals = [
+        file for file in every if usual and text.stem(file).isupper() and len(text.stem(file)) == 2
+    ]
+    every |= {file: [] for file in capitals if all(one.certainty < 2 for one in every[file])}
     for file, found in every.items():
         unknown = names.looks_like_unknown_element(text.stem(file))
         if unknown and not any(one.certainty >= 3 for one in found):
@@ -207,6 +243,13 @@ def _name_all(files: Sequence[Path], folder: Path, notes: list[str]) -> list[tup
         )
     if ignored:
         notes.append("ignored, no element in the name: " + ", ".join(ignored))
+    for file in capitals:
+        if file.name in ignored:
+            symbol = text.stem(file).capitalize()
+            notes.append(
+                f"Warning: {file.name} is left out: such a name stands for an electron image as "
+                f"often as for {symbol}; rename it to {symbol}{file.suffix} if it is that element"
+            )
     return readings
 
 

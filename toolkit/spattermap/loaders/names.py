@@ -20,12 +20,19 @@ _LINE = re.compile(
     r"(?P<number>\d(?:[,+/_-]\d)*)?",
     re.IGNORECASE,
 )
+# A line spelt so that it is no part of a word: "Ka", "Ka1", "Kα", "K_alpha" (not "MG1", "KA").
+_SURE = re.compile(r"[KLM](a|b|g|z|α|β|γ|ζ|alpha|beta|gamma|zeta)\d?")
 _GREEK = {"α": "a", "β": "b", "γ": "g", "ζ": "z"}
 _SPLIT = re.compile(r"[\s_\-.,;:()\[\]{}#+=]+")
 _ELECTRON_WORDS = {
     "electron", "electronimage", "bse", "bsed", "bsd", "sei", "sed", "secondary",
-    "backscattered", "backscatter", "topography",
+    "backscattered", "backscatter", "topography", "haadf", "ladf", "adf", "abf", "bf", "df",
+    "compo", "topo", "se1", "se2",
 }  # fmt: skip
+# Instruments give these names to pictures of any kind: they tell only where nothing else does.
+_PICTURE_WORD = re.compile(
+    r"(img|image|sem|tem|stem|ch|channel|picture|overview)\d*", re.IGNORECASE
+)
 _SYMBOL_BY_LOWER = {symbol.lower(): symbol for symbol in ELEMENT_SYMBOLS}
 
 
@@ -96,6 +103,8 @@ def _reading(word: str, following: str, *, alone: bool) -> tuple[Named, bool] | 
     for length in (2, 1):  # "FeKa", "FeK", "OKa"
         symbol = _SYMBOL_BY_LOWER.get(word[:length].lower())
         line = line_name(word[length:])
+        if length == 1 and not _SURE.fullmatch(word[1:]):
+            continue  # "IMG1" is no iodine and "OK" no oxygen: one letter needs a line in full
         if symbol and line and word[:length] == symbol:
             return Named(symbol, f"{symbol} {line}", 4), False
     return None
@@ -114,7 +123,10 @@ def looks_like_unknown_element(name: str) -> str | None:
 def is_electron_image(name: str) -> bool:
     """Return True where a name says that the picture was made with electrons."""
     words = [word for word in _SPLIT.split(name) if word]
+    readings = candidates(name)
     if any(word.lower() in _ELECTRON_WORDS for word in words):
+        return not any(one.certainty >= 3 for one in readings)
+    if any(_PICTURE_WORD.fullmatch(word) for word in words) and not readings:
         return True
     return "SE" in words and not any(line_name(w) for w in words[words.index("SE") + 1 :])
 

@@ -172,6 +172,7 @@ def _one_of(loaded: Any, path: Path) -> Any:
     if not isinstance(loaded, (list, tuple)):
         return loaded
     fitting = [signal for signal in loaded if _shape(signal) in ((2, 1), (1, 2))]
+    fitting = fitting or [signal for signal in loaded if _shape(signal) in ((0, 2), (2, 0))]
     if len(fitting) != 1:
         raise InputError(
             f"{path} must hold one spectrum cube or one stack of maps, got {len(fitting)} among "
@@ -216,11 +217,11 @@ def from_signal(signal: Any, request: Request, *, where: object = "signal") -> S
     shape = _shape(signal)
     if shape == (2, 1):
         return _cube(signal, request, where)
-    if shape in ((1, 2), (0, 2)):
+    if shape in ((1, 2), (0, 2), (2, 0)):
         return _maps(signal, request, where)
     raise InputError(
         f"{where} must be a spectrum cube (x, y | energy) or a stack of maps (element | x, y), "
-        f"got {signal.axes_manager.shape}. Transpose it in HyperSpy first."
+        f"got {signal.axes_manager.shape}. Save the maps as one signal of that form."
     )
 
 
@@ -353,7 +354,9 @@ def _width(value: Any) -> float | None:
 def _maps(signal: Any, request: Request, where: object) -> Stack:
     data = signal.data if signal.data.ndim == 3 else signal.data[None]
     check_size(data.shape, data.dtype, where, lazy=request.lazy)
-    x_axis, y_axis = signal.axes_manager.signal_axes
+    manager = signal.axes_manager
+    # A map may be kept as an image, or as one number at each place.
+    x_axis, y_axis = manager.signal_axes if manager.signal_dimension else manager.navigation_axes
     elements, lines = _names_of_maps(signal, request, data.shape[0], where)
     return Stack(
         counts=data,
@@ -376,9 +379,16 @@ def _names_of_maps(
     titles: list[str] = []
     if stacked is not None:
         titles = [str(part.get_item("metadata.General.title", default="")) for _, part in stacked]
+    if number == 1:  # one map: the sidecar's word, its title or its file's name
+        stated = request.sidecar.get("lines", {})
+        if len(stated) == 1:
+            return list(stated), list(stated.values())
+        titles += [str(signal.metadata.get_item("General.title", default=""))]
+        titles += [where.stem] if isinstance(where, Path) else []
     listed = signal.metadata.get_item("Sample.xray_lines", default=None)
     for candidate in (listed, signal.metadata.get_item("Sample.elements", default=None), titles):
         named = [names.candidates(str(name)) for name in candidate or ()]
+        named = [found for found in named if found][:1] if number == 1 else named
         if len(named) == number and all(named):
             return [one[0].element for one in named], [one[0].line for one in named]
     return names.name_channels([], number, request, where)

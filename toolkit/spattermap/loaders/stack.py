@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import math
 import os
+import re
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -21,7 +22,7 @@ from spattermap.core.mapset import make_map_set, set_facts, validate
 from spattermap.core.orientations import ORIENTATIONS, SIDEWAYS
 from spattermap.core.sidecar import find_sidecar, read_sidecar
 from spattermap.loaders.display import STRETCHED
-from spattermap.noise.noise_models import lattice_gain, noise_model, without_gain
+from spattermap.noise.noise_models import as_believed, lattice_gain, noise_model, without_gain
 
 GIB = 2**30
 # One map set read at once: twenty maps of 4096 x 4096 in 32 bit are 1.25 GiB.
@@ -143,7 +144,40 @@ class Request:
 def open_sidecar(path: Path) -> tuple[Path | None, dict[str, Any]]:
     """Return the sidecar's path and checked values; (None, {}) where there is none."""
     file = find_sidecar(path)
-    return (None, {}) if file is None else (file, read_sidecar(file))
+    if file is None:
+        return None, {}
+    beside = read_sidecar(file)
+    if "lines" in beside:
+        stated = beside["lines"].items()
+        beside["lines"] = {element: _stated_line(file, element, text) for element, text in stated}
+    return file, beside
+
+
+def _stated_line(file: Path, element: str, text: str) -> str:
+    """Return a line as the sidecar states it ("Sr La", or "La" alone), or refuse it."""
+    from spattermap.loaders.names import line_name
+    from spattermap.xrays.lines import lines_of, parse_line
+
+    if not text.strip():
+        return ""
+    rest = text.strip()
+    if rest[: len(element)].lower() == element.lower() and not rest[len(element) :][:1].isalnum():
+        rest = rest[len(element) :].lstrip(" _-")
+    elif rest[: len(element)] == element and line_name(rest) is None:
+        rest = rest[len(element) :]  # "SrLa"
+    line = line_name(re.sub(r"\s*(series|family|lines?)$", "", rest, flags=re.IGNORECASE))
+    has = [one.family for one in lines_of(element)]
+    try:
+        known = line is not None and parse_line(f"{element} {line}")[1][:2] in {x[:2] for x in has}
+    except InputError:
+        known = False
+    if not known:
+        usual = next((family for family in has if family.endswith("a")), has[0])
+        raise InputError(
+            f"{file}: lines: {element} must be a line of {element}, got {text!r}. It has "
+            f'{", ".join(has)}; write for example {element} = "{element} {usual}".'
+        )
+    return text if text.startswith(f"{element} ") else f"{element} {line}"
 
 
 def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request) -> Any:
@@ -179,7 +213,8 @@ def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request
     if "blank" in beside and sidecar_file is not None:
         source["blank"] = path_from(Path(beside["blank"]), sidecar_file.parent)
     facts = {name: value for name, value in stack.facts.items() if value is not None}
-    for name in ("title", "beam_energy_keV", "alloy", "substrate", "process", "measured"):
+    stated = ("title", "beam_energy_keV", "background", "alloy", "substrate", "process", "measured")
+    for name in stated:
         if name in beside:
             facts[name] = beside[name]
     facts.setdefault("title", path.stem if path.is_file() else path.resolve().name)
@@ -203,7 +238,14 @@ def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request
     except InputError as problem:
         raise InputError(f"{path}: {problem}") from problem
     maps, gains = _in_counts(maps, beside)
-    source["notes"] = [note for note in stack.notes if not (gains and note == STRETCHED)] + gains
+    maps, doubts = as_believed(maps)
+    taken = "quantity not stated: whole numbers were taken as counts"
+    source["notes"] = [
+        note
+        for note in stack.notes
+        if not (gains and note == STRETCHED) and not (doubts and note == taken)
+    ]
+    source["notes"] += gains + [f"Warning: {why}; taken as intensity" for why in doubts]
     set_facts(maps, source=source)
     for note in source["notes"]:
         if note.startswith("Warning: "):

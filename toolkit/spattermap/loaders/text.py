@@ -23,6 +23,7 @@ _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$|[+-]?(nan|in
 # A text value takes at least two bytes, so this bounds the pixels too.
 MOST_BYTES = 2**31
 _X_NAMES, _Y_NAMES = ("x", "column", "col"), ("y", "row")
+_CELL_ENDS = {"\t": r"[\t\n]", ";": r"[;\n]", ",": r"[,\n]", r"\s+": r"\s+"}
 _UNITS = {"um": 1.0, "µm": 1.0, "μm": 1.0, "micron": 1.0, "nm": 1e-3, "mm": 1e3}
 
 
@@ -58,6 +59,7 @@ def read(path: Path, request: Request) -> Stack:
             )
         return _long(path, table, places, (x_name, y_name), request)
     elements, lines = names.name_channels([stem(path)], 1, request, path)
+    table, notes = _without_index(table, path)
     return Stack(
         counts=table[None],
         elements=elements,
@@ -65,15 +67,42 @@ def read(path: Path, request: Request) -> Stack:
         format_name="text grid",
         files={path.name: path},
         map_files=[path.name],
+        notes=notes,
     )
 
 
-def read_grid(path: Path) -> np.ndarray:
-    """Read one grid of numbers.
+def read_grid(path: Path) -> tuple[np.ndarray, list[str]]:
+    """Read one grid of numbers, less a row or column that only numbers the pixels.
 
-    Returns dims (y, x).
+    Returns the grid, dims (y, x), and what was left out.
     """
-    return _table(path)[0]
+    return _without_index(_table(path)[0], path)
+
+
+# Numbers in a row that rise by one step from end to end are no counts from this many on.
+LEAST_NUMBERED = 6
+
+
+def _without_index(table: np.ndarray, path: Path) -> tuple[np.ndarray, list[str]]:
+    """Return the grid without a first column or row that numbers rows or columns, and a note."""
+    notes = []
+    if _numbers(table[:, 0]) or _numbers(table[1:, 0]):
+        table = table[:, 1:]
+        notes.append(f"{path.name}: the first column numbers the rows and was left out")
+    if table.shape[1] and (_numbers(table[0]) or _numbers(table[0, 1:])):
+        table = table[1:]
+        notes.append(f"{path.name}: the first row numbers the columns and was left out")
+    if notes and table.dtype.kind == "f" and np.all(table == np.rint(table)):
+        table = table.astype(np.int64)  # positions with decimals had made all of it float
+    return np.ascontiguousarray(table), notes
+
+
+def _numbers(values: np.ndarray) -> bool:
+    """Return True where values rise evenly from end to end, as no counts do."""
+    if values.size < LEAST_NUMBERED:
+        return False
+    steps = np.diff(values.astype(np.float64))
+    return bool(steps[0] > 0 and np.allclose(steps, steps.mean(), rtol=1e-3, atol=0))
 
 
 @dataclass(frozen=True)
@@ -91,11 +120,13 @@ def _table(path: Path) -> tuple[np.ndarray, tuple[str, ...]]:
 
     text = _text(path)
     layout = _layout(text, path)
+    grouped = _grouping(text, layout)
     try:
         frame = pd.read_csv(
             io.StringIO(text),
             sep=layout.separator,
-            decimal=layout.decimal,
+            decimal="." if grouped == "," else "," if grouped == "." else layout.decimal,
+            thousands=grouped,
             header=None,
             skiprows=layout.skipped,
             comment="#",
@@ -106,6 +137,35 @@ def _table(path: Path) -> tuple[np.ndarray, tuple[str, ...]]:
         raise readable(path, problem, what="a grid of numbers") from problem
     frame = frame.dropna(axis=1, how="all")  # a separator at the end of each line
     return _numeric(frame, path), layout.header
+
+
+def _grouping(text: str, layout: _Layout) -> str | None:
+    """Return the sign that groups thousands ("1,234"), or None.
+
+    Only where every number with that sign has groups of three behind it, some number goes without,
+    and none of those has four digits: decimals are not written so.
+    """
+    quoted = layout.separator == "," and '"' in text
+    body = "\n".join(text[: 2**21].splitlines()[layout.skipped :])
+    if quoted:
+        cells = re.findall(r'"([^"\n]*)"|([^",\n]+)', body)
+        words = [(one or other).strip() for one, other in cells]
+    else:
+        words = [word for word in re.split(_CELL_ENDS[layout.separator], body) if word]
+    for sign in (",", ".", "'"):
+        if sign == layout.separator and not quoted:
+            continue
+        group = re.compile(rf"[+-]?[1-9]\d{{0,2}}({re.escape(sign)}\d{{3}})+")
+        marked = [word for word in words if sign in word]
+        plain = [word.lstrip("+-") for word in words if sign not in word]
+        if (
+            marked
+            and plain
+            and all(group.fullmatch(word) for word in marked)
+            and all(word.isdigit() and len(word) <= 3 for word in plain)
+        ):
+            return sign
+    return None
 
 
 def _numeric(frame: Any, path: Path) -> np.ndarray:
@@ -181,7 +241,9 @@ def _layout(text: str, path: Path) -> _Layout:
             continue
         separator, decimal = _separator(bare)
         cells = _cells(bare, separator)
-        if all(_NUMBER.match(cell) for cell in cells):
+        if not body and line.startswith("\t") and _NUMBER.match(cells[0]):
+            skipped = place + 1  # a header of column positions over a column of row positions
+        elif all(_NUMBER.match(cell) for cell in cells):
             body.append((len(cells), separator, decimal))
             if len(body) >= 20:
                 break

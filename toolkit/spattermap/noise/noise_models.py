@@ -9,7 +9,7 @@ finest scale tells the noise, and its absence tells that somebody smoothed or in
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -321,7 +321,201 @@ def noise_model(maps: xr.Dataset) -> tuple[NoiseModel, ...]:
     >>> noise_model(raw)[0].kind, noise_model(gained)[0].kind
     ('poisson', 'scaled counts')
     """
-    return tuple(model_of(maps, place) for place in range(maps.sizes["element"]))
+    models = tuple(model_of(maps, place) for place in range(maps.sizes["element"]))
+    return _if_counts(maps, models)
+
+
+# Whole numbers that are no counts: rates, counts times a live time, counts with small values cut.
+# Side of the window that is looked at (px), and least pixels in it that say anything.
+PROBE_PX, LEAST_PROBED = 512, 4096
+# Variance over mean of the whole map below which nobody need look for more.
+SUSPECT_DISPERSION = 1.2
+# Part of the field that is flattest in the other maps, where structure adds least.
+FLAT_PART = 0.25
+FLAT_BLUR_PX = 2.0
+# Variance over mean there, less three standard errors, from which values are no counts: in most
+# elements, or in one alone where no structure could do it.
+NOT_COUNTS, NEVER_COUNTS = 1.2, 8.0
+# Expected pixels of a value that must be missing before it is called missing, and how few of them
+# may be left.
+LEAST_MISSING, MOST_LEFT = 30.0, 0.2
+
+
+def missing_value(values: np.ndarray) -> int | None:
+    """Return a small whole number that counts must take but that (nearly) never occurs.
+
+    Parameters
+    ----------
+    values : numpy.ndarray
+        Values of one map.
+
+    Returns
+    -------
+    int or None
+        The value (0 to 4), None where none is missing.
+
+    Notes
+    -----
+    However the Poisson mean varies over the field, ``k! p_k`` is the k-th moment of a positive
+    quantity, so that these are log-convex: ``(k-1)! p_(k-1) (k+1)! p_(k+1) >= (k! p_k)^2``, and the
+    number of pixels with one count follows a bound from those with two and three.
+
+    References
+    ----------
+    Simar, Ann. Stat. 4 (1976) 1200 (mixed Poisson laws and moment sequences; from memory).
+
+    Examples
+    --------
+    >>> counts = np.random.default_rng(1).poisson(1.0, (128, 128))
+    >>> missing_value(counts), missing_value(np.where(counts == 1, 0, counts))
+    (None, 1)
+    """
+    whole = values[(values >= 0) & (values < 8) & (values == np.rint(values))].astype(np.int64)
+    number = np.bincount(whole.ravel(), minlength=8).astype(np.float64)
+    for k in range(5):
+        if not (number[k + 1] > 0 and number[k + 2] > 0):
+            continue
+        # number[k] k! number[k+2] (k+2)! >= (number[k+1] (k+1)!)^2
+        least = number[k + 1] ** 2 / number[k + 2] * (k + 1) / (k + 2)
+        chance = 1.0 - 3.0 * np.sqrt(4.0 / number[k + 1] + 1.0 / number[k + 2])
+        if least * max(chance, 0.0) >= LEAST_MISSING and number[k] < MOST_LEFT * least:
+            return k
+    return None
+
+
+def flat_dispersions(planes: np.ndarray, used: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return variance over mean of each map where the other maps are flattest, and its error.
+
+    Parameters
+    ----------
+    planes : numpy.ndarray, dims (element, y, x)
+        Maps.
+    used : numpy.ndarray of bool, dims (y, x)
+        Pixels to use.
+
+    Returns
+    -------
+    dispersion, error : numpy.ndarray, dims (element,)
+        NaN for a map without counts there.
+
+    Notes
+    -----
+    Slope and curvature of the smoothed maps tell where structure is; the finest scale tells the
+    noise. They hardly share a frequency, so that choosing by one does not bias the other.
+    """
+    from scipy import ndimage
+
+    sides = []
+    for plane in planes:
+        slopes = [
+            ndimage.gaussian_filter(plane, FLAT_BLUR_PX, order=order) for order in ((1, 0), (0, 1))
+        ]
+        curved = ndimage.gaussian_laplace(plane, FLAT_BLUR_PX)
+        found = sum(slope**2 for slope in slopes) + (FLAT_BLUR_PX * curved) ** 2
+        sides.append(found / max(white_variance(plane, used=used), 1e-12))
+    total = np.sum(sides, axis=0)
+    whole = eroded(used, 1)
+    dispersion, error = np.full((2, len(planes)), np.nan)
+    for k, plane in enumerate(planes):
+        rough = (total - sides[k] if len(planes) > 1 else total)[1:-1, 1:-1]
+        flat = whole & (rough <= np.quantile(rough[whole], FLAT_PART))
+        mean = float(plane[1:-1, 1:-1][flat].mean())
+        if mean > 0:
+            gain = float(fine_squares(plane, 1)[flat].mean()) / mean
+            dispersion[k] = gain
+            error[k] = gain * np.sqrt((6.0 + 0.5 * gain / mean) / flat.sum())
+    return dispersion, error
+
+
+def _if_counts(maps: xr.Dataset, models: tuple[NoiseModel, ...]) -> tuple[NoiseModel, ...]:
+    """Return the models, no longer Poisson where the values cannot be counts."""
+    if "variance" in maps or str(maps.attrs.get("quantity", "counts")) != "counts":
+        return models
+    if any(one.kind != "poisson" for one in models):
+        return models
+    said = _doubts(maps, models)
+    if not said:
+        return models
+    found = []
+    for place, model in enumerate(models):
+        plane, used = _window(maps, place)
+        measured = {
+            "element": model.element, "dispersion": model.dispersion, "flatness": model.flatness
+        }  # fmt: skip
+        one = _estimated_model(plane, used, measured)
+        found.append(replace(one, note=said.get(model.element, one.note)))
+    return tuple(found)
+
+
+def _middle(maps: xr.Dataset) -> xr.Dataset:
+    """Return the middle of a map set, large enough to tell counts from what is none."""
+    cut = []
+    for name in ("y", "x"):
+        start = max(0, (maps.sizes[name] - PROBE_PX) // 2)
+        cut.append(slice(start, start + PROBE_PX))
+    return maps.isel(y=cut[0], x=cut[1])
+
+
+def _doubts(maps: xr.Dataset, models: tuple[NoiseModel, ...]) -> dict[str, str]:
+    """Return what speaks against counts, by element; empty where nothing does."""
+    small = _middle(maps)
+    windows = [_window(small, place) for place in range(len(models))]
+    used = np.logical_and.reduce([one[1] for one in windows])
+    planes = np.stack([one[0] for one in windows])
+    if used.sum() < LEAST_PROBED or min(used.shape) < 8:
+        return {}
+    said = {}
+    for model, plane in zip(models, planes, strict=True):
+        absent = missing_value(plane[used])
+        if absent is not None:
+            said[model.element] = (
+                f"{model.element}: the value {absent} (nearly) never occurs, though its neighbours "
+                "do: counts were cut or changed before export, so these are no counts"
+            )
+    suspect = any(one.dispersion > SUSPECT_DISPERSION for one in models)
+    if said or not suspect:
+        return said
+    flat, error = flat_dispersions(planes, used)
+    # Structure only adds, in its own way to each measure: the least of them is nearest.
+    whole = np.array([one.dispersion for one in models])
+    quiet = np.array([quiet_ratios(plane, used)[1] for plane in planes])
+    gain = np.fmin.reduce([flat, whole, quiet])
+    told = np.isfinite(flat) & (3 * error < 0.7 * flat)
+    least = gain * (1.0 - 3.0 * np.where(told, error / flat, 0.0))
+    over = told & (least > NOT_COUNTS)
+    if 2 * over.sum() > told.sum() or (told & (least > NEVER_COUNTS)).any():
+        for k in np.flatnonzero(over):
+            said[models[k].element] = (
+                f"{models[k].element}: noise {gain[k]:.3g} times that of counts where the field is "
+                "flat, so these whole numbers are no counts (rates, or counts times a gain or live "
+                "time)"
+            )
+    return said
+
+
+def as_believed(maps: xr.Dataset) -> tuple[xr.Dataset, tuple[str, ...]]:
+    """Return the map set as intensity where its "counts" cannot be counts, and why.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        Map set.
+
+    Returns
+    -------
+    maps : xarray.Dataset
+        The same object where nothing speaks against it.
+    why : tuple of str
+        A sentence for each element that says so.
+    """
+    if "variance" in maps or str(maps.attrs.get("quantity", "counts")) != "counts":
+        return maps, ()
+    models = noise_model(_middle(maps))
+    if not any(one.kind == "estimated" for one in models):
+        return maps, ()
+    out = maps.copy()
+    out.attrs = {**maps.attrs, "quantity": "intensity"}
+    return out, tuple(one.note for one in models if "no counts" in one.note)
 
 
 def noise_variance(maps: xr.Dataset) -> xr.DataArray:
@@ -387,5 +581,8 @@ def without_gain(maps: xr.Dataset) -> xr.Dataset:
     divisor = np.array([one.gain for one in models])[:, None, None]
     whole = (maps["counts"].data / divisor).round().astype(np.uint32)
     out = maps.assign(counts=(maps["counts"].dims, whole))
+    again = noise_model(out.assign_attrs(quantity="counts"))
+    if any(one.kind != "poisson" for one in again):
+        return maps  # one gain on top of another: neither is proven
     out.attrs = {**maps.attrs, "quantity": "counts"}
     return out

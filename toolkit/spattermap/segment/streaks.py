@@ -71,6 +71,9 @@ _SOLID = 0.4  # least part of its convex hull that a comet fills; branched chain
 _WAIST = 0.25  # deepest narrowing, over the width, that counting noise explains
 _NEIGHBOURS = 3  # what touches more other regions is a piece of a network or of a film
 _LEAN = 0.1  # relative difference of the halves' areas from which head and tail are told
+# What is narrower than two pixels is not resolved: droplets of a pixel that touch by chance make
+# such lines of four or five of them, seldom of eight (common practice, no source).
+_RESOLVED_PX, _LEAST_UNRESOLVED_PX = 2.0, 8.0
 LARGEST = 2**23  # px; what is larger is a film, and is not looked at as a streak
 _IN_LINE = 20.0  # deg; pieces of one streak lie along one line
 
@@ -253,6 +256,7 @@ def find_among(
         and shape.solidity >= _SOLID
         and shape.waist <= _WAIST
         and shape.length >= 2 * smallest
+        and _long_enough(shape)
         # Droplets cut off by the frame or a mask make slivers along it; a streak only crosses it.
         and rim[k] <= 0.5 * shape.length
         and len(beside.get(k, ())) <= _NEIGHBOURS
@@ -316,8 +320,15 @@ def _tail_like(first: int, second: int, whole: dict[int, Shape], long: set[int])
     return other not in whole or whole[thin].width < _NARROW * whole[other].width
 
 
+def _long_enough(shape: Shape) -> bool:
+    """Return False for what a few touching droplets of about a pixel look like."""
+    return shape.width >= _RESOLVED_PX or shape.length >= _LEAST_UNRESOLVED_PX
+
+
 def _one_streak(union: Shape, pieces: list[Shape]) -> bool:
     if union.elongation < _ELONGATED + 0.5 or union.solidity < _SOLID or union.waist > _WAIST:
+        return False
+    if not _long_enough(union):
         return False
     turns = [abs((union.angle - p.angle + 90) % 180 - 90) for p in pieces]
     return max(turns) < _IN_LINE and all(union.length > 1.1 * p.length for p in pieces)

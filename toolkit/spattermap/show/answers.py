@@ -19,6 +19,7 @@ from dataclasses import asdict, dataclass, replace
 from html import escape
 from typing import TYPE_CHECKING, Any, TypeGuard
 
+from spattermap.core import estimate
 from spattermap.core.mapset import facts, unit_name
 from spattermap.show.examined import alarms, part_seen, withheld_of
 from spattermap.show.pieces import Fragment, joined
@@ -227,8 +228,8 @@ def _arrival(analysis: Any, known: Mapping[str, Any]) -> Answer:
         return _answer("arrival", said, "likely", "View a cross-section of the film's edge.")
     if not n_droplets and not n_streaks:
         unit = known.get("length_unit", "um")
-        smallest = figures(known.get(f"smallest_trusted_{unit}", math.nan))
-        said = f"No droplet or streak above {smallest} {unit_name(unit)} was found."
+        smallest = estimate.length(known.get(f"smallest_trusted_{unit}", math.nan), unit)
+        said = f"No droplet or streak above {smallest} was found."
         return _answer("arrival", said, "open", _HAZE_NEXT)
     names = {
         "droplets": ("drops", _counted(n_droplets, "droplet")),
@@ -285,9 +286,12 @@ def _amount(analysis: Any, known: Mapping[str, Any]) -> Answer:
     covered = with_interval(summary, "coverage", as_percent=True)
     said = [" ".join(filter(None, (covered, seen, "is covered")))]
     certainty = "shown" if _is_number(known.get("coverage_low")) else "likely"
-    median = with_interval(summary, f"d50_{unit}")
-    if not is_film(known) and known.get("droplet_count") and not median.startswith("–"):
-        said.append(f"half of the droplets are smaller than {median} {unit_name(unit)}")
+    median = known.get(f"d50_{unit}")
+    if not is_film(known) and known.get("droplet_count") and _is_number(median):
+        ends = [known.get(f"d50_{unit}_{end}") for end in ("low", "high")]
+        low, high = (float(end) if _is_number(end) else math.nan for end in ends)
+        told = estimate.length(float(median), unit, (low, high))
+        said.append(f"half of the droplets are smaller than {told}")
         if too_few_droplets(analysis):
             said[-1] += ", from too few droplets to rely on"
             certainty = "likely"

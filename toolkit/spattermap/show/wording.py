@@ -6,6 +6,8 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, TypeGuard
 
+from spattermap.core import estimate
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -49,32 +51,8 @@ def percent(value: float | None, *, digits: int = 0) -> str:
     return f"{shown:.{digits}f} %"
 
 
-def figures(value: float | None, *, significant: int = 3) -> str:
-    """Return a number with a few significant figures and no exponent where it reads well.
-
-    Parameters
-    ----------
-    value : float
-        Any number.
-    significant : int, optional
-        Figures to keep.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> figures(3.14159), figures(0.001234), figures(123456.0), figures(1.2e-12)
-    ('3.14', '0.00123', '123456', '1.20e-12')
-    """
-    if not _known(value):
-        return "–"
-    if value == 0:
-        return "0"
-    decimals = max(0, significant - 1 - math.floor(math.log10(abs(value))))
-    return f"{value:.{decimals}f}" if decimals <= 9 else f"{value:.{significant - 1}e}"
-
+# Said of numbers everywhere in this room.
+figures = estimate.figures
 
 _UNITS = {
     "_um2": " (µm²)", "_um": " (µm)", "_nm": " (nm)", "_J": " (J)", "_mm": " (mm)", "_us": " (µs)",

@@ -114,13 +114,15 @@ def alloy_text(record: Mapping[str, Any]) -> str:
 
 
 def _kept(record: Mapping[str, Any]) -> float | None:
-    """Return the least share with the alloy among its elements; None for a single metal."""
-    shares = [
-        line["share_with_alloy"]
-        for line in record["elements"]
-        if line["role"] == "alloy" and line.get("share_with_alloy") is not None
-    ]
-    return min(shares) if len(shares) > 1 else None
+    """Return the least share with the alloy among its elements.
+
+    None for a single metal, and where an element of the alloy was not shown to be there: an alloy
+    that was not seen whole was not seen to be kept.
+    """
+    lines = [line for line in record["elements"] if line["role"] == "alloy"]
+    shares = [line.get("share_with_alloy") for line in lines]
+    known = [share for share in shares if share is not None and not math.isnan(share)]
+    return min(known) if len(known) == len(lines) > 1 else None
 
 
 def samples_table(

@@ -24,7 +24,7 @@ import numpy as np
 
 from spattermap.core.arrays import Floats
 from spattermap.core.errors import InputError
-from spattermap.core.estimate import bootstrap_weights
+from spattermap.core.estimate import bootstrap_weights, figures, length
 from spattermap.core.mapset import facts, valid_mask
 from spattermap.core.settings import Settings
 from spattermap.noise.counting import wilson_interval
@@ -35,6 +35,11 @@ if TYPE_CHECKING:
     import numpy.typing as npt
     import pandas as pd
     import xarray as xr
+
+
+# Beam energies of scanning microscopes end at 30 keV; above 40 a specimen is made thin enough for
+# electrons to pass (common practice, no source).
+HIGHEST_SCANNING_KEV = 40.0
 
 
 @dataclass(frozen=True)
@@ -62,11 +67,15 @@ class CompositionLimit:
 
     def sentence(self) -> str:
         """Return the limit as one sentence."""
-        lines = ", ".join(f"{name} {reach:.2g}" for name, reach in self.line_ranges_um.items())
+        lines = ", ".join(
+            f"{name} {figures(reach, significant=2)}" for name, reach in self.line_ranges_um.items()
+        )
         return (
-            f"At {self.beam_energy_keV:g} keV electrons reach {self.electron_range_um:.2g} um into "
+            f"At {self.beam_energy_keV:g} keV electrons reach "
+            f"{length(self.electron_range_um, 'um', significant=2)} into "
             f"the alloy and its lines come from up to (um): {lines}. The composition of a droplet "
-            f"less than {self.smallest_um:.2g} um wide cannot be told from its size."
+            f"less than {length(self.smallest_um, 'um', significant=2)} wide cannot be told from "
+            "its size."
         )
 
     def notes(self, diameters_um: npt.ArrayLike) -> tuple[str, ...]:
@@ -87,9 +96,9 @@ class CompositionLimit:
             return ()
         said = (
             f"{narrow} of {sizes.size} droplets {'is' if narrow == 1 else 'are'} narrower than "
-            f"{self.smallest_um:.2g} µm, the depth electrons of {self.beam_energy_keV:g} keV reach "
-            "into the alloy: do not read the composition of such droplets, or map at a lower beam "
-            "energy."
+            f"{length(self.smallest_um, 'um', significant=2)}, the depth electrons of "
+            f"{self.beam_energy_keV:g} keV reach into the alloy: do not read the composition of "
+            "such droplets, or map at a lower beam energy."
         )
         return (said,)
 
@@ -111,7 +120,8 @@ def composition_limit(
     Returns
     -------
     CompositionLimit or None
-        None where the beam energy is not stated or no line of the alloy is known.
+        None where the beam energy is not stated or no line of the alloy is known, and above
+        `HIGHEST_SCANNING_KEV`, where electrons pass through and a range in bulk bounds nothing.
 
     Notes
     -----
@@ -127,7 +137,7 @@ def composition_limit(
     """
     known = facts(maps)
     energy = known.beam_energy_keV
-    if energy is None or not alloy:
+    if energy is None or not alloy or energy > HIGHEST_SCANNING_KEV:
         return None
     stated = dict(known.alloy if nominal is None else nominal)
     parts = {e: p for e, p in stated.items() if math.isfinite(p) and p > 0}

@@ -170,7 +170,9 @@ class Evidence:
     mean : float
         Mean over the field, in the unit of the maps per pixel.
     detection_limit : float
-        Smallest mean that is found reliably (Currie 1968), per pixel of the field.
+        Smallest net mean that is found reliably (Currie 1968), per pixel of the field.
+    net : float
+        Mean over the field less its likely background, to be held against that limit.
     z_metal : float
         Excess on metal over the largest background there, in standard errors.
     z_metal_best : float
@@ -232,6 +234,12 @@ class Evidence:
     alloy_shown : bool
         True where the alloy elements it is compared with are on the metal beyond what background
         and leaking lines can give.
+    line_named : bool
+        True where somebody said which line the map was made from.
+    line_taken : str
+        The line it was taken for, "" where none is known.
+    follows : tuple of str
+        Elements with a line in or beside its window, whose maps it follows closely.
     set_aside : tuple of str
         Alloy elements that may lie apart themselves and are therefore no yardstick.
     p_value : float
@@ -276,6 +284,10 @@ class Evidence:
     along_glass: Estimate = UNKNOWN
     side_px: int = 1
     alloy_shown: bool = True
+    net: float = float("nan")
+    line_named: bool = True
+    line_taken: str = ""
+    follows: tuple[str, ...] = ()
     set_aside: tuple[str, ...] = ()
     p_value: float = float("nan")
     notes: tuple[str, ...] = field(default_factory=tuple)
@@ -288,13 +300,16 @@ YARDSTICK_Z = 3.0
 def standard_errors(draws: Floats, least: float) -> float:
     """Return value over standard error of resampled values; row 0 is the value.
 
-    `least` is the counting error, below which resampling few counts may fall by chance.
+    `least` is the counting error, below which resampling few counts may fall by chance. NaN where
+    the value is none, or its error is not known.
     """
     if not np.isfinite(draws[0]):
-        return 0.0
-    error = max(float(np.nanstd(draws[1:])), least)
+        # An infinite bound says that nothing can be shown; what is not a number says nothing.
+        return float("nan") if np.isnan(draws[0]) else 0.0
+    scatter = draws[1:][np.isfinite(draws[1:])]
+    error = max(float(np.std(scatter)) if scatter.size else 0.0, least)
     if not error > 0:
-        return 0.0
+        return 0.0 if draws[0] == 0 else float("nan")
     return float(draws[0] / error)
 
 

@@ -118,6 +118,7 @@ def gather(
         known.beam_energy_keV,
         alloy=alloy or dict.fromkeys(roles.alloy, float("nan")),
         substrate=glass,
+        one_background=one_background(maps),
     )
     block_px = moments.block_px
     # A field too blurred or too poor for a blur estimate gets one pixel.
@@ -201,6 +202,20 @@ def _check_blank(blank: xr.Dataset, roles: Roles) -> None:
             f"blank must hold a map of every alloy element, got none of {missing[0]}. "
             "Map the bare plate with the same elements."
         )
+
+
+def one_background(maps: xr.Dataset) -> bool:
+    """Return True where one continuum stands under all maps, so that one map bounds another.
+
+    What the map set states decides. Else not for net maps, from each of which it was taken off by a
+    fit of its own, nor for percentages, which are made from net counts.
+    """
+    known = facts(maps)
+    return (
+        known.background == "included"
+        if known.background
+        else known.quantity in ("counts", "intensity")
+    )
 
 
 def _matrix(maps: xr.Dataset, segmentation: Segmentation, roles: Roles, state: Conditions) -> str:

@@ -12,7 +12,7 @@ from spattermap.core.settings import Settings
 from spattermap.verdict.evidence import UNKNOWN, Estimate, Evidence
 from spattermap.verdict.gather import Context, gather
 from spattermap.verdict.oxygen import oxygen_evidence, oxygen_sentences
-from spattermap.verdict.rules import CLAIMS, Condition, between, decide
+from spattermap.verdict.rules import CLAIMS, Condition, between, decide, on_metal
 from spattermap.verdict.sentences import next_step, reasons
 from spattermap.verdict.weighing import evidence_of
 
@@ -60,8 +60,9 @@ def judge(
         r_alloy, r_substrate (of single pixels; each with _low and _high; NaN where metal and bare
         area were not told apart), p_value, verdict, reasons, next_step;
         then rule (the line of `rules.CONDITIONS` that held), share_not_following (with _low and
-        _high), z_on_metal and z_between (standard errors above all that background, glass and
-        haze may give).
+        _high), net_mean_counts (mean less its likely background, to be held against
+        detection_limit_counts; NaN where metal and bare area were not told apart), z_on_metal and
+        z_between (standard errors above all that background, glass and haze may give).
 
     Notes
     -----
@@ -112,8 +113,9 @@ def _row(e: Evidence, condition: Condition, line: str) -> dict[str, Any]:
     if not e.divided:
         # On a plate without metal it is noise over noise, and nothing here tells that from a film.
         e = replace(e, r_alloy=UNKNOWN, r_substrate=UNKNOWN)
-    if condition.verdict in ("substrate", "not_detected") and e.role != "substrate":
-        # Shares of a deposit that is not there are noise over noise.
+    unseen = condition.verdict == "undecided" and not (on_metal(e) or between(e))
+    if e.role != "substrate" and (unseen or condition.verdict in ("substrate", "not_detected")):
+        # Shares of a deposit that is not there, or not shown to be, are noise over noise.
         e = replace(e, in_droplets=UNKNOWN, with_alloy=UNKNOWN, rest=UNKNOWN)
     return {
         "element": e.element,
@@ -131,6 +133,7 @@ def _row(e: Evidence, condition: Condition, line: str) -> dict[str, Any]:
         "next_step": next_step(e, condition),
         "rule": condition.name,
         **_bounded("share_not_following", e.rest),
+        "net_mean_counts": e.net,
         "z_on_metal": e.z_metal,
         "z_between": e.z_rest,
     }

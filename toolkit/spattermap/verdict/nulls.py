@@ -158,7 +158,9 @@ def pair_nulls(
     Dims: `noise` (element, element); returns (element, element).
     """
     longest = max(max(field.sizes["y"], field.sizes["x"]) for field in fields)
-    side = side_px or max(1, -(-longest // MOST_BINS))
+    # A strip keeps at least one bin across it.
+    narrowest = min(min(field.sizes["y"], field.sizes["x"]) for field in fields)
+    side = side_px or min(max(1, -(-longest // MOST_BINS)), narrowest)
     reach = max(structure_of(f).length_px for f in fields) if length_px is None else length_px
     binned = [bin_sums(field, side) for field in fields]
     prepared = [_prepared(one) for one in binned]

@@ -24,7 +24,7 @@ import numpy as np
 
 from spattermap.core.errors import InputError, atomic_number
 from spattermap.core.mapset import valid_mask
-from spattermap.xrays import leaks, mapped_line, resolution_fwhm_eV
+from spattermap.xrays import leaks, mapped_line, parse_line, resolution_fwhm_eV
 from spattermap.xrays.atomic_data import mass_attenuation
 from spattermap.xrays.lines import SOFT_LINE_EV, Line
 
@@ -60,12 +60,18 @@ class Conditions:
         Beam energy (keV).
     alloy, substrate : dict of str to float
         Mass fractions that sum to 1 (equal parts where only elements were stated).
+    one_background : bool
+        True where one continuum stands under all maps, so that the emptiest bounds it for all.
+    unnamed : tuple of str
+        Elements whose line nobody stated; the likeliest was taken.
     """
 
     lines: dict[str, Line | None]
     beam_energy_keV: float | None
     alloy: dict[str, float]
     substrate: dict[str, float]
+    one_background: bool = True
+    unnamed: tuple[str, ...] = ()
 
 
 def conditions(
@@ -74,17 +80,39 @@ def conditions(
     *,
     alloy: Mapping[str, float],
     substrate: Mapping[str, float],
+    one_background: bool = True,
 ) -> Conditions:
     """Gather the conditions of a map set."""
     found: dict[str, Line | None] = {}
     for element, name in lines.items():
         found[element] = None
         if beam_energy_keV is not None:
-            try:
-                found[element] = mapped_line(element, name, beam_energy_keV)
-            except InputError:
-                found[element] = None  # a line name of a private kind: only bounds remain
-    return Conditions(found, beam_energy_keV, _fractions(alloy), _fractions(substrate))
+            for spelling in (name, f"{element} {name}"):  # "Cu Ka", or "Ka" alone
+                try:
+                    found[element] = mapped_line(element, spelling, beam_energy_keV)
+                    break
+                except InputError:
+                    continue  # a line name of a private kind: only bounds remain
+    return Conditions(
+        found, beam_energy_keV, _fractions(alloy), _fractions(substrate),
+        one_background=one_background, unnamed=tuple(e for e, name in lines.items() if not name),
+    )  # fmt: skip
+
+
+def unknown_lines(maps: xr.Dataset) -> list[str]:
+    """Return the elements whose line bears a name that is no line of theirs."""
+    named = zip(maps["element"].values, maps["line"].values, strict=True)
+    return [str(e) for e, line in named if str(line) and not _is_line(str(e), str(line))]
+
+
+def _is_line(element: str, name: str) -> bool:
+    for spelling in (name, f"{element} {name}"):
+        try:
+            if parse_line(spelling)[0] == element:
+                return True
+        except InputError:
+            continue
+    return False
 
 
 def _fractions(parts: Mapping[str, float]) -> dict[str, float]:

@@ -40,8 +40,9 @@ LEAST_CONTRAST_LOW = 0.15
 # An alloy element that moves with the others has a noise-corrected correlation near 1 with them;
 # uneven thickness and background lower it a little. Below this, upper bound included, it does not.
 LEAST_R = 0.7
-# "with_alloy" is not said while the lower bound of that correlation is below this. The main element
-# is spared: against a minor one with few counts no correlation is known well.
+# "with_alloy" is not said while the lower bound of that correlation is below this. For the main
+# element it is the upper bound: against a minor one with few counts no correlation is known well,
+# but one that is known to be low says that there is no alloy.
 LEAST_TOGETHER = 0.3
 # Correlation with the substrate lines that makes a common glass former "substrate" without blank.
 SUBSTRATE_R = 0.5
@@ -91,6 +92,16 @@ def follows_little(e: Evidence) -> bool:
     return e.with_alloy.known and e.with_alloy.value < LEAST_FOLLOWING
 
 
+def evidence_missing(e: Evidence) -> bool:
+    """Say whether a number that the words rest on is not a number: then no word is earned."""
+    return any(math.isnan(z) for z in (e.z_metal, e.z_metal_best, e.z_rest, e.z_rest_best))
+
+
+def over_limit(e: Evidence) -> bool:
+    """More than the detection limit lies over the likely background: not "not detected"."""
+    return bool(e.net > e.detection_limit)
+
+
 def moves_apart(e: Evidence) -> bool:
     """Say whether it lies where neither the alloy nor the open glass does."""
     deposited = e.r_substrate.known and e.r_substrate.high < 0.0
@@ -104,7 +115,9 @@ def moves_along(e: Evidence) -> bool:
     The correlation of single pixels or of squares is asked, whichever is known better. Few counts
     leave its interval open, which shows nothing; where the noise itself is unknown there is none.
     """
-    return e.is_matrix or math.isnan(e.together.low) or e.together.low >= LEAST_TOGETHER
+    if e.is_matrix:  # spared only while its correlation is open: shown not to move is shown
+        return not e.together.high < LEAST_TOGETHER
+    return math.isnan(e.together.low) or e.together.low >= LEAST_TOGETHER
 
 
 def own_pattern(e: Evidence) -> bool:
@@ -165,8 +178,10 @@ CONDITIONS: tuple[Condition, ...] = (
         "foreign",
     ),
     Condition("glass constituent", ("substrate",), lambda e: e.mean > 0, "substrate"),
-    Condition("no counts", _ALL, lambda e: not e.mean > 0, "not_detected"),
+    # A net map may average below nothing and still show something, so only zero is no counts.
+    Condition("no counts", _ALL, lambda e: e.mean == 0, "not_detected"),
     Condition("no division", _METALS, lambda e: not e.divided, "undecided"),
+    Condition("evidence missing", _METALS, evidence_missing, "undecided"),
     # Nothing there.
     Condition(
         "blank shows as much", ("other",),
@@ -193,6 +208,11 @@ CONDITIONS: tuple[Condition, ...] = (
         "uneven, but no more than background may be", _METALS,
         lambda e: not on_metal(e) and not between(e) and not e.explained_by_leak
         and e.z_varies >= VARIES_Z,
+        "undecided",
+    ),
+    Condition(
+        "over the limit, but background may be all of it", _METALS,
+        lambda e: not on_metal(e) and not between(e) and not e.explained_by_leak and over_limit(e),
         "undecided",
     ),
     Condition(
@@ -227,8 +247,9 @@ CONDITIONS: tuple[Condition, ...] = (
     ),
     Condition("between, no blank", _METALS, between, "undecided"),
     Condition(
-        "moves apart", ("alloy",),
-        lambda e: on_metal(e) and moves_apart(e), "partly_separated",
+        "moves apart", _METALS,
+        lambda e: on_metal(e) and moves_apart(e) and not (e.role == "other" and oversupplied(e)),
+        "partly_separated",
     ),
     # It lies on the metal.
     Condition(
@@ -243,6 +264,10 @@ CONDITIONS: tuple[Condition, ...] = (
     Condition(
         "on metal", _METALS,
         lambda e: on_metal(e) and hidden_little(e) and moves_along(e), "with_alloy",
+    ),
+    Condition(
+        "on metal, the rest of the alloy elsewhere", ("alloy",),
+        lambda e: on_metal(e) and e.is_matrix and not moves_along(e), "undecided",
     ),
     Condition(
         "on metal, correlation open", _METALS,

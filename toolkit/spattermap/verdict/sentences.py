@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from spattermap.core.estimate import figures
 from spattermap.verdict.evidence import Estimate, Evidence
 from spattermap.verdict.rules import (
     LEAST_CONTRAST,
@@ -26,6 +27,13 @@ _STEPS = {
     "no division": (
         "Map a field that shows both deposit and bare substrate, for example at the edge of the "
         "deposit."
+    ),
+    "evidence missing": (
+        "State the noise: export raw counts, or a variance with the net maps; and map a field with "
+        "more bare area."
+    ),
+    "on metal, the rest of the alloy elsewhere": (
+        "Map more droplets: whether any of them holds the alloy tells if it came down as one."
     ),
     "on metal, no alloy shown there": (
         "Map a field that is known to hold the alloy, or state what the deposit is made of."
@@ -53,9 +61,19 @@ _OPENINGS = {
         "It lies on what is outlined as metal, but none of the alloy it is compared with is shown "
         "there beyond background and leaking lines, so it may be a film of its own."
     ),
+    "evidence missing": "The maps do not allow the excess over its background to be worked out.",
+    "over the limit, but background may be all of it": (
+        "Its mean lies above the detection limit, but background as large as it may be would "
+        "explain it."
+    ),
+    "on metal, the rest of the alloy elsewhere": (
+        "It is the main element and lies on the metal, but the other alloy elements do not lie "
+        "with it, so nothing shows an alloy that it came down with."
+    ),
     "uneven, but no more than background may be": (
-        "Its map varies over the bare area more than counting noise and an even background do, so "
-        "some of it is there; how much cannot be told from the background."
+        "Its map varies over the bare area more than counting noise and an even background do: "
+        "some of it may be there, or a line of another element in this window, or background "
+        "that follows the material."
     ),
     "a leak could be all of it": (
         "What is seen on metal could be another element's line in this window, so its "
@@ -107,8 +125,12 @@ def _opening(condition: Condition) -> str:
 
 
 def _metal(e: Evidence) -> str:
-    if not math.isfinite(e.per_metal):
+    if not e.divided:
         return "Metal and bare area could not be told apart in this field."
+    if not math.isfinite(e.per_metal):
+        return "What it gives on metal beyond its background could not be worked out."
+    if e.per_metal <= 0:
+        return "On metal it gives no more than its background."
     text = f"On metal {_number(e.per_metal)} net counts per pixel"
     if on_metal(e):
         return f"{text}, {e.z_metal:.0f} standard errors above all that background may be."
@@ -159,9 +181,17 @@ def _supply(e: Evidence) -> str:
 
 
 def _leak(e: Evidence) -> str:
-    if not e.leak_from or e.role == "substrate":
+    if e.role == "substrate":
         return ""
-    return f"Lines of {', '.join(e.leak_from)} may leak into this map."
+    said = []
+    if e.leak_from:
+        said.append(f"Lines of {', '.join(e.leak_from)} may leak into this map.")
+    if e.follows:
+        said.append(
+            f"Its map follows that of {' and '.join(e.follows)}, whose lines lie in or beside its "
+            "window."
+        )
+    return " ".join(said)
 
 
 def _correlation(e: Evidence) -> str:
@@ -211,10 +241,7 @@ def next_step(e: Evidence, condition: Condition) -> str:
     if condition.name in ("between, no blank", "lies like the glass"):
         return f"{blank}."
     if condition.name == "a leak could be all of it":
-        return (
-            f"Map another line of {e.element}, or fit the spectra with {', '.join(e.leak_from)} "
-            "included."
-        )
+        return _free_of_leaks(e)
     if condition.name in _STEPS:
         return _STEPS[condition.name]
     if condition.verdict == "undecided":
@@ -224,7 +251,25 @@ def next_step(e: Evidence, condition: Condition) -> str:
     return _longer(e) if condition.verdict == "not_detected" and e.role == "alloy" else ""
 
 
+def _free_of_leaks(e: Evidence) -> str:
+    """Return the cheapest step that tells an element from the lines that leak into its map."""
+    sources = " and ".join(e.leak_from) or "the other elements"
+    fit = f"fit the spectra with {sources} included"
+    if not e.line_named:
+        # A word in the sidecar costs nothing; the leak was worked out for the likeliest line.
+        return (
+            f"Name the line that the map of {e.element} was made from, under [lines] in "
+            f"mapset.toml; if it is {e.line_taken}, as was taken here, {fit}."
+        )
+    return f"Map another line of {e.element}, or {fit}."
+
+
 def _settling(e: Evidence, condition: Condition, blank: str) -> str:
+    if e.follows and condition.name.startswith("uneven"):
+        return (
+            f"Map another line of {e.element}, or fit the spectra with {' and '.join(e.follows)} "
+            "included."
+        )
     if condition.name == "uneven, but no more than background may be":
         return f"{'Fit' if e.blank else f'{blank}, or fit'} the background in the spectra."
     if e.blank and e.z_metal_best >= PRESENT_Z and not on_metal(e):
@@ -271,7 +316,7 @@ def _longer(e: Evidence, *, also: bool = False) -> str:
 
 
 def _number(value: float) -> str:
-    return f"{value:.2g}" if abs(value) < 10 else f"{value:.0f}"
+    return f"{value:.2g}" if 1e-4 <= abs(value) < 10 else figures(value, significant=2)
 
 
 def _share(one: Estimate) -> str:

@@ -141,9 +141,10 @@ def measure_levels(
         droplet_part = np.where(footprint > 0, s[:, DROPLET] / footprint, in_droplets[:, None])
     leaks = leak_bounds(state)
     open_part = float(n[0, FAR] / max(n[0].sum(), 1.0))
+    noise = weights @ sums.noise[:, FAR]
     visible = _visible(bare, metal, sums.elements, roles, state)
     scaled, low, scaled_high, dose = _base(
-        bare, n[:, FAR], elements=sums.elements, roles=roles, state=state, blank=blank,
+        bare, n[:, FAR], noise, elements=sums.elements, roles=roles, state=state, blank=blank,
         settings=settings,
     )  # fmt: skip
     glass = np.array([e in roles.substrate for e in sums.elements])
@@ -201,6 +202,7 @@ def _visible(
 def _base(
     bare: Floats,
     n_far: Floats,
+    noise: Floats,
     *,
     elements: tuple[str, ...],
     roles: Roles,
@@ -233,17 +235,26 @@ def _base(
     weight = np.array([continuum_weight(state.lines[e], state.beam_energy_keV) for e in elements])
     spread = np.array([continuum_tolerance(state.lines[e]) for e in elements])
     glass = np.array([e in roles.substrate for e in elements])
-    # The continuum cannot exceed the emptiest map: that bounds it under every other line. Few
-    # counts may be empty by chance, so the bound is taken at their upper limit.
+    # Few counts may be empty by chance, so bounds are taken at their upper limit. A net map may
+    # average below nothing, where its scatter is that of the counts it was made from.
+    known = np.where(np.isfinite(noise), noise, np.maximum(bare * n_far[:, None], 0.0))
     with np.errstate(divide="ignore", invalid="ignore"):
-        upper = bare + (1.645 * np.sqrt(bare * n_far[:, None]) + 2.71) / n_far[:, None]
+        upper = bare + (1.645 * np.sqrt(known) + 2.71) / n_far[:, None]
+    upper, floor = np.maximum(upper, 0.0), np.maximum(bare, 0.0)
+    if not state.one_background:
+        # Each map's background is its own, so no other map bounds it: all that the bare area
+        # shows may be background, and nothing of it need be.
+        base = np.where(glass, bare, 0.0)
+        return base, base, np.where(glass, base, upper), float("nan")
+    # The continuum cannot exceed the emptiest map: that bounds it under every other line.
+    with np.errstate(divide="ignore", invalid="ignore"):
         # Without bare area there is no bound: fmin passes over what is not a number.
-        likely = np.fmin.reduce(np.where(weight > 0, bare / weight, np.inf), axis=1)
+        likely = np.fmin.reduce(np.where(weight > 0, floor / weight, np.inf), axis=1)
         most = np.fmin.reduce(np.where(weight > 0, upper * spread / weight, np.inf), axis=1)
     likely, most = (np.where(np.isfinite(v), v, 0.0)[:, None] * weight for v in (likely, most))
     # Under metal the continuum may be what the bare area's few counts leave possible, not only
     # what they happen to show: a bare area without a single count bounds nothing at zero.
-    likely, most = np.minimum(likely, bare), np.minimum(most * spread, upper)
+    likely, most = np.minimum(likely, floor), np.minimum(most * spread, upper)
     base = np.where(glass, bare, likely)
     return base, np.where(glass, base, 0.0), np.where(glass, base, most), float("nan")
 

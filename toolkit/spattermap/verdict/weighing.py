@@ -32,6 +32,7 @@ from spattermap.verdict.patterns import own_pattern, variation_z
 from spattermap.verdict.physics import continuum_tolerance, continuum_weight
 from spattermap.verdict.rules import LEAST_CONTRAST, LEAST_CONTRAST_LOW, PRESENT_Z
 from spattermap.verdict.signal_levels import Levels, over_continuum
+from spattermap.xrays import lines_touch
 
 if TYPE_CHECKING:
     from spattermap.core.settings import Settings
@@ -190,6 +191,10 @@ def _clipped(one: Estimate) -> Estimate:
 _K = 1.644854
 # Lines that bring less than this of their own map's counts are not worth a sentence.
 LEAST_LEAK = 0.01
+# A leak of this part of what a map shows on metal is worth naming even if it is small by itself.
+LEAST_LEAK_PART = 0.05
+# Lower bound of the correlation from which a map is said to follow that of another element.
+LEAST_FOLLOWED = 0.5
 
 
 def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) -> Evidence:
@@ -224,6 +229,7 @@ def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) 
         role=context.roles.of(element),
         mean=float(context.sums.s[:, :, e].sum() / context.sums.n.sum()),
         detection_limit=_detection_limit(context, e),
+        net=_net_mean(levels, e),
         partners=partners,
         divided=levels.has_metal,
         is_matrix=element == context.matrix,
@@ -232,9 +238,10 @@ def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) 
         of_partner=_of_partner(levels, e, partners),
         in_droplets=in_droplets(context, e),
         supply_ratio=_supply_ratio(context, element, partners, split.total),
-        leak_from=tuple(
-            s for s, part in levels.leaks.get(element, {}).items() if part > LEAST_LEAK
-        ),
+        leak_from=_leak_from(levels, e),
+        line_named=element not in context.state.unnamed,
+        line_taken=getattr(context.state.lines[element], "name", ""),
+        follows=_follows(context, element),
         alloy_shown=_alloy_shown(context, partners),
         set_aside=tuple(x for x in apart if x != element),
         closed=bool(_notes(context)),
@@ -244,6 +251,31 @@ def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) 
         **_glass(context, element),
         **_correlations(context, element, partners),
     )
+
+
+def _leak_from(levels: Levels, e: int) -> tuple[str, ...]:
+    """Return whose lines may leak into a map; at least the largest of them."""
+    leaks = levels.leaks.get(levels.elements[e], {})
+    worth = tuple(source for source, part in leaks.items() if part > LEAST_LEAK)
+    if worth or not leaks:
+        return worth
+    brought = {s: part * levels.metal[0, levels.index(s)] for s, part in leaks.items()}
+    largest = max(brought, key=lambda s: np.nan_to_num(brought[s]))
+    return (largest,) if brought[largest] > LEAST_LEAK_PART * levels.metal[0, e] else ()
+
+
+def _follows(context: Context, element: str) -> tuple[str, ...]:
+    """Return elements with a line beside an element's window whose maps it follows closely."""
+    named = dict(zip(*(map(str, context.maps[k].values) for k in ("element", "line")), strict=True))
+    found: list[str] = []
+    if context.roles.of(element) != "other":  # alloy elements are meant to follow each other
+        return ()
+    for other in context.levels.elements:
+        if other == element or not lines_touch(element, named[element], other):
+            continue
+        if with_group(context, element, (other,)).low >= LEAST_FOLLOWED:
+            found.append(other)
+    return tuple(found)
 
 
 def _excesses(context: Context, e: int, most: Floats) -> dict[str, Any]:
@@ -304,10 +336,10 @@ def _over(level: Floats, most: Floats, counting: float) -> float:
     of a film that does lie apart do not enter, else the more patchy the less it would show.
     """
     if not (np.isfinite(level[0]) and np.isfinite(most[0])):
-        return 0.0
+        return float("nan") if np.isnan(level[0] + most[0]) else 0.0
     own = counting or float(np.nanstd(level[1:]))  # noise unknown: its scatter over blocks
     error = float(np.hypot(own, np.nanstd(most[1:])))
-    return float((level[0] - most[0]) / error) if error > 0 else 0.0
+    return float((level[0] - most[0]) / error) if error > 0 else float("nan")
 
 
 def _counting_errors(context: Context, e: int) -> tuple[float, float]:
@@ -354,6 +386,13 @@ def _detection_limit(context: Context, e: int) -> float:
         if np.isfinite(doubt) and levels.elements[e] not in context.roles.substrate:
             limit += max(doubt, 0.0)
     return float(limit / n)
+
+
+def _net_mean(levels: Levels, e: int) -> float:
+    """Return the mean over the field less its likely background, per pixel."""
+    bare = levels.n_bare[0] * (levels.bare - levels.base)[0, e]
+    metal = levels.n_metal[0] * (levels.metal - levels.under)[0, e] if levels.n_metal[0] else 0.0
+    return float((bare + metal) / (levels.n_bare[0] + levels.n_metal[0]))
 
 
 def _notes(context: Context) -> tuple[str, ...]:

@@ -11,6 +11,7 @@ from spattermap.xrays.overlap import (
     DEFAULT_FWHM_EV,
     WINDOW_FWHM,
     leaks,
+    lines_touch,
     overlap_class,
     resolution_fwhm_eV,
 )
@@ -33,6 +34,7 @@ __all__ = [
     "leaks",
     "line_energy",
     "lines_of",
+    "lines_touch",
     "mapped_line",
     "overlap_class",
     "parse_line",

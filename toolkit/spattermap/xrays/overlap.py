@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from spattermap.core.errors import InputError, positive
-from spattermap.xrays.lines import Line, lines_of, mapped_line
+from spattermap.xrays.lines import Line, lines_of, mapped_line, parse_line
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -90,6 +90,25 @@ def overlap_class(energy_a_eV: float, energy_b_eV: float, fwhm_eV: float) -> str
     if ratio < NOT_SEPARABLE_BELOW:
         return "not separable by window"
     return "needs fitting" if ratio < NEEDS_FITTING_BELOW else "separable"
+
+
+def lines_touch(element: str, line: str, other: str) -> bool:
+    """Return True where an alpha or K-beta line of `other` needs fitting beside a map's line.
+
+    `line` is for example "Sr La"; "" takes each alpha line, as nobody said which.
+    """
+    try:
+        named = parse_line(line)[1] if line else ""
+    except InputError:
+        named = ""
+    mine = [x for x in lines_of(element) if x.family == named or (not named and x.family[1] == "a")]
+    theirs = [x for x in lines_of(other) if x.family[1] == "a" or x.family == "Kb"]
+    return any(
+        overlap_class(a.energy_eV, b.energy_eV, resolution_fwhm_eV(max(a.energy_eV, 60.0)))
+        != "separable"
+        for a in mine
+        for b in theirs
+    )
 
 
 def leaks(
