@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ from spattermap.core.errors import (
     InputError,
     InputFileError,
     InputTypeError,
+    SpattermapError,
     element_symbol,
     one_of,
     positive,
@@ -22,6 +24,7 @@ SIDECAR_NAME = "mapset.toml"
 _TEXT = ("title", "quantity", "background", "electron_image", "blank", "dataset")
 _NUMBERS = {"pixel_size_um": "um", "beam_energy_keV": "keV"}
 _SWITCHES = ("crop",)
+_MOST_BYTES, _MOST_TEXT = 2**20, 10_000
 _TABLES = ("alloy", "substrate", "lines", "orientation", "process", "measured")
 KNOWN_KEYS = (*_TEXT, *_NUMBERS, *_SWITCHES, *_TABLES)
 
@@ -40,8 +43,23 @@ def read_sidecar(path: str | Path) -> dict[str, Any]:
     r"""Read and check a sidecar."""
     file = Path(path)
     try:
-        values = tomllib.loads(file.read_text(encoding="utf-8-sig"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as problem:
+        # Not more than this is read, whatever the file is.
+        with file.open("rb") as stream:
+            held = stream.read(_MOST_BYTES + 1)
+        if len(held) > _MOST_BYTES:
+            raise InputFileError(
+                f"{file} must be a sidecar of at most {_MOST_BYTES:,} bytes, got more. Shorten it."
+            )
+        values = tomllib.loads(held.decode("utf-8-sig").replace("\r\n", "\n"))
+        _refuse_odd(values, file)
+    except SpattermapError:
+        raise
+    except RecursionError:
+        raise InputFileError(
+            f"{file} must be a plain sidecar, got tables within tables too deep to read. "
+            "Write one level of tables."
+        ) from None
+    except (OSError, ValueError) as problem:  # not text, not TOML, or a number of 5,000 digits
         raise InputFileError(
             f"{file} must be a readable sidecar (TOML), got: {problem}. Correct that line."
         ) from problem
@@ -54,6 +72,30 @@ def read_sidecar(path: str | Path) -> dict[str, Any]:
     if "blank" in clean:
         clean["blank"] = str((file.parent / clean["blank"]).resolve())
     return clean
+
+
+def _refuse_odd(value: Any, file: Path, where: str = "") -> None:
+    """Refuse what no sidecar needs: null characters, endless text, numbers beyond any use."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            _refuse_odd(key, file, where)
+            _refuse_odd(inner, file, f"{where}.{key}".strip("."))
+    elif isinstance(value, list):
+        for inner in value:
+            _refuse_odd(inner, file, where)
+    found = ""
+    if isinstance(value, str):
+        found = "a null character" if "\0" in value else ""
+        found = f"{len(value):,} characters" if len(value) > _MOST_TEXT else found
+    elif isinstance(value, float) and not math.isfinite(value):
+        found = str(value)
+    elif isinstance(value, int) and abs(value) > 10**18:
+        found = "a number of more than 18 digits"
+    if found:
+        raise InputError(
+            f"{file}: {where[:80] or 'a key'} must be a short text or an ordinary number, got "
+            f"{found}. Correct it."
+        )
 
 
 def _checked(file: Path, key: str, value: Any) -> Any:

@@ -147,12 +147,13 @@ def _nxdata(group: Any, path: Path, request: Request) -> Stack:
         )
     axes = [_text(axis) for axis in np.atleast_1d(group.attrs.get("axes", []))]
     labels: list[str] = []
+    _refuse_unlike_axes(group, group[signal], axes, path)
     for axis in axes:
         item = group.get(axis)
         if isinstance(item, h5py.Dataset) and item.ndim == 1 and item.dtype.kind in "OSU":
-            labels = [_text(value) for value in item[()]]
+            labels = [_text(value) for value in guarded(item, path)]
     stack = _stack(group[signal], axes, labels, path, request)
-    sizes = [_step(group[axis]) for axis in axes if axis in ("x", "y") and axis in group]
+    sizes = [_step(group[axis], path) for axis in axes if axis in ("x", "y") and axis in group]
     known = [size for size in sizes if size is not None]
     if known:
         if max(known) - min(known) > SAME_SIZE * min(known):
@@ -165,28 +166,45 @@ def _nxdata(group: Any, path: Path, request: Request) -> Stack:
     stack.notes += [
         f"axis {axis} falls along the array: rows and columns were kept as stored"
         for axis in axes
-        if axis in ("x", "y") and axis in group and _falls(group[axis])
+        if axis in ("x", "y") and axis in group and _falls(group[axis], path)
     ]
     title = group.get("title")
     if isinstance(title, h5py.Dataset) and title.ndim == 0:
-        stack.facts["title"] = _text(title[()])
+        stack.facts["title"] = _text(guarded(title, path))
     errors = group.get(f"{signal}_errors", group.get("errors"))
     if isinstance(errors, h5py.Dataset) and errors.shape == group[signal].shape:
-        stack.variance = names.to_planes(np.asarray(errors[()], dtype=float) ** 2, axes, path)
+        stack.variance = names.to_planes(
+            np.asarray(guarded(errors, path), dtype=float) ** 2, axes, path
+        )
     return stack
 
 
-def _falls(axis: Any) -> bool:
+def _refuse_unlike_axes(group: Any, signal: Any, axes: Sequence[str], path: Path) -> None:
+    """Refuse an axis that is not as long as the array along it, before it is read."""
+    for place, axis in enumerate(axes[: signal.ndim]):
+        item = group.get(axis)
+        length = getattr(item, "shape", None)
+        if length is None or len(length) != 1:
+            continue
+        if length[0] not in (signal.shape[place], signal.shape[place] + 1):
+            raise InputError(
+                f"{path} must have axes as long as its signal, got {length[0]:,} values of "
+                f"{axis!r} along {signal.shape[place]:,}. Export it again."
+            )
+
+
+def _falls(axis: Any, path: Path) -> bool:
     """Return True where a coordinate gets smaller along the array."""
+    _refuse_outside(axis, path)
     return axis.ndim == 1 and axis.size > 1 and axis.dtype.kind in "uif" and axis[0] > axis[-1]
 
 
-def _step(axis: Any) -> float | None:
+def _step(axis: Any, path: Path) -> float | None:
     """Return the spacing of an axis in um, None where it is uneven or without a length unit."""
     unit = _UM_PER.get(_text(axis.attrs.get("units", "")).strip().lower())
     if unit is None or axis.ndim != 1 or axis.size < 2 or axis.dtype.kind not in "uif":
         return None
-    values = np.asarray(axis[()], dtype=float)
+    values = np.asarray(guarded(axis, path), dtype=float)
     gaps = np.abs(np.diff(values))
     even = np.isfinite(gaps).all() and gaps.max() - gaps.min() <= SAME_SIZE * gaps.min()
     return float(gaps.mean()) * unit if even and gaps.min() > 0 else None
@@ -211,21 +229,41 @@ def _stack(dataset: Any, axes: Any, labels: list[str], path: Path, request: Requ
     )
 
 
-def _values(dataset: Any, path: Path, request: Request) -> Any:
-    if dataset.dtype.kind not in "uif":
-        raise InputError(
-            f"{path} must hold numbers in {dataset.name}, got type {dataset.dtype}. Export numbers."
-        )
+def refuse_foreign(file: Any, path: Path) -> None:
+    """Refuse a file of which any data set takes its numbers from other files."""
+    import h5py
+
+    def look(_: str, item: Any) -> None:
+        if isinstance(item, h5py.Dataset):
+            _refuse_outside(item, path)
+
+    file.visititems(look)
+
+
+def _refuse_outside(dataset: Any, path: Path) -> None:
     if dataset.external or dataset.is_virtual:
         raise InputFileError(
             f"{path} must hold its own data, got links to other files in {dataset.name}. "
             "Export one file."
         )
-    check_size(dataset.shape, dataset.dtype, path, lazy=request.lazy)
+
+
+def guarded(dataset: Any, path: Path, *, lazy: bool = False) -> Any:
+    """Return all of a data set, in the one way in which any is read: its claims looked at first."""
+    _refuse_outside(dataset, path)
+    check_size(dataset.shape, dataset.dtype, path, lazy=lazy)
     check_ratio(int(dataset.nbytes), path.stat().st_size, path)
-    if request.lazy:
+    if lazy:
         return lazily(Hdf5Dataset(path, dataset.name, dataset.shape, dataset.dtype))
     return dataset[()]
+
+
+def _values(dataset: Any, path: Path, request: Request) -> Any:
+    if dataset.dtype.kind not in "uif":
+        raise InputError(
+            f"{path} must hold numbers in {dataset.name}, got type {dataset.dtype}. Export numbers."
+        )
+    return guarded(dataset, path, lazy=request.lazy)
 
 
 def _group_of_maps(group: Any, path: Path, request: Request) -> Stack:
@@ -261,5 +299,5 @@ def _group_of_maps(group: Any, path: Path, request: Request) -> Stack:
         format_name=FORMAT,
         files={path.name: path},
         map_files=[f"{path.name}: {name}" for name in kept],
-        electron_image=None if electron is None else electron[()],
+        electron_image=None if electron is None else guarded(electron, path),
     )

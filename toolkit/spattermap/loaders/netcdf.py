@@ -9,6 +9,7 @@ from typing import Any
 from spattermap.core.errors import InputError, SpattermapError
 from spattermap.core.mapset import facts
 from spattermap.loaders import probe
+from spattermap.loaders.hdf5 import refuse_foreign
 from spattermap.loaders.stack import Request, Stack, check_size, readable
 
 FORMAT = "netCDF map set"
@@ -31,6 +32,7 @@ def read(path: Path, request: Request) -> Stack:
         with h5py.File(path, "r") as file:  # refuses damage more cleanly than what builds on it
             file.attrs.get("_nc3_strict")
             list(file)
+            refuse_foreign(file, path)
         with xr.open_dataset(path, engine="h5netcdf", chunks={} if request.lazy else None) as maps:
             require_layout(maps, path, lazy=request.lazy)
             return from_dataset(maps if request.lazy else maps.load(), path, FORMAT)
@@ -48,7 +50,13 @@ def require_layout(maps: Any, path: Path, *, lazy: bool) -> None:
             f"{', '.join(map(str, maps.data_vars)) or 'nothing'}. "
             "Save a map set with maps.to_netcdf(path)."
         )
-    check_size(maps["counts"].shape, maps["counts"].dtype, path, lazy=lazy)
+    for name in maps.variables:
+        check_size(maps[name].shape, maps[name].dtype, path, lazy=lazy)
+        if name not in ("counts", "variance") and maps[name].size > maps["counts"].size:
+            raise InputError(
+                f"{path} must hold nothing larger than its counts, got {name} of shape "
+                f"{maps[name].shape}. Save it with maps.to_netcdf(path)."
+            )
 
 
 def from_dataset(maps: Any, path: Path, format_name: str) -> Stack:

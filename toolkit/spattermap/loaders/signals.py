@@ -19,6 +19,7 @@ import numpy as np
 
 from spattermap.core.errors import InputError, InputFileError, InputTypeError, SpattermapError
 from spattermap.loaders import names, probe, spectra, zarr_store
+from spattermap.loaders.hdf5 import refuse_foreign
 from spattermap.loaders.stack import SAME_SIZE, Request, Stack, check_ratio, check_size, readable
 
 _ACQUISITION = "Acquisition_instrument"
@@ -161,6 +162,10 @@ def _loaded(path: Path) -> Any:
         import hyperspy.api  # noqa: F401 - while the child starts
 
         probe.refuse_links(path, probe.require_harmless(path))
+        import h5py
+
+        with h5py.File(path, "r") as file:
+            refuse_foreign(file, path)
     else:
         zarr_store.check_store(path)
     found = open_signals(path)

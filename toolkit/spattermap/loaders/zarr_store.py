@@ -11,6 +11,8 @@ import bz2
 import json
 import lzma
 import math
+import os
+import stat
 import zlib
 from collections.abc import Callable, Iterator
 from itertools import islice
@@ -36,6 +38,7 @@ _HEADER_BYTES = 18
 _STEP = 2**20
 # Each chunk is looked up: a second for this many.
 MOST_LOOKED_UP = 200_000
+MOST_CHUNK_BYTES = 2**30
 # More than nominal is wrong already; how much more, nobody has looked.
 _UNKNOWN = 2**62
 _ZSTD_MAGIC = b"\x28\xb5\x2f\xfd"
@@ -45,6 +48,7 @@ def check_store(path: Path) -> None:
     """Refuse a store in which any array has a chunk that unpacks to implausibly much."""
     import zarr
 
+    refuse_strange_files(path)
     store: Any = zarr.open(str(path), mode="r")
     for _, item in store.members(max_depth=None):
         if isinstance(item, zarr.Array):
@@ -59,7 +63,12 @@ def check_chunks(array: Any, where: Path) -> None:
     """
     sizes = [_CODECS[name] for name in _compressors(array) if name in _CODECS]
     nominal = math.prod(array.chunks) * array.dtype.itemsize
-    check_ratio(nominal, max(int(array.nbytes), 1), where)
+    # A chunk is unpacked whole, however few of its pixels are there.
+    if nominal > max(SMALL_BYTES, min(MOST_CHUNK_BYTES, 4 * int(array.nbytes))):
+        raise InputFileError(
+            f"{where} must hold chunks of at most 1 GiB, and about as large as the array of "
+            f"{int(array.nbytes):,} bytes, got {nominal:,} bytes. Write it in smaller chunks."
+        )
     if not sizes:
         return
     for file in islice(_files(where / array.path), MOST_LOOKED_UP):
@@ -70,6 +79,19 @@ def check_chunks(array: Any, where: Path) -> None:
                 f"{where} must hold chunks of {nominal:,} bytes when unpacked, got one of {much} "
                 f"in {file.name}. Check that the store is whole."
             )
+
+
+def refuse_strange_files(path: Path) -> None:
+    """Refuse a store that holds anything but files and folders of its own."""
+    for folder, folders, files in os.walk(path):
+        for name in (*folders, *files):
+            kind = os.lstat(os.path.join(folder, name)).st_mode  # noqa: PTH118 - many files
+            if not (stat.S_ISREG(kind) or stat.S_ISDIR(kind)):
+                place = os.path.relpath(os.path.join(folder, name), path)  # noqa: PTH118
+                raise InputFileError(
+                    f"{path} must hold plain files and folders, got a link, pipe or device at "
+                    f"{place}. Copy what it stands for into the store."
+                )
 
 
 def _compressors(array: Any) -> list[str]:
@@ -209,6 +231,7 @@ def read(path: Path, request: Request) -> Stack:
     import zarr
 
     try:
+        refuse_strange_files(path)
         store = zarr.open(str(path), mode="r")
         attrs: dict[str, Any] = dict(store.attrs)
         multiscales = attrs.get("multiscales") or attrs.get("ome", {}).get("multiscales")
