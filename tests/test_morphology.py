@@ -5,7 +5,7 @@ import pytest
 
 from spattermap.core.settings import Settings
 from spattermap.measure.form import describe
-from spattermap.measure.regions import measure_regions
+from spattermap.measure.regions import as_droplets, measure_regions
 from spattermap.segment.result import Segmentation
 
 
@@ -43,6 +43,7 @@ def grid_of_squares(side=60, step=12):
 def described(labels, **more):
     result = segmented(labels, more.pop("n_streaks", 0))
     droplets = measure_regions(labels, pixel_size=0.5)
+    droplets = as_droplets(droplets, np.ones(len(droplets)))
     return describe(result, droplets, pixel_size=0.5, **more)
 
 

@@ -8,7 +8,7 @@ import pytest
 from spattermap.core.mapset import make_map_set
 from spattermap.core.settings import Settings
 from spattermap.measure.form import describe
-from spattermap.measure.regions import measure_regions
+from spattermap.measure.regions import as_droplets, measure_regions
 from spattermap.segment.result import Segmentation
 from spattermap.show.pictures import size_pictures
 
@@ -42,6 +42,7 @@ def analysed(n=60, pixel_size=0.5):
         streaks=pd.DataFrame(),
     )
     table = measure_regions(labels, pixel_size=pixel_size)
+    table = as_droplets(table, np.ones(len(table)))
     form = describe(found, table, pixel_size=pixel_size)
     maps = make_map_set(labels[None], ["Cu"], pixel_size_um=pixel_size)
     return SimpleNamespace(maps=maps, droplets=table, morphology=form, settings=Settings())

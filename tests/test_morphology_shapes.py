@@ -6,8 +6,14 @@ import pytest
 from skimage.draw import polygon2mask
 
 from spattermap.measure.form import Findings, evidence
-from spattermap.measure.regions import measure_regions
+from spattermap.measure.regions import as_droplets, measure_regions
 from spattermap.measure.shapes import ellipse_circularity, satellites, shape_class, shape_shares
+
+
+def droplets_of(labels):
+    """Return the table of droplets of a labelled picture."""
+    table = measure_regions(labels)
+    return as_droplets(table, np.ones(len(table)))
 
 
 @pytest.mark.outside(
@@ -192,7 +198,7 @@ def field_with_satellites(seed, n_near, n_free):
 
 def test_satellites_are_found_and_not_invented():
     labels = field_with_satellites(0, 50, 100)
-    found = satellites(labels, measure_regions(labels), n_shifts=199)
+    found = satellites(labels, droplets_of(labels), n_shifts=199)
     assert found.n_large == 12
     assert found.excess > 1.5
     assert found.excess > found.excess_high
@@ -200,7 +206,7 @@ def test_satellites_are_found_and_not_invented():
     none = []
     for seed in range(1, 7):
         labels = field_with_satellites(seed, 0, 120)
-        none.append(satellites(labels, measure_regions(labels), n_shifts=199, seed=seed))
+        none.append(satellites(labels, droplets_of(labels), n_shifts=199, seed=seed))
     assert sum(s.p_value <= 0.05 for s in none) <= 2
     assert np.mean([s.excess for s in none]) == pytest.approx(1, abs=0.25)
 
@@ -209,10 +215,10 @@ def test_satellites_need_two_sizes():
     labels = np.zeros((100, 100), dtype=np.int32)
     for k, (row, column) in enumerate(np.ndindex(6, 6)):
         labels[row * 16 : row * 16 + 5, column * 16 : column * 16 + 5] = k + 1
-    found = satellites(labels, measure_regions(labels))
+    found = satellites(labels, droplets_of(labels))
     assert np.isnan(found.excess)
     assert "too alike" in found.reason
-    few = satellites(labels * (labels < 9), measure_regions(labels * (labels < 9)))
+    few = satellites(labels * (labels < 9), droplets_of(labels * (labels < 9)))
     assert few.reason == "fewer than 20 droplets"
 
 
