@@ -45,7 +45,9 @@ def analysed(n=60, pixel_size=0.5):
     table = as_droplets(table, np.ones(len(table)))
     form = describe(found, table, pixel_size=pixel_size)
     maps = make_map_set(labels[None], ["Cu"], pixel_size_um=pixel_size)
-    return SimpleNamespace(maps=maps, droplets=table, morphology=form, settings=Settings())
+    return SimpleNamespace(
+        maps=maps, droplets=table, morphology=form, settings=Settings(), summary=dict
+    )
 
 
 def test_bars_are_border_corrected_shares_and_curves_the_best_fits():
