@@ -53,6 +53,18 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
 
 
+# Characters that turn the order of what follows, so that a name reads as another (UAX 9, 2.).
+_TURNING = {
+    code: f"\\u{code:04x}"
+    for code in (0x061C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x206A))
+}
+
+
+def in_order(text: str) -> str:
+    """Return a page with every character that changes the order of others written as its escape."""
+    return text.translate(_TURNING)
+
+
 def nearest(name: str, known: Iterable[str]) -> str | None:
     """Return the known name closest in spelling, or None when nothing is close."""
     by_lower = {candidate.lower(): candidate for candidate in known}

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from spattermap import __version__
 from spattermap.core import errors
-from spattermap.core.errors import InputError, InputFileError
+from spattermap.core.errors import InputError, InputFileError, in_order
 from spattermap.core.files import scratch_beside, staged_folder
 from spattermap.core.settings import Settings
 from spattermap.show.field_viewer import module_hash
@@ -124,7 +124,7 @@ def write_report(
         }
         save_all(analysis, stage / "figures", drawn=drawn, vector=vector)
         page = as_page(done.cells, title=facts(maps).shown_title, facts_line=field_line(maps))
-        (stage / PAGE).write_text(page, encoding="utf-8", newline="\n")
+        (stage / PAGE).write_text(in_order(page), encoding="utf-8", newline="\n")
     return Path(out) / PAGE
 
 
