@@ -81,6 +81,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
     _add_report(commands)
     _add_look(commands)
+    _add_compare(commands)
     _add_sweep(commands)
     _add_convert(commands)
     _add_mosaic(commands)
@@ -104,6 +105,19 @@ def _add_look(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
     look.add_argument("mapset", type=Path, metavar="MAPSET", help="folder or file with the maps")
     _add_crop(look)
     look.set_defaults(run=_look)
+
+
+def _add_compare(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    compare = commands.add_parser("compare", help="show a few deposits side by side on one scale")
+    compare.add_argument(
+        "mapsets", type=Path, nargs="+", metavar="MAPSET", help="two to six map sets"
+    )
+    compare.add_argument(
+        "--out", type=Path, required=True, metavar="FOLDER", help="where the page goes"
+    )
+    compare.add_argument("--overwrite", action="store_true", help="replace an earlier comparison")
+    _add_choices(compare)
+    compare.set_defaults(run=_compare)
 
 
 def _add_out_and_blank(command: argparse.ArgumentParser) -> None:
@@ -213,6 +227,14 @@ def _report(chosen: argparse.Namespace) -> int:
         vector=chosen.vector,
     )
     print(page)
+    return DONE
+
+
+def _compare(chosen: argparse.Namespace) -> int:
+    settings = chosen_settings(chosen)
+    from spattermap.show.side_by_side import compare
+
+    print(compare(chosen.mapsets, chosen.out, settings=settings, overwrite=chosen.overwrite))
     return DONE
 
 

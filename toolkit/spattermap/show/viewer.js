@@ -1129,13 +1129,24 @@ async function render({ model, el }) {
 
 export default { render };
 
+/** Show the viewers of each group on one scale, that of the one drawn largest. */
+function onOneScale() {
+  for (const viewers of linked.values()) {
+    const most = Math.max(...[...viewers].map((one) => one.scale / one.base.pixel));
+    for (const one of viewers)
+      one.look(one.state.x, one.state.y, (most * one.base.pixel) / one.fit, { tell: false });
+  }
+}
+
 // On a page: every place that waits for its viewer.
+const mounted = [];
 for (const place of document.querySelectorAll("[data-field]:not([data-taken])")) {
   place.dataset.taken = "yes";
   const data = JSON.parse(place.querySelector("script[type='application/json']").textContent);
   const options = { permalink: place.dataset.field === "first", group: place.dataset.group ?? "" };
-  mount(place, data.base, data.found, options).catch((problem) => console.error(problem));
+  mounted.push(mount(place, data.base, data.found, options).catch((problem) => console.error(problem)));
 }
+Promise.all(mounted).then(onOneScale);
 
 // A closed section would be missing in print.
 window.addEventListener("beforeprint", () => {

@@ -1,0 +1,65 @@
+"""Deposits side by side: what differs beyond the intervals, and one page for all."""
+
+import re
+
+import pandas as pd
+import pytest
+
+import spattermap
+from spattermap import cli
+from spattermap.core.errors import InputError
+from spattermap.show.side_by_side import _differ, compare, compared, comparison_page
+from spattermap.synthesis import Deposit, Droplets, make_deposit, save_folder
+
+
+@pytest.fixture(scope="module")
+def two():
+    small = Deposit(shape=(96, 128), droplets=Droplets(coverage=0.1), title="thin <one>")
+    large = Deposit(shape=(96, 128), droplets=Droplets(coverage=0.45), title="thick one")
+    return [
+        spattermap.analyse(make_deposit(spec, seed=k).maps) for k, spec in enumerate((small, large))
+    ]
+
+
+@pytest.mark.parametrize(
+    ("spans", "word"),
+    [
+        ([(1.0, 2.0), (1.5, 3.0)], "no"),
+        ([(1.0, 2.0), (2.5, 3.0)], "yes"),
+        ([(1.0, 2.0), (1.5, 4.0), (3.0, 5.0)], "yes"),
+        ([(1.0, 2.0)], "not told"),
+    ],
+)
+def test_intervals_that_do_not_meet_differ(spans, word):
+    assert _differ(spans) == word
+
+
+def test_coverage_differs_and_has_the_bounds_of_each(two):
+    row = compared(two).set_index("number").loc["coverage"]
+    assert row["differs"] == "yes"
+    assert row["deposit_1"] == two[0].summary()["coverage"]
+    assert row["deposit_2_high"] == two[1].summary()["coverage_high"]
+
+
+def test_the_page_holds_every_field_with_one_script(two):
+    page = comparison_page(two, compared(two))
+    assert page.count('data-group="compared"') == 2
+    assert page.count('<script type="module">') == 1
+    assert "thin &lt;one&gt;" in page
+    assert "thin <one>" not in page
+    assert len(re.findall(r"How did the metal arrive\?", page)) == 1
+
+
+def test_the_command_writes_page_and_table(tmp_path, capsys):
+    for k in range(2):
+        save_folder(make_deposit(Deposit(shape=(64, 64)), seed=k), tmp_path / f"d{k}")
+    folders = [str(tmp_path / f"d{k}") for k in range(2)]
+    assert cli.main(["compare", *folders, "--out", str(tmp_path / "out")]) == 0
+    assert capsys.readouterr().out.strip() == str(tmp_path / "out" / "comparison.html")
+    assert len(pd.read_csv(tmp_path / "out" / "comparison.csv")) > 3
+
+
+def test_one_deposit_is_nothing_to_compare(tmp_path):
+    with pytest.raises(InputError, match="two to six map sets, got 1"):
+        compare([tmp_path], tmp_path / "out")
+    assert list(tmp_path.iterdir()) == []

@@ -1,0 +1,169 @@
+"""Deposits side by side: answers, numbers that differ beyond their intervals, linked fields."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from html import escape
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from spattermap.core.errors import InputError
+from spattermap.core.files import staged_folder
+from spattermap.show.answers import QUESTIONS
+from spattermap.show.field_viewer import base_data, field_piece, found_data, still_png
+from spattermap.show.pages import shell
+from spattermap.show.pieces import Fragment, table
+from spattermap.show.wording import percent, with_interval, words_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from spattermap.analysis import Analysis
+    from spattermap.core.settings import Settings
+
+# What is compared, where both have it: lengths in the map sets' unit.
+NUMBERS = (
+    "coverage", "droplet_count", "d10", "d50", "d90", "share_droplets", "share_streaks",
+    "share_haze", "sheet_conductance_ratio_x", "sheet_conductance_ratio_y", "mean_thickness_nm",
+)  # fmt: skip
+_FRACTIONS = ("coverage", "share_", "sheet_conductance")
+
+
+def compare(
+    paths: Sequence[str | Path],
+    out: str | Path,
+    *,
+    settings: Settings | None = None,
+    overwrite: bool = False,
+) -> Path:
+    """Analyse several map sets and write one page that shows them side by side.
+
+    Parameters
+    ----------
+    paths : sequence of str or pathlib.Path
+        Two to six map sets, as `spattermap.load` takes them.
+    out : str or pathlib.Path
+        Folder for ``comparison.html`` and ``comparison.csv``; new or empty unless `overwrite`.
+    settings : Settings, optional
+        Choices, the same for all.
+    overwrite : bool, optional
+        Replace results of the same names.
+
+    Returns
+    -------
+    pathlib.Path
+        The page.
+
+    Raises
+    ------
+    InputError, InputFileError
+        If there are too few or too many map sets, or one of them cannot be used.
+    OutputError
+        If `out` cannot be written.
+    """
+    from spattermap.analysis import analyse
+    from spattermap.loaders import load, load_blank
+
+    if not 2 <= len(paths) <= 6:
+        raise InputError(
+            f"compare must have two to six map sets, got {len(paths)}. "
+            "Many deposits are what `spattermap sweep` is for."
+        )
+    with staged_folder(out, overwrite=overwrite) as stage:
+        found = [analyse(load(one), blank=load_blank(one), settings=settings) for one in paths]
+        numbers = compared(found)
+        numbers.to_csv(stage / "comparison.csv", index=False)
+        text = comparison_page(found, numbers)
+        (stage / "comparison.html").write_text(text, encoding="utf-8", newline="\n")
+    return Path(out) / "comparison.html"
+
+
+def compared(found: Sequence[Analysis]) -> pd.DataFrame:
+    """Return one row a number: its value and bounds in each deposit, and whether they differ.
+
+    ``differs``: "yes" where the intervals of some two deposits do not meet, "no" where all meet,
+    "not told" where fewer than two have an interval.
+    """
+    import pandas as pd
+
+    summaries = [one.summary() for one in found]
+    rows = []
+    for name in NUMBERS:
+        row: dict[str, Any] = {"number": name}
+        spans = []
+        for k, summary in enumerate(summaries, start=1):
+            key = name if name in summary else f"{name}_{summary['length_unit']}"
+            value = [_number(summary.get(f"{key}{end}")) for end in ("", "_low", "_high")]
+            row |= dict(zip((f"deposit_{k}", f"deposit_{k}_low", f"deposit_{k}_high"), value,
+                            strict=True))  # fmt: skip
+            if all(map(math.isfinite, value)):
+                spans.append((value[1], value[2]))
+        row["differs"] = _differ(spans)
+        if any(math.isfinite(row[f"deposit_{k}"]) for k in range(1, len(found) + 1)):
+            rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def _differ(spans: Sequence[tuple[float, float]]) -> str:
+    if len(spans) < 2:
+        return "not told"
+    return "yes" if max(low for low, _ in spans) > min(high for _, high in spans) else "no"
+
+
+def _number(value: Any) -> float:
+    return float(value) if isinstance(value, (int, float)) else math.nan
+
+
+def comparison_page(found: Sequence[Analysis], numbers: pd.DataFrame) -> str:
+    """Return the page: what differs, the fields on one scale, the answers."""
+    parts = [
+        ("What differs", _numbers_piece(found, numbers).html),
+        ("Fields on one scale", _fields(found)),
+        ("Answers side by side", _answers(found).html),
+    ]
+    heading = " and ".join(one.title for one in found)
+    level = found[0].settings.level
+    return shell(parts, title=heading, kind="Deposits side by side", heading=heading, level=level)
+
+
+def _numbers_piece(found: Sequence[Analysis], numbers: pd.DataFrame) -> Fragment:
+    rows = []
+    for row in numbers.to_dict("records"):
+        name = str(row["number"])
+        fraction = name.startswith(_FRACTIONS)
+        unit = f"_{found[0].summary()['length_unit']}" if name in ("d10", "d50", "d90") else ""
+        cells = [
+            with_interval(row, f"deposit_{k}", as_percent=fraction)
+            for k in range(1, len(found) + 1)
+        ]
+        rows.append((words_of(f"{name}{unit}"), *cells, str(row["differs"])))
+    heads = ("number", *(one.title for one in found), "beyond the intervals")
+    said = (
+        f"Values with their {percent(found[0].settings.level)} intervals; intervals that meet do "
+        "not show that two deposits are alike"
+    )
+    return table(said, heads, rows)
+
+
+def _fields(found: Sequence[Analysis]) -> str:
+    """Return the fields, which move together and start on one scale."""
+    pieces = [
+        f"<div><h3>{escape(one.title)}</h3>"
+        + field_piece(
+            base_data(one), found_data(one), still=still_png(one), words=one.title,
+            group="compared", script=k == len(found) - 1,
+        ).html
+        + "</div>"
+        for k, one in enumerate(found)
+    ]  # fmt: skip
+    return f'<div class="beside">{"".join(pieces)}</div>'
+
+
+def _answers(found: Sequence[Analysis]) -> Fragment:
+    told = [one.answers for one in found]
+    rows = [
+        (question, *(f"{each[k].answer} ({each[k].certainty})" for each in told))
+        for k, question in enumerate(QUESTIONS.values())
+    ]
+    return table("One line a question", ("question", *(one.title for one in found)), rows)
