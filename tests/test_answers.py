@@ -144,7 +144,7 @@ def test_doubtful_maps_come_first_with_their_next_step(droplets):
         "rows", "Zn", "faulty", consequence="Rows are dead", next_step="Map again."
     )  # fmt: skip
     view = replace(droplets, examination=Examination((dead, Finding("dose")), droplets.maps))
-    assert answers_of(view)[-1].answer == "Yes, rows (Zn) is faulty: Rows are dead."
+    assert answers_of(view)[-1].answer == "Yes: Rows are dead."
     assert "Rows are dead" in answers(view).text.splitlines()[1]
     sound = replace(droplets, examination=Examination((Finding("dose"),), droplets.maps))
     assert answers_of(sound)[-1].answer == "No: 1 check passed."

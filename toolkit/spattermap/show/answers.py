@@ -21,8 +21,8 @@ from typing import TYPE_CHECKING, Any, TypeGuard
 
 from spattermap.core import estimate
 from spattermap.core.mapset import facts, unit_name
-from spattermap.show.examined import alarms, part_seen, withheld_of
-from spattermap.show.pieces import Fragment, joined
+from spattermap.show.examined import part_seen, withheld_of
+from spattermap.show.pieces import Fragment
 from spattermap.show.wording import (
     UNDIVIDED,
     VERDICT_SENTENCES,
@@ -170,7 +170,10 @@ def answers(analysis: Any) -> Fragment:
     -------
     Fragment
     """
-    return joined([alarms(analysis), answers_piece(answers_of(analysis))], between="")
+    found = answers_of(analysis)
+    # What is wrong with the maps comes before all that rests on them.
+    first = [one for one in found if one.topic == "maps" and one.answer.startswith("Yes")]
+    return answers_piece([*first, *(one for one in found if one not in first)])
 
 
 def answers_piece(found: Sequence[Answer]) -> Fragment:
@@ -544,17 +547,22 @@ def _maps(analysis: Any) -> Answer:
         return _answer("maps", f"No: {_counted(n, 'check')} passed.", "shown")
     bad.sort(key=lambda row: row["finding"] != "faulty")
     first = bad[0]
-    whose = "" if first["subject"] in ("all", "") else f" ({first['subject']})"
-    said = f"Yes, {first['check']}{whose} is {first['finding']}: {_sentence(first['consequence'])}"
-    if len(bad) > 1:
-        said += f" {len(bad) - 1} more below."
+    told = list(dict.fromkeys(_sentence(row["consequence"]) for row in bad))
+    said = f"Yes: {' '.join(told[:_MOST_ALARMS])}"
+    if len(told) > _MOST_ALARMS:
+        said += f" {len(told) - _MOST_ALARMS} more in the examination below."
     certainty = "shown" if first["finding"] == "faulty" else "likely"
     step = next((str(row["next_step"]) for row in bad if row["next_step"]), "")
     return _answer("maps", said, certainty, step)
 
 
+# Findings told on the first line; the table below holds all.
+_MOST_ALARMS = 3
+
+
 def _sentence(text: Any) -> str:
-    return f"{str(text).strip().rstrip('.')}."
+    plain = str(text).strip().rstrip(".")
+    return f"{plain[:1].upper()}{plain[1:]}."
 
 
 def _counted(n: int, name: str) -> str:

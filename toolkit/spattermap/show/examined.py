@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING, Any
 
-from spattermap.show.pieces import Fragment, bullets, table
+from spattermap.show.pieces import Fragment, table
 from spattermap.show.wording import figures, percent
 
 if TYPE_CHECKING:
@@ -28,41 +28,21 @@ def examination(analysis: Any) -> Fragment:
     found = getattr(analysis, "examination", None)
     if found is None:
         return Fragment("")
-    heads = ("Test", "Of", "Finding", "Value", "Limit")
+    heads = ("Test", "Of", "Finding", "Value", "Limit", "What follows")
     rows = [
         (one.check, one.subject, one.finding.replace("_", " "), figures(one.value),
-         figures(one.limit))
+         figures(one.limit), one.consequence or "–")
         for one in found.findings
     ]  # fmt: skip
     n = sum(one.finding != "not_examined" for one in found.findings)
     said = f"Examination of the maps: {n} tests, "
-    said += "nothing found" if found.is_sound else f"{len(found.alarms)} findings"
+    said += (
+        "nothing found"
+        if found.is_sound
+        else f"{len(found.alarms)} finding{'s' * (len(found.alarms) != 1)}"
+    )
     whole = table(said, heads, rows)
     return Fragment(f"<details><summary>{escape(said)}</summary>{whole.html}</details>", said)
-
-
-def alarms(analysis: Any) -> Fragment:
-    """Return what was not sound, to stand before any answer; nothing where all is sound.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Fragment
-    """
-    found = getattr(analysis, "examination", None)
-    if found is None or found.is_sound:
-        return Fragment("")
-    lines = [
-        f"{one.consequence[:1].upper()}{one.consequence[1:]}. Next: {one.next_step}."
-        for one in found.alarms
-    ]
-    said = "Found in the maps before anything was believed:"
-    listed = bullets(lines, "notes")
-    return Fragment(f"<p><strong>{said}</strong></p>{listed.html}", f"{said}\n{listed.text}\n")
 
 
 def withheld_of(analysis: Any) -> Withheld | None:

@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.core.mapset import facts, unit_name, valid_mask
+from spattermap.show.answers import FEWEST_CRACKS
 from spattermap.show.pictures.apart_pictures import (
     SQUARE_PX,
     beyond_alloy,
@@ -184,6 +185,9 @@ def base_data(analysis: Any) -> dict[str, Any]:
     data["planes"] += square_planes(analysis)
     data["masks"] = masks_of(analysis)
     data["start"]["sum"] = legible_side(analysis)
+    cracks = getattr(analysis.segmentation, "cracks", None) or {}
+    if int(cracks.get("n", 0)) >= FEWEST_CRACKS:  # fewer may be noise: to be looked at on request
+        data["start"]["marks"].append("cracks")
     return data
 
 
@@ -205,7 +209,7 @@ def map_data(maps: xr.Dataset, roles: Roles) -> dict[str, Any]:
             "over": image[0] if image else "",
             "mix": 0.0,
             "sum": 1,
-            "marks": ["droplets", "streaks", "cracks", "doubtful"],
+            "marks": ["droplets", "streaks", "doubtful"],
         },
     }
 

@@ -13,7 +13,7 @@ from spattermap.core.files import staged_folder
 from spattermap.show.answers import QUESTIONS
 from spattermap.show.field_viewer import base_data, field_piece, found_data, still_png
 from spattermap.show.pages import shell
-from spattermap.show.pieces import Fragment, table
+from spattermap.show.pieces import Fragment, rows_of, table
 from spattermap.show.wording import percent, with_interval, words_of
 
 if TYPE_CHECKING:
@@ -129,13 +129,16 @@ def comparison_page(found: Sequence[Analysis], numbers: pd.DataFrame) -> str:
 
 def _numbers_piece(found: Sequence[Analysis], numbers: pd.DataFrame) -> Fragment:
     rows = []
-    for row in numbers.to_dict("records"):
+    for row in rows_of(numbers):
         name = str(row["number"])
         fraction = name.startswith(_FRACTIONS)
         unit = f"_{found[0].summary()['length_unit']}" if name in ("d10", "d50", "d90") else ""
+        keys = [f"deposit_{k}" for k in range(1, len(found) + 1)]
         cells = [
-            with_interval(row, f"deposit_{k}", as_percent=fraction)
-            for k in range(1, len(found) + 1)
+            f"{row[key]:.0f}"
+            if name == "droplet_count"
+            else with_interval(row, key, as_percent=fraction)
+            for key in keys
         ]
         rows.append((words_of(f"{name}{unit}"), *cells, str(row["differs"])))
     heads = ("number", *(one.title for one in found), "beyond the intervals")
