@@ -145,7 +145,7 @@ def test_doubtful_maps_come_first_with_their_next_step(droplets):
     )  # fmt: skip
     view = replace(droplets, examination=Examination((dead, Finding("dose")), droplets.maps))
     assert answers_of(view)[-1].answer == "Yes: Rows are dead."
-    assert "Rows are dead" in answers(view).text.splitlines()[1]
+    assert "Rows are dead" in answers(view).text.splitlines()[0]
     sound = replace(droplets, examination=Examination((Finding("dose"),), droplets.maps))
     assert answers_of(sound)[-1].answer == "No: 1 check passed."
 
