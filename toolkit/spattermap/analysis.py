@@ -139,6 +139,8 @@ class Analysis:
     def summary(self) -> dict[str, Any]:
         """Return the headline numbers, settings, versions and inputs, ready for JSON."""
         limit = _composition_limit(self.maps, self.roles)
+        from spattermap.segment.image import NOT_GIVEN
+
         size = facts(self.maps).pixel_size
         numbers = {
             **self.morphology.summary(),
@@ -147,6 +149,7 @@ class Analysis:
             **self.continuity.summary(),
             "smallest_trusted_um": self.segmentation.smallest_trusted_px * size,
             "smallest_composition_um": limit.smallest_um if limit else float("nan"),
+            **(self.segmentation.image or NOT_GIVEN).summary(size),
         }
         more: dict[str, Any] = {"size_px": [self.maps.sizes["y"], self.maps.sizes["x"]]}
         if self.examination is not None:

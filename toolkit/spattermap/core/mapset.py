@@ -94,6 +94,8 @@ def _check_layout(maps: xr.Dataset) -> None:
         "valid": ("y", "x"),
     }
     for name, dims in wanted.items():
+        if name == "electron_image" and name in maps and maps[name].dims == IMAGE_DIMS:
+            continue  # on a grid of its own
         if name in maps and maps[name].dims != dims:
             raise InputError(
                 f"{name} must have dims {dims}, got {maps[name].dims}. Transpose it first."
@@ -144,6 +146,7 @@ def _check_values(maps: xr.Dataset, quantity: str) -> None:
                 )
 
 
+IMAGE_DIMS = ("image_y", "image_x")  # of an electron image on a grid of its own
 _TABLES = ("alloy", "substrate", "process", "measured", "source")
 
 
@@ -237,8 +240,8 @@ def make_map_set(
         Side of a pixel (um). Without it every length stays in px.
     variance : array_like, dims (element, y, x), optional
         Noise variance of `counts`, in the square of its unit.
-    electron_image : array_like, dims (y, x), optional
-        Co-registered electron image.
+    electron_image : array_like, dims (y, x) or (image_y, image_x), optional
+        Electron image of the field, on the maps' pixels or on a grid of its own.
     valid : array_like of bool, dims (y, x), optional
         False where a pixel must not be used.
     quantity : str, optional
@@ -267,16 +270,64 @@ def make_map_set(
     maps = _frame(data, names, lines=lines, pixel_size_um=pixel_size_um)
     for name, dims, extra in (
         ("variance", ("element", "y", "x"), variance),
-        ("electron_image", ("y", "x"), electron_image),
         ("valid", ("y", "x"), valid),
     ):
         if extra is not None:
             maps[name] = (dims, _same_shape(extra, name, data.shape[-len(dims) :]))
+    if electron_image is not None:
+        maps = with_electron_image(maps, electron_image)
     maps.attrs["quantity"] = quantity
     if pixel_size_um is not None:
         maps.attrs["pixel_size_um"] = float(pixel_size_um)
     set_facts(maps, **more)
     return validate(maps)
+
+
+def with_electron_image(
+    maps: xr.Dataset, image: Any, *, pixel_size_um: float | None = None
+) -> xr.Dataset:
+    """Return the map set with an electron image, beside those it has.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset
+        A map set.
+    image : array_like, dims (image_y, image_x)
+        Grey values. An image of as many pixels as the maps shares their grid.
+    pixel_size_um : float, optional
+        Side of the image's pixels (um), where it is known.
+
+    Returns
+    -------
+    xarray.Dataset
+        The first image is ``electron_image``, further ones ``electron_image_2`` and so on.
+
+    Raises
+    ------
+    InputError
+        If the image is no single picture.
+    """
+    import numpy as np
+
+    data = image if hasattr(image, "dask") else np.asarray(image)
+    if data.ndim != 2 or 0 in data.shape:
+        raise InputError(
+            f"electron_image must have two dims and at least one pixel, got shape "
+            f"{tuple(data.shape)}. Export it as one grey picture."
+        )
+    n = len(electron_images(maps))
+    name = f"electron_image_{n + 1}" if n else "electron_image"
+    size = (maps.sizes["y"], maps.sizes["x"])
+    dims = IMAGE_DIMS if n == 0 else tuple(f"{dim}_{n + 1}" for dim in IMAGE_DIMS)
+    dims = ("y", "x") if tuple(data.shape) == size else dims
+    attrs = {} if pixel_size_um is None else {"pixel_size_um": float(pixel_size_um)}
+    return maps.assign({name: (dims, data, attrs)})
+
+
+def electron_images(maps: xr.Dataset) -> list[str]:
+    """Return the names of the electron images of a map set, the first one first."""
+    found = [str(name) for name in maps.data_vars if str(name).startswith("electron_image")]
+    return sorted(found, key=lambda name: (len(name), name))
 
 
 def _checked_stack(counts: Any, elements: Sequence[str]) -> tuple[Any, list[str]]:

@@ -38,6 +38,9 @@ class Settings:
         Expected number of droplets reported on a field that holds none.
     cracks : {"auto", "on", "off"}
         Look for cracks of the substrate in the electron image ("auto": when one is given).
+    electron_image : {"auto", "off"}
+        Whether an electron image may help to draw the outlines ("auto": where it can be registered
+        and agrees with the maps).
     level : float
         Confidence level of every interval (0 to 1).
     n_resamples : int
@@ -71,6 +74,7 @@ class Settings:
     split_strength: float = 1.0
     false_alarms_per_field: float = 0.05
     cracks: str = "auto"
+    electron_image: str = "auto"
     level: float = 0.95
     n_resamples: int = 2000
     seed: int = 0
@@ -94,6 +98,7 @@ class Settings:
         if self.smallest_droplet is not None:
             positive(self.smallest_droplet, "settings: smallest_droplet")
         one_of(self.cracks, "settings: cracks", ("auto", "on", "off"))
+        one_of(self.electron_image, "settings: electron_image", ("auto", "off"))
         for name in ("level", "background_fraction"):
             value = positive(getattr(self, name), f"settings: {name}", allow_zero=name != "level")
             if value >= 1:

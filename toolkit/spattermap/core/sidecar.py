@@ -68,7 +68,10 @@ def read_sidecar(path: str | Path) -> dict[str, Any]:
             raise InputError(unknown_name(f"{file}: key", key, KNOWN_KEYS))
     clean = {key: _checked(file, key, value) for key, value in values.items()}
     if "electron_image" in clean:
-        clean["electron_image"] = _inside(file, clean["electron_image"])
+        first, *more = (_inside(file, name) for name in clean["electron_image"])
+        clean["electron_image"] = first
+        if more:
+            clean["more_electron_images"] = more
     if "blank" in clean:
         clean["blank"] = str((file.parent / clean["blank"]).resolve())
     return clean
@@ -100,6 +103,9 @@ def _refuse_odd(value: Any, file: Path, where: str = "") -> None:
 
 def _checked(file: Path, key: str, value: Any) -> Any:
     where = f"{file}: {key}"
+    if key == "electron_image":  # one, or a list of several
+        named = value if isinstance(value, list) and value else [value]
+        return [_plain(where, key, name) for name in named]
     if key in (*_NUMBERS, *_TEXT, *_SWITCHES):
         return _plain(where, key, value)
     if not isinstance(value, dict):

@@ -318,7 +318,7 @@ def _dtypes(maps: xr.Dataset) -> dict[str, np.dtype[Any]]:
     return {
         name: maps[name].dtype
         for name in ("counts", "variance", "electron_image", "valid")
-        if name in maps
+        if name in maps and "y" in maps[name].dims  # an image of its own grid has no place here
     }
 
 

@@ -17,7 +17,7 @@ from spattermap.core.errors import (
     nearest,
 )
 from spattermap.loaders import arrays, display, names, pictures, signals, text
-from spattermap.loaders.stack import SAME_SIZE, Request, Stack
+from spattermap.loaders.stack import SAME_SIZE, Request, Stack, readable_image
 from spattermap.noise.noise_models import white_variance
 
 FORMAT = "folder of single-element files"
@@ -107,7 +107,7 @@ def read(path: Path, request: Request) -> Stack:
         for file, named in readings
     ]
     _refuse_twice(maps)
-    image = None if electron is None else _open(electron, lazy=False)
+    image = None if electron is None else readable_image(electron, notes)
     planes, image_plane = _one_size(maps, image, path, request, notes)
     size, size_from = _one_scale(maps, path, notes)
     valid, quantity = _display(maps, planes, notes)
@@ -124,6 +124,7 @@ def read(path: Path, request: Request) -> Stack:
         pixel_size_um=size,
         pixel_size_from=size_from,
         electron_image=image_plane,
+        electron_pixel_um=None if image is None else image.pixel_size_um,
         valid=valid,
         quantity=quantity,
         notes=notes,
@@ -274,8 +275,6 @@ def _one_size(
     """Return planes of one size, cropped where that was asked for."""
     every = {one.file.name: one.picture.data for one in maps}
     sizes = {name: tuple(int(n) for n in data.shape) for name, data in every.items()}
-    if image is not None:
-        sizes["electron image"] = tuple(int(n) for n in image.data.shape)
     if len(set(sizes.values())) == 1:
         return list(every.values()), None if image is None else image.data
     height, width = (min(size[axis] for size in sizes.values()) for axis in (0, 1))
@@ -294,7 +293,12 @@ def _one_size(
     notes.append(f"cropped at right and bottom to {height} x {width}: {listed}")
     return (
         [data[:height, :width] for data in every.values()],
-        None if image is None else image.data[:height, :width],
+        # An image of a grid of its own is registered later; one as large as a map is cut alike.
+        None
+        if image is None
+        else image.data[:height, :width]
+        if tuple(image.data.shape) in sizes.values()
+        else image.data,
     )
 
 

@@ -17,8 +17,20 @@ from typing import Any
 
 import numpy as np
 
-from spattermap.core.errors import InputError, InputFileError, SpattermapWarning, unknown_name
-from spattermap.core.mapset import make_map_set, set_facts, validate
+from spattermap.core.errors import (
+    InputError,
+    InputFileError,
+    SpattermapError,
+    SpattermapWarning,
+    unknown_name,
+)
+from spattermap.core.mapset import (
+    electron_images,
+    make_map_set,
+    set_facts,
+    validate,
+    with_electron_image,
+)
 from spattermap.core.orientations import ORIENTATIONS, SIDEWAYS
 from spattermap.core.sidecar import find_sidecar, read_sidecar
 from spattermap.loaders.display import STRETCHED
@@ -64,6 +76,8 @@ def check_ratio(claimed_bytes: int, file_bytes: int, where: object) -> None:
 
 # Two statements of one pixel size may differ by rounding in a tag, not by more.
 SAME_SIZE = 0.01
+
+_LEAST_CLIPPED = 1024  # px; of fewer, some always stand at the ends of the scale
 
 
 @dataclass
@@ -111,6 +125,7 @@ class Stack:
     quantity: str | None = None
     variance: Any = None
     electron_image: Any = None
+    electron_pixel_um: float | None = None
     valid: Any = None
     facts: dict[str, Any] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
@@ -194,6 +209,8 @@ def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request
         )
     if "electron_image" in beside and stack.electron_image is None:
         _add_electron_image(stack, Path(beside["electron_image"]), sidecar_file)
+    for more in beside.get("more_electron_images", ()):
+        stack.files[Path(more).name] = _stated_image(Path(more), sidecar_file)
     _turn(stack, beside, sidecar_file)
     size, size_from = _pixel_size(stack, path, sidecar_file, beside)
     quantity = _quantity(stack, beside, path)
@@ -230,7 +247,6 @@ def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request
             variance=None
             if stack.variance is None
             else _chunked(stack.variance, request, path, spread),
-            electron_image=stack.electron_image,
             valid=stack.valid,
             quantity=quantity,
             **facts,
@@ -238,6 +254,7 @@ def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request
     except InputError as problem:
         raise InputError(f"{path}: {problem}") from problem
     maps, gains = _in_counts(maps, beside)
+    maps = _with_images(maps, stack, beside)
     maps, doubts = as_believed(maps)
     taken = "quantity not stated: whole numbers were taken as counts"
     source["notes"] = [
@@ -283,15 +300,73 @@ def _may_hide_gain(maps: Any) -> bool:
 
 def _add_electron_image(stack: Stack, file: Path, sidecar_file: Path | None) -> None:
     """Read the electron image that the sidecar names beside a one-file map set."""
-    from spattermap.loaders.pictures import open_picture
+    image = readable_image(_stated_image(file, sidecar_file), stack.notes)
+    if image is not None:
+        stack.electron_image, stack.electron_pixel_um = image.data, image.pixel_size_um
+        stack.files[file.name] = file
 
+
+def _stated_image(file: Path, sidecar_file: Path | None) -> Path:
+    """Return the file that a sidecar names, which must be there."""
     if not file.is_file():
         raise InputFileError(
             f"{sidecar_file}: electron_image must be a file, got {file.name!r}, which is not "
             "there. Correct the name."
         )
-    stack.electron_image = open_picture(file, lazy=False).data
-    stack.files[file.name] = file
+    return file
+
+
+def readable_image(file: Path, notes: list[str]) -> Any:
+    """Return an electron image, or None with a note: the maps are worth reading without it."""
+    from spattermap.loaders.pictures import open_picture
+
+    try:
+        image = open_picture(file, lazy=False)
+        if image.data.ndim == 2:
+            return image
+        problem: object = f"its shape is {tuple(image.data.shape)}"
+    except (SpattermapError, OSError, ValueError) as found:
+        problem = found
+    notes.append(
+        f"Warning: the electron image {file.name} cannot be used and is left out: {problem}"
+    )
+    return None
+
+
+def _with_images(maps: Any, stack: Stack, beside: Mapping[str, Any]) -> Any:
+    """Return the map set with its electron images, each on a grid of its own if it has one."""
+    if stack.electron_image is None:
+        return maps
+    try:
+        maps = with_electron_image(
+            maps, stack.electron_image, pixel_size_um=stack.electron_pixel_um
+        )
+    except InputError as problem:
+        stack.notes.append(f"Warning: the electron image is left out: {problem}")
+    for more in beside.get("more_electron_images", ()):
+        image = readable_image(Path(more), stack.notes)
+        if image is not None:
+            maps = with_electron_image(maps, image.data, pixel_size_um=image.pixel_size_um)
+    stack.notes.extend(_clipped(maps))
+    return maps
+
+
+def _clipped(maps: Any) -> list[str]:
+    """Warn of electron images whose grey values were cut off."""
+    from spattermap.segment.image_grid import CLIPPED_LIMIT, clipped_part, without_caption
+
+    notes = []
+    for name in electron_images(maps):
+        if hasattr(maps[name].data, "dask") or maps[name].size < _LEAST_CLIPPED:
+            continue  # a mosaic is not read whole to open it
+        part = clipped_part(without_caption(np.asarray(maps[name].values))[0])
+        if part > CLIPPED_LIMIT:
+            notes.append(
+                f"Warning: {part:.0%} of the pixels of the {name.replace('_', ' ')} stand at one "
+                "end of its grey scale: no cracks are looked for there. Lower its contrast when "
+                "you take it."
+            )
+    return notes
 
 
 def path_from(place: Path, folder: Path) -> str:

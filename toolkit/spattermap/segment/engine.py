@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from spattermap.core.arrays import Bools, Floats, Integers, Labels
 from spattermap.core.grid import Box, Grid, MemoryStore, Picture, Source, Store
-from spattermap.core.mapset import Roles, facts, noise_is_known, valid_mask
+from spattermap.core.mapset import Roles, electron_images, facts, noise_is_known, valid_mask
 from spattermap.core.settings import Settings
 from spattermap.core.work import Workers
 from spattermap.segment import basins, cracks, droplets, passes, streaks
@@ -26,6 +26,7 @@ from spattermap.segment import level as local
 from spattermap.segment.filters import RADIUS_STEP, Filter, gaussian_filter
 from spattermap.segment.ground import Estimate, estimate_of, sample_lines
 from spattermap.segment.hills import join
+from spattermap.segment.image import ImageReading, MapEvidence, read_image
 from spattermap.segment.likelihood import Stack, log_odds, stack_of
 from spattermap.segment.passes import Found, Job, every
 from spattermap.segment.result import Segmentation
@@ -51,6 +52,8 @@ TOO_WEAK = (
     "noise alone would not draw as well: whether there is metal is undecided. Map the field with "
     "about ten times the counts."
 )
+IN_PARTS = ImageReading(used=False, why="a field worked on in parts is drawn from its maps alone")
+NOTHING_SHOWN = ImageReading(used=False, why="the maps show nothing to compare it with")
 NO_IMAGE = "Cracks were asked for, but the map set has no electron image to find them in."
 
 
@@ -74,6 +77,8 @@ class _Field:
         Filters through which regions are looked for; the first is that of the fraction.
     notes : tuple of str
         What the reader must know, so far.
+    image : ImageReading, optional
+        What came of the electron image.
     """
 
     job: Job
@@ -83,6 +88,7 @@ class _Field:
     n_valid: int
     looks: Sequence[Filter] = ()
     notes: tuple[str, ...] = ()
+    image: ImageReading | None = None
 
     @property
     def smallest(self) -> float:
@@ -157,6 +163,8 @@ def segment(
     field = _seen(_levelled(field))
     found, keys = _regions(field)
     order, confidence, field = _significant(field, found, keys)
+    if field.settings.electron_image != "off" and electron_images(source.maps):
+        found, order, confidence, field = _with_image(field, found, order, confidence)
     divided = _divided(field, found, order, confidence)
     return _result(_noted(field, divided), divided)
 
@@ -342,10 +350,77 @@ def _significant(field: _Field, found: Found, keys: Integers) -> tuple[Integers,
     wanted = expected <= settings.false_alarms_per_field
     if not wanted.any():
         field = replace(field, notes=(*field.notes, TOO_WEAK))
-    if settings.smallest_droplet is not None:
-        least = np.pi / 4 * (settings.smallest_droplet / facts(source.maps).pixel_size) ** 2
-        wanted &= found.area[order] >= least
+    wanted &= found.area[order] >= _least_area(field)
     return order[wanted], np.exp(-expected)[wanted], field
+
+
+def _least_area(field: _Field) -> float:
+    """Return the area (px) below which no region is wanted."""
+    smallest = field.settings.smallest_droplet
+    if smallest is None:
+        return 0.0
+    return float(np.pi / 4 * (smallest / facts(field.job.source.maps).pixel_size) ** 2)
+
+
+def _with_image(
+    field: _Field, found: Found, order: Integers, confidence: Floats
+) -> tuple[Found, Integers, Floats, _Field]:
+    """Let the electron images help to draw, where one can; else leave all as the maps drew it."""
+    job, maps = field.job, field.job.source.maps
+    if not isinstance(job.store, MemoryStore):
+        return found, order, confidence, replace(field, image=IN_PARTS)
+    evidence = _evidence(field, found, order)
+    readings = [
+        read_image(
+            np.asarray(maps[name].values),
+            evidence,
+            step=_image_step(maps, name),
+            split_strength=field.settings.split_strength,
+            seed=field.settings.seed,
+            name=name,
+        )
+        for name in electron_images(maps)
+    ]
+    best = max(readings, key=lambda one: (one.used, one.transform is not None, one.explained))
+    field = replace(field, image=replace(best, labels=None, confidence=None, fraction=None))
+    if best.labels is None or best.confidence is None:
+        return found, order, confidence, field
+    n = int(best.labels.max())
+    job.store.keep("drawn", best.labels)
+    parts = field.workers.run(passes.redrawn_part, every(job, n + 1))
+    found = _merged(parts, n + 1, job.n_looks)
+    order = np.arange(1, n + 1)
+    wanted = (found.area[order] > 0) & (found.area[order] >= _least_area(field))
+    notes = tuple(note for note in field.notes if note != TOO_WEAK)
+    return found, order[wanted], best.confidence[wanted], replace(field, notes=notes)
+
+
+def _evidence(field: _Field, found: Found, order: Integers) -> MapEvidence:
+    """Return what the maps alone say, for a picture to be read with."""
+    job, classes = field.job, field.job.classes
+    numbers = np.zeros(found.area.size, np.int32)
+    numbers[order] = np.arange(1, order.size + 1)
+    regions = np.asarray(Picture(job.store, job.grid, "regions", np.asarray))
+    labels = numbers[regions]
+    covered = float(np.mean(labels > 0))
+    noise = covered * classes.noise_metal + (1 - covered) * classes.noise_bare
+    structure = field.known.structure
+    assert structure is not None  # there is none where nothing was found
+    return MapEvidence(
+        np.asarray(Picture(job.store, job.grid, job.raw, np.asarray), np.float32),
+        job.valid(Grid.whole(job.shape).box(0)),
+        float(classes.weights**2 @ noise),
+        structure,
+        labels,
+    )
+
+
+def _image_step(maps: xr.Dataset, name: str) -> float | None:
+    """Return the side of an image's pixels (px of the maps) where both sizes are known."""
+    size, known = maps[name].attrs.get("pixel_size_um"), facts(maps)
+    if maps[name].dims == ("y", "x") or size is None or known.length_unit != "um":
+        return None
+    return float(size) / known.pixel_size
 
 
 def _divided(field: _Field, found: Found, order: Integers, confidence: Floats) -> _Divided:
@@ -463,6 +538,7 @@ def _result(field: _Field, found: _Divided) -> Segmentation:
         centre_lines=tuple(shape.line for shape in found.streaks),
         directions=_directions(table),
         cracks=cracked,
+        image=field.image,
         elements_used=tuple(
             e for e, w in zip(_elements(job), job.classes.weights, strict=True) if w != 0
         ),
@@ -478,7 +554,7 @@ def _cracks(
     """Return the cracks in the electron image, and what is to be noted of them."""
     if settings.cracks == "off":
         return {}, ()
-    if "electron_image" not in maps:
+    if "electron_image" not in maps or maps["electron_image"].dims != ("y", "x"):
         asked = settings.cracks == "on"
         return {}, (NO_IMAGE,) if asked else ()
     image = np.asarray(maps["electron_image"].values)
@@ -508,6 +584,7 @@ def _nothing(field: _Field, why: str) -> Segmentation:
         confidence=np.zeros(0),
         streaks=pd.DataFrame(columns=list(streaks.COLUMNS)),
         notes=(why,),
+        image=NOTHING_SHOWN if electron_images(job.source.maps) else None,
         area=np.zeros(1, np.int64),
         box=np.zeros((1, 4), np.int64),
     )

@@ -9,6 +9,7 @@ of this falls short the maps alone are used.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -62,6 +63,8 @@ class ImageReading:
         Metal fraction of picture and counts together, unblurred.
     refused, only_maps : int
         Regions of the picture that the counts refused, and regions that only the maps show.
+    name : str
+        Which of the map set's images.
     """
 
     used: bool
@@ -75,6 +78,23 @@ class ImageReading:
     fraction: Singles | None = None
     refused: int = 0
     only_maps: int = 0
+    name: str = "electron_image"
+
+    def summary(self, pixel_size: float) -> dict[str, Any]:
+        """Return the headline entries; lengths in the unit of `pixel_size`, endings in ``_um``."""
+        place = self.transform
+        nothing = float("nan")
+        return {
+            "electron_image_used": self.used,
+            "electron_image_why": self.why,
+            "electron_image_shift_y_um": nothing if place is None else place.shift[0] * pixel_size,
+            "electron_image_shift_x_um": nothing if place is None else place.shift[1] * pixel_size,
+            "electron_image_turn_deg": nothing if place is None else place.turn_deg,
+            "electron_image_scale": nothing if place is None else place.scale,
+        }
+
+
+NOT_GIVEN = ImageReading(used=False, why="no electron image was given, or it was switched off")
 
 
 @dataclass(frozen=True)
@@ -109,6 +129,7 @@ def read_image(
     step: float | None = None,
     split_strength: float = 1.0,
     seed: int = 0,
+    name: str = "electron_image",
 ) -> ImageReading:
     """Register an electron image, draw regions in it, and let the counts decide on each.
 
@@ -125,11 +146,22 @@ def read_image(
         As in `Settings`.
     seed : int, optional
         Seed of the probes that estimate errors.
+    name : str, optional
+        Which of the map set's images it is.
 
     Returns
     -------
     ImageReading
     """
+    found = _read(image, maps, step=step, strength=split_strength, seed=seed)
+    return replace(found, name=name)
+
+
+def _read(
+    image: npt.NDArray[np.generic], maps: MapEvidence, *, step: float | None, strength: float,
+    seed: int,
+) -> ImageReading:  # fmt: skip
+    """Register the picture, and read it where it is the maps' field."""
     whole, _ = without_caption(image)
     if min(whole.shape) < 16 or whole.min() == whole.max():
         return ImageReading(used=False, why="the electron image shows nothing")
@@ -150,7 +182,7 @@ def read_image(
             peak_ratio=placed.peak_ratio,
         )
     return _read_registered(
-        grey, maps, placed.transform, ratio=placed.peak_ratio, strength=split_strength, seed=seed
+        grey, maps, placed.transform, ratio=placed.peak_ratio, strength=strength, seed=seed
     )
 
 

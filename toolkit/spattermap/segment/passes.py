@@ -258,10 +258,24 @@ def regions_part(task: Task) -> Found:
     basin = job.numbered("basins", core)
     label = np.where((basin > 0) & (job.height(core) >= level[basin]), basin, np.int32(0))
     job.store.put("regions", k, label)
-    count = np.bincount(label.ravel(), minlength=level.size)
+    return _found_in(job, core, label, level.size)
+
+
+def redrawn_part(task: Task) -> Found:
+    """Put regions drawn otherwise (kept as "drawn") in place of a part's own."""
+    job, k, n = task
+    core = job.grid.box(k)
+    label = job.store.recall("drawn")[core.rows, core.columns]
+    job.store.put("regions", k, label)
+    return _found_in(job, core, label, n)
+
+
+def _found_in(job: Job, core: Box, label: npt.NDArray[np.int32], size: int) -> Found:
+    """Return what a part knows of its regions, by numbers below `size`."""
+    count = np.bincount(label.ravel(), minlength=size)
     count[0] = 0
     names = np.flatnonzero(count)
-    place = np.zeros(level.size, np.int32)
+    place = np.zeros(size, np.int32)
     place[names] = np.arange(names.size)
     runs = runs_of(label, core.top, core.left)
     own = place[runs.label]

@@ -11,6 +11,8 @@ import numpy.typing as npt
 if TYPE_CHECKING:
     import pandas as pd
 
+    from spattermap.segment.image import ImageReading
+
 
 @dataclass(frozen=True)
 class Segmentation:
@@ -48,6 +50,8 @@ class Segmentation:
         where heads could not be told and axes were used.
     cracks : dict
         Cracks of the substrate, empty where none were looked for.
+    image : ImageReading or None
+        What came of the electron image (its pictures left out); None where there is none.
     elements_used : tuple of str
         Elements that carried information.
     notes : tuple of str
@@ -73,6 +77,7 @@ class Segmentation:
     centre_lines: tuple[npt.NDArray[np.float64], ...] = ()
     directions: dict[str, float] = field(default_factory=dict)
     cracks: dict[str, Any] = field(default_factory=dict)
+    image: ImageReading | None = None
     elements_used: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     area: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))

@@ -79,7 +79,7 @@ def outlined_segmentation(analysis: Any, *, over: str = "auto", highlight: int =
     from spattermap.core.errors import one_of
 
     one_of(over, "over", ("auto", "metal", "electron image"))
-    has_image = "electron_image" in analysis.maps
+    has_image = _shown_image(analysis) is not None
     if over == "electron image" and not has_image:
         raise InputError(
             "over must be 'metal' where no electron image was given, got 'electron image'. "
@@ -113,9 +113,28 @@ def _grounds(
     if over != "electron image":
         grounds.append((f"Metal maps ({names})", metal_sum(analysis)))
     if has_image and over != "metal":
-        image = np.asarray(analysis.maps["electron_image"].values, dtype=np.float64)
-        grounds.append(("Electron image", image))
+        image = _shown_image(analysis)
+        if image is not None:
+            grounds.append(("Electron image", image))
     return grounds
+
+
+def _shown_image(analysis: Any) -> npt.NDArray[np.float64] | None:
+    """Return the electron image on the maps' grid: where it was registered, as it was."""
+    from spattermap.segment.image_grid import resampled, without_caption
+
+    reading = analysis.segmentation.image
+    name = "electron_image" if reading is None else reading.name
+    if name not in analysis.maps:
+        return None
+    data = analysis.maps[name]
+    grey = np.asarray(data.values, dtype=np.float32)
+    if reading is None or reading.transform is None:
+        return grey.astype(np.float64) if data.dims == ("y", "x") else None
+    height, width = label_image(analysis).shape
+    image = np.asarray(without_caption(grey)[0], np.float32)
+    shown, _ = resampled(image, reading.transform, (height, width))
+    return np.asarray(shown, dtype=np.float64)
 
 
 def _outline_legend(sheet: Picture, analysis: Any) -> None:
