@@ -5,14 +5,19 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import tifffile
 from scipy import ndimage
 
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
 import electron_image as bench
+import segmentation_scenes as scenes
 
 import electron_images as made
-from spattermap.segment import image_evidence, image_regions
+import spattermap
+from spattermap.core.errors import InputError, SpattermapWarning
+from spattermap.core.mapset import with_electron_image
+from spattermap.segment import engine, image_evidence, image_regions
 from spattermap.segment.image import read_image
 from spattermap.segment.image_grid import (
     Transform,
@@ -243,3 +248,81 @@ def test_the_same_picture_gives_the_same_answer(field, evidence):
     one, two = (read_image(image, evidence[1]) for _ in range(2))
     assert np.array_equal(one.labels, two.labels)
     assert np.array_equal(image, before)
+
+
+# --- the whole way, from files --------------------------------------------------------------------
+
+
+def _saved(folder, field, **images):
+    """Write maps and electron images as files; return the folder."""
+    for name, plane in zip(field.maps["element"].values, field.maps["counts"].values, strict=True):
+        tifffile.imwrite(folder / f"{name}.tif", plane)
+    for name, image in images.items():
+        tifffile.imwrite(folder / f"{name}.tif", image)
+    named = ", ".join(f'"{name}.tif"' for name in images)
+    (folder / "mapset.toml").write_text(
+        f"pixel_size_um = 0.25\nelectron_image = [{named}]\n"
+        "[alloy]\nCu = 70.0\nZn = 30.0\n[substrate]\nSi = 46.7\nO = 53.3\n",
+        encoding="utf-8",
+    )
+    return folder
+
+
+def test_images_of_other_grids_are_loaded_and_the_better_one_is_used(tmp_path, field):
+    other = made.make_picture(made.make_field(8, counts=0.1, size=192), "secondary").image
+    right = made.make_picture(field, "backscatter", grid=1.5, shift=(1.0, -2.0), caption=True).image
+    folder = _saved(tmp_path, field, micrograph=other, backscattered=right)
+    maps = spattermap.load(folder)
+    assert maps["electron_image"].shape == (192, 192)
+    assert maps["electron_image_2"].dims == ("image_y_2", "image_x_2")
+    assert np.array_equal(maps["electron_image_2"].values, right)
+    found = engine.segment(maps, scenes.roles_of(maps))
+    assert found.image.used
+    assert found.image.name == "electron_image_2"
+    told = found.image.summary(0.25)
+    assert told["electron_image_used"] is True
+    assert told["electron_image_shift_y_um"] == pytest.approx(0.25, abs=0.125)
+    assert told["electron_image_shift_x_um"] == pytest.approx(-0.5, abs=0.125)
+    assert bench.scores(found.labels, field)[0] > 0.95
+    assert found.confidence.size == found.n_droplets
+
+
+def test_a_wrong_picture_costs_nothing(tmp_path, field, evidence):
+    other = made.make_picture(made.make_field(8, counts=0.1, size=192), "backscatter").image
+    maps = spattermap.load(_saved(tmp_path, field, micrograph=other))
+    found = engine.segment(maps, scenes.roles_of(maps))
+    assert not found.image.used
+    assert found.image.why
+    assert np.array_equal(found.labels, evidence[0].labels)
+    assert found.notes == evidence[0].notes
+
+
+def test_the_image_can_be_switched_off(tmp_path, field, evidence):
+    right = made.make_picture(field, "backscatter").image
+    maps = spattermap.load(_saved(tmp_path, field, micrograph=right))
+    off = engine.segment(
+        maps, scenes.roles_of(maps), settings=spattermap.Settings(electron_image="off")
+    )
+    assert off.image is None
+    assert np.array_equal(off.labels, evidence[0].labels)
+
+
+def test_an_image_that_cannot_be_read_does_not_stop_the_maps(tmp_path, field):
+    folder = _saved(tmp_path, field, micrograph=np.ones((40, 50), np.uint8))
+    (folder / "micrograph.tif").write_bytes(b"II*\0 no picture")
+    with pytest.warns(SpattermapWarning, match=r"micrograph\.tif cannot be used"):
+        maps = spattermap.load(folder)
+    assert "electron_image" not in maps
+    assert maps.sizes["y"] == 192
+
+
+def test_a_clipped_image_is_warned_of(tmp_path, field):
+    image = made.make_picture(field, "backscatter").image
+    image = np.minimum(image, np.quantile(image, 0.8).astype(image.dtype))
+    with pytest.warns(SpattermapWarning, match="20% of the pixels of the electron"):
+        spattermap.load(_saved(tmp_path, field, micrograph=image))
+
+
+def test_an_image_of_three_dims_is_refused(field):
+    with pytest.raises(InputError, match="two dims"):
+        with_electron_image(field.maps, np.zeros((3, 4, 5)))

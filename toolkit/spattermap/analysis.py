@@ -138,9 +138,9 @@ class Analysis:
 
     def summary(self) -> dict[str, Any]:
         """Return the headline numbers, settings, versions and inputs, ready for JSON."""
-        limit = _composition_limit(self.maps, self.roles)
         from spattermap.segment.image import NOT_GIVEN
 
+        limit = _composition_limit(self.maps, self.roles)
         size = facts(self.maps).pixel_size
         numbers = {
             **self.morphology.summary(),

@@ -353,7 +353,7 @@ class Source:
         """Return a window as a map set in memory."""
         maps = self.maps.isel(y=box.rows, x=box.columns)
         for name in ("counts", "variance", "electron_image", "valid"):
-            if self.has(name):
+            if self.has(name) and "y" in self.maps[name].dims:
                 maps[name] = (maps[name].dims, self.read(name, box))
         return maps
 
