@@ -66,9 +66,13 @@ def read_sidecar(path: str | Path) -> dict[str, Any]:
     for key in values:
         if key not in KNOWN_KEYS:
             raise InputError(unknown_name(f"{file}: key", key, KNOWN_KEYS))
+    images = values.pop("electron_image", [])
     clean = {key: _checked(file, key, value) for key, value in values.items()}
+    if images:
+        named = images if isinstance(images, list) else [images]
+        clean["electron_image"] = [_checked(file, "electron_image", name) for name in named]
     if "electron_image" in clean:
-        first, *more = (_inside(file, name) for name in clean["electron_image"])
+        first, *more = (_inside(file, name) for name in clean["electron_image"])  # one or several
         clean["electron_image"] = first
         if more:
             clean["more_electron_images"] = more
@@ -103,9 +107,6 @@ def _refuse_odd(value: Any, file: Path, where: str = "") -> None:
 
 def _checked(file: Path, key: str, value: Any) -> Any:
     where = f"{file}: {key}"
-    if key == "electron_image":  # one, or a list of several
-        named = value if isinstance(value, list) and value else [value]
-        return [_plain(where, key, name) for name in named]
     if key in (*_NUMBERS, *_TEXT, *_SWITCHES):
         return _plain(where, key, value)
     if not isinstance(value, dict):
