@@ -46,6 +46,9 @@ NO_BLANK = (
 )
 _PROBE_PX = 2048  # side of the middle part from which unstated roles are inferred
 
+_CRACKS_ENOUGH = 5  # fewer cracks do not tell that none ends at droplets
+_CHANCE = 0.05  # p-value below which cracks are said to end at droplets
+
 
 @dataclass(frozen=True, repr=False)
 class Analysis:
@@ -150,6 +153,7 @@ class Analysis:
             "smallest_trusted_um": self.segmentation.smallest_trusted_px * size,
             "smallest_composition_um": limit.smallest_um if limit else float("nan"),
             **(self.segmentation.image or NOT_GIVEN).summary(size),
+            **_cracked(self.segmentation.cracks, size),
         }
         more: dict[str, Any] = {"size_px": [self.maps.sizes["y"], self.maps.sizes["x"]]}
         if self.examination is not None:
@@ -520,6 +524,22 @@ def _roles_in_middle(source: Source, settings: Settings) -> Roles:
     top, left = max(0, (height - _PROBE_PX) // 2), max(0, (width - _PROBE_PX) // 2)
     box = Box(top, left, min(top + _PROBE_PX, height), min(left + _PROBE_PX, width))
     return find_roles(source.part(box), settings)
+
+
+def _cracked(cracks: dict[str, Any], size: float) -> dict[str, Any]:
+    """Return the headline entries of the cracks; empty where none were looked for."""
+    if not cracks:
+        return {}
+    ends = "not told"
+    if cracks["n"] and cracks["p_value"] < _CHANCE:
+        ends = "yes"
+    elif cracks["n"] >= _CRACKS_ENOUGH and cracks["at_regions"] <= cracks["at_regions_expected"]:
+        ends = "no"
+    return {
+        "crack_count": cracks["n"],
+        "crack_length_um_per_um2": cracks["density_per_px"] / size,
+        "cracks_end_at_droplets": ends,
+    }
 
 
 def _connection(maps: xr.Dataset, found: Segmentation, settings: Settings) -> Continuity:
