@@ -26,6 +26,7 @@ LEAST_DISPERSION = 0.72
 LEAST_FLATNESS = 0.55
 QUIET_PX = 32
 COMMON_TOP = 200  # maps that all end at one value of at least this were stretched to it
+FEW_LEVELS = 40
 SATURATED = 0.003  # share of pixels at a largest value that was cut off
 
 
@@ -71,12 +72,16 @@ def one_top(seen: Observed) -> list[Finding]:
     mends: tuple[Mend, ...] = ()
     if seen.known.quantity == "counts":
         mends = (Mend("intensity", "all", "taken as brightness, not as counts"),)
+    held: list[tuple[Answer, str]] = [("verdict", "all"), ("shares", "all"), ("shares", "metal")]
+    levels = np.median([np.unique(seen.planes[k]).size for k in np.flatnonzero(seen.alive)])
+    if levels < FEW_LEVELS:  # so few steps of brightness that outlines follow them
+        held += [("coverage", ""), ("connection", "all"), ("sizes", "all")]
     return [Finding(
         check, "all", "faulty", same, limit,
         f"the maps all end at {top:g}: each was stretched on its own, so brightness cannot be "
         "compared between elements nor taken as counts",
         "export the counts (16-bit TIFF or text), not pictures",
-        mends=mends, withholds=(("verdict", "all"), ("shares", "all")),
+        mends=mends, withholds=tuple(held),
     )]  # fmt: skip
 
 
@@ -170,6 +175,9 @@ def _not_counts(check: str, element: str, z: float, limit: float, what: str) -> 
 def _together(found: list[Finding], seen: Observed) -> list[Finding]:
     """Return findings with the noise estimated from the maps where most of them are no counts."""
     bad = [f for f in found if not f.mends and ("verdict", f.subject) in f.withholds]
+    if len(bad) > 1:  # what was done to several maps was done by the export, to all
+        bad = [replace(f, withholds=(*f.withholds, ("verdict", "all"))) for f in bad]
+        found = [*bad, *(f for f in found if f.mends or ("verdict", f.subject) not in f.withholds)]
     if 2 * len(bad) < np.count_nonzero(seen.alive) or not bad:
         return found
     mend = Mend("intensity", "all", "the noise was estimated from the maps themselves")
@@ -326,7 +334,7 @@ def closure(seen: Observed) -> list[Finding]:
         "shares of one element fall where another rises",
         'state quantity = "mass_percent" (or "atomic_percent") in mapset.toml, or export counts',
         mends=(Mend("percent", "all", "taken as mass percent"),),
-        withholds=(("verdict", "all"), ("shares", "all")),
+        withholds=(("verdict", "all"), ("shares", "all"), ("sizes", "all")),
     )]  # fmt: skip
 
 

@@ -323,10 +323,10 @@ class _State:
 
     def take(self, found: list[Finding]) -> None:
         """Note the findings of one test and apply its mends."""
+        found = self._spared([self._no_yardstick(one, found) for one in found])
         if all(not one.mends and not one.drops for one in found):
             self.findings += found
             return
-        found = self._spared(found)
         self.findings += found
         mends: list[Mend] = [m for one in found for m in one.mends if m.subject != "blank"]
         drops = tuple(e for one in found for e in one.drops)
@@ -335,6 +335,27 @@ class _State:
             self.mends += mends
             self.maps = mended(self.maps, mends)
         self.seen = observe(self.maps, self.roles).without(self.dropped)
+
+    def _no_yardstick(self, one: Finding, found: list[Finding]) -> Finding:
+        """Return a finding that takes a faulty map out, so that no other is compared with it.
+
+        Where every metal's map is at fault the same way they stay: the noise is then estimated, or
+        everything withheld, as the finding says.
+        """
+        faulty = {
+            e
+            for f in found
+            if f.finding == "faulty"
+            for what, e in f.withholds
+            if what == "verdict"
+        }
+        metals = {e for e, s in zip(self.seen.elements, self.seen.signs, strict=True) if s > 0}
+        mine = {e for what, e in one.withholds if what == "verdict"} & set(self.seen.elements)
+        if one.finding != "faulty" or one.drops or not mine or metals <= faulty:
+            return one
+        if "all" in faulty:
+            return one
+        return replace(one, drops=tuple(sorted(mine)))
 
     def _spared(self, found: list[Finding]) -> list[Finding]:
         """Return findings that leave at least one metal's map, and one pixel in ten.
