@@ -81,7 +81,6 @@ WANTED = (
     ("empty, one map zero", "empty map", "Zn"),
     ("blank, another deposit", "metal on the blank", "blank"),
     ("blank, the field itself", "blank and field", "blank"),
-    ("blank dose, x 3", "dose of the blank", "blank"),
 )
 
 
@@ -227,3 +226,11 @@ def test_words_that_rest_on_a_fault_are_taken_back(made):
     assert analysis.summary()["examination"]["doubtful"] == 1
     assert "Zn" not in analysis.maps["element"].values
     assert analysis.droplets["Zn_counts"].isna().all()
+
+
+def test_a_blank_counted_for_longer_is_scaled_and_no_alarm(made):
+    found = spoiled(made, "blank dose, x 3")
+    assert found.alarms == ()
+    row = found.table.set_index("check").loc["dose of the blank"]
+    assert row["value"] == pytest.approx(3.0, abs=0.2)
+    assert "scaled" in row["consequence"]
