@@ -69,9 +69,21 @@ def test_no_pickle_eval_or_exec_anywhere():
                     if (word.arg == "allow_pickle" and getattr(word.value, "value", True))
                     or (word.arg == "shell" and getattr(word.value, "value", True))
                 ]
-    # What the workers of one run tell each other, in a folder only they may enter (mkdtemp).
-    assert set(found) <= {("grid.py", "pickle")}
+    # What the workers of one run tell each other, in a folder only they may enter (mkdtemp); and
+    # the cells of the notebook that comes with the installation, whose result is the page.
+    cells = {("report.py", word) for word in ("compile", "eval", "exec")}
+    assert set(found) <= {("grid.py", "pickle"), *cells}
     assert len(source_files()) > 50
+
+
+def test_only_the_cells_of_our_own_notebook_are_run():
+    calls = [
+        ast.unparse(node.args[0])
+        for file in source_files()
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call) and ast.unparse(node.func).endswith("run_notebook")
+    ]
+    assert calls == ["notebook_path(NOTEBOOK)"]
 
 
 def test_a_sidecar_cannot_name_files_outside(tmp_path):
