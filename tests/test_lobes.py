@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
+from spattermap.core.grid import Box
 from spattermap.segment import lobes
 from spattermap.segment.parting import pixel_sums
 
@@ -113,3 +114,32 @@ def test_what_is_too_small_to_have_a_shape_is_left_as_it_is():
         outline, np.array([0, 1], np.int32), pixel_sums(label, 1, 0, 0), SHARP
     )
     np.testing.assert_allclose(found.ellipses, [[2, 2, np.log(np.sqrt(1 / np.pi)), 0, 0]])
+
+
+def test_outlines_of_parts_are_those_of_the_whole_to_the_bit():
+    height, label = drawn((40, 40, 16, 16, 0), (45, 60, 12, 9, 30))
+    level = np.array([np.inf, 0.5], np.float32)
+    whole = lobes.outline_of(height, label, level)
+    parts = []
+    for top, bottom in ((0, 37), (37, 80)):
+        for left, right in ((0, 51), (51, 110)):
+            core = Box(top, left, bottom, right)
+            window = core.grown(2, label.shape)
+            cut = (window.rows, window.columns)
+            parts.append(
+                lobes.outline_of(
+                    height[cut], label[cut], level, core=core, window=window, across=110
+                )
+            )
+    together = lobes.gathered(parts, 1)
+    for one, other in zip(whole, together, strict=True):
+        assert np.array_equal(one, other)
+    assert lobes.gathered(parts, 0).label.size == 0
+
+
+def test_nothing_smaller_than_what_is_told_apart_is_drawn():
+    pair = ((40, 40, 22, 22, 0), (40, 66, 8, 8, 0))
+    assert len(explained(*pair)) == 2
+    assert np.exp(explained(*pair)[:, 2]).min() < 9
+    drawn_larger = explained(*pair, evidence=SHARP._replace(least=9.0))
+    assert np.exp(drawn_larger[:, 2]).min() >= 9

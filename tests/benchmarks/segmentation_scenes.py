@@ -176,7 +176,7 @@ def streak_scores(segmentation, true_labels, truth):
         for name, x in (("found", segmentation.labels), ("true", true_labels))
     }
     true = {s["label"]: s for s in truth["streaks"] if s["label"] not in rim["true"]}
-    rows = segmentation.streaks.set_index("label")
+    rows = segmentation.streaks.set_index("streak")
     found = [k for k in rows.index if k not in rim["found"]]
     hits, errors = 0, []
     for f, t in match(segmentation.labels, true_labels):

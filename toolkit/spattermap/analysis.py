@@ -596,7 +596,8 @@ def measure_droplets(maps: xr.Dataset, found: Segmentation, pixel_size: float) -
         elements=[str(name) for name in maps["element"].values],
         pixel_size=pixel_size,
     )
-    table = as_droplets(table, found.confidence)
+    numbers = table["label"].to_numpy(dtype=np.int64)
+    table = as_droplets(table, found, numbers, pixel_size=pixel_size)
     if "valid" in maps:
         table["touches_border"] |= table["droplet"].isin(_cut_by_mask(only_droplets, maps))
     return table

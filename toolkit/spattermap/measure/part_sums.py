@@ -90,7 +90,8 @@ def droplets_of_part(
     rows = _measured(source, Runs(*(one[inside] for one in runs)), sums[whole], noise[whole])
     rows["label"] = names[whole]
     rows["touches_border"] |= masked[whole]
-    rows = as_droplets(rows, found.confidence[names[whole] - 1])
+    size = facts(source.maps).pixel_size
+    rows = as_droplets(rows, found, names[whole], pixel_size=size)
     other = ~whole
     other[0] = False
     kept = other[runs.label]
@@ -116,7 +117,7 @@ def cut_droplets(source: Source, found: Segmentation, cuts: Sequence[Cut]) -> pd
     np.logical_or.at(masked, place, np.concatenate([one.masked for one in cuts]))
     rows = _measured(source, runs, sums, noise)
     rows["touches_border"] |= masked
-    return as_droplets(rows, found.confidence[names - 1])
+    return as_droplets(rows, found, names, pixel_size=facts(source.maps).pixel_size)
 
 
 def _measured(source: Source, runs: Runs, sums: Floats, noise: Floats) -> pd.DataFrame:

@@ -13,11 +13,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from spattermap.core.arrays import Floats
+from spattermap.core.arrays import Floats, Integers
 from spattermap.core.errors import InputError, InputTypeError, image_2d, positive
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from spattermap.segment.result import Segmentation
 
 
 # Smallest second moment (px^2) along an axis: that of one pixel, a unit square. Keeps the
@@ -234,11 +236,45 @@ def measure_runs(
     return pd.DataFrame(columns)
 
 
-def as_droplets(table: pd.DataFrame, confidence: Floats) -> pd.DataFrame:
-    """Return a table of regions as one of droplets: named so, confidence beside the place."""
+def as_droplets(
+    table: pd.DataFrame, found: Segmentation, names: Integers, *, pixel_size: float
+) -> pd.DataFrame:
+    """Return a table of regions as one of droplets: named so, confidence beside the place.
+
+    The size and the shape of a droplet that was parted from others are those of its own ellipse,
+    of which another may hide a part; its place and its counts are those of what is seen. `names`
+    are the numbers of the droplets, `pixel_size` is in um.
+    """
     named = table.rename(columns={"label": "droplet"})
-    named.insert(list(named.columns).index("touches_border") + 1, "confidence", confidence)
+    place = list(named.columns).index("touches_border") + 1
+    named.insert(place, "confidence", found.confidence[names - 1])
+    if not found.shared.any():
+        return named
+    shared = found.shared[names - 1]
+    for name, own in _of_ellipses(found.ellipses[names - 1][shared], pixel_size).items():
+        named.loc[shared, name] = own
     return named
+
+
+def _of_ellipses(ellipses: Floats, size: float) -> dict[str, Floats]:
+    """Return size and outline of ellipses as of regions; dims (droplet, 5), see `segment.lobes`."""
+    from scipy.special import ellipe
+
+    radius, bent = np.exp(ellipses[:, 2]) * size, np.hypot(ellipses[:, 3], ellipses[:, 4])
+    long, short = radius * np.exp(bent), radius * np.exp(-bent)
+    perimeter = 4 * long * ellipe(1 - (short / long) ** 2)
+    turn = -0.5 * np.degrees(np.arctan2(ellipses[:, 4], -ellipses[:, 3]))
+    return {
+        "diameter_um": 2 * radius,
+        "area_um2": np.pi * radius**2,
+        "widest_um": 2 * long,
+        "narrowest_um": 2 * short,
+        "perimeter_um": perimeter,
+        "aspect_ratio": long / short,
+        "circularity": 2 * np.pi * radius / perimeter,
+        "solidity": np.ones(len(ellipses)),
+        "long_axis_deg": turn,
+    }
 
 
 def signal_sums(labels: npt.NDArray[np.int32], signal: npt.NDArray[np.generic]) -> Floats:

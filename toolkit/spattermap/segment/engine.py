@@ -21,14 +21,14 @@ from spattermap.core.grid import Box, Grid, MemoryStore, Picture, Source, Store
 from spattermap.core.mapset import Roles, electron_images, facts, noise_is_known, valid_mask
 from spattermap.core.settings import Settings
 from spattermap.core.work import Workers
-from spattermap.segment import basins, cracks, droplets, passes, streaks
+from spattermap.segment import basins, cracks, droplets, lobes, passes, streaks
 from spattermap.segment import level as local
 from spattermap.segment.filters import RADIUS_STEP, Filter, gaussian_filter
 from spattermap.segment.ground import Estimate, estimate_of, sample_lines
 from spattermap.segment.hills import join
 from spattermap.segment.image import ImageReading, MapEvidence, read_image
 from spattermap.segment.likelihood import Stack, log_odds, stack_of
-from spattermap.segment.passes import Found, Job, every
+from spattermap.segment.passes import Found, Job, Painted, every
 from spattermap.segment.result import Segmentation
 from spattermap.segment.runs import Gathered
 from spattermap.segment.streaks import circular_summary
@@ -111,6 +111,8 @@ class _Divided:
     box: Integers
     confidence: Floats
     lookup: Labels
+    ellipses: Floats
+    shared: Bools
 
 
 def segment(
@@ -166,6 +168,8 @@ def segment(
     if field.settings.electron_image != "off" and electron_images(source.maps):
         found, order, confidence, field = _with_image(field, found, order, confidence)
     divided = _divided(field, found, order, confidence)
+    field.job.store.keep("labels", divided.lookup)
+    field, divided = _by_shape(field, divided)
     return _result(_noted(field, divided), divided)
 
 
@@ -445,6 +449,81 @@ def _divided(field: _Field, found: Found, order: Integers, confidence: Floats) -
         box=_around(box, final, n + 1),
         confidence=confidence[np.array(round_ones, dtype=np.int64) - 1],
         lookup=final[numbers],
+        ellipses=np.zeros((len(round_ones), 5)),
+        shared=np.zeros(len(round_ones), dtype=bool),
+    )
+
+
+def _by_shape(field: _Field, found: _Divided) -> tuple[_Field, _Divided]:
+    """Part the droplets by the shape of their outlines; return them with their new labels."""
+    job, n = field.job, found.n_droplets
+    if n == 0 or job.rule.parts_nothing:
+        return field, found
+    level = np.full(found.area.size, np.inf, np.float32)
+    np.minimum.at(level, found.lookup, job.store.recall("levels"))
+    job.store.keep("label_levels", level)
+    parts = field.workers.run(passes.outlines_part, every(job, n))
+    sums = np.zeros((n + 1, 6), np.int64)
+    for one in parts:
+        sums[one.droplet] += one.sums
+    touching = np.unique(np.concatenate([one.touching for one in parts]), axis=0)
+    lumps = lobes.explain_all(
+        lobes.gathered([one.outline for one in parts], n),
+        lobes.lumps_of(n, touching),
+        sums,
+        _evidence(field),
+    )
+    job.store.keep("lumps", lumps)
+    job.store.keep("confidence", found.confidence)
+    painted = field.workers.run(passes.paint_part, every(job, n))
+    job.store.drop("regions")
+    return replace(field, job=replace(job, drawn="lobes")), _renumbered(
+        field, found, lumps, painted
+    )
+
+
+def _evidence(field: _Field) -> lobes.Evidence:
+    """Return what outlines tell, and the smallest droplet that is told apart."""
+    settings = field.settings
+    least = (settings.smallest_droplet or 0.0) / facts(field.job.source.maps).pixel_size
+    return lobes.evidence_of(
+        field.job.classes,
+        field.job.used,
+        diameter=field.known.diameter,
+        smallest=max(field.smallest, least),
+        strength=settings.split_strength,
+    )
+
+
+def _renumbered(
+    field: _Field, found: _Divided, lumps: lobes.Lumps, painted: list[Painted]
+) -> _Divided:
+    """Give numbers to the ellipses of which anything is seen, and then to the streaks."""
+    n_ellipses, n_streaks = len(lumps.ellipses), len(found.streaks)
+    size = n_ellipses + n_streaks + 1
+    owner = np.concatenate([one.droplet for one in painted])
+    area, trust = np.zeros(size, np.int64), np.full(size, np.nan)
+    np.add.at(area, owner, np.concatenate([one.area for one in painted]))
+    np.fmax.at(trust, owner, np.concatenate([one.confidence for one in painted]))
+    box = _around(np.concatenate([one.box for one in painted]), owner.astype(np.int32), size)
+    seen = np.flatnonzero(area[: n_ellipses + 1])
+    kept = np.concatenate([[0], seen, np.arange(n_ellipses + 1, size)])
+    table = np.zeros(size, np.int32)
+    table[kept] = np.arange(kept.size)
+    field.job.store.keep("labels", table)
+    many = np.repeat(np.diff(lumps.begin) > 1, np.diff(lumps.begin))
+    many[lumps.kept[lumps.kept > 0] - 1] = False
+    # Of what is mostly hidden, the size is a guess.
+    many &= area[1 : n_ellipses + 1] >= lobes.SEEN * np.pi * np.exp(2 * lumps.ellipses[:, 2])
+    return replace(
+        found,
+        n_droplets=seen.size,
+        area=area[kept],
+        box=box[kept],
+        confidence=trust[seen],
+        lookup=table,
+        ellipses=lumps.ellipses[seen - 1],
+        shared=many[seen - 1],
     )
 
 
@@ -472,9 +551,8 @@ def _streaks(
 
 
 def _noted(field: _Field, found: _Divided) -> _Field:
-    """Keep the final labels, and note where metal is thicker in the middle of droplets."""
+    """Note where metal is thicker in the middle of droplets."""
     job, n = field.job, found.n_droplets
-    job.store.keep("labels", found.lookup)
     job.store.keep("boxes", found.box[: n + 1])
     if n < droplets.ENOUGH:
         return field
@@ -514,8 +592,8 @@ def _result(field: _Field, found: _Divided) -> Segmentation:
         prior=field.settings.metal_sensitivity,
     )
     pictures: dict[str, Any] = {
-        "labels": Picture(job.store, job.grid, "regions", functools.partial(_labels, job.store)),
-        "metal": Picture(job.store, job.grid, "regions", functools.partial(_metal, job.store)),
+        "labels": Picture(job.store, job.grid, job.drawn, functools.partial(_labels, job.store)),
+        "metal": Picture(job.store, job.grid, job.drawn, functools.partial(_metal, job.store)),
         "log_odds": Picture(job.store, job.tiles, "fraction0", shown),
     }
     notes: tuple[str, ...] = field.notes
@@ -545,6 +623,8 @@ def _result(field: _Field, found: _Divided) -> Segmentation:
         notes=notes,
         area=found.area,
         box=found.box,
+        ellipses=found.ellipses,
+        shared=found.shared,
     )
 
 

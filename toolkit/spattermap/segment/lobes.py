@@ -12,24 +12,29 @@ the ratio of its axes, as a vector of twice the angle.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 
 from spattermap.core.arrays import Bools, Floats, Integers, Labels, Singles
+from spattermap.core.grid import Box
 from spattermap.segment.filters import Filter
 from spattermap.segment.likelihood import Classes
 
 _ROUNDS = 6  # sweeps of joining and parting after which a region is left as it is
 _PIXELS = 0.02  # px^3; what the pixel grid adds to the noise of an outline
 _ROUGH = 0.02  # of the radius: how far true outlines stray from an ellipse
-_ROUND = 0.09  # half the logarithm of the ratio of a droplet's axes
-_BROAD = 0.8  # logarithm of the radius
-_PRICE = 4.0  # nats; that a lump is several droplets is less likely beforehand
+_ROUND = 0.05  # half the logarithm of the ratio of a droplet's axes
+_BROAD = 0.5  # logarithm of the radius
+_PRICE = 6.0  # nats; that a lump is several droplets is less likely beforehand
 _NOTCH = 0.55  # of the edge's deviation: how far blur fills a right-angled notch
 _TURNS = 8  # directions in which an ellipse is tried to be parted,
 _OFFSETS = (-0.5, 0.0, 0.5)  # ... each at these parts of its radius
+_SLIGHT = 3.0  # nats; what the data narrow two ellipses by at the least
+_FILM = 0.15  # of the radius: lumps that stray further from all ellipses are films
+SEEN = 0.4  # part of an ellipse that must be seen before its size is believed
 _FEW = 5  # points of outline below which a shape is not looked at
 
 
@@ -52,6 +57,8 @@ class Evidence(NamedTuple):
         Standard deviation of the logarithm of the radius.
     price : float, optional
         What one more ellipse costs beforehand (nats).
+    least : float, optional
+        Smallest radius (px): nothing smaller is told apart.
     """
 
     white: float
@@ -61,9 +68,12 @@ class Evidence(NamedTuple):
     round: float = _ROUND
     broad: float = _BROAD
     price: float = _PRICE
+    least: float = 0.0
 
 
-def evidence_of(classes: Classes, used: Filter, *, diameter: float) -> Evidence:
+def evidence_of(
+    classes: Classes, used: Filter, *, diameter: float, smallest: float = 0.0, strength: float = 1.0
+) -> Evidence:
     """Return what outlines at half height tell, from the noise of the filtered metal fraction.
 
     Parameters
@@ -74,6 +84,10 @@ def evidence_of(classes: Classes, used: Filter, *, diameter: float) -> Evidence:
         The filter.
     diameter : float
         Typical diameter of the droplets (px).
+    smallest : float, optional
+        Smallest diameter that is told apart (px).
+    strength : float, optional
+        Above 1 parts more readily.
 
     Returns
     -------
@@ -91,7 +105,13 @@ def evidence_of(classes: Classes, used: Filter, *, diameter: float) -> Evidence:
     correlation = np.fft.ifft2(power).real[0]
     length = max(1.0, float(correlation.sum() / correlation[0]))
     variance = used.gain / classes.information * 2 * np.pi * sigma**2
-    return Evidence(float(variance * length + _PIXELS), float(sigma), float(0.5 * diameter))
+    return Evidence(
+        white=float(variance * length + _PIXELS),
+        sigma=float(sigma),
+        middle=0.5 * float(diameter),
+        price=_PRICE / strength,
+        least=0.5 * float(smallest),
+    )
 
 
 class Outline(NamedTuple):
@@ -112,7 +132,7 @@ class Outline(NamedTuple):
     place: Floats
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _slope(height: Singles, y: int, x: int) -> tuple[float, float]:
     rows, columns = height.shape
     top, bottom = max(0, y - 1), min(rows - 1, y + 1)
@@ -123,7 +143,7 @@ def _slope(height: Singles, y: int, x: int) -> tuple[float, float]:
     )
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _cross(height: Singles, level: float, y: int, x: int, step: int) -> tuple[float, float]:
     """Return how far along the step to the next pixel the level is crossed, and the length."""
     yy, xx = y + step, x + 1 - step
@@ -139,11 +159,16 @@ def _cross(height: Singles, level: float, y: int, x: int, step: int) -> tuple[fl
     return part, np.hypot(sy, sx) / total if total > 0 else 0.75
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _crossings(
-    height: Singles, label: Labels, level: Singles, core: tuple[int, int, int, int]
+    height: Singles,
+    label: Labels,
+    level: Singles,
+    core: tuple[int, int, int, int],
+    corner: tuple[int, int, int],
 ) -> tuple[Labels, Integers, Floats]:
     top, left, bottom, right = core
+    first_row, first_column, across = corner
     rows, columns = height.shape
     owner, key = np.empty(0, np.int32), np.empty(0, np.int64)
     place = np.empty((0, 3), np.float64)
@@ -160,9 +185,11 @@ def _crossings(
                     if (a == 0) == (b == 0) or min(height[y, x], height[yy, xx]) < -0.9:
                         continue
                     if turn == 1:
-                        owner[n], key[n] = max(a, b), 2 * (y * np.int64(columns) + x) + step
+                        owner[n] = max(a, b)
                         part, place[n, 2] = _cross(height, level[owner[n]], y, x, step)
-                        place[n, 0], place[n, 1] = y + step * part, x + (1 - step) * part
+                        row, column = np.int64(y + first_row), np.int64(x + first_column)
+                        key[n] = 2 * (row * across + column) + step
+                        place[n, 0], place[n, 1] = row + step * part, column + (1 - step) * part
                     n += 1
         if turn == 0:
             owner, key = np.empty(n, np.int32), np.empty(n, np.int64)
@@ -170,7 +197,15 @@ def _crossings(
     return owner, key, place
 
 
-def outline_of(height: Singles, label: Labels, level: Singles) -> Outline:
+def outline_of(
+    height: Singles,
+    label: Labels,
+    level: Singles,
+    *,
+    core: Box | None = None,
+    window: Box | None = None,
+    across: int = 0,
+) -> Outline:
     """Return where the outlines of regions lie, between the pixels.
 
     Parameters
@@ -181,16 +216,39 @@ def outline_of(height: Singles, label: Labels, level: Singles) -> Outline:
         Regions. Where two of them touch there is no outline.
     level : numpy.ndarray of float32, dims (label + 1,)
         Height at which each region was cut.
+    core, window : Box, optional
+        A part of a field, and what `height` and `label` show: the part and two pixels around it.
+        By default the pictures show the whole field.
+    across : int, optional
+        Columns of the field.
 
     Returns
     -------
     Outline
+        Points whose earlier pixel lies in the part.
     """
-    whole = (0, 0, label.shape[0], label.shape[1])
-    return Outline(*_crossings(height, label, level, whole))
+    window = window or Box(0, 0, *label.shape)
+    rows, columns = (core or window).inside(window)
+    return Outline(
+        *_crossings(
+            height,
+            label,
+            level,
+            (rows.start, columns.start, rows.stop, columns.stop),
+            (window.top, window.left, across or label.shape[1]),
+        )
+    )
 
 
-@njit(cache=True, nogil=True)
+def gathered(parts: Sequence[Outline], most: int) -> Outline:
+    """Return the outlines of all parts in raster order, of regions up to number `most`."""
+    label, key, place = (np.concatenate(one) for one in zip(*parts, strict=True))
+    order = np.argsort(key, kind="stable")
+    order = order[label[order] <= most]
+    return Outline(label[order], key[order], place[order])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _form(one: Floats) -> tuple[float, float, float]:
     """Return the quadratic form of an ellipse: row by row, column by column, row by column."""
     e1, e2 = one[3], one[4]
@@ -201,7 +259,7 @@ def _form(one: Floats) -> tuple[float, float, float]:
     return scale * (c - s * e1), scale * (c + s * e1), -scale * s * e2
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _depth(one: Floats, form: Floats, y: float, x: float) -> float:
     """Return the depth of a point within an ellipse (px), to first order in it."""
     dy, dx = y - one[0], x - one[1]
@@ -210,21 +268,22 @@ def _depth(one: Floats, form: Floats, y: float, x: float) -> float:
     return float((1 - rho) * rho / max(np.sqrt(ay * ay + ax * ax), 1e-12))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _spread(one: Floats, evidence: Evidence) -> float:
     """Return the spectral density of an outline's displacement: noise, and true roughness."""
     r = np.exp(one[2])
     return float(evidence.white + 0.5 * (evidence.rough * r) ** 2 * r)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _prior(one: Floats, evidence: Evidence) -> float:
     bent = (one[3] ** 2 + one[4] ** 2) / evidence.round**2
     size = (one[2] - np.log(evidence.middle)) / evidence.broad
-    return float(0.5 * (bent + size * size) + evidence.price)
+    unseen = 1e3 if np.exp(one[2]) < evidence.least else 0.0
+    return float(0.5 * (bent + size * size) + evidence.price + unseen)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _normal(one: Floats, points: Floats, owner: Integers, k: int, evidence: Evidence) -> Floats:
     """Return the normal equations of an ellipse on the points it owns, right side in column 5."""
     a, g = np.zeros((5, 6)), np.empty(5)
@@ -258,7 +317,7 @@ def _normal(one: Floats, points: Floats, owner: Integers, k: int, evidence: Evid
     return a
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _factor(a: Floats) -> None:
     """Factor a symmetric positive matrix of five rows by Cholesky's way, in place."""
     for i in range(5):
@@ -269,7 +328,7 @@ def _factor(a: Floats) -> None:
             a[i, j] = np.sqrt(max(s, 1e-12)) if i == j else s / a[j, j]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _occam(one: Floats, points: Floats, owner: Integers, k: int, evidence: Evidence) -> float:
     """Return the logarithm of how much narrower the data make the prior of an ellipse."""
     a = _normal(one, points, owner, k, evidence)
@@ -280,7 +339,7 @@ def _occam(one: Floats, points: Floats, owner: Integers, k: int, evidence: Evide
     return float(narrower)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _refit(one: Floats, points: Floats, owner: Integers, k: int, evidence: Evidence) -> None:
     """Move an ellipse one damped Gauss-Newton step towards the points it owns, in place."""
     a = _normal(one, points, owner, k, evidence)
@@ -296,12 +355,12 @@ def _refit(one: Floats, points: Floats, owner: Integers, k: int, evidence: Evide
         step[i] /= a[i, i]
     r = np.exp(one[2])
     most = max(abs(step[0]) / r, abs(step[1]) / r, abs(step[2]), abs(step[3]), abs(step[4]))
-    step *= min(1.0, 0.35 / max(most, 1e-12))
+    scale = min(1.0, 0.35 / max(most, 1e-12))
     for j in range(5):
-        one[j] += step[j]
+        one[j] += scale * step[j]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _share_out(some: Floats, points: Floats, owner: Integers, evidence: Evidence) -> float:
     """Give every point to the ellipse it lies deepest in, in place; return the misfit (nats)."""
     m = some.shape[0]
@@ -325,7 +384,7 @@ def _share_out(some: Floats, points: Floats, owner: Integers, evidence: Evidence
     return misfit
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _settle(
     some: Floats, points: Floats, evidence: Evidence, rounds: int
 ) -> tuple[float, Integers]:
@@ -360,9 +419,9 @@ class _State(NamedTuple):
     next_one: Integers
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _owned(state: _State, which: Integers) -> Integers:
-    """Return the points that some ellipses own, in order."""
+    """Return the points that some ellipses own."""
     n = 0
     for k in which:
         i = state.first[k]
@@ -377,10 +436,10 @@ def _owned(state: _State, which: Integers) -> Integers:
             out[n] = i
             n += 1
             i = state.next_one[i]
-    return np.sort(out)
+    return out
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _accept(state: _State, which: Integers, new: Floats, places: Integers, owner: Integers) -> None:
     """Write ellipses, and which points they own, into the state."""
     for j in range(which.size):
@@ -394,7 +453,7 @@ def _accept(state: _State, which: Integers, new: Floats, places: Integers, owner
         state.first[k] = places[j]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _with_those_near(state: _State, k: int, sigma: float) -> Integers:
     """Return an ellipse and the others that reach it."""
     some = state.some
@@ -412,7 +471,7 @@ def _with_those_near(state: _State, k: int, sigma: float) -> Integers:
     return out[:n]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _try_joining(state: _State, k: int, evidence: Evidence) -> bool:
     """Give the points of an ellipse to one of those around it where that is better."""
     which = _with_those_near(state, k, evidence.sigma)
@@ -439,35 +498,40 @@ def _try_joining(state: _State, k: int, evidence: Evidence) -> bool:
     return True
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _halves(one: Floats, points: Floats, turn: int, off: float) -> tuple[Floats, bool]:
     """Return two circles for the points on either side of a line across an ellipse."""
     angle = np.pi * turn / _TURNS
     cy, cx, r = np.sin(angle), np.cos(angle), np.exp(one[2])
     out, sums = np.zeros((2, 5)), np.zeros(2)
-    side = ((points[:, 0] - one[0]) * cy + (points[:, 1] - one[1]) * cx > off * r).astype(np.int64)
-    for i in range(points.shape[0]):
-        sums[side[i]] += points[i, 2]
-        out[side[i], :2] += points[i, 2] * points[i, :2]
-    if min(sums[0], sums[1]) < 0.5 * r:
-        return out, False
-    out[0] /= sums[0]
-    out[1] /= sums[1]
-    for i in range(points.shape[0]):
-        k = side[i]
-        far = np.hypot(points[i, 0] - out[k, 0], points[i, 1] - out[k, 1])
-        out[k, 2] += points[i, 2] * far / sums[k]
-    out[0, 2], out[1, 2] = np.log(max(out[0, 2], 0.5)), np.log(max(out[1, 2], 0.5))
+    for turn_over in range(2):  # centres first, then the mean distances from them
+        for i in range(points.shape[0]):
+            y, x, length = points[i, 0], points[i, 1], points[i, 2]
+            side = 1 if (y - one[0]) * cy + (x - one[1]) * cx > off * r else 0
+            if turn_over == 0:
+                sums[side] += length
+                out[side, 0] += length * y
+                out[side, 1] += length * x
+            else:
+                out[side, 2] += length * np.hypot(y - out[side, 0], x - out[side, 1])
+        if min(sums[0], sums[1]) < 0.5 * r:
+            return out, False
+        for side in range(2):
+            if turn_over == 0:
+                out[side, 0] /= sums[side]
+                out[side, 1] /= sums[side]
+            else:
+                out[side, 2] = np.log(max(out[side, 2] / sums[side], 0.5))
     return out, True
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _try_parting(state: _State, k: int, spare: int, evidence: Evidence) -> bool:
     """Replace an ellipse by two where that is better."""
     own = state.points[_owned(state, np.array([k]))]
     alone = state.some[k : k + 1].copy()
     misfit = _share_out(alone, own, np.zeros(own.shape[0], np.int64), evidence)
-    if misfit + _prior(state.some[k], evidence) < 2 * evidence.price + 3:
+    if misfit + _prior(state.some[k], evidence) < 2 * evidence.price + _SLIGHT:
         return False  # not even two perfect ones could be better
     which = _with_those_near(state, k, evidence.sigma)
     places = _owned(state, which)
@@ -492,29 +556,50 @@ def _try_parting(state: _State, k: int, spare: int, evidence: Evidence) -> bool:
     return True
 
 
-@njit(cache=True, nogil=True)
 def _sweep(state: _State, evidence: Evidence) -> bool:
     """Try to join and to part every ellipse once; return whether anything changed."""
     changed = False
     # The smallest first: what chance made goes before it can take part in a worse joining.
-    for k in np.argsort(state.some[:, 2], kind="mergesort"):
+    for k in np.argsort(state.some[:, 2], kind="stable").tolist():
         if state.alive[k]:
             changed |= _try_joining(state, k, evidence)
     for k in range(state.alive.size):
-        spare = np.argmin(state.alive)
+        spare = int(np.argmin(state.alive))
         if state.alive[k] and not state.alive[spare]:
-            changed |= _try_parting(state, k, int(spare), evidence)
+            changed |= _try_parting(state, k, spare, evidence)
     return changed
 
 
-@njit(cache=True, nogil=True)
-def explain(points: Floats, seeds: Floats, evidence: Evidence) -> Floats:
+@njit(cache=True, nogil=True, error_model="numpy")
+def _fit_alone(
+    points: Floats, begin: Integers, seeds: Floats, evidence: Evidence
+) -> tuple[Floats, Bools]:
+    """Fit one ellipse to each outline; return them, and whether two might be better."""
+    out, more = np.zeros((seeds.shape[0], 5)), np.zeros(seeds.shape[0], np.bool_)
+    for k in range(seeds.shape[0]):
+        one = out[k : k + 1]
+        one[0, 0], one[0, 1] = seeds[k, 0], seeds[k, 1]
+        one[0, 2] = np.log(seeds[k, 2])
+        own = points[begin[k] : begin[k + 1]]
+        if own.shape[0] < _FEW:
+            continue
+        owner = np.zeros(own.shape[0], np.int64)
+        for _ in range(4):
+            _refit(one[0], own, owner, 0, evidence)
+        misfit = _share_out(one, own, owner, evidence) + _prior(one[0], evidence)
+        more[k] = misfit >= 2 * evidence.price + _SLIGHT
+    return out, more
+
+
+def explain(points: Floats, owner: Integers, seeds: Floats, evidence: Evidence) -> Floats:
     """Return the ellipses that explain an outline best.
 
     Parameters
     ----------
     points : numpy.ndarray, dims (point, 3)
         Row, column and length of outline each point stands for (px), in any fixed order.
+    owner : numpy.ndarray of int64, dims (point,)
+        First guess each point belongs to.
     seeds : numpy.ndarray, dims (seed, 3)
         Row, column and radius (px) of first guesses, at least one.
     evidence : Evidence
@@ -542,16 +627,28 @@ def explain(points: Floats, seeds: Floats, evidence: Evidence) -> Floats:
     start = np.zeros((m, 5))
     start[:, :2] = seeds[:, :2]
     start[:, 2] = np.log(np.maximum(seeds[:, 2], 0.7))
-    owner = np.zeros(n, np.int64)
-    _share_out(start, points, owner, evidence)
     _accept(state, np.arange(m), start, np.arange(n), owner)
     for _ in range(_ROUNDS):
         if not _sweep(state, evidence):
             break
-    return state.some[state.alive]
+    return np.asarray(state.some[state.alive])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
+def _strays(some: Floats, points: Floats, evidence: Evidence) -> float:
+    """Return how far an outline strays from ellipses: root mean square, over their radii."""
+    owner = np.zeros(points.shape[0], np.int64)
+    _share_out(some, points, owner, evidence)
+    square, length = 0.0, 0.0
+    for i in range(points.shape[0]):
+        one = some[owner[i]]
+        d = _depth(one, np.array(_form(one)), points[i, 0], points[i, 1]) / np.exp(one[2])
+        square += points[i, 2] * d * d
+        length += points[i, 2]
+    return float(np.sqrt(square / max(length, 1e-9)))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def paint(label: Labels, ellipses: Floats, begin: Integers, top: int, left: int) -> Labels:
     """Give every pixel of a lump to the ellipse in which it lies deepest against its size.
 
@@ -600,11 +697,15 @@ class Lumps(NamedTuple):
         As in `paint`.
     ellipses : numpy.ndarray, dims (ellipse, 5)
         As in `paint`.
+    kept : numpy.ndarray of int32, dims (droplet + 1,)
+        Number of the ellipse, from 1, that stands for a droplet that is left as it was: where
+        ellipses do not explain the outline, or there is hardly any. 0 for the others.
     """
 
     lump: Labels
     begin: Integers
     ellipses: Floats
+    kept: Labels
 
 
 def lumps_of(n_droplets: int, touching: Integers) -> Labels:
@@ -653,22 +754,47 @@ def explain_all(outline: Outline, lump: Labels, sums: Integers, evidence: Eviden
     n_lumps = int(lump.max(initial=0))
     mine = lump[outline.label]
     order = np.argsort(mine, kind="stable")
-    points = outline.place[order]
-    at = np.searchsorted(mine[order], np.arange(n_lumps + 2))
+    points, label = outline.place[order], outline.label[order]
+    at = np.searchsorted(mine[order], np.arange(n_lumps + 2)).astype(np.int64)
     members = np.argsort(lump, kind="stable")
     of = np.searchsorted(lump[members], np.arange(n_lumps + 2))
     area = np.maximum(sums[:, 0], 1)
     seeds = np.stack([sums[:, 1] / area, sums[:, 2] / area, np.sqrt(area / np.pi)], axis=1)
-    found = [np.zeros((0, 5))]
+    heads = members[of[1:-1]]  # the first droplet of every lump
+    alone, more = _fit_alone(points, at[1:], np.ascontiguousarray(seeds[heads]), evidence)
+    more = (more | (np.diff(of[1:]) > 1)) & (np.diff(at[1:]) >= _FEW)
+    found, kept, n = [np.zeros((0, 5))], np.zeros(lump.size, np.int32), 0
     for k in range(1, n_lumps + 1):
-        guess = np.ascontiguousarray(seeds[members[of[k] : of[k + 1]]])
-        own = points[at[k] : at[k + 1]]
-        if len(own) < _FEW:
-            alone = np.zeros((len(guess), 5))
-            alone[:, :2], alone[:, 2] = guess[:, :2], np.log(guess[:, 2])
-        else:
-            alone = explain(own, guess, evidence)
-            alone = alone[np.lexsort((alone[:, 1], alone[:, 0]))]
-        found.append(alone)
+        names = members[of[k] : of[k + 1]]
+        one = alone[k - 1 : k]
+        if more[k - 1] or len(names) > 1:
+            own = slice(at[k], at[k + 1])
+            one = np.zeros((len(names), 5))
+            one[:, :2], one[:, 2] = seeds[names, :2], np.log(seeds[names, 2])
+            better = _parted(
+                points[own], np.searchsorted(names, label[own]), seeds[names], evidence
+            )
+            if better is None:
+                kept[names] = np.arange(n + 1, n + 1 + len(names))
+            else:
+                one = better
+        found.append(one)
+        n += len(one)
     begin = np.cumsum([0, *(len(one) for one in found)]).astype(np.int64)
-    return Lumps(lump, begin, np.concatenate(found))
+    return Lumps(lump, begin, np.concatenate(found), kept)
+
+
+def _parted(points: Floats, owner: Integers, seeds: Floats, evidence: Evidence) -> Floats | None:
+    """Return the ellipses of a lump in a fixed order; None where its lobes cannot be told."""
+    if len(points) < _FEW:
+        return None
+    found = explain(points, owner.astype(np.int64), np.ascontiguousarray(seeds), evidence)
+    if _strays(found, points, evidence) > max(_FILM, 2 * _jitter(found, evidence)):
+        return None
+    return np.asarray(found[np.lexsort((found[:, 1], found[:, 0]))])
+
+
+def _jitter(ellipses: Floats, evidence: Evidence) -> float:
+    """Return how far noise displaces an outline, over the radius; correlated over the edge."""
+    radius = float(np.exp(np.median(ellipses[:, 2])))
+    return float(np.sqrt(evidence.white / (2 * evidence.sigma)) / radius)

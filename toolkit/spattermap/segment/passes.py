@@ -15,13 +15,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
-from spattermap.core.arrays import Bools, Integers, Singles
+from spattermap.core.arrays import Bools, Floats, Integers, Singles
 from spattermap.core.grid import Box, Grid, Source, Store
-from spattermap.segment import basins, droplets, filters, hills
+from spattermap.segment import basins, droplets, filters, hills, lobes
 from spattermap.segment import level as local
 from spattermap.segment.filters import RADIUS_STEP, Filter
 from spattermap.segment.likelihood import Classes, metal_fraction, stack_of
-from spattermap.segment.parting import contacts
+from spattermap.segment.parting import contacts, pixel_sums
 from spattermap.segment.runs import Runs, runs_of
 
 
@@ -51,6 +51,8 @@ class Job:
         Name of the unfiltered fraction, freed of an uneven bare level so far.
     n_looks : int
         Filters through which regions are looked for.
+    drawn : str
+        Name of the picture of regions.
     """
 
     source: Source
@@ -63,6 +65,7 @@ class Job:
     signs: tuple[int, ...]
     raw: str = "raw0"
     n_looks: int = 1
+    drawn: str = "regions"
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -88,7 +91,7 @@ class Job:
 
     def regions(self, box: Box, table: str) -> npt.NDArray[np.int32]:
         """Return a window of the regions, by the numbers that a table kept for them gives."""
-        return np.asarray(self.store.recall(table)[self.store.window("regions", self.grid, box)])
+        return np.asarray(self.store.recall(table)[self.store.window(self.drawn, self.grid, box)])
 
     def numbered(self, name: str, box: Box) -> npt.NDArray[np.int32]:
         """Return a window of a numbered picture, its numbers looked up in their tables."""
@@ -333,3 +336,92 @@ def middle_part(task: Task) -> droplets.Middles:
     return droplets.middles(
         job.fraction(outer), np.where(mine, label, np.int32(0)), sigma=sigma, n=len(box) - 1
     )
+
+
+class Lumped(NamedTuple):
+    """What one part knows of the outlines of its droplets.
+
+    Parameters
+    ----------
+    outline : lobes.Outline
+        Points of outlines.
+    touching : numpy.ndarray of int64, dims (pair, 2)
+        Droplets that touch.
+    droplet : numpy.ndarray of int64, dims (droplet,)
+        Droplets with pixels in the part.
+    sums : numpy.ndarray of int64, dims (droplet, 6)
+        As `parting.pixel_sums`.
+    """
+
+    outline: lobes.Outline
+    touching: Integers
+    droplet: Integers
+    sums: Integers
+
+
+def outlines_part(task: Task) -> Lumped:
+    """Return the outlines of the droplets of a part; `more` is the number of droplets."""
+    job, k, n_droplets = task
+    core = job.grid.box(k)
+    outer = core.grown(2, job.shape)
+    label = job.regions(outer, "labels")
+    level = job.store.recall("label_levels")
+    outline = lobes.outline_of(
+        job.height(outer), label, level, core=core, window=outer, across=job.shape[1]
+    )
+    ring = core.grown(1, job.shape)
+    droplet = np.where(label <= n_droplets, label, np.int32(0))
+    pairs = np.array(contacts(droplet[ring.inside(outer)]), dtype=np.int64).reshape(-1, 2)
+    names, dense = np.unique(droplet[core.inside(outer)], return_inverse=True)
+    place = dense.reshape(core.shape).astype(np.int32) + np.int32(names[0] != 0)
+    names = names if names[0] == 0 else np.concatenate([[0], names])
+    sums = pixel_sums(place, names.size - 1, core.top, core.left)
+    return Lumped(outline, pairs, names[1:].astype(np.int64), sums[1:])
+
+
+class Painted(NamedTuple):
+    """What one part knows of its droplets as they were parted by shape, one entry a droplet.
+
+    Parameters
+    ----------
+    droplet : numpy.ndarray of int64
+        Number of the ellipse, from 1; streaks come after them.
+    area : numpy.ndarray of int64
+        Pixels.
+    box : numpy.ndarray of int64, dims (droplet, 4)
+        First row and column, row and column after the last.
+    confidence : numpy.ndarray
+        Highest of the droplets that were there before; NaN for streaks.
+    """
+
+    droplet: Integers
+    area: Integers
+    box: Integers
+    confidence: Floats
+
+
+def paint_part(task: Task) -> Painted:
+    """Part the droplets of a part by shape; write them, and return what is known of them."""
+    job, k, n_droplets = task
+    core = job.grid.box(k)
+    label = job.regions(core, "labels")
+    lumps: lobes.Lumps = job.store.recall("lumps")
+    confidence = np.append(np.nan, job.store.recall("confidence"))
+    droplet = np.where(label <= n_droplets, label, np.int32(0))
+    drawn = lobes.paint(lumps.lump[droplet], lumps.ellipses, lumps.begin, core.top, core.left)
+    drawn = np.where(lumps.kept[droplet] > 0, lumps.kept[droplet], drawn)
+    after = label > n_droplets
+    drawn[after] = label[after] - np.int32(n_droplets) + np.int32(len(lumps.ellipses))
+    job.store.put("lobes", k, drawn)
+    names, dense, area = np.unique(drawn[drawn > 0], return_inverse=True, return_counts=True)
+    trust = np.full(names.size, np.nan)
+    np.fmax.at(trust, dense, confidence[droplet[drawn > 0]])
+    runs = runs_of(drawn, core.top, core.left)
+    own = np.searchsorted(names, runs.label)
+    box = np.empty((names.size, 4), np.int64)
+    box[:, :2], box[:, 2:] = np.iinfo(np.int64).max, -1
+    np.minimum.at(box[:, 0], own, runs.row)
+    np.minimum.at(box[:, 1], own, runs.first)
+    np.maximum.at(box[:, 2], own, runs.row + 1)
+    np.maximum.at(box[:, 3], own, runs.after)
+    return Painted(names.astype(np.int64), area.astype(np.int64), box, trust)

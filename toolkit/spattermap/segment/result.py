@@ -60,6 +60,13 @@ class Segmentation:
         Pixels of every droplet and streak, entry 0 being 0; empty where drawn by hand.
     box : numpy.ndarray of int64, dims (label + 1, 4)
         First row and column, row and column after the last; empty where drawn by hand.
+    ellipses : numpy.ndarray, dims (droplet, 5)
+        Ellipse of each droplet as in `lobes`: row and column of its centre (px), logarithm of the
+        radius of the circle of its area (px), stretch along the rows and along the diagonal; empty
+        where drawn by hand.
+    shared : numpy.ndarray of bool, dims (droplet,)
+        True for droplets parted from others by shape, of which a part may lie under another: their
+        size is that of the ellipse; empty where drawn by hand.
     """
 
     labels: npt.NDArray[np.int32]
@@ -82,3 +89,5 @@ class Segmentation:
     notes: tuple[str, ...] = ()
     area: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
     box: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros((0, 4), np.int64))
+    ellipses: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 5)))
+    shared: npt.NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
