@@ -469,9 +469,11 @@ def _by_shape(field: _Field, found: _Divided) -> tuple[_Field, _Divided]:
     touching = np.unique(np.concatenate([one.touching for one in parts]), axis=0)
     lumps = lobes.explain_all(
         lobes.gathered([one.outline for one in parts], n),
-        lobes.lumps_of(n, touching),
+        lobes.lumps_of(n, touching[touching[:, 1] <= n]),
         sums,
         _evidence(field),
+        # What a streak touches may be a part of it, and shows no outline there.
+        left=np.unique(touching[touching[:, 1] > n, 0]),
     )
     job.store.keep("lumps", lumps)
     job.store.keep("confidence", found.confidence)

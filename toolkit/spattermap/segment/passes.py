@@ -346,7 +346,7 @@ class Lumped(NamedTuple):
     outline : lobes.Outline
         Points of outlines.
     touching : numpy.ndarray of int64, dims (pair, 2)
-        Droplets that touch.
+        Droplets that touch, and droplets and streaks that do.
     droplet : numpy.ndarray of int64, dims (droplet,)
         Droplets with pixels in the part.
     sums : numpy.ndarray of int64, dims (droplet, 6)
@@ -371,7 +371,7 @@ def outlines_part(task: Task) -> Lumped:
     )
     ring = core.grown(1, job.shape)
     droplet = np.where(label <= n_droplets, label, np.int32(0))
-    pairs = np.array(contacts(droplet[ring.inside(outer)]), dtype=np.int64).reshape(-1, 2)
+    pairs = np.array(contacts(label[ring.inside(outer)]), dtype=np.int64).reshape(-1, 2)
     names, dense = np.unique(droplet[core.inside(outer)], return_inverse=True)
     place = dense.reshape(core.shape).astype(np.int32) + np.int32(names[0] != 0)
     names = names if names[0] == 0 else np.concatenate([[0], names])
