@@ -457,7 +457,8 @@ def _divided(field: _Field, found: Found, order: Integers, confidence: Floats) -
 def _by_shape(field: _Field, found: _Divided) -> tuple[_Field, _Divided]:
     """Part the droplets by the shape of their outlines; return them with their new labels."""
     job, n = field.job, found.n_droplets
-    if n == 0 or job.rule.parts_nothing:
+    # How far an outline may stray is known only where the noise is.
+    if n == 0 or job.rule.parts_nothing or not noise_is_known(job.source.maps):
         return field, found
     level = np.full(found.area.size, np.inf, np.float32)
     np.minimum.at(level, found.lookup, job.store.recall("levels"))
@@ -473,7 +474,7 @@ def _by_shape(field: _Field, found: _Divided) -> tuple[_Field, _Divided]:
         sums,
         _evidence(field),
         # What a streak touches may be a part of it, and shows no outline there.
-        left=np.unique(touching[touching[:, 1] > n, 0]),
+        left=np.unique(touching[(touching[:, 1] > n) & (touching[:, 0] <= n), 0]),
     )
     job.store.keep("lumps", lumps)
     job.store.keep("confidence", found.confidence)

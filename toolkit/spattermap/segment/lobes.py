@@ -733,7 +733,14 @@ def lumps_of(n_droplets: int, touching: Integers) -> Labels:
     return np.asarray(np.argsort(np.argsort(first, kind="stable"))[found], dtype=np.int32)
 
 
-def explain_all(outline: Outline, lump: Labels, sums: Integers, evidence: Evidence) -> Lumps:
+def explain_all(
+    outline: Outline,
+    lump: Labels,
+    sums: Integers,
+    evidence: Evidence,
+    *,
+    left: Integers | None = None,
+) -> Lumps:
     """Return the ellipses of every lump of a field.
 
     Parameters
@@ -746,6 +753,8 @@ def explain_all(outline: Outline, lump: Labels, sums: Integers, evidence: Eviden
         As `parting.pixel_sums` gives them: the droplets are the first guess.
     evidence : Evidence
         What an outline can tell.
+    left : numpy.ndarray of int64, optional
+        Droplets whose lumps are left as they are.
 
     Returns
     -------
@@ -763,17 +772,21 @@ def explain_all(outline: Outline, lump: Labels, sums: Integers, evidence: Eviden
     heads = members[of[1:-1]]  # the first droplet of every lump
     alone, more = _fit_alone(points, at[1:], np.ascontiguousarray(seeds[heads]), evidence)
     more = (more | (np.diff(of[1:]) > 1)) & (np.diff(at[1:]) >= _FEW)
+    as_it_was = np.zeros(n_lumps + 1, dtype=bool)
+    if left is not None:
+        as_it_was[lump[left]] = True
     found, kept, n = [np.zeros((0, 5))], np.zeros(lump.size, np.int32), 0
     for k in range(1, n_lumps + 1):
         names = members[of[k] : of[k + 1]]
         one = alone[k - 1 : k]
-        if more[k - 1] or len(names) > 1:
+        if more[k - 1] or len(names) > 1 or as_it_was[k]:
             own = slice(at[k], at[k + 1])
             one = np.zeros((len(names), 5))
             one[:, :2], one[:, 2] = seeds[names, :2], np.log(seeds[names, 2])
-            better = _parted(
-                points[own], np.searchsorted(names, label[own]), seeds[names], evidence
-            )
+            better = None
+            if not as_it_was[k]:
+                owner = np.searchsorted(names, label[own])
+                better = _parted(points[own], owner, seeds[names], evidence)
             if better is None:
                 kept[names] = np.arange(n + 1, n + 1 + len(names))
             else:
