@@ -457,8 +457,10 @@ def _divided(field: _Field, found: Found, order: Integers, confidence: Floats) -
 def _by_shape(field: _Field, found: _Divided) -> tuple[_Field, _Divided]:
     """Part the droplets by the shape of their outlines; return them with their new labels."""
     job, n = field.job, found.n_droplets
-    # How far an outline may stray is known only where the noise is.
-    if n == 0 or job.rule.parts_nothing or not noise_is_known(job.source.maps):
+    # How far an outline may stray is known where the noise is, and where the maps alone drew it.
+    by_maps = field.image is None or not field.image.used
+    known = noise_is_known(job.source.maps) and by_maps
+    if n == 0 or job.rule.parts_nothing or not known:
         return field, found
     level = np.full(found.area.size, np.inf, np.float32)
     np.minimum.at(level, found.lookup, job.store.recall("levels"))
@@ -472,7 +474,7 @@ def _by_shape(field: _Field, found: _Divided) -> tuple[_Field, _Divided]:
         lobes.gathered([one.outline for one in parts], n),
         lobes.lumps_of(n, touching[touching[:, 1] <= n]),
         sums,
-        _evidence(field),
+        _told_by_outlines(field),
         # What a streak touches may be a part of it, and shows no outline there.
         left=np.unique(touching[(touching[:, 1] > n) & (touching[:, 0] <= n), 0]),
     )
@@ -485,7 +487,7 @@ def _by_shape(field: _Field, found: _Divided) -> tuple[_Field, _Divided]:
     )
 
 
-def _evidence(field: _Field) -> lobes.Evidence:
+def _told_by_outlines(field: _Field) -> lobes.Evidence:
     """Return what outlines tell, and the smallest droplet that is told apart."""
     settings = field.settings
     least = (settings.smallest_droplet or 0.0) / facts(field.job.source.maps).pixel_size
