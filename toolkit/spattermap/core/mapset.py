@@ -148,6 +148,7 @@ def _check_values(maps: xr.Dataset, quantity: str) -> None:
 
 IMAGE_DIMS = ("image_y", "image_x")  # of an electron image on a grid of its own
 _TABLES = ("alloy", "substrate", "process", "measured", "source")
+_NUMBERS = {"beam_energy_keV": "keV", "take_off_deg": "deg", "tilt_deg": "deg"}
 
 
 @dataclass(frozen=True)
@@ -166,6 +167,10 @@ class Facts:
         Free text.
     beam_energy_keV : float or None
         Accelerating voltage times the charge of the electron (keV).
+    take_off_deg : float or None
+        Angle between the sample's surface and the way to the detector (deg).
+    tilt_deg : float
+        Angle between the beam and the surface normal (deg).
     alloy, substrate : dict of str to float
         Nominal mass percent; a substrate given as a list of elements has NaN values.
     process, measured : dict
@@ -181,6 +186,8 @@ class Facts:
     length_unit: str
     title: str = ""
     beam_energy_keV: float | None = None
+    take_off_deg: float | None = None
+    tilt_deg: float = 0.0
     alloy: dict[str, float] = field(default_factory=dict)
     substrate: dict[str, float] = field(default_factory=dict)
     process: dict[str, Any] = field(default_factory=dict)
@@ -247,7 +254,8 @@ def make_map_set(
     quantity : str, optional
         One of `QUANTITIES`.
     **more
-        Facts: title, beam_energy_keV, alloy, substrate, process, measured, source.
+        Facts: title, beam_energy_keV, take_off_deg, tilt_deg, alloy, substrate, process,
+        measured, source.
 
     Returns
     -------
@@ -392,7 +400,8 @@ def set_facts(maps: xr.Dataset, **more: Any) -> None:
     maps : xarray.Dataset
         The map set, changed in place: call it only on one you made.
     **more
-        title, beam_energy_keV, background, alloy, substrate, process, measured, source.
+        title, beam_energy_keV, take_off_deg, tilt_deg, background, alloy, substrate, process,
+        measured, source.
 
     Raises
     ------
@@ -408,15 +417,17 @@ def set_facts(maps: xr.Dataset, **more: Any) -> None:
     ('burst 14', {'charge_J': 140})
     """
     for name, value in more.items():
-        one_of(name, "map set: fact", ("title", "beam_energy_keV", "background", *_TABLES))
+        one_of(name, "map set: fact", ("title", "background", *_NUMBERS, *_TABLES))
         if value is None or (isinstance(value, (dict, list)) and not value):
             continue
         if name in ("alloy", "substrate"):
             maps.attrs[name] = json.dumps(_composition(value, name))
         elif name in _TABLES:
             maps.attrs[name] = json.dumps(value, sort_keys=True, default=str)
-        elif name == "beam_energy_keV":
-            maps.attrs[name] = positive(value, name, unit="keV")
+        elif name in _NUMBERS:
+            maps.attrs[name] = positive(
+                value, name, unit=_NUMBERS[name], allow_zero=name == "tilt_deg"
+            )
         elif name == "background":
             maps.attrs[name] = one_of(value, name, BACKGROUNDS)
         else:
@@ -465,7 +476,7 @@ def facts(maps: xr.Dataset) -> Facts:
         parts = tables.get(name, {})
         tables[name] = {e: float("nan") if p is None else float(p) for e, p in parts.items()}
     size = attrs.get("pixel_size_um")
-    energy = attrs.get("beam_energy_keV")
+    energy, take_off = attrs.get("beam_energy_keV"), attrs.get("take_off_deg")
     return Facts(
         quantity=str(attrs.get("quantity", "counts")),
         pixel_size=1.0 if size is None else float(size),
@@ -473,6 +484,8 @@ def facts(maps: xr.Dataset) -> Facts:
         title=str(attrs.get("title", "")),
         beam_energy_keV=None if energy is None else float(energy),
         background=str(attrs.get("background", "")),
+        take_off_deg=None if take_off is None else float(take_off),
+        tilt_deg=float(attrs.get("tilt_deg", 0.0)),
         **tables,
     )
 

@@ -22,11 +22,12 @@ from spattermap.core.orientations import ORIENTATIONS
 
 SIDECAR_NAME = "mapset.toml"
 _TEXT = ("title", "quantity", "background", "electron_image", "blank", "dataset")
-_NUMBERS = {"pixel_size_um": "um", "beam_energy_keV": "keV"}
+_NUMBERS = {"pixel_size_um": "um", "beam_energy_keV": "keV", "take_off_deg": "deg"}
+_FROM_ZERO = {"tilt_deg": "deg"}
 _SWITCHES = ("crop",)
 _MOST_BYTES, _MOST_TEXT = 2**20, 10_000
 _TABLES = ("alloy", "substrate", "lines", "orientation", "process", "measured")
-KNOWN_KEYS = (*_TEXT, *_NUMBERS, *_SWITCHES, *_TABLES)
+KNOWN_KEYS = (*_TEXT, *_NUMBERS, *_FROM_ZERO, *_SWITCHES, *_TABLES)
 
 
 def find_sidecar(path: Path) -> Path | None:
@@ -107,7 +108,7 @@ def _refuse_odd(value: Any, file: Path, where: str = "") -> None:
 
 def _checked(file: Path, key: str, value: Any) -> Any:
     where = f"{file}: {key}"
-    if key in (*_NUMBERS, *_TEXT, *_SWITCHES):
+    if key in (*_NUMBERS, *_FROM_ZERO, *_TEXT, *_SWITCHES):
         return _plain(where, key, value)
     if not isinstance(value, dict):
         raise InputTypeError(
@@ -134,6 +135,8 @@ def _plain(where: str, key: str, value: Any) -> Any:
     """Return a checked number, text or switch."""
     if key in _NUMBERS:
         return positive(value, where, unit=_NUMBERS[key])
+    if key in _FROM_ZERO:
+        return positive(value, where, unit=_FROM_ZERO[key], allow_zero=True)
     if key in _SWITCHES:
         if not isinstance(value, bool):
             raise InputTypeError(f"{where} must be true or false, got {value!r}. Correct it.")

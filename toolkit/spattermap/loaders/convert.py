@@ -156,7 +156,8 @@ def refuse_overlaps(places: list[Place], table: Path) -> None:
 CHUNK_PX = 1024  # what is read at a time
 SHARD_PX = 4096  # what is one file
 _MOST_OPEN = 4  # tiles held in memory at once
-_FACTS = ("quantity", "pixel_size_um", "beam_energy_keV", "alloy", "substrate", "process")
+_FACTS = ("quantity", "pixel_size_um", "beam_energy_keV", "take_off_deg", "tilt_deg", "alloy",
+          "substrate", "process")  # fmt: skip
 
 
 def convert(
