@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from spattermap.examine import Examination
     from spattermap.measure.connection import Continuity
     from spattermap.measure.form import Morphology
+    from spattermap.measure.weighing import Weighed
     from spattermap.noise.moments import BlockMoments
     from spattermap.segment.result import Segmentation
     from spattermap.verdict.composition import CompositionLimit
@@ -94,6 +95,8 @@ class Analysis:
         Oxygen beyond the glass by where it lies, see `spattermap.verdict.oxygen`.
     examination : Examination or None
         What was tested of the maps before anything was believed, see `spattermap.examine`.
+    weighed : Weighed or None
+        Thickness of the metal, or why it is withheld.
     overview : xarray.Dataset or None
         Of a field in parts, the maps averaged over squares, and ``kinds``: part of each square
         that is covered by droplets and by streaks.
@@ -121,6 +124,7 @@ class Analysis:
     notes: tuple[str, ...] = field(default_factory=tuple)
     oxygen: pd.DataFrame | None = None
     examination: Examination | None = None
+    weighed: Weighed | None = None
     overview: xr.Dataset | None = None
     room: Room | None = None
     held: Any = field(default=None, compare=False)
@@ -128,11 +132,13 @@ class Analysis:
     @property
     def droplets(self) -> pd.DataFrame:
         """One row a droplet, in order of their labels; of a field in parts read from its file."""
-        if not isinstance(self.table, Path):
-            return self.table
-        import pandas as pd
+        if isinstance(self.table, Path):
+            import pandas as pd
 
-        return pd.read_parquet(self.table).sort_values("droplet", ignore_index=True)
+            rows = pd.read_parquet(self.table).sort_values("droplet", ignore_index=True)
+        else:
+            rows = self.table
+        return rows if self.weighed is None else self.weighed.beside(rows)
 
     @property
     def title(self) -> str:
@@ -150,6 +156,7 @@ class Analysis:
             "streak_count": len(self.streaks),
             **self.metal_shares,
             **self.continuity.summary(),
+            **(self.weighed.summary() if self.weighed else {}),
             "smallest_trusted_um": self.segmentation.smallest_trusted_px * size,
             "smallest_composition_um": limit.smallest_um if limit else float("nan"),
             **(self.segmentation.image or NOT_GIVEN).summary(size),
@@ -474,12 +481,17 @@ def _finished(
 ) -> Analysis:
     """Draw the conclusions."""
     from spattermap.measure import form
+    from spattermap.measure.connection import held_against_bulk
     from spattermap.verdict.judging import judge_all
     from spattermap.verdict.metal_shares import haze_zero, metal_shares
     from spattermap.verdict.oxygen import oxygen_evidence
     from spattermap.verdict.pairs import pair_table
 
     known, context = facts(maps), measured.context
+    weighed = _weighed(maps, roles, found, measured.labels, blank=blank)
+    continuity = held_against_bulk(
+        measured.continuity, known.measured, alloy=known.alloy, weighed=weighed.mean()
+    )
     shares, oxygen = metal_shares(context), oxygen_evidence(context)
     edges = measured.continuity.edges
     morphology = form.describe(
@@ -494,6 +506,8 @@ def _finished(
         cover=measured.cover,
     )
     streaks = scaled_streaks(found.streaks, known.pixel_size)
+    last = found.n_droplets + found.n_streaks
+    streaks = streaks.assign(**weighed.columns(found.n_droplets + 1, last))
     return Analysis(
         maps=maps,
         roles=roles,
@@ -502,7 +516,7 @@ def _finished(
         table=measured.table,
         streaks=tables_in_unit(streaks, known.length_unit),
         morphology=morphology,
-        continuity=measured.continuity,
+        continuity=continuity,
         elements=judge_all(context, oxygen=oxygen),
         metal_shares=shares,
         haze_zero=haze_zero(context),
@@ -512,8 +526,25 @@ def _finished(
         blank=blank,
         notes=(*notes_of(maps, roles, found, blank), *measured.notes),
         oxygen=oxygen,
+        weighed=weighed,
         overview=measured.overview,
     )
+
+
+def _weighed(
+    maps: xr.Dataset,
+    roles: Roles,
+    found: Segmentation,
+    labels: xr.DataArray,
+    *,
+    blank: xr.Dataset | None,
+) -> Weighed:
+    """Weigh a field that fits into memory; a larger one is not weighed."""
+    from spattermap.measure.weighing import TOO_LARGE, weigh, withheld
+
+    if math.prod(labels.shape) > LARGEST_WHOLE_PX:
+        return withheld(*TOO_LARGE)
+    return weigh(maps, roles, found, labels=labels.values, blank=blank)
 
 
 def _roles_in_middle(source: Source, settings: Settings) -> Roles:

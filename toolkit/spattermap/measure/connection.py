@@ -26,7 +26,12 @@ from spattermap.measure.conductance import (
     wiener_bounds,
 )
 from spattermap.measure.network import Connectivity, connectivity
-from spattermap.measure.resistivity import SUSPECTS, ImpliedResistivity, implied_resistivity
+from spattermap.measure.resistivity import (
+    STATED_BULK,
+    SUSPECTS,
+    ImpliedResistivity,
+    implied_resistivity,
+)
 
 if TYPE_CHECKING:
     from spattermap.core.settings import Settings
@@ -203,13 +208,24 @@ def _measured(found: Continuity, measured: Mapping[str, Any]) -> list[str]:
         told += "the detection limit, bridges finer than a pixel, or a better place elsewhere."
         return [told]
     if not implied.reference:
-        return [told + "has no handbook value to be held against: state the alloy."]
-    pure = f"pure bulk {implied.reference} ({implied.reference_ohm_m * 1e8:.3g} uohm cm)"
+        told += "has no bulk value to be held against: state the alloy, or its resistivity as "
+        return [told + f"{STATED_BULK} under [measured]."]
+    pure = f"bulk {implied.reference} ({implied.reference_ohm_m * 1e8:.3g} uohm cm)"
     if math.isnan(implied.times_bulk):
         told += f"is what {implied.bulk_thickness_nm:.3g} nm of {pure} would show on this map; "
-        return [told + "the thickness was not given."]
-    told += f"implies {implied.times_bulk:.3g} times the resistivity of {pure} "
-    told += "once the gaps of the map are allowed for."
+        if math.isfinite(implied.times_bulk_low):
+            least = f"at least {implied.times_bulk_low:.2g} times its resistivity"
+            return [told + f"the maps give a bound of the thickness only, which implies {least}."]
+        return [told + "the thickness was not given, and the maps do not tell it."]
+    told += f"implies {implied.times_bulk:.3g} times the resistivity of {pure}"
+    bounded = math.isfinite(implied.times_bulk_low) and math.isfinite(implied.times_bulk_high)
+    if bounded:
+        told += f" ({implied.times_bulk_low:.2g} to {implied.times_bulk_high:.2g})"
+    told += ", with the thickness "
+    told += "that the maps tell and" if implied.thickness_from == "maps" else "stated and"
+    told += " the gaps of the map allowed for."
+    if bounded and implied.times_bulk_low <= 1 <= implied.times_bulk_high:
+        return [told + " It conducts as bulk metal of that thickness would."]
     if implied.times_bulk < 1:
         told += " Less than bulk cannot be: the metal is thicker than stated, or the map misses "
         return [told + "connections that the sample has."]
@@ -331,6 +347,8 @@ class Continuity:
         if self.resistivity is not None:
             found["implied_resistivity_ohm_m"] = self.resistivity.resistivity_ohm_m
             found["times_bulk"] = self.resistivity.times_bulk
+            found["times_bulk_low"] = self.resistivity.times_bulk_low
+            found["times_bulk_high"] = self.resistivity.times_bulk_high
             found["bulk_thickness_nm"] = self.resistivity.bulk_thickness_nm
             found["resistivity_reference"] = self.resistivity.reference
         return {
@@ -417,7 +435,7 @@ def describe(
         bruggeman=bruggeman(coverage),
         dose_to_connect=DISC_FILLING_THRESHOLD / filling if filling else float("inf"),
         half_heat_share=_half_heat_share(mask, x if x.ratio >= y.ratio else y, thickness),
-        resistivity=_resistivity(measured, alloy, x, y),
+        resistivity=_resistivity(measured, alloy, (x, y)),
         coarsened=coarsened,
         window=window,
         masked_inside=masked_inside,
@@ -490,7 +508,7 @@ def describe_parts(
         bruggeman=bruggeman(coverage),
         dose_to_connect=DISC_FILLING_THRESHOLD / filling if filling else float("inf"),
         half_heat_share=unknown,
-        resistivity=_resistivity(measured, alloy, x, y),
+        resistivity=_resistivity(measured, alloy, (x, y)),
         coarsened=step,
     )
     return _with_words(found, measured)
@@ -580,12 +598,31 @@ def _half_heat_share(
     return float((np.searchsorted(falling, 0.5 * total) + 1) / heat.size)
 
 
+def held_against_bulk(
+    found: Continuity,
+    measured: Mapping[str, Any],
+    *,
+    alloy: Mapping[str, float],
+    weighed: tuple[float, float, float] | None,
+) -> Continuity:
+    """Return the continuity with the resistivity that the weighed thickness (nm) implies.
+
+    `weighed` holds the mean where covered, NaN where it is not told, and its bounds; a thickness
+    stated in `measured` comes first.
+    """
+    if weighed is None or found.resistivity is None:
+        return found
+    implied = _resistivity(measured, alloy, (found.x, found.y), weighed)
+    return _with_words(replace(found, resistivity=implied), measured)
+
+
 def _resistivity(
     measured: Mapping[str, Any],
     alloy: Mapping[str, float],
-    x: SheetConductance,
-    y: SheetConductance,
+    sheets: tuple[SheetConductance, SheetConductance],
+    weighed: tuple[float, float, float] | None = None,
 ) -> ImpliedResistivity | None:
+    x, y = sheets
     ohm = measured.get("sheet_resistance_ohm_per_sq")
     # A four-point value of an uneven sheet is nearest to the geometric mean of both directions:
     # stretching one axis turns an anisotropic sheet into an isotropic one of that conductance
@@ -594,7 +631,16 @@ def _resistivity(
     if ohm is None or ratio == 0:
         return None
     ohm = positive(ohm, "measured: sheet_resistance_ohm_per_sq", unit="ohm per square")
-    depth = measured.get("thickness_nm")
+    depth, bounds = measured.get("thickness_nm"), None
     if depth is not None:
         depth = positive(depth, "measured: thickness_nm", unit="nm")
-    return implied_resistivity(ohm, ratio=ratio, thickness_nm=depth, alloy=alloy)
+    elif weighed is not None:
+        value, *bounds = weighed
+        depth = value if math.isfinite(value) and value > 0 else None
+    bulk = measured.get(STATED_BULK)
+    if bulk is not None:
+        bulk = positive(bulk, f"measured: {STATED_BULK}", unit="ohm m")
+    return implied_resistivity(
+        ohm, ratio=ratio, thickness_nm=depth, alloy=alloy, bulk_ohm_m=bulk,
+        bounds_nm=None if bounds is None else (bounds[0], bounds[1]),
+    )  # fmt: skip

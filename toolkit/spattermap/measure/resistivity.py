@@ -58,6 +58,30 @@ SUSPECTS = (
 )
 
 
+# Common alloys near 20 degrees C: name, mass percent, resistivity (ohm m). From memory of makers'
+# data sheets and the CRC Handbook; 80/20 nickel-chromium as in the data sheet of the tests.
+ALLOY_RESISTIVITY_OHM_M: tuple[tuple[str, dict[str, float], float], ...] = (
+    ("nichrome 80/20", {"Ni": 80.0, "Cr": 20.0}, 1.08e-6),
+    ("nichrome 60/15", {"Ni": 60.0, "Cr": 15.0, "Fe": 25.0}, 1.11e-6),
+    ("brass 70/30", {"Cu": 70.0, "Zn": 30.0}, 6.2e-8),
+    ("brass 63/37", {"Cu": 63.0, "Zn": 37.0}, 6.6e-8),
+    ("tin bronze 92/8", {"Cu": 92.0, "Sn": 8.0}, 1.3e-7),
+    ("constantan", {"Cu": 55.0, "Ni": 45.0}, 4.9e-7),
+    ("cupronickel 90/10", {"Cu": 90.0, "Ni": 10.0}, 1.9e-7),
+    ("cupronickel 70/30", {"Cu": 70.0, "Ni": 30.0}, 3.4e-7),
+    ("nickel silver", {"Cu": 62.0, "Ni": 18.0, "Zn": 20.0}, 2.9e-7),
+    ("manganin", {"Cu": 84.0, "Mn": 12.0, "Ni": 4.0}, 4.8e-7),
+    ("stainless steel 18/10", {"Fe": 71.0, "Cr": 18.5, "Ni": 9.0}, 7.2e-7),
+    ("iron-chromium-aluminium", {"Fe": 72.0, "Cr": 22.0, "Al": 6.0}, 1.4e-6),
+    ("titanium 6-4", {"Ti": 90.0, "Al": 6.0, "V": 4.0}, 1.7e-6),
+    ("sterling silver", {"Ag": 92.5, "Cu": 7.5}, 1.9e-8),
+)
+_ALIKE = 4.0  # mass percent by which each part may differ from that of a named alloy
+_PURE = 99.0  # mass percent from which on a metal counts as pure
+# Key of the sidecar's table [measured] that states the resistivity of the alloy itself.
+STATED_BULK = "bulk_resistivity_ohm_m"
+
+
 @dataclass(frozen=True)
 class ImpliedResistivity:
     """What a measured sheet resistance says of the metal, once the map's gaps are allowed for.
@@ -67,14 +91,18 @@ class ImpliedResistivity:
     resistivity_ohm_m : float
         Resistivity of the metal itself (ohm m); NaN without a thickness.
     times_bulk : float
-        That over the handbook value of `reference`; NaN where either is unknown.
+        That over the bulk value of `reference`; NaN where either is unknown.
     bulk_thickness_nm : float
-        Thickness (nm) of pure bulk metal that would show the measured resistance on this map; NaN
+        Thickness (nm) of bulk metal that would show the measured resistance on this map; NaN
         without a reference.
     reference : str
-        Element compared with; "" where none is known.
+        Metal or alloy compared with; "" where none is known.
     reference_ohm_m : float
-        Its handbook resistivity (ohm m); NaN where none is known.
+        Its bulk resistivity (ohm m); NaN where none is known.
+    times_bulk_low, times_bulk_high : float
+        Bounds of `times_bulk` from those of the thickness; NaN where there are none.
+    thickness_from : str
+        "stated", "maps" or "".
     """
 
     resistivity_ohm_m: float
@@ -82,6 +110,9 @@ class ImpliedResistivity:
     bulk_thickness_nm: float
     reference: str
     reference_ohm_m: float
+    times_bulk_low: float = math.nan
+    times_bulk_high: float = math.nan
+    thickness_from: str = ""
 
 
 def implied_resistivity(
@@ -89,7 +120,9 @@ def implied_resistivity(
     *,
     ratio: float,
     thickness_nm: float | None = None,
+    bounds_nm: tuple[float, float] | None = None,
     alloy: Mapping[str, float] | None = None,
+    bulk_ohm_m: float | None = None,
 ) -> ImpliedResistivity:
     """Return the metal's resistivity from a measured sheet resistance and the map.
 
@@ -101,8 +134,13 @@ def implied_resistivity(
         Sheet conductance of the map relative to a full film (0 to 1), in the direction measured.
     thickness_nm : float, optional
         Mean thickness of the metal where there is metal (nm).
+    bounds_nm : tuple of float, optional
+        Bounds of that thickness (nm) where it was found on the maps; infinity for none.
     alloy : mapping of str to float, optional
-        Mass percent by element; the largest part with a handbook value is compared with.
+        Mass percent by element. A pure metal is compared with its handbook value, a common alloy
+        with its own; an alloy that is neither with nothing.
+    bulk_ohm_m : float, optional
+        Stated resistivity of the alloy in bulk (ohm m), instead.
 
     Returns
     -------
@@ -127,30 +165,51 @@ def implied_resistivity(
     """
     ohm = positive(sheet_resistance, "sheet_resistance", unit="ohm per square")
     part = positive(ratio, "ratio")
-    element, bulk = _reference(alloy or {})
+    name, bulk = _reference(alloy or {})
+    if bulk_ohm_m is not None:
+        name, bulk = "the stated alloy", positive(bulk_ohm_m, "bulk_ohm_m", unit="ohm m")
     value = float("nan")
     if thickness_nm is not None:
         value = ohm * part * positive(thickness_nm, "thickness_nm", unit="nm") * 1e-9
+    low, high = (
+        (float("nan"),) * 2
+        if bounds_nm is None
+        else (ohm * part * bound * 1e-9 / bulk for bound in bounds_nm)
+    )
+    known = thickness_nm is not None or bounds_nm is not None
     return ImpliedResistivity(
         resistivity_ohm_m=value,
         times_bulk=value / bulk,
         bulk_thickness_nm=bulk / (ohm * part) * 1e9,
-        reference=element,
+        reference=name,
         reference_ohm_m=bulk,
+        times_bulk_low=low,
+        times_bulk_high=high,
+        thickness_from="" if not known else "stated" if bounds_nm is None else "maps",
     )
 
 
 def _reference(alloy: Mapping[str, float]) -> tuple[str, float]:
-    """Return the main element with a handbook value, and that value."""
-    known = {
+    """Return the pure metal or common alloy that a composition is, and its resistivity."""
+    parts = {
         element_symbol(element, "alloy"): (0.0 if math.isnan(part) else part)
         for element, part in alloy.items()
-        if element_symbol(element, "alloy") in PURE_METAL_RESISTIVITY_OHM_M
     }
-    if not known:
+    total = sum(parts.values())
+    if len(parts) == 1 and not total:
+        total = 1.0
+        parts = dict.fromkeys(parts, 1.0)  # one element without its percent is that metal
+    if not total > 0:
         return "", float("nan")
-    main = max(known, key=lambda element: known[element])
-    return main, PURE_METAL_RESISTIVITY_OHM_M[main]
+    shares = {element: 100.0 * part / total for element, part in parts.items()}
+    main = max(shares, key=lambda element: shares[element])
+    if shares[main] >= _PURE and main in PURE_METAL_RESISTIVITY_OHM_M:
+        return main, PURE_METAL_RESISTIVITY_OHM_M[main]
+    for name, named, value in ALLOY_RESISTIVITY_OHM_M:
+        every = {*named, *shares}
+        if all(abs(named.get(e, 0.0) - shares.get(e, 0.0)) <= _ALIKE for e in every):
+            return name, value
+    return "", float("nan")
 
 
 # Relative counting noise left on the smoothed thickness where the smoothing is ours to choose: a

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from spattermap.core.errors import InputError, atomic_number, positive
+from spattermap.xrays.atomic_data import atomic_mass, mass_attenuation
 from spattermap.xrays.lines import Line, line_of, parse_line
 from spattermap.xrays.ranges import density_of
 from spattermap.xrays.transport import Paths, electron_paths, material
@@ -214,7 +215,7 @@ def _tables(
         ionised = [_emitted(p, _ionisation(line, p.energies), chi) for p in paths]
         braking = [_emitted(p, _braking(p, photon), chi) for p in paths]
         metal, glass = (np.array(part) for part in zip(*ionised, strict=True))
-        weights = [sum(w * atomic_number(e) ** 2 / _mass(e) for e, w in parts)
+        weights = [sum(w * atomic_number(e) ** 2 / atomic_mass(e) for e, w in parts)
                    for parts in (film, substrate)]  # fmt: skip
         continuum = np.array(braking) @ weights
         made[element] = LineTable(
@@ -264,14 +265,5 @@ def _between(nodes: Floats, values: Floats, fine: Floats) -> Floats:
     return np.asarray(PchipInterpolator(nodes, values)(fine))
 
 
-@lru_cache(maxsize=4096)
 def _attenuation(parts: Parts, energy_eV: float) -> float:
-    import xraydb
-
-    return sum(w * float(xraydb.mu_elam(e, energy_eV, kind="total")) for e, w in parts)
-
-
-def _mass(element: str) -> float:
-    import xraydb
-
-    return float(xraydb.atomic_mass(element))
+    return sum(w * mass_attenuation(e, energy_eV) for e, w in parts)

@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from spattermap.core.errors import atomic_number
+from spattermap.xrays.atomic_data import atomic_mass
 
 if TYPE_CHECKING:
     from spattermap.core.arrays import Floats
@@ -83,10 +84,8 @@ class Material:
 
 def material(parts: Mapping[str, float]) -> Material:
     """Return what electrons see of a mixture given as mass fractions of any sum."""
-    import xraydb
-
     z = np.array([float(atomic_number(e)) for e in parts])
-    mass = np.array([float(xraydb.atomic_mass(e)) for e in parts])
+    mass = np.array([atomic_mass(e) for e in parts])
     # Berger & Seltzer (1964) from aluminium on, Bloch's rule below (both from memory).
     excitation = np.where(z >= 13, 9.76 * z + 58.5 * z**-0.19, 11.5 * z) / 1e3
     share = np.array([float(p) for p in parts.values()])
