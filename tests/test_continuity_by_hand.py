@@ -414,16 +414,18 @@ def test_long_fields_are_seldom_crossed():
 def test_resistivity_by_hand():
     # 0.2 ohm a square at a third of a film's conductance and 300 nm: 0.2 / 3 * 3e-7 = 2e-8 ohm m.
     found = implied_resistivity(
-        0.2, ratio=1 / 3, thickness_nm=300, alloy={"Zn": 60.0, "C": 90.0, "Cu": 70.0}
+        0.2, ratio=1 / 3, thickness_nm=300, alloy={"Zn": 0.3, "C": 0.2, "Cu": 99.5}
     )
     assert found.resistivity_ohm_m == pytest.approx(2e-8, rel=1e-12)
-    # Carbon has no handbook value here; of the others copper is more.
+    # From 99 % on a metal counts as pure.
     assert (found.reference, found.reference_ohm_m) == ("Cu", 1.678e-8)
     assert found.times_bulk == pytest.approx(2 / 1.678, rel=1e-12)
     assert found.bulk_thickness_nm == pytest.approx(1.678e-8 / (0.2 / 3) * 1e9, rel=1e-12)
-    # A part that is not known counts as none.
+    # A part that is not known counts as none; one metal alone needs no part.
     unsure = implied_resistivity(1.0, ratio=1, alloy={"Zn": math.nan, "Cu": 0.1})
     assert unsure.reference == "Cu"
+    alone = implied_resistivity(1.0, ratio=1, alloy={"Cu": math.nan})
+    assert alone.reference == "Cu"
     nothing = implied_resistivity(1.0, ratio=1)
     assert (nothing.reference, math.isnan(nothing.reference_ohm_m)) == ("", True)
     assert math.isnan(nothing.bulk_thickness_nm)

@@ -67,8 +67,9 @@ OBLONG = pytest.mark.outside(
 def test_a_full_nichrome_film():
     found = implied_resistivity(10.8, ratio=1.0, thickness_nm=100, alloy={"Ni": 80, "Cr": 20})
     assert found.resistivity_ohm_m == pytest.approx(1.08e-6, rel=1e-12)
-    assert found.reference == "Ni"
-    assert found.times_bulk == pytest.approx(1.08e-6 / 6.93e-8, rel=1e-12)
+    # Held against the alloy, never against pure nickel, of which it is 16 times.
+    assert found.reference == "nichrome 80/20"
+    assert found.times_bulk == pytest.approx(1.0, rel=1e-12)
 
 
 @pytest.mark.outside(
@@ -90,6 +91,19 @@ def test_resistivity_without_thickness_names_the_equivalent():
     found = implied_resistivity(0.1678, ratio=1.0, alloy={"Cu": 100})
     assert math.isnan(found.times_bulk)
     assert found.bulk_thickness_nm == pytest.approx(100, rel=1e-12)
+
+
+def test_resistivity_of_an_alloy_that_is_stated_or_unknown():
+    stated = implied_resistivity(1.0, ratio=1, thickness_nm=100, alloy={"Cu": 50, "Ni": 50},
+                                 bulk_ohm_m=5e-8)  # fmt: skip
+    assert stated.times_bulk == pytest.approx(2.0)
+    unknown = implied_resistivity(1.0, ratio=1, thickness_nm=100, alloy={"Cu": 20, "Ti": 80})
+    assert unknown.reference == ""
+    assert unknown.resistivity_ohm_m == pytest.approx(1e-7)
+    bounded = implied_resistivity(0.1678, ratio=1, thickness_nm=100, bounds_nm=(80, 130),
+                                  alloy={"Cu": 99.9})  # fmt: skip
+    assert bounded.thickness_from == "maps"
+    assert (bounded.times_bulk_low, bounded.times_bulk_high) == pytest.approx((0.8, 1.3))
 
 
 def test_resistivity_without_a_known_metal():

@@ -217,13 +217,17 @@ def _measured(found: Continuity, measured: Mapping[str, Any]) -> list[str]:
             least = f"at least {implied.times_bulk_low:.2g} times its resistivity"
             return [told + f"the maps give a bound of the thickness only, which implies {least}."]
         return [told + "the thickness was not given, and the maps do not tell it."]
+    return _against_bulk(told, implied, pure)
+
+
+def _against_bulk(told: str, implied: ImpliedResistivity, pure: str) -> list[str]:
     told += f"implies {implied.times_bulk:.3g} times the resistivity of {pure}"
     bounded = math.isfinite(implied.times_bulk_low) and math.isfinite(implied.times_bulk_high)
     if bounded:
         told += f" ({implied.times_bulk_low:.2g} to {implied.times_bulk_high:.2g})"
-    told += ", with the thickness "
-    told += "that the maps tell and" if implied.thickness_from == "maps" else "stated and"
-    told += " the gaps of the map allowed for."
+    told += " with the thickness "
+    told += "that the maps tell, " if implied.thickness_from == "maps" else "stated, "
+    told += "once the gaps of the map are allowed for."
     if bounded and implied.times_bulk_low <= 1 <= implied.times_bulk_high:
         return [told + " It conducts as bulk metal of that thickness would."]
     if implied.times_bulk < 1:

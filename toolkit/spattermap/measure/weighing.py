@@ -30,8 +30,7 @@ _NO_DOSE = (
     "Map a field with bare glass beside the metal, at the same settings.",
 )
 _NO_GLASS_LINE = (
-    "No thickness: besides oxygen, which may be in the metal too, no line of the glass is mapped "
-    "that the metal's own lines leave alone.",
+    "No thickness: no line of the glass is mapped that metal leaves alone, besides oxygen.",
     "Map Si Ka, or another element of the glass, beside the metal.",
 )
 TOO_LARGE = (
@@ -59,7 +58,9 @@ class Weighed:
     composition : dict of str to float
         Mass percent of the film as used.
     oxygen_curve : tuple of numpy.ndarray
-        Thickness (nm), and oxygen counts of a film over those of bulk; empty where not mapped.
+        Thickness (nm), and oxygen counts of a film over those of bulk; None where not mapped.
+    n_droplets : int
+        Regions that are droplets; the rest are streaks.
     """
 
     field: FieldThickness | None
@@ -68,6 +69,7 @@ class Weighed:
     composition: dict[str, float]
     oxygen_scale: float = math.nan
     oxygen_curve: tuple[Floats, Floats] | None = None
+    n_droplets: int = 0
 
     def columns(self, first: int, last: int) -> dict[str, Floats]:
         """Return the columns of the regions from label `first` to `last`, one row a region."""
@@ -102,9 +104,17 @@ class Weighed:
             found: dict[str, Any] = {
                 f"{name}{end}": math.nan for name in names for end in ("", "_low", "_high")
             }
-            return {**found, "thickness_limited_by": None, "thickness_note": self.why}
+            return {**found, "mean_thickness_bound": "", "thickness_limited_by": None,
+                    "thickness_note": self.why}  # fmt: skip
+        found = deposited(self.field)
+        bound = ""
+        if not math.isfinite(found["mean_thickness_nm"]) and found["mean_thickness_nm_low"] > 0:
+            bound = "at least"
+        elif self.field.regions.told.size and (self.field.regions.told == AT_MOST).all():
+            bound, found["mean_thickness_nm"] = "at most", math.nan
         return {
-            **deposited(self.field),
+            **found,
+            "mean_thickness_bound": bound,
             "thickness_limited_by": self.limited_by(),
             "thickness_note": self.why,
         }
@@ -196,7 +206,9 @@ def weigh(
         part = substrate["O"] / sum(substrate.values())
         scale = bare * oxygen.film_per_substrate / part
         curve = (used.thickness_nm, oxygen.film)
-    return Weighed(field, _rests_on(field, known), _next_step(field), alloy, scale, curve)
+    return Weighed(
+        field, _rests_on(field, known), _next_step(field), alloy, scale, curve, found.n_droplets
+    )
 
 
 def _composition(stated: Mapping[str, float], names: tuple[str, ...]) -> dict[str, float]:

@@ -23,6 +23,7 @@ from spattermap.show.findings import (
     connection,
     notes,
     summary,
+    thickness,
     verdicts,
 )
 from spattermap.show.form_text import arrival, shapes_and_spacing, sizes
@@ -45,6 +46,7 @@ __all__ = [
     "shapes_and_spacing",
     "sizes",
     "summary",
+    "thickness",
     "verdicts",
     "viewer",
     "what_was_read",

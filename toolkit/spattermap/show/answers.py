@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any, TypeGuard
 
 from spattermap.core import estimate
 from spattermap.core.mapset import facts, unit_name
+from spattermap.measure.oxide import oxygen_ratio_words
 from spattermap.show.examined import part_seen, withheld_of
 from spattermap.show.pieces import Fragment
 from spattermap.show.wording import (
@@ -299,20 +300,25 @@ def _amount(analysis: Any, known: Mapping[str, Any]) -> Answer:
             said[-1] += ", from too few droplets to rely on"
             certainty = "likely"
     step = ""
-    thickness = with_interval(summary, "mean_thickness_nm")
-    if not thickness.startswith("–"):
-        said.append(f"{_at_most(known)}{thickness} nm thick where covered")
-    else:
-        said.append("thickness not told")
-        step = "Measure the thickness of one place, or state the beam energy and the lines."
+    said.append(_thickness(summary))
+    if not said[-1].startswith("about"):
+        weighed = getattr(analysis, "weighed", None)
+        step = getattr(weighed, "next_step", "") or (
+            "Measure the thickness of one place, or state the beam energy and the lines."
+        )
     return _answer("amount", f"{'; '.join(said)}.", certainty, step)
 
 
-def _at_most(known: Mapping[str, Any]) -> str:
-    """Return the word before a thickness that is only bounded."""
-    return {"at most": "at most ", "at least": "at least "}.get(
-        str(known.get("mean_thickness_bound", "")), "about "
-    )
+def _thickness(known: dict[str, Any]) -> str:
+    """Return the mean thickness where covered, or its one bound."""
+    value = with_interval(known, "mean_thickness_nm")
+    if not value.startswith("–"):
+        return f"about {value} nm thick where covered"
+    for word, end in (("at least", "low"), ("at most", "high")):
+        bound = known.get(f"mean_thickness_nm_{end}")
+        if known.get("mean_thickness_bound") == word and _is_number(bound):
+            return f"{word} {figures(float(bound), significant=2)} nm thick where covered"
+    return "thickness not told"
 
 
 def _connection(analysis: Any, known: Mapping[str, Any]) -> Answer:
@@ -359,12 +365,23 @@ def _continuity(analysis: Any, name: str) -> Any:
 
 def _implied(implied: Any) -> str:
     if _is_number(implied.times_bulk):
+        bounds = ""
+        if _is_number(implied.times_bulk_low) and _is_number(implied.times_bulk_high):
+            bounds = " ({} to {})".format(
+                *(figures(float(end), significant=2)
+                  for end in (implied.times_bulk_low, implied.times_bulk_high))
+            )  # fmt: skip
         return (
-            f"mean {figures(implied.times_bulk, significant=2)} times the resistivity of bulk "
-            + (str(implied.reference))
+            f"mean {figures(implied.times_bulk, significant=2)}{bounds} times the resistivity of "
+            f"bulk {implied.reference}"
         )
+    if not implied.reference:
+        return "cannot be held against a bulk value: state the alloy or its resistivity"
+    if _is_number(implied.times_bulk_low):
+        least = figures(float(implied.times_bulk_low), significant=2)
+        return f"mean at least {least} times the resistivity of bulk {implied.reference}"
     thick = figures(implied.bulk_thickness_nm, significant=2)
-    return f"would need {thick} nm of pure bulk {implied.reference}"
+    return f"would need {thick} nm of bulk {implied.reference}"
 
 
 def _alloy(analysis: Any, *, film: bool) -> Answer:
@@ -485,6 +502,9 @@ def _oxide(analysis: Any, *, film: bool) -> Answer:
             f"{lead} {listing(none)}, where up to {figures(most, significant=2)} counts a pixel "
             "may hide"
         )
+    ratios = oxygen_ratio_words(getattr(analysis, "weighed", None), table)
+    if ratios:
+        said.append(ratios)
     if untold:
         lead = "not told for" if said else "Not told for"
         said.append(f"{lead} {listing(untold)}: no blank to compare with")

@@ -145,6 +145,45 @@ def connection(analysis: Any) -> Fragment:
     return bullets(sentences, "connection")
 
 
+def thickness(analysis: Any) -> Fragment:
+    """Return how thick the metal is, what rules the bounds, and what would tell it better.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    Fragment
+    """
+    weighed = getattr(analysis, "weighed", None)
+    if weighed is None:
+        return bullets(["The thickness is not told for a mosaic."], "thickness")
+    known = weighed.summary()
+    said = []
+    value = wording.with_interval(known, "mean_thickness_nm")
+    mass = wording.with_interval(known, "deposited_ug_per_cm2")
+    if not value.startswith("–"):
+        said.append(f"The metal is {value} nm thick on average where it covers.")
+    elif known["mean_thickness_bound"]:
+        end = "low" if known["mean_thickness_bound"] == "at least" else "high"
+        bound = wording.figures(known[f"mean_thickness_nm_{end}"])
+        said.append(
+            f"The metal is {known['mean_thickness_bound']} {bound} nm thick on average where it "
+            "covers: the maps see no deeper."
+        )
+    if not mass.startswith("–"):
+        said.append(f"On the whole field lie {mass} µg/cm² of metal.")
+    said.append(weighed.why)
+    if known["thickness_limited_by"] in ("model", "counting"):
+        rules = {"model": "the layer model", "counting": "the counts"}
+        said.append(f"What rules the bounds: {rules[known['thickness_limited_by']]}.")
+    if weighed.next_step:
+        said.append(f"Next: {weighed.next_step}")
+    return bullets(said, "thickness")
+
+
 def notes(analysis: Any) -> Fragment:
     """Return what the reader must know before believing a number.
 

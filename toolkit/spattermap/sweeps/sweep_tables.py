@@ -37,6 +37,8 @@ RESULTS = (
     "sheet_conductance_ratio_y",
     "sheet_conductance_ratio",
     "kept_alloy",
+    "mean_thickness_nm",
+    "deposited_ug_per_cm2",
     "times_bulk",
 )
 

@@ -42,12 +42,14 @@ from spattermap.show.pictures.size_pictures import (
     spacing_curve,
 )
 from spattermap.show.pictures.sweep_pictures import sweep_chart
+from spattermap.show.pictures.thickness_pictures import thickness_map
 
 # The pictures that every report holds, in the order of the page.
 REPORT_PICTURES: dict[str, Callable[[Any], Picture]] = {
     "element_maps": element_maps,
     "outlined_segmentation": outlined_segmentation,
     "size_histogram": size_histogram,
+    "thickness_map": thickness_map,
     "apart_maps": apart_maps,
     "oxygen_excess": oxygen_excess,
     "share_bars": share_bars,
@@ -82,6 +84,7 @@ __all__ = [
     "spacing_curve",
     "streak_rose",
     "sweep_chart",
+    "thickness_map",
 ]
 
 

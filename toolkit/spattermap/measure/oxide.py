@@ -1,0 +1,134 @@
+"""Oxygen in the metal as an atomic ratio, held against the oxides of that metal."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from spattermap.measure.thickness import AT_LEAST, TOLD
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from spattermap.core.arrays import Floats
+    from spattermap.measure.weighing import Weighed
+
+# Oxygen atoms a metal atom in the common oxides (stoichiometry, exact).
+OXIDES: dict[str, tuple[float, ...]] = {
+    "Mg": (1.0,), "Al": (1.5,), "Si": (2.0,), "Ti": (1.0, 1.5, 2.0), "V": (1.5, 2.0, 2.5),
+    "Cr": (1.5,), "Mn": (1.0, 4 / 3, 1.5, 2.0), "Fe": (1.0, 4 / 3, 1.5), "Co": (1.0, 4 / 3),
+    "Ni": (1.0,), "Cu": (0.5, 1.0), "Zn": (1.0,), "Zr": (2.0,), "Nb": (1.0, 2.0, 2.5),
+    "Mo": (2.0, 3.0), "Ag": (0.5,), "Cd": (1.0,), "In": (1.5,), "Sn": (1.0, 2.0), "Hf": (2.0,),
+    "Ta": (2.5,), "W": (2.0, 3.0), "Pb": (1.0, 4 / 3, 2.0), "Bi": (1.5,),
+}  # fmt: skip
+_FORMULA = {0.5: "{}2O", 1.0: "{}O", 4 / 3: "{}3O4", 1.5: "{}2O3", 2.0: "{}O2", 2.5: "{}2O5",
+            3.0: "{}O3"}  # fmt: skip
+# Below this ratio oxygen is no more than a skin or what the glass's own oxygen may fake.
+_SKIN = 0.4
+# Difference between layer model and Monte Carlo in O Ka under and in films; tests/reference/layers.
+_LINE_TOLERANCE = 0.15
+
+
+def oxygen_ratio(weighed: Weighed, table: pd.DataFrame) -> pd.DataFrame:
+    """Return oxygen atoms a metal atom where oxygen was looked for.
+
+    Parameters
+    ----------
+    weighed : Weighed
+        Thicknesses of the field.
+    table : pandas.DataFrame
+        Excess of oxygen as `spattermap.verdict.oxygen.oxygen_evidence` gives it: where and
+        excess_low, excess, excess_high (counts per pixel).
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns where, ratio, ratio_low, ratio_high; rows only where the thickness is told or past
+        saturation, and oxygen was mapped.
+
+    Notes
+    -----
+    Oxygen in a film of thickness t with mass fraction c gives ``c S F(t)``: S is its sensitivity,
+    known from the oxygen of the bare glass and the layer model, F its part of bulk. With the
+    excess this gives c, then ``(c / A_O) / ((1 - c) / A_M)``.
+    """
+    import pandas as pd
+
+    rows = []
+    field, curve = weighed.field, weighed.oxygen_curve
+    if field is not None and curve is not None and math.isfinite(weighed.oxygen_scale):
+        mass = _mean_mass(weighed.composition)
+        for row in table.to_dict("records"):
+            nm = _thickness_of(weighed, str(row["where"]))
+            if nm is None:
+                continue
+            signal = weighed.oxygen_scale * np.interp(nm, *curve)
+            ends = [float(row[name]) for name in ("excess", "excess_low", "excess_high")]
+            if not np.isfinite(ends).all() or not signal[0] > 0:
+                continue
+            low = ends[1] / signal[2] * (1 - _LINE_TOLERANCE)
+            high = ends[2] / max(signal[1], 1e-12) * (1 + _LINE_TOLERANCE)
+            found = [_atoms(share, mass) for share in (ends[0] / signal[0], low, high)]
+            rows.append((row["where"], *found))
+    return pd.DataFrame(rows, columns=["where", "ratio", "ratio_low", "ratio_high"])
+
+
+def _mean_mass(composition: dict[str, float]) -> float:
+    from spattermap.xrays.atomic_data import atomic_mass
+
+    atoms = sum(part / atomic_mass(e) for e, part in composition.items())
+    return sum(composition.values()) / atoms
+
+
+def _atoms(share: float, mass: float) -> float:
+    """Return atoms of oxygen a metal atom for a mass fraction of oxygen."""
+    if share >= 0.97:
+        return math.inf
+    return max(share, 0.0) / 15.999 * mass / (1.0 - max(share, 0.0))
+
+
+def _thickness_of(weighed: Weighed, where: str) -> Floats | None:
+    """Return value, low and high of the mean thickness (nm) of a kind of region."""
+    field = weighed.field
+    assert field is not None
+    if where == "haze":
+        if field.haze is None or field.haze.told[0] != TOLD:
+            return None
+        one = field.haze
+        return np.array([one.nm[0], one.low[0], one.high[0]])
+    n = weighed.n_droplets
+    part = slice(0, n) if where == "droplets" else slice(n, None)
+    t, pixels = field.regions, field.pixels[part]
+    some = (pixels > 0) & np.isin(t.told[part], (TOLD, AT_LEAST))
+    if not some.any():
+        return None
+    far = field.scale.thickness_nm[-1]
+    area = pixels[some] / pixels[some].sum()
+    least = t.told[part][some] == AT_LEAST
+    nm = np.where(least, np.minimum(1.5 * t.low[part][some], far), t.nm[part][some])
+    high = np.where(np.isfinite(t.high[part][some]), t.high[part][some], far)
+    return np.array([float(area @ nm), float(area @ t.low[part][some]), float(area @ high)])
+
+
+def oxygen_ratio_words(weighed: Weighed | None, table: pd.DataFrame) -> str:
+    """Return the ratios as a clause against the oxides of the main metal, "" without any."""
+    if weighed is None:
+        return ""
+    found = oxygen_ratio(weighed, table)
+    main = max(weighed.composition, key=lambda e: weighed.composition[e], default="")
+    said = []
+    for row in found.to_dict("records"):
+        ratio, low, high = (float(row[name]) for name in ("ratio", "ratio_low", "ratio_high"))
+        if high <= _SKIN:
+            said.append(f"{row['where']} up to {high:.2g}, so metal with a skin at most")
+            continue
+        if not (math.isfinite(high) or low > 0):
+            continue
+        shown = f"{ratio:.2g}" if math.isfinite(ratio) else "many"
+        top = f"{high:.2g}" if math.isfinite(high) else "no bound"
+        fits = [_FORMULA[x].format(main) for x in OXIDES.get(main, ()) if low <= x <= high]
+        note = f", fits {' or '.join(fits)}" if fits and low > 0 else ", not told apart from metal"
+        said.append(f"{row['where']} {shown} ({low:.2g} to {top}){note}")
+    return f"oxygen atoms a metal atom: {'; '.join(said)}" if said else ""
