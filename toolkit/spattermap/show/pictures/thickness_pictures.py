@@ -105,7 +105,8 @@ def _profiles(axes: Any, analysis: Any, shown: npt.NDArray[np.float64]) -> None:
         )
         top = t.high[k] if np.isfinite(t.high[k]) else shown[k]
         axes.fill_between(r * radius, t.low[k] * dome, top * dome, color=colour, alpha=0.18)
-    axes.set_xlabel(f"distance from the middle ({unit.replace('um', 'µm')}), as a round region of that area",
+    shown_unit = unit.replace("um", "µm")
+    axes.set_xlabel(f"distance from the middle ({shown_unit}), as a round region of that area",
                     color=SOFT, fontsize=9)  # fmt: skip
     axes.set_ylabel("nm", color=SOFT, fontsize=9)
     axes.set_ylim(0.0, 1.45 * axes.get_ylim()[1])
