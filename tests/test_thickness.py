@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import numpy.typing as npt
@@ -13,8 +14,18 @@ import pytest
 from scipy.interpolate import PchipInterpolator
 from scipy.ndimage import gaussian_filter
 
+import spattermap
+from spattermap.core.mapset import Roles
+from spattermap.measure.connection import held_against_bulk
 from spattermap.measure.field_thickness import FieldThickness, deposited, weigh_field
-from spattermap.measure.thickness import AT_LEAST, AT_MOST, TOLD, model_tolerance
+from spattermap.measure.thickness import (
+    AT_LEAST,
+    AT_MOST,
+    PROFILES,
+    TOLD,
+    model_tolerance,
+)
+from spattermap.measure.weighing import weigh as weigh_maps
 from spattermap.xrays.layers import LayerModel, layer_model
 
 FILMS = pd.read_csv(Path(__file__).parent / "reference" / "layers" / "films.csv")
@@ -58,9 +69,10 @@ def mapped(nm: Image, metal: str, beam: int, *, counts: float, seed: int,
 
 
 def weigh(counts: Image, labels: npt.NDArray[np.int32], metal: str, beam: int) -> FieldThickness:
+    # These labels are the true footprints, not outlines drawn at half the signal.
     found = weigh_field(
         counts, labels, model=model_of(metal, beam), alloy={metal: 100.0}, substrate=SILICA,
-        blur_px=1.0,
+        blur_px=1.0, drawn=dict.fromkeys(PROFILES, 1.0),
     )  # fmt: skip
     assert found is not None
     return found
@@ -168,6 +180,100 @@ def test_caps(metal: str, beam: int, power: float) -> None:
 def test_mass_thickness_beside_the_published_accuracy(metal: str, nm: float) -> None:
     t = flat(metal, 15, nm, counts=10.0, seed=7).regions
     assert abs(t.nm[0] - nm) * DENSITY[metal] * 0.1 <= 10.0
+
+
+def analysed(counts: Image, metal: str, beam: int, **more: object) -> spattermap.Analysis:
+    maps = spattermap.make_map_set(
+        counts.astype(np.uint16), [metal, "Si"], lines=[line_of(metal, beam), "Si Ka"],
+        pixel_size_um=0.25, beam_energy_keV=float(beam), alloy={metal: 100.0}, substrate=SILICA,
+        **more,
+    )  # fmt: skip
+    return spattermap.analyse(maps)
+
+
+@pytest.mark.outside(
+    "Volumes and mass of caps through the whole analysis, outlines as it draws them",
+    source="intensities from tests/reference/layers (Monte Carlo)",
+    known="computed",
+    tolerance="median volume 10 %, 80 % of them within 15 %, mass 10 %",
+)
+def test_caps_through_the_whole_analysis() -> None:
+    nm, labels, volumes = caps("Cu", 20, 1.0, seed=4)
+    found = analysed(mapped(nm, "Cu", 20, counts=10.0, seed=5), "Cu", 20)
+    drops, drawn = found.droplets, found.labels.values
+    error = []
+    for row in drops.itertuples():
+        owner = np.bincount(labels[drawn == row.droplet], minlength=volumes.size + 1)[1:]
+        if owner.max() > 0 and np.isfinite(row.thickness_nm):
+            true = volumes[owner.argmax()]
+            error.append(row.thickness_nm * row.area_um2 / 0.25**2 / true - 1)
+    assert len(error) >= 25
+    assert np.median(np.abs(error)) <= 0.10
+    assert np.mean(np.abs(error) <= 0.15) >= 0.80
+    truth = volumes.sum() / labels.size * DENSITY["Cu"] * 0.1
+    assert found.summary()["deposited_ug_per_cm2"] == pytest.approx(truth, rel=0.10)
+
+
+@pytest.mark.outside(
+    "A film of bulk resistivity, its sheet resistance computed, through the whole analysis",
+    source="sheet resistance rho / t; copper 1.678e-8 ohm m (CRC Handbook, from memory)",
+    known="exact",
+    tolerance="1 within the interval; half the thickness and gaps are told apart",
+)
+def test_closed_loop_of_resistivity() -> None:
+    rows = np.arange(96)[:, None] * np.ones((1, 128))
+    stripe = (rows > 16) & (rows < 80)
+
+    def times(nm: float, ohm: float, gaps: bool = False) -> tuple[float, float, float]:
+        metal = stripe & ~((np.arange(128) % 32 < 6)[None, :] & (rows > 24)) if gaps else stripe
+        maps = mapped(np.where(metal, nm, 0.0), "Cu", 15, counts=10.0, seed=9)
+        found = analysed(maps, "Cu", 15, measured={"sheet_resistance_ohm_per_sq": ohm})
+        # Along x the sheet carries; the van der Pauw mean of both directions would be zero.
+        implied = held_against_bulk(
+            found.continuity, {"sheet_resistance_ohm_per_sq": ohm}, alloy={"Cu": 100.0},
+            weighed=found.weighed.mean(),
+        )  # fmt: skip
+        ratio = found.continuity.x.ratio
+        value, low, high = found.weighed.mean()
+        assert implied.resistivity is None  # nothing crosses along y
+        return tuple(ohm * ratio * t * 1e-9 / 1.678e-8 for t in (value, low, high))
+
+    width = 63 / 96  # of the field carries
+    bulk = 1.678e-8 / 100e-9 / width
+    value, low, high = times(100.0, bulk)
+    assert low <= 1.0 <= high
+    assert value == pytest.approx(1.0, abs=0.12)
+    # The same resistance from half the metal is half the resistivity: less than bulk.
+    assert times(50.0, bulk)[2] < 0.7
+    # Gaps let less through; were they not allowed for, the metal would look bad.
+    value, low, high = times(100.0, bulk, gaps=True)
+    assert high < 0.7
+
+
+@pytest.mark.parametrize(
+    ("fact", "why", "step"),
+    [("beam", "no beam energy is stated", "beam_energy_keV"),
+     ("quantity", "the maps are intensity, not counts", "Export raw counts"),
+     ("glass", "no line of the glass is mapped", "Map Si Ka")],
+)  # fmt: skip
+def test_withheld_where_a_fact_is_missing(fact: str, why: str, step: str) -> None:
+    labels = np.zeros((64, 80), np.int32)
+    labels[:, 40:] = 1
+    counts = mapped(np.where(labels > 0, 100.0, 0.0), "Cu", 15, counts=10.0, seed=3)
+    names = ["Cu", "O"] if fact == "glass" else ["Cu", "Si"]
+    maps = spattermap.make_map_set(
+        counts, names, pixel_size_um=0.25, alloy={"Cu": 100.0}, substrate=SILICA,
+        beam_energy_keV=None if fact == "beam" else 15.0,
+        quantity="intensity" if fact == "quantity" else "counts",
+    )  # fmt: skip
+    roles = Roles(("Cu",), (names[1],))
+    segmentation = SimpleNamespace(blur_px=1.0, n_droplets=1)
+    found = weigh_maps(maps, roles, segmentation, labels=labels)
+    assert found.field is None
+    assert why in found.why
+    assert step in found.next_step
+    assert np.isnan(found.columns(1, 1)["thickness_nm"]).all()
+    assert np.isnan(found.summary()["mean_thickness_nm"])
 
 
 def test_tolerance_rises_with_atomic_number_and_covers_alloys() -> None:

@@ -25,7 +25,7 @@ FILE = Path(__file__).with_name("golden.json")
 SAMPLES = Path(__file__).parents[2] / "sample_maps"
 DIGITS = 7  # kept of every number: rounding moves it by at most 5e-7 of itself
 # Not results: who made them, from what, and words.
-NO_RESULTS = {"title", "settings", "versions", "inputs", "notes", "roles"}
+NO_RESULTS = {"thickness_note", "title", "settings", "versions", "inputs", "notes", "roles"}
 WORDS = {"element", "line", "role", "verdict", "element_a", "element_b"}
 
 SMALL = Deposit(shape=(144, 176), droplets=Droplets(d50_px=11.0), electron_image=False)

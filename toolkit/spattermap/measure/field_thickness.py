@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -30,6 +30,10 @@ if TYPE_CHECKING:
 # Blur carries signal over a rim of this many standard deviations: left out of what is taken as
 # even, and added to what is summed whole.
 RIM = 2.5
+# Part of a dome's area that is drawn as its region. An outline runs where the signal is half of the
+# region's mean: for a thin dome t = h (1 - u)^p that is where (1 - k)^p is half the mean of its
+# first k, so 0.86 of half an ellipsoid and 2/3 of a paraboloid; the skirt lies in the rim.
+DRAWN = {0.0: 1.0, 0.5: 0.86, 1.0: 2.0 / 3.0}
 _RINGS = 4  # parts of equal area of a region, from its middle outwards
 _SQUARE = 24  # px; side of the squares that part large regions
 _LEAST_PX = 6  # a smaller piece tells nothing of a sensitivity
@@ -91,6 +95,7 @@ def weigh_field(
     blur_px: float,
     valid: Bools | None = None,
     blank: tuple[Mapping[str, float], float] | None = None,
+    drawn: Mapping[float, float] = DRAWN,
 ) -> FieldThickness | None:
     """Return the thickness of every region of a field.
 
@@ -110,6 +115,8 @@ def weigh_field(
         False where a pixel must not be used.
     blank : tuple, optional
         Counts per pixel of a blank taken at the same dose, by element, and its pixels.
+    drawn : mapping of float to float, optional
+        Part of a dome's area that its label covers, by profile.
 
     Returns
     -------
@@ -143,10 +150,15 @@ def weigh_field(
         )  # fmt: skip
         scales.append(with_sensitivities(scale, pieces, pieces_px))
     n = int(labels.max(initial=0))
-    whole, pixels, beside = _sums(counts, labels, owner, use, level=level, n=n)
+    whole, pixels, around = _sums(counts, labels, owner, use, n=n)
     tolerance = model_tolerance(alloy, model.beam_energy_keV)
-    profile, firm = _profiles(scales[0], counts, labels, use & reach, n)
-    regions = _by_profile(tuple(scales), (whole, pixels, beside), (profile, firm), tolerance)
+    shapes = _profiles(scales[0], counts, labels, use & reach, (n, drawn))
+    profile = shapes[0]
+    part = np.array([drawn[p] for p in profile])
+    area = np.minimum(pixels / part, pixels + around)
+    beside = (pixels + around - area)[:, None] * level
+    regions = _by_profile(tuple(scales), (whole, area, beside), shapes, tolerance)
+    regions = _on_footprint(regions, np.divide(area, pixels, where=pixels > 0, out=area * 0 + 1))
     haze = None
     if blank is not None and ground_px:
         sums = counts[:, ground].sum(axis=1)[None]
@@ -228,10 +240,9 @@ def _sums(
     owner: Labels,
     use: Bools,
     *,
-    level: Floats,
     n: int,
 ) -> tuple[Floats, Floats, Floats]:
-    """Return counts with the rim, pixels without it, and the ground's counts in the rim."""
+    """Return counts with the rim, pixels without it, and pixels of the rim."""
 
     def per_region(where: Labels, plane: Floats | None = None) -> Floats:
         weights = None if plane is None else plane[use]
@@ -239,14 +250,24 @@ def _sums(
 
     whole = np.stack([per_region(owner, plane) for plane in counts], axis=1)
     pixels = per_region(labels)
-    rim = np.maximum(per_region(owner) - pixels, 0.0)
-    return whole, pixels, rim[:, None] * level
+    return whole, pixels, np.maximum(per_region(owner) - pixels, 0.0)
+
+
+def _on_footprint(found: Thickness, times: Floats) -> Thickness:
+    """Return means over the drawn area instead of over the whole dome: volume over area."""
+    ends = ("nm", "low", "high", "counting_low", "counting_high")
+    return replace(found, **{name: getattr(found, name) * times for name in ends})
 
 
 def _profiles(
-    scale: Scale, counts: Floats, labels: Labels, inner: Bools, n: int
+    scale: Scale,
+    counts: Floats,
+    labels: Labels,
+    inner: Bools,
+    size_drawn: tuple[int, Mapping[float, float]],
 ) -> tuple[Floats, Bools]:
     """Return the likeliest profile of each region, and whether it is told apart."""
+    n, drawn = size_drawn
     rows, columns = np.nonzero(inner)
     share = _depth_share(labels)[rows, columns]
     ring = np.minimum((share * _RINGS).astype(np.int64), _RINGS - 1)
@@ -264,7 +285,12 @@ def _profiles(
     for index, profile in enumerate(PROFILES):
         total = np.zeros((n, scale.thickness_nm.size))
         for k in range(_RINGS):
-            table = np.maximum(profile_table(scale, profile, k / _RINGS, (k + 1) / _RINGS), 1e-9)
+            table = np.maximum(
+                profile_table(
+                    scale, profile, *(drawn[profile] * end / _RINGS for end in (k, k + 1))
+                ),
+                1e-9,
+            )
             some = clean[:, k]
             total[some] += sums[some, k] @ np.log(table) - pixels[some, k, None] * table.sum(axis=0)
         fits[index] = total.max(axis=1)
