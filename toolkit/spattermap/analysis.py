@@ -400,9 +400,18 @@ def _believed(done: Analysis, examined: Examination, *, given: xr.Dataset | None
     notes = done.notes
     if given is not None and examined.blank is None:
         notes = tuple(note for note in notes if note != NO_BLANK)
+    weighed, streaks = done.weighed, done.streaks
+    held = examined.withheld
+    if weighed is not None and (held.coverage or held.of("shares", "metal")):
+        from spattermap.measure.weighing import FAULTY, withheld
+
+        weighed, n = withheld(*FAULTY), done.segmentation.n_droplets
+        streaks = streaks.assign(**weighed.columns(n + 1, n + len(streaks)))
     return replace(
         done,
         table=table,
+        weighed=weighed,
+        streaks=streaks,
         elements=withheld_verdicts(
             done.elements,
             examined.withheld,

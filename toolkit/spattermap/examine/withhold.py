@@ -22,6 +22,7 @@ _NUMBERS = {
     "coverage": ("coverage",),
     "sizes": ("d10_um", "d50_um", "d90_um", "area_d50_um"),
     "shares": ("share_droplets", "share_streaks", "share_haze"),
+    "resistivity": ("times_bulk", "implied_resistivity", "bulk_thickness"),
 }
 
 
@@ -172,6 +173,8 @@ def withheld_numbers(numbers: Mapping[str, Any], held: Withheld) -> dict[str, An
         taken += _NUMBERS["sizes"]
     if held.of("shares", "metal"):
         taken += _NUMBERS["shares"]
+    if held.coverage or held.connection or held.of("shares", "metal"):
+        taken += _NUMBERS["resistivity"]
     for axis in held.connection:
         taken += [f"connected_{axis}", f"sheet_conductance_ratio_{axis}", f"gap_to_cross_{axis}",
                   f"neck_{axis}"]  # fmt: skip

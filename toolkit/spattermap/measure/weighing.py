@@ -37,6 +37,10 @@ TOO_LARGE = (
     "No thickness: the field is too large to be weighed whole.",
     "Analyse a part of it, or bin the pixels, to have the thickness told.",
 )
+FAULTY = (
+    "No thickness: a fault was found in the maps that it would rest on.",
+    "Mend what the examination names, and the thickness is told.",
+)
 _RANGE_keV = (5.0, 30.0)
 
 
