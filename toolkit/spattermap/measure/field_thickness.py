@@ -159,6 +159,10 @@ def weigh_field(
     beside = (pixels + around - area)[:, None] * level
     regions = _by_profile(tuple(scales), (whole, area, beside), shapes, tolerance)
     regions = _on_footprint(regions, np.divide(area, pixels, where=pixels > 0, out=area * 0 + 1))
+    # The outline of a dome past saturation stands at its foot: no skirt explains its glass.
+    bare_rim = around[:, None] * level
+    drawn_whole = _by_profile(tuple(scales), (whole, pixels, bare_rim), shapes, tolerance)
+    regions = _either(regions, drawn_whole, drawn_whole.told == AT_LEAST)
     haze = None
     if blank is not None and ground_px:
         sums = counts[:, ground].sum(axis=1)[None]
@@ -251,6 +255,14 @@ def _sums(
     whole = np.stack([per_region(owner, plane) for plane in counts], axis=1)
     pixels = per_region(labels)
     return whole, pixels, np.maximum(per_region(owner) - pixels, 0.0)
+
+
+def _either(one: Thickness, other: Thickness, where: Bools) -> Thickness:
+    """Return `other` where asked, `one` elsewhere."""
+    names = ("nm", "low", "high", "counting_low", "counting_high", "model", "told")
+    return replace(
+        one, **{name: np.where(where, getattr(other, name), getattr(one, name)) for name in names}
+    )
 
 
 def _on_footprint(found: Thickness, times: Floats) -> Thickness:
