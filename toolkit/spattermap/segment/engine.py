@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from spattermap.core.arrays import Bools, Floats, Integers, Labels
 from spattermap.core.grid import Box, Grid, MemoryStore, Picture, Source, Store
@@ -54,6 +55,7 @@ TOO_WEAK = (
 )
 IN_PARTS = ImageReading(used=False, why="a field worked on in parts is drawn from its maps alone")
 NOTHING_SHOWN = ImageReading(used=False, why="the maps show nothing to compare it with")
+ONE_REGION = "the metal is one joined region, whose necks the counts tell better"
 NO_IMAGE = "Cracks were asked for, but the map set has no electron image to find them in."
 
 
@@ -386,6 +388,9 @@ def _with_image(
         for name in electron_images(maps)
     ]
     best = max(readings, key=lambda one: (one.used, one.transform is not None, one.explained))
+    if best.used and _is_one_region(evidence.labels > 0):
+        # Outlines snapped to the picture's edges opened necks of a film that conducts.
+        best = replace(best, used=False, labels=None, why=ONE_REGION)
     field = replace(field, image=replace(best, labels=None, confidence=None, fraction=None))
     if best.labels is None or best.confidence is None:
         return found, order, confidence, field
@@ -397,6 +402,20 @@ def _with_image(
     wanted = (found.area[order] > 0) & (found.area[order] >= _least_area(field))
     notes = tuple(note for note in field.notes if note != TOO_WEAK)
     return found, order[wanted], best.confidence[wanted], replace(field, notes=notes)
+
+
+def _is_one_region(metal: Bools) -> bool:
+    """Return whether most of the metal is one region that reaches across the field; (y, x)."""
+    pieces, n = ndimage.label(metal)
+    if n == 0:
+        return False
+    areas = np.bincount(pieces.ravel())[1:]
+    largest = int(areas.argmax()) + 1
+    across = any(
+        (first == largest).any() and (last == largest).any()
+        for first, last in ((pieces[0], pieces[-1]), (pieces[:, 0], pieces[:, -1]))
+    )
+    return across and areas.max() > 0.5 * areas.sum()
 
 
 def _evidence(field: _Field, found: Found, order: Integers) -> MapEvidence:
