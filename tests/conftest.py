@@ -81,6 +81,7 @@ def hand_made_analysis(*, droplets=12, pixel_size_um=0.25, electron_image=True, 
             blur_px=0.8,
             smallest_trusted_px=5.5,
             metal=metal,
+            image=None,
         ),
         continuity=SimpleNamespace(
             x=_insulating(), y=_insulating(), edges=connectivity(labels > 0), window=None

@@ -127,7 +127,7 @@ def test_oxide_names_where_it_lies(droplets):
 def test_cracks_are_told_with_chance(droplets):
     mask = np.zeros(droplets.labels.shape, dtype=bool)
     cracks = {"mask": mask, "n": 9, "length_px": 300.0, "at_regions": 9,
-              "at_regions_expected": 2.0, "p_value": 0.005}  # fmt: skip
+              "at_regions_expected": 2.0, "p_value": 0.005, "density_per_px": 0.01}  # fmt: skip
     found = replace(droplets, segmentation=replace(droplets.segmentation, cracks=cracks))
     said = told(found, "cracks")
     assert "9 cracks" in said.answer

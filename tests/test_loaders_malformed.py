@@ -800,12 +800,6 @@ def electron_image_missing(folder):
     return sidecar(folder, 'electron_image = "image.tif"\n')
 
 
-@case("one size")
-def electron_image_of_another_size(folder):
-    tiff(folder, "image.tif", np.zeros((90, 90), dtype=np.uint8))
-    return sidecar(folder, 'electron_image = "image.tif"\n')
-
-
 @case("must be a known name")
 def line_of_an_element_not_mapped(folder):
     return sidecar(folder, '[lines]\nZn = "Zn Ka"\n')

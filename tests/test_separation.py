@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from spattermap.core.errors import InputError
 from spattermap.core.mapset import facts, make_map_set, stated_roles
 from spattermap.core.settings import Settings
 from spattermap.noise.moments import block_moments
@@ -310,12 +311,11 @@ def test_a_field_without_bare_area_is_undecided():
     assert "edge of the deposit" in table.loc["Zn", "next_step"]
 
 
-def test_a_blank_without_one_of_the_elements_does_not_count_as_a_blank():
+def test_a_blank_without_one_of_the_alloys_elements_is_refused():
     maps, labels, n = odd_maps()
     plate = make_blank(SMALL.with_changes(shape=(96, 96)), seed=5).maps
-    with_part = verdicts(maps, labels, n, blank=plate.sel(element=["Si", "O", "Cu"]))
-    without = verdicts(maps, labels, n)
-    pd.testing.assert_series_equal(with_part["verdict"], without["verdict"])
+    with pytest.raises(InputError, match="every alloy element, got none of Zn"):
+        verdicts(maps, labels, n, blank=plate.sel(element=["Si", "O", "Cu"]))
 
 
 def test_lazy_maps_give_the_same_words():

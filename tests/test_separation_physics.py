@@ -188,8 +188,8 @@ LIMIT = CompositionLimit(1.45, {"Cu Ka": 0.81, "Zn Ka": 0.7}, 20.0)
 def test_the_limit_in_words():
     assert LIMIT.smallest_um == 1.45
     assert LIMIT.sentence() == (
-        "At 20 keV electrons reach 1.4 um into the alloy and its lines come from up to (um): "
-        "Cu Ka 0.81, Zn Ka 0.7. The composition of a droplet less than 1.4 um wide cannot be told "
+        "At 20 keV electrons reach 1.4 µm into the alloy and its lines come from up to (um): "
+        "Cu Ka 0.81, Zn Ka 0.70. The composition of a droplet less than 1.4 µm wide cannot be told "
         "from its size."
     )
 

@@ -135,7 +135,7 @@ def judged(one: Draw, seed: int, *, n_resamples: int = 300) -> tuple[pd.DataFram
         names, alloy=list(known.alloy), substrate=list(known.substrate), how="stated"
     )
     settings = Settings(n_resamples=n_resamples)
-    found = segment(scene.maps, roles, settings=settings, blank=plate)
+    found = segment(scene.maps, roles, settings=settings)
     moments = block_moments(scene.maps, labels=found.labels, n_droplets=found.n_droplets)
     table = judge(scene.maps, moments, roles, found, blank=plate, settings=settings)
     truth = scene.truth["elements"]

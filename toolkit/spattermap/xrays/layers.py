@@ -142,7 +142,7 @@ def layer_model(
     >>> model = layer_model({"Cu": "Cu Ka", "Si": "Si Ka"}, {"Cu": 100.0}, {"Si": 47, "O": 53},
     ...                     beam_energy_keV=15.0)
     >>> left = np.interp(100.0, model.thickness_nm, model.lines["Si"].substrate)
-    >>> 0.42 < left < 0.48
+    >>> bool(0.42 < left < 0.48)
     True
     """
     beam = positive(beam_energy_keV, "beam_energy_keV", unit="keV")
