@@ -249,7 +249,8 @@ SAVE = (
     "out.mkdir()\n"
     "analysis.write_tables(out)\n"
 )
-TABLES = ("summary.json", "droplets.csv", "streaks.csv", "elements.csv", "pairs.csv", "labels.tif")
+TABLES = ("summary.json", "droplets.csv", "streaks.csv", "elements.csv", "pairs.csv", "labels.tif",
+          "examination.csv")  # fmt: skip
 
 
 def test_same_bytes_on_one_and_two_threads_eager_and_chunked(tmp_path):

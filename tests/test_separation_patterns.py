@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from spattermap.core.errors import InputError
 from spattermap.core.mapset import Roles, make_map_set
 from spattermap.core.settings import Settings
 from spattermap.noise.moments import block_moments
@@ -350,11 +351,12 @@ def test_a_blank_is_read_in_the_order_of_the_deposit():
     assert context.blank.s.sum(axis=(0, 1)).tolist() == pytest.approx([40.0, 80.0, 2000.0])
     np.testing.assert_array_equal(context.blank.noise, context.blank.s)
     assert context.levels.dose == pytest.approx(1.0)
-    # More elements than needed do no harm, one too few is no blank.
+    # More elements than needed do no harm, one of the alloy too few is refused.
     more = make_map_set(np.ones((4, 20, 20)), ["Si", "Zn", "Cu", "Ti"])
     assert gathered(maps, labels, blank=more).blank.elements == ("Cu", "Zn", "Si")
     fewer = make_map_set(np.ones((2, 20, 20)), ["Si", "Zn"])
-    assert gathered(maps, labels, blank=fewer).blank is None
+    with pytest.raises(InputError, match="every alloy element, got none of Cu"):
+        gathered(maps, labels, blank=fewer)
 
 
 # --- Several fields ------------------------------------------------------------------------------
