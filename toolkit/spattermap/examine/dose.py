@@ -24,6 +24,7 @@ LINE_Z = 9.0
 # Directions of structure are weighted down by this much against noise: in the sum that is left,
 # metal that comes and glass that goes cancel.
 SHARPNESS = 100.0
+OPPOSITE_Z = 5.0  # maps that change this surely, some up and some down, saw no change of dose
 LEAST_EXPOSURE = 0.35  # rows that saw less than this of the dose are left out, not evened
 
 
@@ -44,10 +45,32 @@ def exposure(seen: Observed) -> list[Finding]:
         if profile is None:
             continue
         found = _judge(check, "all", profile, axis)
-        if found is not None:
+        if found is not None and not _is_structure(seen, axis, profile.step()[1]):
             return [found]
         worst = max(worst, profile.step()[0])
     return [Finding(check, value=worst, limit=STEP_Z)]
+
+
+def _is_structure(seen: Observed, axis: int, at: int) -> bool:
+    """Return whether maps change in opposite ways at a line, as at the straight edge of a film.
+
+    Statistic: change of each map between the blocks of `WINDOW` lines before and after the line,
+    in standard errors from its scatter along the lines, which holds the structure too. A dose
+    moves all maps one way; metal that begins there raises its own and lowers the glass.
+    """
+    keep = np.flatnonzero(seen.alive)
+    planes = seen.planes[keep] if axis == 0 else seen.planes[keep].transpose(0, 2, 1)
+    valid = (seen.valid if axis == 0 else seen.valid.T)[at - WINDOW : at + WINDOW]
+    sums, pixels = block_sums(planes[:, at - WINDOW : at + WINDOW], valid, WINDOW)
+    used = (pixels >= 0.5 * WINDOW**2).all(axis=0)
+    if np.count_nonzero(used) < 4:
+        return False
+    mean = sums[..., used] / pixels[:, used]
+    change = mean[:, 1] - mean[:, 0]
+    error = change.std(axis=1, ddof=1) / np.sqrt(change.shape[1])
+    z = change.mean(axis=1) / np.maximum(error, 1e-12)
+    large = np.abs(change.mean(axis=1)) > LEAST_STEP * mean.mean(axis=(1, 2))
+    return bool((large & (z > OPPOSITE_Z)).any() and (large & (z < -OPPOSITE_Z)).any())
 
 
 def exposure_of_one(seen: Observed) -> list[Finding]:
