@@ -272,12 +272,17 @@ def _shifted(
     at, best = float(plain[0, 0]), float(plain[shift])
     # Where the structure is, counts and so their noise are not those of the mean.
     noise = max(1.0, float((expected**2 * ready.rates[k]).sum()) / max(power, 1e-12))
-    gain = 2 * abs(best) * (abs(best) - abs(at)) / max(power * noise, 1e-12)
-    gain = gain if at * best > 0 else 0.0
+    at = at if best > 0 else -at
+    if at <= 0:
+        # Farther than a droplet is wide. Two effects that cancel at no shift (continuum up, glass
+        # down) leave a ring of peaks; a map that was shifted has one.
+        alone = abs(best) > TWICE * _second(plain, shift, _reach(expected))
+        at = at if alone else abs(best)
+    gain = 2 * abs(best) * (abs(best) - at) / max(power * noise, 1e-12)
     element, side = ready.seen.elements[k], ready.side
     rows, columns = shift[0] * side, shift[1] * side
     far = float(np.hypot(*shift)) >= LEAST_SHIFT
-    if not (far and gain > SHIFT_CHI2 and abs(best) > 1.02 * abs(at)):
+    if not (far and gain > SHIFT_CHI2 and abs(best) > 1.02 * at):
         return Finding(check, element, value=0.0, limit=PEAK_Z)
     return _movable(check, element, float(np.sqrt(gain)), (rows, columns))
 

@@ -181,8 +181,9 @@ def _together(found: list[Finding], seen: Observed) -> list[Finding]:
     if 2 * len(bad) < np.count_nonzero(seen.alive) or not bad:
         return found
     mend = Mend("intensity", "all", "the noise was estimated from the maps themselves")
-    first = bad[0]
-    rest = [f for f in found if f is not first]
+    # Small regions of a noise that is not known are noise.
+    first = replace(bad[0], withholds=(*bad[0].withholds, ("sizes", "all")))
+    rest = [f for f in found if f is not bad[0]]
     return [replace(first, mends=(mend,)), *rest]
 
 
