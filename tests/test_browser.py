@@ -1,6 +1,7 @@
 """A real browser: the page with the network off, and the notebook with its panel in JupyterLab."""
 
 import os
+import re
 import secrets
 import shutil
 import socket
@@ -207,7 +208,7 @@ def test_layers_and_the_address_keep_the_view(field, report):
     canvas_of(field).focus()
     for key in ("n", "n", "+", "+", "ArrowRight"):
         field.keyboard.press(key)
-    field.wait_for_function("location.hash.includes('under=Zn&')")
+    field.wait_for_url(re.compile("under=Zn&"))
     field.wait_for_timeout(400)
     kept = field.evaluate("location.hash")
     row = field.locator(".field-card h3").text_content()
