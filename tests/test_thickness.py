@@ -17,6 +17,7 @@ from scipy.ndimage import gaussian_filter
 import spattermap
 from spattermap.core.mapset import Roles
 from spattermap.measure.field_thickness import FieldThickness, deposited, weigh_field
+from spattermap.measure.metal_weight import weigh as weigh_maps
 from spattermap.measure.thickness import (
     AT_LEAST,
     AT_MOST,
@@ -24,7 +25,6 @@ from spattermap.measure.thickness import (
     TOLD,
     model_tolerance,
 )
-from spattermap.measure.weighing import weigh as weigh_maps
 from spattermap.xrays.layers import LayerModel, layer_model
 
 FILMS = pd.read_csv(Path(__file__).parent / "reference" / "layers" / "films.csv")
@@ -287,6 +287,29 @@ def test_withheld_where_a_fact_is_missing(fact: str, why: str, step: str) -> Non
     assert step in found.next_step
     assert np.isnan(found.columns(1, 1)["thickness_nm"]).all()
     assert np.isnan(found.summary()["mean_thickness_nm"])
+
+
+def test_picture_of_thickness_marks_what_is_only_a_bound() -> None:
+    nm, labels = np.zeros((96, 160)), np.zeros((96, 160), np.int32)
+    nm[20:76, 20:60], nm[20:76, 100:140] = 100.0, 3000.0
+    labels[20:76, 20:60], labels[20:76, 100:140] = 1, 2
+    counts = mapped(nm, "Cu", 15, counts=10.0, seed=3)
+    maps = spattermap.make_map_set(
+        counts, ["Cu", "Si"], lines=["Cu Ka", "Si Ka"], pixel_size_um=0.25, alloy={"Cu": 100.0},
+        substrate=SILICA, beam_energy_keV=15.0,
+    )  # fmt: skip
+    segmentation = SimpleNamespace(blur_px=1.0, n_droplets=2)
+    found = weigh_maps(maps, Roles(("Cu",), ("Si",)), segmentation, labels=labels)
+    picture = found.picture(labels)
+    assert picture is not None
+    thin, thick, bare = (picture.isel(y=48, x=x) for x in (40, 120, 80))
+    assert float(thin.nm_low) < float(thin.nm) < float(thin.nm_high)
+    assert not bool(thin.only_bound)
+    assert bool(thick.only_bound)
+    assert float(thick.nm) == float(thick.nm_low) > 200.0
+    assert np.isinf(float(thick.nm_high))
+    assert np.isnan(float(bare.nm))
+    assert not bool(bare.only_bound)
 
 
 def test_tolerance_rises_with_atomic_number_and_covers_alloys() -> None:

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from spattermap.examine import Examination
     from spattermap.measure.connection import Continuity
     from spattermap.measure.form import Morphology
-    from spattermap.measure.weighing import Weighed
+    from spattermap.measure.metal_weight import Weighed
     from spattermap.noise.moments import BlockMoments
     from spattermap.segment.result import Segmentation
     from spattermap.verdict.composition import CompositionLimit
@@ -139,6 +139,23 @@ class Analysis:
         else:
             rows = self.table
         return rows if self.weighed is None else self.weighed.beside(rows)
+
+    def thickness_map(self) -> xr.Dataset | None:
+        """Return how thick the metal is, as pictures on the maps' grid.
+
+        Returns
+        -------
+        xarray.Dataset or None
+            ``nm``, ``nm_low``, ``nm_high`` (float32, dims (y, x), nm): mean thickness of the region
+            a pixel lies in, with bounds of 95 %; NaN outside regions and where nothing is told,
+            infinity where there is no upper bound. ``only_bound`` (bool): there ``nm`` is itself a
+            bound, "at least" where ``nm == nm_low``, else "at most". None where the thickness is
+            withheld; `weighed` says why.
+        """
+        if self.weighed is None:
+            return None
+        found = self.weighed.picture(self.labels.values)
+        return None if found is None else found.assign_coords(self.labels.coords)
 
     @property
     def title(self) -> str:
@@ -403,7 +420,7 @@ def _believed(done: Analysis, examined: Examination, *, given: xr.Dataset | None
     weighed, streaks = done.weighed, done.streaks
     held = examined.withheld
     if weighed is not None and (held.coverage or held.of("shares", "metal")):
-        from spattermap.measure.weighing import FAULTY, withheld
+        from spattermap.measure.metal_weight import FAULTY, withheld
 
         weighed, n = withheld(*FAULTY), done.segmentation.n_droplets
         streaks = streaks.assign(**weighed.columns(n + 1, n + len(streaks)))
@@ -549,7 +566,7 @@ def _weighed(
     blank: xr.Dataset | None,
 ) -> Weighed:
     """Weigh a field that fits into memory; a larger one is not weighed."""
-    from spattermap.measure.weighing import TOO_LARGE, weigh, withheld
+    from spattermap.measure.metal_weight import TOO_LARGE, weigh, withheld
 
     if math.prod(labels.shape) > LARGEST_WHOLE_PX:
         return withheld(*TOO_LARGE)

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from spattermap.core.arrays import Floats
-    from spattermap.measure.weighing import Weighed
+    from spattermap.measure.metal_weight import Weighed
 
 # Oxygen atoms a metal atom in the common oxides (stoichiometry, exact).
 OXIDES: dict[str, tuple[float, ...]] = {

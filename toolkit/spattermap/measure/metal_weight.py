@@ -94,6 +94,28 @@ class Weighed:
             "thickness_told": told.astype(object),
         }
 
+    def picture(self, labels: Labels) -> xr.Dataset | None:
+        """Return the thickness of every pixel's region, see `Analysis.thickness_map`."""
+        import xarray as xr
+
+        if self.field is None:
+            return None
+        t, some = self.field.regions, self.field.pixels > 0
+        told = np.where(some, t.told, NOT_TOLD)
+        known = told != NOT_TOLD
+        values = {
+            "nm": np.where(told == TOLD, t.nm, np.where(told == AT_LEAST, t.low, t.high)),
+            "nm_low": t.low,
+            "nm_high": t.high,
+        }
+        planes: dict[str, Any] = {}
+        for name, value in values.items():
+            flat = np.concatenate([[np.nan], np.where(known, value, np.nan)]).astype(np.float32)
+            planes[name] = (("y", "x"), flat[labels])
+        only = np.concatenate([[False], known & (told != TOLD)])
+        planes["only_bound"] = (("y", "x"), only[labels])
+        return xr.Dataset(planes, attrs={"units": "nm"})
+
     def beside(self, droplets: pd.DataFrame) -> pd.DataFrame:
         """Return the table of droplets with thickness before the counts of the elements."""
         found = self.columns(1, len(droplets))
