@@ -34,8 +34,8 @@ PART = (
     "test_report.py",
     "test_xrays.py",
 )
-# Small, and a direct dependency: can it be had, so can the rest.
-PROBE = "tqdm"
+# A direct dependency, and small: can it be had, so can the rest.
+PROBE = "pytest"
 
 
 def requirements() -> list[str]:
