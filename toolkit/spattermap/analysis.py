@@ -602,7 +602,10 @@ def _cracked(cracks: dict[str, Any], size: float) -> dict[str, Any]:
 def _connection(maps: xr.Dataset, found: Segmentation, settings: Settings) -> Continuity:
     from spattermap.measure import connection as continuity
 
-    known = facts(maps)
+    known, image = facts(maps), found.image
+    otherwise = None
+    if image is not None and image.otherwise is not None:
+        otherwise = image.otherwise, "maps" if image.used else "electron image"
     return continuity.describe(
         found.metal,
         pixel_size=known.pixel_size,
@@ -610,6 +613,7 @@ def _connection(maps: xr.Dataset, found: Segmentation, settings: Settings) -> Co
         measured=known.measured,
         alloy=known.alloy,
         valid=valid_mask(maps) if "valid" in maps else None,
+        otherwise=otherwise,
     )
 
 

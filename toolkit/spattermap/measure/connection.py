@@ -25,6 +25,7 @@ from spattermap.measure.conductance import (
     sheet_conductance,
     wiener_bounds,
 )
+from spattermap.measure.contact import Contact, contact
 from spattermap.measure.network import Connectivity, connectivity
 from spattermap.measure.resistivity import (
     STATED_BULK,
@@ -69,6 +70,7 @@ def reasons(found: Continuity, measured: Mapping[str, Any]) -> tuple[str, ...]:
     told += [_conductance(sheet) for sheet in (found.x, found.y) if sheet.ratio_high > 0]
     if found.x.ratio > 0 and found.y.ratio > 0:
         told += _shape_of_current(found)
+    told += _otherwise(found)
     told += _measured(found, measured)
     if found.masked_inside > 0:
         told.append(
@@ -103,7 +105,7 @@ def next_step(found: Continuity, measured: Mapping[str, Any]) -> str:
     resists = measured.get("sheet_resistance_ohm_per_sq")
     if not (found.edges.crosses_x or found.edges.crosses_y):
         return _step_towards_crossing(found, resists is not None)
-    if _decided_by_pixels(found):
+    if _decided_by_pixels(found) or crossing_is_open(found):
         return "Map the narrowest places with half the pixel size: few pixels decide there."
     if resists is None:
         return "Measure the sheet resistance, to compare it with the conductance of this map."
@@ -138,6 +140,39 @@ def _crossing(found: Continuity) -> str:
         return f"The metal crosses the field in x and in y; {share}."
     other = "y" if ways[0] == "x" else "x"
     return f"The metal crosses the field in {ways[0]} but not in {other}; {share}."
+
+
+def crossing_is_open(found: Continuity) -> bool:
+    """Return whether maps and electron image, where both can draw, disagree on a way across."""
+    other = found.otherwise
+    return other is not None and (
+        (other.crosses_x, other.crosses_y) != (found.edges.crosses_x, found.edges.crosses_y)
+    )
+
+
+def _otherwise(found: Continuity) -> list[str]:
+    """Return what the other drawing of the metal says of the connection."""
+    other = found.otherwise
+    if other is None:
+        return []
+    if other.drawn_by == "electron image":
+        told = "Outlines of the electron image, sharper than the X-rays"
+    else:
+        told = "Outlines of the maps alone, blurred by the X-rays' resolution"
+    changes = [
+        f"{n} neck{'s' if n > 1 else ''} {what}"
+        for n, what in ((other.necks_opened, "fewer"), (other.necks_closed, "more"))
+        if n
+    ]
+    told += f", show {' and '.join(changes) if changes else 'the same necks'}"
+    ratios = [
+        f"{by_other:.3g} instead of {ours:.3g} of a full film along {way}"
+        for way, by_other, ours in (
+            ("x", other.ratio_x, found.x.ratio), ("y", other.ratio_y, found.y.ratio),
+        )
+        if by_other > 0 or ours > 0
+    ]  # fmt: skip
+    return [f"{told}: {' and '.join(ratios)}." if ratios else f"{told}; they do not cross either."]
 
 
 def _ways(found: Continuity) -> tuple[tuple[str, bool], ...]:
@@ -293,6 +328,8 @@ class Continuity:
         everything here refers; None for the whole field.
     masked_inside : float
         Share of the window that is masked and was counted as bare.
+    otherwise : Contact or None
+        Where maps and electron image can both draw the metal, the connection by the other one.
     """
 
     coverage: float
@@ -315,6 +352,7 @@ class Continuity:
     next_step: str = ""
     window: tuple[int, int, int, int] | None = None
     masked_inside: float = 0.0
+    otherwise: Contact | None = None
 
     def summary(self) -> dict[str, Any]:
         """Return the plain values for ``summary.json``.
@@ -348,6 +386,15 @@ class Continuity:
         found["dose_to_connect"] = self.dose_to_connect
         found["half_heat_share"] = self.half_heat_share
         found["conductance_coarsened_px"] = self.coarsened
+        if self.otherwise is not None:
+            found["otherwise_drawn_by"] = self.otherwise.drawn_by
+            found["necks_opened"] = self.otherwise.necks_opened
+            found["necks_closed"] = self.otherwise.necks_closed
+            for axis in ("x", "y"):
+                found[f"connected_{axis}_otherwise"] = getattr(self.otherwise, f"crosses_{axis}")
+                found[f"sheet_conductance_ratio_{axis}_otherwise"] = getattr(
+                    self.otherwise, f"ratio_{axis}"
+                )
         if self.resistivity is not None:
             found["implied_resistivity_ohm_m"] = self.resistivity.resistivity_ohm_m
             found["times_bulk"] = self.resistivity.times_bulk
@@ -372,6 +419,7 @@ def describe(
     valid: npt.ArrayLike | None = None,
     length_unit: str = "um",
     largest_solved_px: int = LARGEST_SOLVED_PX,
+    otherwise: tuple[npt.ArrayLike, str] | None = None,
 ) -> Continuity:
     """Return the continuity of one field.
 
@@ -399,6 +447,9 @@ def describe(
     largest_solved_px : int, optional
         Pixels up to which the sheet is solved at full resolution. Above, blocks are averaged
         first; the result says so, and its bounds are then those of the averaged map.
+    otherwise : tuple of (array_like of bool, dims (y, x), str), optional
+        The metal as the other of maps and electron image draws it, and which of the two that is;
+        left out where the field is averaged.
 
     Returns
     -------
@@ -410,12 +461,14 @@ def describe(
         If an argument is not allowed, or a measured value is not a positive number.
     """
     mask = image_2d(metal, "metal").astype(bool)
+    other = None if otherwise is None else image_2d(otherwise[0], "otherwise").astype(bool)
     side = positive(pixel_size, "pixel_size")
     window, masked_inside = None, 0.0
     if valid is not None:
         window, masked_inside = _usable_window(image_2d(valid, "valid").astype(bool), mask.shape)
         part = (slice(*window[:2]), slice(*window[2:]))
         mask = (mask & np.asarray(valid, dtype=bool))[part]
+        other = None if other is None else (other & np.asarray(valid, dtype=bool))[part]
         thickness = None if thickness is None else np.asarray(thickness)[part]
     coverage = float(mask.mean())
     edges = connectivity(mask)
@@ -443,7 +496,9 @@ def describe(
         coarsened=coarsened,
         window=window,
         masked_inside=masked_inside,
-    )
+        otherwise=None if otherwise is None or other is None or coarsened > 1
+        else contact(mask, other, drawn_by=otherwise[1]),
+    )  # fmt: skip
     return _with_words(found, measured)
 
 

@@ -391,6 +391,8 @@ def _with_image(
     if best.used and _is_one_region(evidence.labels > 0):
         # Outlines snapped to the picture's edges opened necks of a film that conducts.
         best = replace(best, used=False, labels=None, why=ONE_REGION)
+    elif best.used:
+        best = replace(best, otherwise=evidence.labels > 0)
     field = replace(field, image=replace(best, labels=None, confidence=None, fraction=None))
     if best.labels is None or best.confidence is None:
         return found, order, confidence, field

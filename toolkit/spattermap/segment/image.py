@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from spattermap.core.arrays import Bools, Labels, Singles
 from spattermap.segment import image_evidence, image_regions
@@ -65,6 +66,9 @@ class ImageReading:
         Regions of the picture that the counts refused, and regions that only the maps show.
     name : str
         Which of the map set's images.
+    otherwise : numpy.ndarray of bool, dims (y, x), or None
+        Where picture and maps can both draw the metal, as the one that was not believed draws it;
+        the picture at its own edges.
     """
 
     used: bool
@@ -79,6 +83,7 @@ class ImageReading:
     refused: int = 0
     only_maps: int = 0
     name: str = "electron_image"
+    otherwise: Bools | None = None
 
     def summary(self, pixel_size: float) -> dict[str, Any]:
         """Return the headline entries; lengths in the unit of `pixel_size`, endings in ``_um``."""
@@ -242,14 +247,15 @@ def _drawn(
         unexplained=max(1 - learned.explained, 0.01), noise=noise,
     )  # fmt: skip
     at_edges, rise = image_regions.snapped(fused, picture)
-    mask = image_regions.at_half_height(at_edges, picture) if rise > 1.0 else fused > 0.5
+    sharp = image_regions.at_half_height(at_edges, picture)
+    mask = sharp if rise > 1.0 else fused > 0.5
     # A detector to one side lights one flank: what is learned from it lies aside, the outlines at
     # the picture's edges do not. So the outlines place the picture last.
     outline = image_regions.blurred(mask.astype(np.float32), blur)
     at = correction(maps.fraction, maps.valid & inside, outline, noise=noise)
     placed = after(known.transform, at)
     if placed.farthest(known.transform, mask.shape) >= _SETTLED:
-        mask, inside = (moved(m.astype(np.float32), at) > 0.5 for m in (mask, inside))
+        mask, sharp, inside = (moved(m.astype(np.float32), at) > 0.5 for m in (mask, sharp, inside))
         picture, fused = moved(picture, at), moved(fused, at)
         known = replace(known, transform=placed)
     # Beside the picture the maps alone draw.
@@ -268,8 +274,10 @@ def _drawn(
     known = replace(known, support=support)
     if not kept[:n_drawn].any() or support < _LEAST_SUPPORT:
         return replace(known, why="its edges are not where the maps show metal")
+    # The picture's own edges, about what the counts confirmed: necks that these close or open.
+    sharp = np.where(inside, sharp, mask) & ndimage.binary_dilation(labels > 0)
     return replace(
-        known, used=True, labels=labels, fraction=fused,
+        known, used=True, labels=labels, fraction=fused, otherwise=sharp,
         confidence=np.asarray(1 / (1 + np.exp(-odds[kept]))),
         refused=int(np.count_nonzero(~kept[:n_drawn])),
         only_maps=int(np.count_nonzero(kept[n_drawn:])),

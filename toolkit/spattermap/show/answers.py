@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any, TypeGuard
 
 from spattermap.core import estimate
 from spattermap.core.mapset import facts, unit_name
+from spattermap.measure.connection import crossing_is_open
 from spattermap.measure.oxide import oxygen_ratio_words
 from spattermap.show.examined import part_seen, withheld_of
 from spattermap.show.pieces import Fragment
@@ -338,6 +339,8 @@ def _connection(analysis: Any, known: Mapping[str, Any]) -> Answer:
             )
             return _answer("connection", f"{said}.", "open", _HAZE_NEXT)
         step = _continuity(analysis, "next_step") or ""
+        if _drawn_otherwise(analysis):
+            return _answer("connection", f"{said}; {_drawn_otherwise(analysis)}.", "open", step)
         return _answer("connection", f"{said}.", "likely", step)
     ratios = [
         f"{with_interval(dict(known), f'sheet_conductance_ratio_{axis}', as_percent=True)} in "
@@ -355,7 +358,25 @@ def _connection(analysis: Any, known: Mapping[str, Any]) -> Answer:
             step = _continuity(analysis, "next_step") or ""
     elif not _is_number(measured):
         step = "Measure the sheet resistance."
+    if _drawn_otherwise(analysis):
+        # Where a current was measured, that the sample conducts is not open.
+        sure = "likely" if _is_number(measured) else "open"
+        step = _continuity(analysis, "next_step") or step
+        return _answer("connection", f"{said}; {_drawn_otherwise(analysis)}.", sure, step)
     return _answer("connection", f"{said}.", "shown", step)
+
+
+def _drawn_otherwise(analysis: Any) -> str:
+    """Return what maps and electron image disagree on; empty where they agree or one is alone."""
+    found = getattr(analysis, "continuity", None)
+    other = getattr(found, "otherwise", None)
+    if other is None or not crossing_is_open(found):
+        return ""
+    ways = [axis for axis in ("x", "y") if getattr(other, f"crosses_{axis}")]
+    crosses = f"cross in {' and '.join(ways)}" if ways else "cross in neither direction"
+    if other.drawn_by == "electron image":
+        return f"but the sharper outlines of the electron image {crosses}"
+    return f"but the outlines of the maps alone {crosses}"
 
 
 def _continuity(analysis: Any, name: str) -> Any:
