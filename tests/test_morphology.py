@@ -24,7 +24,7 @@ def segmented(labels, n_streaks=0):
         information=5.0,
         blur_px=0.0,
         smallest_trusted_px=2.0,
-        confidence=np.ones(int(labels.max()) - n_streaks),
+        confidence=np.ones(int(labels.max())),
         streaks=pd.DataFrame(),
     )
 
@@ -43,7 +43,7 @@ def grid_of_squares(side=60, step=12):
 def described(labels, **more):
     result = segmented(labels, more.pop("n_streaks", 0))
     droplets = measure_regions(labels, pixel_size=0.5)
-    droplets = as_droplets(droplets, np.ones(len(droplets)))
+    droplets = as_droplets(droplets, result, droplets["label"].to_numpy(), pixel_size=0.5)
     return describe(result, droplets, pixel_size=0.5, **more)
 
 

@@ -42,7 +42,7 @@ def analysed(n=60, pixel_size=0.5):
         streaks=pd.DataFrame(),
     )
     table = measure_regions(labels, pixel_size=pixel_size)
-    table = as_droplets(table, np.ones(len(table)))
+    table = as_droplets(table, found, table["label"].to_numpy(), pixel_size=pixel_size)
     form = describe(found, table, pixel_size=pixel_size)
     maps = make_map_set(labels[None], ["Cu"], pixel_size_um=pixel_size)
     return SimpleNamespace(

@@ -1,5 +1,7 @@
 """Shape descriptors of known outlines, shape classes, satellites, and the evidence of arrival."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -13,7 +15,8 @@ from spattermap.measure.shapes import ellipse_circularity, satellites, shape_cla
 def droplets_of(labels):
     """Return the table of droplets of a labelled picture."""
     table = measure_regions(labels)
-    return as_droplets(table, np.ones(len(table)))
+    found = SimpleNamespace(confidence=np.ones(labels.max()), shared=np.zeros(0, dtype=bool))
+    return as_droplets(table, found, table["label"].to_numpy(), pixel_size=1.0)
 
 
 @pytest.mark.outside(

@@ -45,7 +45,7 @@ class Contact:
 
 def contact(metal: Bools, other: Bools, *, drawn_by: str) -> Contact:
     """Return the connection of `other`, and which necks of `metal` it opens and closes; (y, x)."""
-    pieces, others = (ndimage.label(one)[0] for one in (metal, other))
+    pieces, others = (ndimage.label(one)[0].astype(np.int32) for one in (metal, other))
     ratio_x, ratio_y = (
         sheet_conductance(other, direction=way, tolerance=_TOLERANCE).ratio for way in ("x", "y")
     )

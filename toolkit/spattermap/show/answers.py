@@ -369,9 +369,9 @@ def _connection(analysis: Any, known: Mapping[str, Any]) -> Answer:
 def _drawn_otherwise(analysis: Any) -> str:
     """Return what maps and electron image disagree on; empty where they agree or one is alone."""
     found = getattr(analysis, "continuity", None)
-    other = getattr(found, "otherwise", None)
-    if other is None or not crossing_is_open(found):
+    if found is None or found.otherwise is None or not crossing_is_open(found):
         return ""
+    other = found.otherwise
     ways = [axis for axis in ("x", "y") if getattr(other, f"crosses_{axis}")]
     crosses = f"cross in {' and '.join(ways)}" if ways else "cross in neither direction"
     if other.drawn_by == "electron image":
