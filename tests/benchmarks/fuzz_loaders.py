@@ -1,19 +1,18 @@
-"""Damage valid files at random and load them; run by hand.
+"""Injure valid files of every family and load them; run by hand.
 
-    python tests/benchmarks/fuzz_loaders.py [minutes] [seed] [--only WORD] [--try NUMBER]
+    python tests/benchmarks/fuzz_loaders.py [loads] [seed] [--only WORD] [--try NUMBER]
 
-Every load must give a map set or a one-line SpattermapError, within 20 s and 1 GiB. The loads are
-made by a worker process, which writes number and format of each try to a trail before it begins;
-where the worker dies or hangs, the damaged files are kept, its stack is printed and another worker
-goes on with the next try. Anything but "loaded" and "refused" is printed with seed and number, and
-the exit status is 1. ``--try`` repeats one try in this process; ``--only`` keeps the formats whose
-name holds a word.
+`loads` of each family (1,000 unless said), which differ by family, seed and number alone. Every
+load must give a map set or one line of a SpattermapError, within 20 s and 2 GiB; and where it
+gives a map set, it must be the one that was written, or say in a note what is odd, unless the
+injury made another valid file (`OTHER_FILE`: a header that states other numbers of the same size,
+or pixels that were changed; nothing in such a file tells). The injuries (`injuries.py`) know the
+form of the file: headers, counts, offsets, chunks, attributes, sidecars.
 
-Long runs with the HDF5 library 2.0.0 and HyperSpy 2.5.0, ten minutes each: seed 3 found a crash
-(try 14819 of a HyperSpy file) and 3.1 GiB (try 19571 of a NeXus file), both mended and tested;
-then seed 4: 44,874 tries of 26 formats, 41,904 refused, 2,970 loaded, longest 10 s (a file that
-hangs the HDF5 library), 80 MiB; seed 5: 18,625 tries, 17,335 refused, 1,290 loaded, longest 12 s
-on an overloaded machine, 7 MiB.
+All loads of a family are made by one process, which writes each try down before it begins; where
+it dies or hangs, the injured files are kept, the stack is printed and another process goes on with
+the next try. Anything but "same", "said", "refused" and "other file" is printed with its number
+(``--try`` repeats it here), and the exit status is 1.
 """
 
 import argparse
@@ -27,7 +26,6 @@ import sys
 import tempfile
 import time
 import traceback
-import tracemalloc
 import warnings
 from collections import Counter
 from pathlib import Path
@@ -37,39 +35,178 @@ import numpy as np
 import spattermap
 from spattermap.core.errors import SpattermapError
 
-_SPEC = importlib.util.spec_from_file_location(
-    "scene_formats", Path(__file__).parent.parent / "scene_formats.py"
-)
-scene_formats = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(scene_formats)
-MOST_SECONDS, MOST_BYTES = 20.0, 2**30
-HUNG_SECONDS = 60.0
-GOOD = ("loaded", "refused")
+
+def _beside(name, place):
+    spec = importlib.util.spec_from_file_location(name, place / f"{name}.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
 
 
-def damage(data, rng):
-    """Return bytes with one to eight random injuries."""
-    out = bytearray(data)
-    for _ in range(rng.integers(1, 9)):
-        if not out:
-            break
-        # Headers are where the harm is: half of the injuries go to the first 512 bytes.
-        reach = min(512, len(out)) if rng.random() < 0.5 else len(out)
-        at = int(rng.integers(reach))
-        kind = rng.integers(6)
-        if kind == 0:
-            out[at] = int(rng.integers(256))
-        elif kind == 1:
-            out[at] ^= 1 << int(rng.integers(8))
-        elif kind == 2:
-            out[at : at + 4] = rng.choice([b"\xff\xff\xff\xff", b"\0\0\0\0", b"\xff\xff\xff\x7f"])
-        elif kind == 3:
-            del out[at : at + int(rng.integers(1, 64))]
-        elif kind == 4:
-            out[at:at] = rng.bytes(int(rng.integers(1, 32)))
-        else:
-            del out[at + 1 :]
-    return bytes(out)
+injuries = _beside("injuries", Path(__file__).parent)
+scene_formats = _beside("scene_formats", Path(__file__).parent.parent)
+
+LOADS, SHAPE = 1000, (2, 32, 48)
+MOST_SECONDS, MOST_BYTES = 20.0, 2**31
+VERBOSE = False
+GOOD = ("same", "said", "refused", "other file")
+
+
+# --- families beside those of `scene_formats` ---------------------------------------------------
+
+
+def sharded(folder, scene):
+    from spattermap.loaders.convert import convert
+
+    place = folder.with_name(folder.name + "_maps")
+    place.mkdir()
+    scene_formats.npy_stack(place, scene)
+    return convert(place / "stack.npy", folder / "maps.zarr", chunk_px=16, shard_px=32)
+
+
+def old_zarr(folder, scene):
+    import zarr
+
+    group = zarr.open_group(str(folder / "maps.zarr"), mode="w", zarr_format=2)
+    for name, plane in scene_formats.named(scene).items():
+        array = group.create_array(name, shape=plane.shape, chunks=(16, 24), dtype=plane.dtype)
+        array[...] = plane
+    return folder / "maps.zarr"
+
+
+def cube(folder, _):
+    import hyperspy.api as hs
+
+    rng = np.random.default_rng(5)
+    energy = 10.0 * np.arange(400)
+    bells = [np.exp(-(((energy - e) / 55.0) ** 2) / 2) for e in (1740.0, 2984.0)]
+    signal = hs.signals.Signal1D(rng.poisson(0.2 + 3 * sum(bells), (6, 8, 400)).astype(np.uint16))
+    axes = signal.axes_manager
+    axes[-1].scale, axes[-1].units, axes[-1].name = 10.0, "eV", "Energy"
+    for axis in axes.navigation_axes:
+        axis.scale, axis.units = 0.5, "µm"
+    signal.metadata.set_item("Sample.elements", ["Si", "Ag"])
+    signal.metadata.set_item("Acquisition_instrument.SEM.beam_energy", 15.0)
+    signal.save(folder / "cube.hspy")
+    return folder / "cube.hspy"
+
+
+def zspy(folder, scene):
+    """Write by hand what HyperSpy can read but not write with the Zarr of today."""
+    import zarr
+
+    store = zarr.open_group(str(folder / "maps.zspy"), mode="w", zarr_format=2)
+    store.attrs.update({"file_format": "ZSpy", "file_format_version": "3.3"})
+    held = store.create_group("Experiments").create_group("maps")
+    array = held.create_array("data", shape=scene.shape, chunks=(1, 16, 24), dtype=scene.dtype)
+    array[...] = scene
+    for k, (name, size) in enumerate(zip(("element", "y", "x"), scene.shape, strict=True)):
+        axis = {"_type": "UniformDataAxis", "name": name, "navigate": k == 0, "size": size,
+                "scale": 0.5, "offset": 0.0, "units": "um", "is_binned": False}  # fmt: skip
+        held.create_group(f"axis-{k}").attrs.update(axis)
+    meta = held.create_group("metadata")
+    meta.create_group("General").attrs["title"] = "maps"
+    meta.create_group("Signal").attrs["signal_type"] = ""
+    held.create_group("original_metadata")
+    scene_formats.sidecar(folder / "maps.zspy", scene_formats.ELEMENTS[: len(scene)])
+    return folder / "maps.zspy"
+
+
+def full_sidecar(folder, scene):
+    scene_formats.npy_folder(folder, scene)
+    shutil.copyfile(folder / "Cu_Ka.npy", folder / "SE.npy")
+    text = """title = "plate 3"
+quantity = "counts"
+pixel_size_um = 0.5
+beam_energy_keV = 15
+take_off_deg = 35.0
+tilt_deg = 0
+background = "included"
+electron_image = "SE.npy"
+blank = "."
+crop = false
+[alloy]
+Cu = 70
+Zn = 30
+[substrate]
+elements = ["Si", "O"]
+[lines]
+Cu = "Cu Ka"
+[orientation]
+Zn = "mirror x"
+[process]
+charge_J = 3
+gas = "argon"
+[measured]
+resistance_ohm = 3.5
+"""
+    (folder / "mapset.toml").write_text(text, encoding="utf-8")
+    return folder
+
+
+def settings_file(folder, _):
+    from spattermap.core.settings import Settings
+
+    text = Settings(alloy=("Cu", "Zn"), substrate=("Si",)).to_toml()
+    (folder / "settings.toml").write_text(text, encoding="utf-8")
+    return folder / "settings.toml"
+
+
+def sheet(folder, _):
+    for name in ("maps", "more"):
+        (folder / name).mkdir()
+    text = "path,title,metal,charge_J,resistance_ohm\nmaps,a,Cu,3,1.5\nmore,b,Zn,4.5,\n"
+    (folder / "sheet.csv").write_text(text, encoding="utf-8")
+    return folder / "sheet.csv"
+
+
+def tiles(folder, scene):
+    place = folder.with_name(folder.name + "_maps")
+    place.mkdir()
+    scene_formats.npy_folder(place, scene[:, :8, :8])
+    text = f"path,y_px,x_px\n{place},0,0\n{place},0,8\n{place},8,0\n"
+    (folder / "tiles.csv").write_text(text, encoding="utf-8")
+    return folder / "tiles.csv"
+
+
+def read_settings(path):
+    from spattermap.core.settings import Settings
+
+    return Settings.from_toml(path)
+
+
+def read_sheet(path):
+    from spattermap.sweeps.sheet import read_sheet as read
+
+    return read(path)
+
+
+def convert_tiles(path):
+    from spattermap.loaders.convert import convert
+
+    out = path.parent / "out.zarr"
+    try:
+        convert(path, out, chunk_px=8, shard_px=8)
+    finally:
+        left = [item.name for item in path.parent.iterdir() if item.name.startswith(".spatter")]
+        assert not left, left
+    return spattermap.load(out)
+
+
+FAMILIES = {name: (form.write, spattermap.load) for name, form in scene_formats.FORMATS.items()}
+FAMILIES |= {
+    "Zarr, shards": (sharded, spattermap.load),
+    "Zarr, version 2": (old_zarr, spattermap.load),
+    "HyperSpy in Zarr": (zspy, spattermap.load),
+    "spectrum cube": (cube, spattermap.load),
+    "sidecar": (full_sidecar, spattermap.load),
+    "settings": (settings_file, read_settings),
+    "sheet of a sweep": (sheet, read_sheet),
+    "table of tiles": (tiles, convert_tiles),
+}
+
+
+# --- one try ------------------------------------------------------------------------------------
 
 
 def resident(field, *, reset=False):
@@ -83,152 +220,195 @@ def resident(field, *, reset=False):
     return 0
 
 
-def one_try(pristine, work, rng, before):
-    """Damage one file of a copy and load it; return what came of it, seconds and bytes."""
-    shutil.rmtree(work, ignore_errors=True)
-    shutil.copytree(pristine[0], work)
-    files = sorted(f for f in work.rglob("*") if f.is_file())
-    victim = files[int(rng.integers(len(files)))]
-    victim.write_bytes(damage(victim.read_bytes(), rng))
-    path = work / pristine[1]
-    before(str(victim.relative_to(work)))
+def outcome_of(found, wanted):
+    """Say whether what was read is what was written."""
+    if not hasattr(found, "attrs"):
+        return "same" if repr(found) == repr(wanted) else "other"
+    notes = [json.loads(one.attrs["source"])["notes"] for one in (found, wanted)]
+    names = [list(one["element"].values) for one in (found, wanted)]
+    if found["counts"].shape == wanted["counts"].shape and names[0] == names[1]:
+        odd = set(found.variables) != set(wanted.variables)
+        if not odd and np.array_equal(found["counts"].values, wanted["counts"].values):
+            return "same"
+    return "said" if set(notes[0]) - set(notes[1]) else "other"
+
+
+def one_try(case, work, rng, before):
+    """Injure one file of a copy and load it; return what came of it, the injury, seconds, bytes."""
+    pristine, inside, load, wanted = case
+    injury = None
+    while injury is None:
+        remove(work)
+        shutil.copytree(pristine, work, symlinks=True)
+        files = sorted(f for f in work.rglob("*") if f.is_file())
+        victim = injuries.pick(rng, files)
+        injure = injuries.fitting(victim, rng)
+        # The library that is to write an injury may refuse it: then another one is tried.
+        with contextlib.suppress(Exception):
+            injury = injure(victim, rng)
+    before(f"{victim.relative_to(work)}: {injury}")
     held = resident("VmRSS", reset=True)
-    tracemalloc.start()
     begun = time.monotonic()
     try:
-        spattermap.load(path)
-        came = "loaded"
+        came = outcome_of(load(work / inside), wanted)
     except SpattermapError as problem:
-        came = "refused" if str(problem).isprintable() else "message of several lines"
-    except Exception:
+        said = str(problem)
+        came = "refused" if said.isprintable() and len(said) < 1500 else "odd message\n" + said
+        if VERBOSE:
+            print(injury, "->", said[-200:])
+    except BaseException:
         came = "traceback\n" + traceback.format_exc()
     taken = time.monotonic() - begun
-    # Python's own allocations, and what compiled libraries touched beside them.
-    peak = max(tracemalloc.get_traced_memory()[1], resident("VmHWM") - held)
-    tracemalloc.stop()
+    peak = max(0, resident("VmHWM") - held)
+    if came == "other" and OTHER_FILE(injury):
+        came = "other file"
     if taken > MOST_SECONDS:
         came = f"took {taken:.0f} s"
-    return f"used {peak / 2**20:.0f} MiB" if peak > MOST_BYTES else came, taken, peak
+    return f"used {peak / 2**20:.0f} MiB" if peak > MOST_BYTES else came, injury, taken, peak
 
 
-def write_pristine(place, only):
-    """Write the scene in every format; return folder, file in it and name of each."""
-    scene = np.random.default_rng(3).poisson(4.0, (2, 20, 28)).astype(np.uint16)
-    pristine = []
-    for k, (name, form) in enumerate(scene_formats.FORMATS.items()):
-        folder = place / f"format{k}"
-        folder.mkdir()
-        path = form.write(folder, scene)
-        pristine.append((folder, path.relative_to(folder), name))
-    return [case for case in pristine if only.lower() in case[2].lower()]
+def OTHER_FILE(injury):
+    return False
 
 
-def work_on(place, options, first, end):
-    """Make tries until the time is over, writing the trail before and the outcome after each."""
+def remove(work):
+    shutil.rmtree(work, ignore_errors=True)
+    if work.exists():
+        shutil.rmtree(work)
+
+
+def prepared(place, name):
+    """Write a family's files; return their folder, what to load, how, and what comes of it."""
+    write, load = FAMILIES[name]
+    scene = np.random.default_rng(3).poisson(4.0, SHAPE).astype(np.uint16)
+    folder = place / "files"
+    folder.mkdir()
+    path = write(folder, scene)
+    wanted = load(path)
+    shutil.rmtree(folder / "out.zarr", ignore_errors=True)
+    return folder, path.relative_to(folder), load, wanted
+
+
+def work_on(place, options):
+    """Make the tries of a family, writing each down before and its outcome after."""
+    import resource
+
     faulthandler.enable()
     warnings.simplefilter("ignore")
-    pristine = write_pristine(place, options.only)
+    case = prepared(place, options.family)
+    resource.setrlimit(resource.RLIMIT_AS, (2**33, 2**33))
     with (place / "trail.jsonl").open("a", encoding="utf-8") as trail:
 
         def note(**facts):
             trail.write(json.dumps(facts) + "\n")
             trail.flush()
 
-        number = first
-        while time.time() < end:
-            rng = np.random.default_rng([options.seed, number])
-            case = pristine[int(rng.integers(len(pristine)))]
+        for k in range(options.first, options.loads):
+            rng = np.random.default_rng([options.seed, k, *options.family.encode()])
 
-            def before(victim, number=number, name=case[2]):
-                note(number=number, format=name, victim=victim)
-                faulthandler.dump_traceback_later(HUNG_SECONDS, exit=True)
+            def before(injury, k=k):
+                note(number=k, injury=injury)
+                faulthandler.dump_traceback_later(MOST_SECONDS + 5, exit=True)
 
-            came, taken, peak = one_try(case, place / "work", rng, before)
+            came, injury, taken, peak = one_try(case, place / "work", rng, before)
             faulthandler.cancel_dump_traceback_later()
-            note(number=number, came=came, seconds=taken, bytes=peak)
-            number += 1
+            note(number=k, came=came, injury=injury, seconds=taken, bytes=peak)
 
 
-def trail_of(place):
-    file = place / "trail.jsonl"
-    if not file.exists():
-        return []
-    return [json.loads(line) for line in file.read_text(encoding="utf-8").splitlines()]
-
-
-def supervise(options, kept):
-    """Start a worker, and another one after each death, until the time is over."""
-    first, end, records = 0, time.time() + 60 * options.minutes, []
-    while time.time() < end:
-        place = Path(tempfile.mkdtemp())
-        command = [sys.executable, __file__, str(options.minutes), str(options.seed)]
-        command += ["--only", options.only, "--worker", str(place), str(first), str(end)]
+def supervise(name, options, kept):
+    """Start a worker for a family, and another one after each death."""
+    records, first = [], options.first
+    while first < options.loads:
+        place = Path(tempfile.mkdtemp(dir=options.scratch))
+        command = [
+            sys.executable,
+            __file__,
+            str(options.loads),
+            str(options.seed),
+            "--family",
+            name,
+        ]
+        command += ["--worker", str(place), "--first", str(first)]
         done = subprocess.run(command, check=False, stderr=subprocess.PIPE, text=True)
-        trail = trail_of(place)
-        records += trail
-        if not done.returncode or not trail:
-            if done.returncode:
-                sys.exit(done.stderr)
-            shutil.rmtree(place)
+        file = place / "trail.jsonl"
+        lines = file.read_text(encoding="utf-8").splitlines() if file.exists() else []
+        trail = [json.loads(line) for line in lines]
+        records += [record for record in trail if "came" in record]
+        if done.returncode and not trail:
+            sys.exit(done.stderr)
+        if done.returncode:
+            last = trail[-1]
+            keep = kept / f"{name} {options.seed} {last['number']}"
+            shutil.rmtree(keep, ignore_errors=True)
+            shutil.copytree(place / "work", keep, symlinks=True, ignore=_pipes)
+            came = f"died with {done.returncode}\n{done.stderr[-3000:]}\nkept in {keep}"
+            records.append({**last, "came": came, "seconds": MOST_SECONDS, "bytes": 0})
+            first = last["number"] + 1
+        shutil.rmtree(place, ignore_errors=True)
+        if not done.returncode:
             break
-        last = trail[-1]
-        keep = kept / f"seed{options.seed}_try{last['number']}"
-        shutil.copytree(place / "work", keep, dirs_exist_ok=True)
-        records.append(
-            {"number": last["number"], "came": f"died with {done.returncode}", "seconds": 0.0,
-             "bytes": 0, "stack": done.stderr[-3000:], "kept": str(keep)}
-        )  # fmt: skip
-        print(f"seed {options.seed}, {last}: {records[-1]['came']}, kept in {keep}\n"
-              f"{records[-1]['stack']}", flush=True)  # fmt: skip
-        shutil.rmtree(place)
-        first = last["number"] + 1
     return records
 
 
-def repeat(options):
+def _pipes(folder, names):
+    return [
+        name for name in names if Path(folder, name).is_fifo() or Path(folder, name).is_symlink()
+    ]
+
+
+def repeat(name, options):
     """Make one try in this process."""
     faulthandler.enable()
     warnings.simplefilter("ignore")
-    with tempfile.TemporaryDirectory() as place:
-        pristine = write_pristine(Path(place), options.only)
-        rng = np.random.default_rng([options.seed, options.number])
-        case = pristine[int(rng.integers(len(pristine)))]
-        victim_of = lambda victim: print(case[2], victim, flush=True)  # noqa: E731
-        came, taken, peak = one_try(case, Path(place) / "work", rng, victim_of)
-        print(f"{came}; {taken:.2f} s, {peak / 2**20:.0f} MiB")
+    place = Path(tempfile.mkdtemp(dir=options.scratch))
+    case = prepared(place, name)
+    rng = np.random.default_rng([options.seed, options.number, *name.encode()])
+    came, injury, taken, peak = one_try(
+        case, place / "work", rng, lambda said: print(said, flush=True)
+    )
+    print(f"{came}; {taken:.2f} s, {peak / 2**20:.0f} MiB; files in {place / 'work'}")
     return 0 if came in GOOD else 1
 
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("minutes", nargs="?", type=float, default=10.0)
+    parser.add_argument("loads", nargs="?", type=int, default=LOADS)
     parser.add_argument("seed", nargs="?", type=int, default=0)
     parser.add_argument("--only", default="")
     parser.add_argument("--try", dest="number", type=int)
-    parser.add_argument("--worker", nargs=3, help=argparse.SUPPRESS)
+    parser.add_argument("--scratch", help="where the files are written")
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--family", help=argparse.SUPPRESS)
+    parser.add_argument("--worker", type=Path, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.worker:
-        place, first, end = options.worker
-        work_on(Path(place), options, int(first), float(end))
+        work_on(options.worker, options)
         return 0
+    names = [name for name in FAMILIES if options.only.lower() in name.lower()]
     if options.number is not None:
-        return repeat(options)
+        return repeat(names[0], options)
     kept = Path(tempfile.gettempdir()) / "spattermap_fuzz"
-    records = supervise(options, kept)
-    done = [record for record in records if "came" in record]
-    formats = {r["number"]: r["format"] for r in records if "format" in r}
-    tally = Counter(record["came"].split("\n")[0] for record in done)
-    for record in done:
-        if record["came"] not in GOOD:
-            print(f"seed {options.seed}, try {record['number']}, {formats[record['number']]}: "
-                  f"{record['came']}")  # fmt: skip
-    slow = max(done, key=lambda record: record["seconds"])
-    large = max(done, key=lambda record: record["bytes"])
-    print(f"{len(done)} tries of {len(set(formats.values()))} formats in {options.minutes:g} min, "
-          f"seed {options.seed}: {dict(tally)}; longest {slow['seconds']:.1f} s "
-          f"({formats[slow['number']]}), most memory {large['bytes'] / 2**20:.0f} MiB "
-          f"({formats[large['number']]})")  # fmt: skip
-    return 0 if set(tally) <= set(GOOD) else 1
+    bad = 0
+    print(
+        "| family | loads | outcomes | longest (s) | most memory (MiB) | time (s) |\n"
+        + "|--" * 6
+        + "|"
+    )
+    for name in names:
+        begun = time.monotonic()
+        records = supervise(name, options, kept)
+        tally = Counter(record["came"].split("\n")[0] for record in records)
+        slow = max(record["seconds"] for record in records)
+        large = max(record["bytes"] for record in records)
+        said = ", ".join(f"{word} {times}" for word, times in sorted(tally.items()))
+        print(f"| {name} | {len(records)} | {said} | {slow:.1f} | {large / 2**20:.0f} | "
+              f"{time.monotonic() - begun:.0f} |", flush=True)  # fmt: skip
+        for record in records:
+            if record["came"] not in GOOD:
+                bad += 1
+                print(f"  {name}, try {record['number']}, {record['injury']}: {record['came']}",
+                      file=sys.stderr, flush=True)  # fmt: skip
+    return 1 if bad else 0
 
 
 if __name__ == "__main__":

@@ -209,8 +209,7 @@ def measured_in_parts(
     )
     plan = _planned(_Plan(source, room, found, roles, settings, blank, 0, {}))
     _make_labels_store(plan)
-    room.store.keep("plan", plan)
-    parts = workers.run(_measure_part, [(room.store, k) for k in range(len(room.grid))])
+    parts = workers.run(_measure_part, range(len(room.grid)), common=plan)
     return found, _put_together(plan, parts)
 
 
@@ -258,19 +257,17 @@ def _make_labels_store(plan: _Plan) -> None:
     )  # fmt: skip
 
 
-def _measure_part(task: tuple[DiskStore, int]) -> _Part:
-    """Measure one part, by the plan in the store."""
+def _measure_part(plan: _Plan, k: int) -> _Part:
+    """Measure one part, by the plan."""
     import zarr
 
-    store, k = task
-    plan: _Plan = store.recall("plan")
     core = plan.room.grid.box(k)
     label = plan.found.labels[core.rows, core.columns]
     zarr.open_array(str(plan.room.labels_store), mode="r+")[core.rows, core.columns] = label
     above = _above(plan, core)
     part = plan.source.part(core)
     rows, cut = droplets_of_part(plan.source, plan.found, core, label, part=part)
-    rows.to_parquet(_rows_file(store, k), index=False)
+    rows.to_parquet(_rows_file(plan.room.store, k), index=False)
     valid = part["valid"].values if "valid" in part else np.ones(label.shape, dtype=bool)
     return _Part(
         cut=cut,

@@ -31,8 +31,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             warnings.showwarning = _show_warning
             return int(chosen.run(chosen))
     except SpattermapError as problem:
-        # One line, whatever a library put into its own message.
-        print(f"spattermap: {printable(' '.join(str(problem).split()))}", file=sys.stderr)
+        print(f"spattermap: {problem}", file=sys.stderr)
         return UNUSABLE_INPUT
     except KeyboardInterrupt:
         print("spattermap: interrupted; nothing was written.", file=sys.stderr)

@@ -18,8 +18,23 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
 
+# A word longer than this, as a damaged file or a hostile one may hold, is cut within a message.
+_LONGEST_WORD = 400
+
+
 class SpattermapError(Exception):
-    """Base of every error that is the input's fault and not ours."""
+    """Base of every error that is the input's fault and not ours; its text is always one line."""
+
+    def __str__(self) -> str:
+        """Return what was said as one line, with nothing invisible and nothing endless in it."""
+        words = super().__str__().split()
+        return printable(" ".join(_cut(word) for word in words))
+
+
+def _cut(word: str) -> str:
+    if len(word) <= _LONGEST_WORD:
+        return word
+    return f"{word[: _LONGEST_WORD // 2]}...({len(word):,} characters)"
 
 
 class InputError(SpattermapError, ValueError):

@@ -6,7 +6,6 @@ A small field is its own only part, its pictures kept in memory; a large one has
 from __future__ import annotations
 
 import functools
-import pickle
 import threading
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
@@ -136,12 +135,17 @@ class Store(ABC):
         """Forget pictures that nobody needs any more."""
 
     @abstractmethod
-    def keep(self, name: str, thing: Any) -> None:
-        """Keep what every worker needs to know."""
+    def keep(self, name: str, *arrays: npt.NDArray[Any]) -> None:
+        """Keep numbers that every worker needs to know."""
 
     @abstractmethod
-    def recall(self, name: str) -> Any:
+    def recall_all(self, name: str) -> Sequence[npt.NDArray[Any]]:
         """Return what `keep` was given."""
+
+    def recall(self, name: str) -> npt.NDArray[Any]:
+        """Return the one array that `keep` was given."""
+        (array,) = self.recall_all(name)
+        return array
 
     def window(
         self, name: str, grid: Grid, box: Box, *, tables: Sequence[Any] | None = None
@@ -182,7 +186,7 @@ class MemoryStore(Store):
 
     def __init__(self) -> None:
         self._parts: dict[str, dict[int, npt.NDArray[Any]]] = {}
-        self._things: dict[str, Any] = {}
+        self._kept: dict[str, Sequence[npt.NDArray[Any]]] = {}
 
     def put(self, name: str, k: int, picture: npt.NDArray[Any]) -> None:
         """Keep the k-th part of a picture."""
@@ -201,18 +205,18 @@ class MemoryStore(Store):
         for name in names:
             self._parts.pop(name, None)
 
-    def keep(self, name: str, thing: Any) -> None:
-        """Keep a thing."""
-        self._things[name] = thing
+    def keep(self, name: str, *arrays: npt.NDArray[Any]) -> None:
+        """Keep numbers."""
+        self._kept[name] = arrays
 
-    def recall(self, name: str) -> Any:
+    def recall_all(self, name: str) -> Sequence[npt.NDArray[Any]]:
         """Return what `keep` was given."""
-        return self._things[name]
+        return self._kept[name]
 
 
 @dataclass(frozen=True)
 class DiskStore(Store):
-    """Pictures on disk.
+    """Pictures on disk, as plain numbers: who can write there must not make us run anything.
 
     Parameters
     ----------
@@ -242,23 +246,22 @@ class DiskStore(Store):
         for name in names:
             shutil.rmtree(self.folder / name, ignore_errors=True)
 
-    def keep(self, name: str, thing: Any) -> None:
-        """Write what every worker needs to know."""
-        file = self.folder / f"{name}.pickle"
+    def keep(self, name: str, *arrays: npt.NDArray[Any]) -> None:
+        """Write numbers that every worker needs to know."""
         with (self.folder / f".{name}").open("wb") as stream:
-            pickle.dump(thing, stream)
-        Path(stream.name).replace(file)
+            np.savez(stream, allow_pickle=False, **{str(k): one for k, one in enumerate(arrays)})
+        Path(stream.name).replace(self.folder / f"{name}.npz")
 
-    def recall(self, name: str) -> Any:
+    def recall_all(self, name: str) -> Sequence[npt.NDArray[Any]]:
         """Return what `keep` wrote; each process reads it once."""
-        file = self.folder / f"{name}.pickle"
+        file = self.folder / f"{name}.npz"
         return _recalled(file, file.stat().st_mtime_ns)
 
 
 @functools.lru_cache(maxsize=4)
-def _recalled(file: Path, _written: int) -> Any:
-    with file.open("rb") as stream:
-        return pickle.load(stream)
+def _recalled(file: Path, _written: int) -> Sequence[npt.NDArray[Any]]:
+    with np.load(file, allow_pickle=False) as held:
+        return [held[str(k)] for k in range(len(held.files))]
 
 
 def parts_of(shape: tuple[int, int], side: int) -> Grid:

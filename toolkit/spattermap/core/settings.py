@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
 from spattermap.core.errors import (
     InputError,
-    InputFileError,
+    InputTypeError,
     element_symbol,
     one_of,
     positive,
     unknown_name,
 )
+from spattermap.core.toml_file import read_toml
+
+# Log-odds beyond which no count in any pixel could weigh against the prior.
+_STRONG = 1000
+_WHOLE = {"n_resamples": (100, 1_000_000), "seed": (0, 2**32 - 1), "block_px": (2, 2**20)}
 
 
 @dataclass(frozen=True)
@@ -88,10 +92,21 @@ class Settings:
         for role in ("alloy", "substrate"):
             symbols = getattr(self, role)
             if symbols is not None:
+                if isinstance(symbols, str) or not isinstance(symbols, Iterable):
+                    raise InputTypeError(
+                        f"settings: {role} must be a list of element symbols, got {symbols!r}. "
+                        'Write for example ["Cu", "Zn"].'
+                    )
                 clean = tuple(element_symbol(symbol, f"settings: {role}") for symbol in symbols)
                 object.__setattr__(self, role, clean)
         if self.k_factors is not None:
             object.__setattr__(self, "k_factors", _factors(self.k_factors))
+        bias = self.metal_sensitivity
+        if isinstance(bias, bool) or not isinstance(bias, (int, float)) or not abs(bias) < _STRONG:
+            raise InputError(
+                f"settings: metal_sensitivity must be a number between -{_STRONG} and {_STRONG} "
+                f"(log-odds), got {bias!r}. Correct the value."
+            )
         for name in ("split_strength", "bridging"):
             positive(getattr(self, name), f"settings: {name}", allow_zero=True)
         positive(self.false_alarms_per_field, "settings: false_alarms_per_field")
@@ -106,13 +121,7 @@ class Settings:
                     f"settings: {name} must be below 1 (a fraction), got {value!r}. "
                     "Write for example 0.95 for 95 %."
                 )
-        for name, least in (("n_resamples", 100), ("seed", 0), ("block_px", 2)):
-            whole = getattr(self, name)
-            if whole is not None and (not isinstance(whole, int) or whole < least):
-                raise InputError(
-                    f"settings: {name} must be a whole number of at least {least}, got {whole!r}. "
-                    "Correct the value."
-                )
+        _check_whole_numbers(self)
 
     def with_changes(self, **changes: Any) -> Settings:
         """Return a copy with some values changed.
@@ -178,18 +187,24 @@ class Settings:
         InputError
             If a key or a value is not allowed.
         """
-        file = Path(path)
-        try:
-            values = tomllib.loads(file.read_text(encoding="utf-8"))
-        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as problem:
-            raise InputFileError(
-                f"{file} must be a readable settings file (TOML), got: {problem}. "
-                "Correct that line, or leave the file out to use the defaults."
-            ) from problem
+        values = read_toml(Path(path), "settings file")
         for role in ("alloy", "substrate"):
             if isinstance(values.get(role), list):
                 values[role] = tuple(values[role])
         return cls().with_changes(**values)
+
+
+def _check_whole_numbers(settings: Settings) -> None:
+    for name, (least, most) in _WHOLE.items():
+        whole = getattr(settings, name)
+        if whole is None and name == "block_px":
+            continue
+        odd = isinstance(whole, bool) or not isinstance(whole, int)
+        if odd or not least <= whole <= most:
+            raise InputError(
+                f"settings: {name} must be a whole number from {least} to {most:,}, got "
+                f"{whole!r}. Correct the value."
+            )
 
 
 def _factors(given: Any) -> dict[str, float]:

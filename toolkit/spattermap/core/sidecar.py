@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +9,6 @@ from spattermap.core.errors import (
     InputError,
     InputFileError,
     InputTypeError,
-    SpattermapError,
     element_symbol,
     one_of,
     positive,
@@ -19,13 +16,13 @@ from spattermap.core.errors import (
 )
 from spattermap.core.mapset import BACKGROUNDS, QUANTITIES
 from spattermap.core.orientations import ORIENTATIONS
+from spattermap.core.toml_file import read_toml
 
 SIDECAR_NAME = "mapset.toml"
 _TEXT = ("title", "quantity", "background", "electron_image", "blank", "dataset")
 _NUMBERS = {"pixel_size_um": "um", "beam_energy_keV": "keV", "take_off_deg": "deg"}
 _FROM_ZERO = {"tilt_deg": "deg"}
 _SWITCHES = ("crop",)
-_MOST_BYTES, _MOST_TEXT = 2**20, 10_000
 _TABLES = ("alloy", "substrate", "lines", "orientation", "process", "measured")
 KNOWN_KEYS = (*_TEXT, *_NUMBERS, *_FROM_ZERO, *_SWITCHES, *_TABLES)
 
@@ -43,33 +40,13 @@ def find_sidecar(path: Path) -> Path | None:
 def read_sidecar(path: str | Path) -> dict[str, Any]:
     r"""Read and check a sidecar."""
     file = Path(path)
-    try:
-        # Not more than this is read, whatever the file is.
-        with file.open("rb") as stream:
-            held = stream.read(_MOST_BYTES + 1)
-        if len(held) > _MOST_BYTES:
-            raise InputFileError(
-                f"{file} must be a sidecar of at most {_MOST_BYTES:,} bytes, got more. Shorten it."
-            )
-        values = tomllib.loads(held.decode("utf-8-sig").replace("\r\n", "\n"))
-        _refuse_odd(values, file)
-    except SpattermapError:
-        raise
-    except RecursionError:
-        raise InputFileError(
-            f"{file} must be a plain sidecar, got tables within tables too deep to read. "
-            "Write one level of tables."
-        ) from None
-    except (OSError, ValueError) as problem:  # not text, not TOML, or a number of 5,000 digits
-        raise InputFileError(
-            f"{file} must be a readable sidecar (TOML), got: {problem}. Correct that line."
-        ) from problem
+    values = read_toml(file, "sidecar")
     for key in values:
         if key not in KNOWN_KEYS:
             raise InputError(unknown_name(f"{file}: key", key, KNOWN_KEYS))
-    images = values.pop("electron_image", [])
+    images: Any = values.pop("electron_image", [])
     clean = {key: _checked(file, key, value) for key, value in values.items()}
-    if images:
+    if images != []:
         named = images if isinstance(images, list) else [images]
         clean["electron_image"] = [_checked(file, "electron_image", name) for name in named]
     if "electron_image" in clean:
@@ -80,30 +57,6 @@ def read_sidecar(path: str | Path) -> dict[str, Any]:
     if "blank" in clean:
         clean["blank"] = str((file.parent / clean["blank"]).resolve())
     return clean
-
-
-def _refuse_odd(value: Any, file: Path, where: str = "") -> None:
-    """Refuse what no sidecar needs: null characters, endless text, numbers beyond any use."""
-    if isinstance(value, dict):
-        for key, inner in value.items():
-            _refuse_odd(key, file, where)
-            _refuse_odd(inner, file, f"{where}.{key}".strip("."))
-    elif isinstance(value, list):
-        for inner in value:
-            _refuse_odd(inner, file, where)
-    found = ""
-    if isinstance(value, str):
-        found = "a null character" if "\0" in value else ""
-        found = f"{len(value):,} characters" if len(value) > _MOST_TEXT else found
-    elif isinstance(value, float) and not math.isfinite(value):
-        found = str(value)
-    elif isinstance(value, int) and abs(value) > 10**18:
-        found = "a number of more than 18 digits"
-    if found:
-        raise InputError(
-            f"{file}: {where[:80] or 'a key'} must be a short text or an ordinary number, got "
-            f"{found}. Correct it."
-        )
 
 
 def _checked(file: Path, key: str, value: Any) -> Any:

@@ -9,6 +9,7 @@ Where the parts of a mosaic are worked on.
 from __future__ import annotations
 
 import contextlib
+import functools
 import multiprocessing
 import os
 import sys
@@ -52,18 +53,27 @@ LOST = (
 
 
 def run(
-    function: Callable[[In], Out],
+    function: Callable[..., Out],
     tasks: Sequence[In],
     *,
     lost: Callable[[str], Out],
     scheduler: str | Client | None = None,
     workers: int | None = None,
     shared: Sequence[Path] = (),
+    common: Any = None,
 ) -> Iterator[tuple[int, Out]]:
-    """Run a function over tasks and yield results as they come."""
+    """Run a function over tasks and yield results as they come.
+
+    What is `common` to all tasks is its first argument, and goes to each worker of a cluster once.
+    """
     where = chosen(scheduler)
     if not tasks:
         return
+    if where not in LOCAL:
+        yield from _on_cluster(function, tasks, lost, (where, shared, common))
+        return
+    if common is not None:
+        function = functools.partial(function, common)
     if where == "synchronous":
         for place, task in enumerate(tasks):
             yield place, function(task)
@@ -72,10 +82,8 @@ def run(
             futures = {pool.submit(function, task): place for place, task in enumerate(tasks)}
             for future in _as_completed(set(futures)):
                 yield futures[future], future.result()
-    elif where == "processes":
-        yield from _in_processes(function, tasks, lost, _cores(workers))
     else:
-        yield from _on_cluster(function, tasks, lost, (where, shared))
+        yield from _in_processes(function, tasks, lost, _cores(workers))
 
 
 def chosen(scheduler: str | Client | None) -> Any:
@@ -202,15 +210,15 @@ def _pool(workers: int) -> ProcessPoolExecutor:
 
 
 def _on_cluster(
-    function: Callable[[In], Out],
+    function: Callable[..., Out],
     tasks: Sequence[In],
     lost: Callable[[str], Out],
-    cluster: tuple[str | Client, Sequence[Path]],
+    cluster: tuple[str | Client, Sequence[Path], Any],
 ) -> Iterator[tuple[int, Out]]:
     """Run on a dask.distributed cluster, which itself repeats the tasks of a lost worker."""
     from distributed import as_completed
 
-    where, shared = cluster
+    where, shared, common = cluster
     own = isinstance(where, str)
     client: Client = _connected(where) if isinstance(where, str) else where
     futures: dict[Any, int] = {}
@@ -218,8 +226,10 @@ def _on_cluster(
     try:
         with _said_of_cluster(client, lambda: left):
             _refuse_unfit(client, shared)
+            # A task of its own, so that it is made again should the worker that holds it be lost.
+            held = () if common is None else (client.submit(_same, common, pure=False),)
             for place, task in enumerate(tasks):
-                sent = client.submit(_at_worker, function, task, __version__, pure=False)
+                sent = client.submit(_at_worker, function, task, __version__, *held, pure=False)
                 futures[sent] = place
             # On the client's own loop: no default client is set that it could be looked up from.
             for future in as_completed(list(futures), loop=client.loop):  # type: ignore[no-untyped-call]
@@ -235,11 +245,15 @@ def _on_cluster(
                 client.close(timeout=5)  # type: ignore[no-untyped-call]
 
 
-def _at_worker(function: Callable[[In], Out], task: In, version: str) -> Out:
+def _same(common: In) -> In:
+    return common
+
+
+def _at_worker(function: Callable[..., Out], task: Any, version: str, *common: Any) -> Out:
     """Do a task at a worker of the same version; workers may join while the work goes on."""
     if version != __version__:
         raise ClusterError(_OTHER_VERSION.format(version, "a worker", __version__))
-    return function(task)
+    return function(*common, task)
 
 
 def _fitness(shared: Sequence[str]) -> tuple[str, list[str]]:
@@ -342,7 +356,9 @@ class Workers:
     workers: int | None = None
     shared: tuple[Path, ...] = ()
 
-    def run(self, function: Callable[[In], Out], tasks: Sequence[In]) -> list[Out]:
+    def run(
+        self, function: Callable[..., Out], tasks: Sequence[In], *, common: Any = None
+    ) -> list[Out]:
         """Return the result of every task, in order."""
         where = chosen(self.scheduler)
         if self.scheduler is None and where == "processes":
@@ -356,6 +372,7 @@ class Workers:
             scheduler=where,
             workers=self.workers,
             shared=self.shared,
+            common=common,
         ):
             results[place] = result
         return results

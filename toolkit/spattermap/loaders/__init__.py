@@ -18,7 +18,6 @@ from spattermap.core.errors import (
     InputTypeError,
     SpattermapError,
     nearest,
-    printable,
 )
 
 if TYPE_CHECKING:
@@ -80,13 +79,13 @@ def load(path: str | Path, *, chunks: Any = None, crop: bool = False) -> xr.Data
         with _quiet_libraries():
             found = reader.read(place, request)
             maps: xr.Dataset = stack.finish(found, place, sidecar_file, request)
-    except SpattermapError as problem:
-        raise _one_line(problem) from problem.__cause__
+    except SpattermapError:
+        raise
     except Exception as problem:
         if chunks is None:
             raise
         # What stays on disk is first read here, by its library, which raises anything at all.
-        raise _one_line(stack.readable(place, problem, what="readable to its end")) from problem
+        raise stack.readable(place, problem, what="readable to its end") from problem
     return maps
 
 
@@ -132,12 +131,6 @@ def _quiet_libraries() -> Iterator[None]:
     finally:
         for logger, level in zip(loggers, levels, strict=True):
             logger.setLevel(level)
-
-
-def _one_line(problem: SpattermapError) -> SpattermapError:
-    """Return an error whose text cannot break a line or steer a terminal, as file names may."""
-    said = str(problem)
-    return problem if said.isprintable() else type(problem)(printable(said))
 
 
 def _existing(path: str | Path) -> Path:

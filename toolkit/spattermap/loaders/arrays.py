@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import zipfile
 from pathlib import Path
 from typing import Any
@@ -73,9 +74,16 @@ def open_npy(path: Path, *, lazy: bool) -> Any:
             else np.lib.format.read_array_header_2_0
         )
         shape, _, dtype = reader(stream)
+        place = stream.tell()
     if dtype.hasobject:
         raise unreadable(path, ValueError("pickled objects"))
     check_size(shape, dtype, path, lazy=lazy)
+    size, held = math.prod(shape) * dtype.itemsize, path.stat().st_size - place
+    if held > size:  # too little is said by the library
+        raise InputFileError(
+            f"{path} must hold one array, got {held - size:,} bytes after the {size:,} that its "
+            "header states. Save each array by itself."
+        )
     mapped = np.load(path, mmap_mode="r", allow_pickle=False)  # fails where the file is too short
     return mapped if lazy else np.array(mapped)
 

@@ -72,6 +72,10 @@ def read_tiles(table: Path) -> list[Tile]:
         raise InputFileError(
             f"{table} must be a CSV table, got: {problem}. Save it as UTF-8 CSV."
         ) from problem
+    if any("\0" in str(cell) for row in rows for cell in row.values()):
+        raise InputFileError(
+            f"{table} must be a CSV table, got null characters in it. Save it as UTF-8 CSV."
+        )
     header = {str(name).strip() for name in rows[0]} if rows else set()
     units = [unit for unit, pair in _COLUMNS.items() if header >= set(pair)]
     if not rows or "path" not in header or len(units) != 1:

@@ -230,12 +230,23 @@ def _stack(dataset: Any, axes: Any, labels: list[str], path: Path, request: Requ
 
 
 def refuse_foreign(file: Any, path: Path) -> None:
-    """Refuse a file of which any data set takes its numbers from other files."""
+    """Refuse a file of which any data set takes its numbers from other files.
+
+    And one whose list of axes is not as long as its dims: the library writes beyond its end.
+    """
     import h5py
 
     def look(_: str, item: Any) -> None:
-        if isinstance(item, h5py.Dataset):
-            _refuse_outside(item, path)
+        if not isinstance(item, h5py.Dataset):
+            return
+        _refuse_outside(item, path)
+        if "DIMENSION_LIST" in item.attrs:
+            found = item.attrs.get_id("DIMENSION_LIST").shape
+            if found != (item.ndim,):
+                raise InputFileError(
+                    f"{path} must name one axis for each of the {item.ndim} dims of {item.name}, "
+                    f"got a list of shape {found}. Export it again."
+                )
 
     file.visititems(look)
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 import re
+import struct
+import zlib
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -53,6 +55,11 @@ _PRINT_DPI = (
     600.0,
     1200.0,
 )
+
+# TIFF 6.0 (1992), tag 259: modified Huffman, fax of groups 3 and 4.
+_FOR_ONE_BIT = (2, 3, 4)
+# Packings whose reader stops without a word where there is more than was asked for: LZW and LZMA.
+_CUTTING = (5, 34925)
 
 
 @dataclass(frozen=True)
@@ -138,6 +145,45 @@ def check_page(page: Any, file: Path, *, lazy: bool, pages: int = 1) -> None:
             f"{file} must hold what its directory lists, got a part of {longest:,} bytes in a file "
             f"of {size:,}. Export it again."
         )
+    _refuse_unlike_parts(page, file, lazy=lazy)
+
+
+def _refuse_unlike_parts(page: Any, file: Path, *, lazy: bool) -> None:
+    """Refuse a page whose strips or tiles are not as many and as long as its size needs.
+
+    Their reader fills what is missing with zeros, and leaves out what is too much.
+    """
+    lengths, parts = page.databytecounts, math.prod(page.chunked)
+    bits = page.bitspersample if isinstance(page.bitspersample, int) else max(page.bitspersample)
+    if page.compression in _FOR_ONE_BIT and bits > 1:
+        raise InputFileError(
+            f"{file} must hold numbers packed without loss, got {bits} bits a pixel in a packing "
+            "for black and white. Export it again."
+        )
+    full = -(-page.chunks[-1 if len(page.chunks) == 2 else 1] * bits // 8) * page.chunks[0]
+    if len(page.chunks) != 2 or 0 in page.chunks:  # colours and planes: left to their reader
+        return
+    least = most = parts * full
+    if not page.is_tiled:
+        least = page.shape[0] * -(-page.shape[1] * bits // 8)
+        most = most if parts > 1 else least  # the last of several strips may be filled up
+    held = sum(lengths)
+    plain = page.compression == 1 and not least <= held <= most + 3 * parts
+    if len(lengths) != parts or min(lengths) <= 0 or plain:
+        raise InputFileError(
+            f"{file} must hold as much as its header says, {least:,} bytes in {parts} parts, got "
+            f"{held:,} in {sum(n > 0 for n in lengths)}. Export it again."
+        )
+    if page.compression in _CUTTING and not lazy:
+        import tifffile
+
+        unpack = tifffile.TIFF.DECOMPRESSORS[page.compression]
+        for packed, _ in page.parent.filehandle.read_segments(page.dataoffsets, lengths):
+            if len(unpack(packed, out=full + 1)) > full:
+                raise InputFileError(
+                    f"{file} must hold parts of {full:,} bytes when unpacked, got more. "
+                    "Export it again."
+                )
 
 
 def upright(data: Any, page: Any) -> Any:
@@ -219,6 +265,8 @@ def _plain(file: Path) -> Picture:
     facts = iio.improps(raw, extension=file.suffix)
     check_size(facts.shape, facts.dtype, file, lazy=False)
     check_ratio(math.prod(facts.shape) * np.dtype(facts.dtype).itemsize, size, file)
+    if file.suffix.lower() == ".png":
+        _refuse_left_over(raw, file)
     data = np.asarray(iio.imread(raw, extension=file.suffix))
     notes: tuple[str, ...] = ()
     if file.suffix.lower() in LOSSY_ENDINGS:
@@ -228,6 +276,29 @@ def _plain(file: Path) -> Picture:
     refuse_colour(file, data.shape, "")
     lossy = "intensity" if notes else None
     return Picture(numbers(data, file), notes=notes, quantity=lossy)
+
+
+def _refuse_left_over(raw: bytes, file: Path) -> None:
+    """Refuse a PNG that holds more than the size in its header: its reader drops the rest."""
+    # ISO/IEC 15948 (2004), 5.3 (chunks), 7.2 (a filter byte before each row), 11.2.2 (IHDR).
+    width, height, depth, colour, _, _, laced = struct.unpack(">IIBBBBB", raw[16:29])
+    row = 1 + -(-width * depth * {2: 3, 4: 2, 6: 4}.get(colour, 1) // 8)
+    if laced:
+        return
+    machine, held, at = zlib.decompressobj(), 0, 8
+    while at + 8 <= len(raw) and not machine.eof:
+        length = int.from_bytes(raw[at : at + 4], "big")
+        if raw[at + 4 : at + 8] == b"IDAT":
+            packed = raw[at + 8 : at + 8 + length]
+            while packed and held <= row * height:
+                held += len(machine.decompress(packed, 2**20))
+                packed = machine.unconsumed_tail
+        at += 12 + length
+    if held > row * height:
+        raise InputFileError(
+            f"{file} must hold the {height} x {width} pixels of its header, got more. "
+            "Export it again."
+        )
 
 
 def _from_display(colours: Any, file: Path, known: Picture) -> Picture:

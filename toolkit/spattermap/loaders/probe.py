@@ -1,4 +1,4 @@
-"""HDF5 files are read through in a child process first: a damaged one can kill its reader.
+"""HDF5 files and Zarr stores are first read in a child process: damaged ones can kill a reader.
 
 The HDF5 library trusts what a file says of itself. Files with one wrong byte, and files made to do
 harm, crash it (2.0.0 does: a chunk that unpacks to less than its size, a variable-length attribute
@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import atexit
 import contextlib
+import itertools
 import json
 import os
 import queue
@@ -126,6 +127,7 @@ def _resident_bytes(pid: int) -> int:
 
 _lock = threading.Lock()
 _child: _Child | None = None
+_turn = itertools.count()
 _seen: dict[tuple[str, int, int], dict[str, Any]] = {}
 
 
@@ -162,16 +164,18 @@ def child_id() -> int | None:
     return _child.process.pid if _child is not None and _child.usable else None
 
 
-def require_harmless(path: Path) -> tuple[str, ...]:
-    """Refuse an HDF5 file that crashes, hangs or exhausts a process which reads all of it."""
+def require_harmless(path: Path, what: str = "HDF5 file") -> tuple[str, ...]:
+    """Refuse a file or store that crashes, hangs or exhausts a process which reads all of it."""
     facts = path.stat()
-    key = (str(path.absolute()), facts.st_size, facts.st_mtime_ns)
+    # The time of a folder says nothing of what is in it: a store is looked through each time.
+    number = next(_turn) if path.is_dir() else facts.st_size
+    key = (str(path.absolute()), number, facts.st_mtime_ns)
     start()
     with _lock:
         answer: dict[str, Any] | str = _seen.get(key) or _asked(path)
     if isinstance(answer, str):
         raise InputFileError(
-            f"{path} must be a whole HDF5 file, got one that {answer} the HDF5 library. "
+            f"{path} must be a whole {what}, got one that {answer} the {what.split()[0]} library. "
             "Export it again."
         )
     while len(_seen) >= _KNOWN_FILES:

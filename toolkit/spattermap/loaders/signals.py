@@ -131,7 +131,7 @@ def read(path: Path, request: Request) -> Stack:
                     held = getattr(stack, name)
                     if hasattr(held, "dask"):
                         setattr(stack, name, held.compute(scheduler="threads"))
-                if hasattr(signal, "close_file"):
+                if path.suffix.lower() != ".zspy" and hasattr(signal, "close_file"):
                     signal.close_file()
     except SpattermapError:
         raise
@@ -156,7 +156,9 @@ def _loaded(path: Path) -> Any:
     if path.suffix.lower() == ".rpl":  # a table of numbers as text: nothing in it to be built
         import hyperspy.api as hs
 
-        return hs.load(str(path), lazy=True)
+        signal = hs.load(str(path), lazy=True)
+        _refuse_left_over(signal, path)
+        return signal
     if path.suffix.lower() == ".hspy":
         probe.start()
         import hyperspy.api  # noqa: F401 - while the child starts
@@ -170,6 +172,19 @@ def _loaded(path: Path) -> Any:
         zarr_store.check_store(path)
     found = open_signals(path)
     return found[0] if len(found) == 1 else found
+
+
+def _refuse_left_over(signal: Any, path: Path) -> None:
+    """Refuse a raw file that is longer than its header says: the header is of another one."""
+    for file in list(files(path, Request()).values())[1:]:
+        words = path.read_text(encoding="latin-1").lower().split()
+        start = int(words[words.index("offset") + 1]) if "offset" in words else 0
+        held, wanted = file.stat().st_size, start + int(signal.data.nbytes)
+        if held != wanted:
+            raise InputFileError(
+                f"{path} must be the header of {file.name}, got {wanted:,} bytes by the header and "
+                f"{held:,} in the file. Correct width, height, depth or data-length."
+            )
 
 
 def _one_of(loaded: Any, path: Path) -> Any:

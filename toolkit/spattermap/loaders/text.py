@@ -22,6 +22,7 @@ _COMMENTS = ("#", "%", "//")
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$|[+-]?(nan|inf)$", re.IGNORECASE)
 # A text value takes at least two bytes, so this bounds the pixels too.
 MOST_BYTES = 2**31
+MOST_COLUMNS, MOST_LINE = 2**16, 2**22
 _X_NAMES, _Y_NAMES = ("x", "column", "col"), ("y", "row")
 _CELL_ENDS = {"\t": r"[\t\n]", ";": r"[;\n]", ",": r"[,\n]", r"\s+": r"\s+"}
 _UNITS = {"um": 1.0, "µm": 1.0, "μm": 1.0, "micron": 1.0, "nm": 1e-3, "mm": 1e3}
@@ -120,6 +121,7 @@ def _table(path: Path) -> tuple[np.ndarray, tuple[str, ...]]:
 
     text = _text(path)
     layout = _layout(text, path)
+    _refuse_wide(text, layout, path)
     grouped = _grouping(text, layout)
     try:
         frame = pd.read_csv(
@@ -137,6 +139,20 @@ def _table(path: Path) -> tuple[np.ndarray, tuple[str, ...]]:
         raise readable(path, problem, what="a grid of numbers") from problem
     frame = frame.dropna(axis=1, how="all")  # a separator at the end of each line
     return _numeric(frame, path), layout.header
+
+
+def _refuse_wide(text: str, layout: _Layout, path: Path) -> None:
+    """Refuse a line of more columns than any map has: its reader would take them one by one."""
+    for line in io.StringIO(text):
+        if len(line) <= 2 * MOST_COLUMNS:
+            continue
+        width = len(_cells(line, layout.separator)) if len(line) <= MOST_LINE else 0
+        if width > MOST_COLUMNS or not width:
+            found = f"{width:,}" if width else f"a line of {len(line):,} characters"
+            raise InputFileError(
+                f"{path} must have at most {MOST_COLUMNS:,} columns, got {found}. Check that the "
+                "file is whole and is a map."
+            )
 
 
 def _grouping(text: str, layout: _Layout) -> str | None:

@@ -15,14 +15,15 @@ import os
 import stat
 import zlib
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 
 from spattermap.core.errors import InputError, InputFileError, OutputError, SpattermapError
-from spattermap.loaders import names
+from spattermap.loaders import names, probe
 from spattermap.loaders.stack import (
     SAME_SIZE,
     SMALL_BYTES,
@@ -53,13 +54,14 @@ def check_store(path: Path) -> None:
     for _, item in store.members(max_depth=None):
         if isinstance(item, zarr.Array):
             check_chunks(item, path)
+    probe.require_harmless(path, "Zarr store")
 
 
 def check_chunks(array: Any, where: Path) -> None:
     """Refuse an array with a chunk that unpacks to implausibly much.
 
-    Looks at gzip, zlib, zstd, blosc, lz4, bz2 and lzma as the outermost compressor. Chunks inside
-    shards are not looked at one by one.
+    Looks at gzip, zlib, zstd, blosc, lz4, bz2 and lzma as the outermost compressor, of every chunk
+    and of every chunk inside a shard.
     """
     sizes = [_CODECS[name] for name in _compressors(array) if name in _CODECS]
     nominal = math.prod(array.chunks) * array.dtype.itemsize
@@ -71,8 +73,8 @@ def check_chunks(array: Any, where: Path) -> None:
         )
     if not sizes:
         return
-    for file in islice(_files(where / array.path), MOST_LOOKED_UP):
-        claimed = sizes[-1](file, nominal)
+    for file, stream in islice(_packed(array, where), MOST_LOOKED_UP):
+        claimed = sizes[-1](stream, nominal)
         if claimed > nominal + SMALL_BYTES:
             much = f"{claimed:,}" if claimed < _UNKNOWN else "many more"
             raise InputFileError(
@@ -109,34 +111,90 @@ def _files(folder: Path) -> Iterator[Path]:
             yield file
 
 
-def _unpacked(make: Callable[[], Any]) -> Callable[[Path, int], int]:
+@dataclass
+class _Window:
+    """A part of an open file, read as a file of its own."""
+
+    file: BinaryIO
+    left: int
+
+    def read(self, most: int = -1) -> bytes:
+        """Return the next bytes, at most so many."""
+        wanted = self.left if most < 0 else min(most, self.left)
+        held = self.file.read(wanted)
+        self.left -= len(held)
+        return held
+
+
+def _packed(array: Any, where: Path) -> Iterator[tuple[Path, Any]]:
+    """Yield the file and the bytes of every stored chunk."""
+    for file in _files(where / array.path):
+        with file.open("rb") as stream:
+            if array.shards is None:
+                yield file, stream
+                continue
+            for start, length in _shard_index(array, stream, where):
+                stream.seek(start)
+                yield file, _Window(stream, length)
+
+
+def _shard_index(array: Any, stream: BinaryIO, where: Path) -> list[tuple[int, int]]:
+    """Return where the chunks of a shard begin and how long they are, those that are there.
+
+    Zarr's sharding codec, version 1.0 (2023): two 64-bit numbers a chunk, then CRC-32C.
+    """
+    outer = array.metadata.codecs
+    index = [one.to_dict() for one in getattr(outer[0], "index_codecs", ())]
+    usual = [{"name": "bytes", "configuration": {"endian": "little"}}, {"name": "crc32c"}]
+    inner = getattr(outer[0], "codecs", ())
+    if len(outer) != 1 or index != usual or any(hasattr(one, "index_codecs") for one in inner):
+        raise InputFileError(
+            f"{where} must hold plain shards, got shards packed again, nested, or with an index of "
+            "another form. Write it with spattermap convert."
+        )
+    number = math.prod(a // b for a, b in zip(array.shards, array.chunks, strict=True))
+    size = stream.seek(0, os.SEEK_END)
+    length = 16 * number + 4
+    at_end = "end" in str(outer[0].index_location)
+    stream.seek(max(0, size - length) if at_end else 0)
+    held = stream.read(length)[:-4]
+    pairs = np.frombuffer(held[: len(held) // 16 * 16], "<u8").reshape(-1, 2)
+    absent = pairs[:, 0] == np.iinfo(np.uint64).max
+    found = [(int(a), int(b)) for a, b in pairs[~absent]]
+    if len(held) < length - 4 or any(a + b > size for a, b in found):
+        raise InputFileError(
+            f"{where} must hold whole shards, got one of {size:,} bytes whose index points beyond "
+            "its end. Write it again."
+        )
+    return found
+
+
+def _unpacked(make: Callable[[], Any]) -> Callable[[Any, int], int]:
     """Return a function that unpacks in steps, and stops where more than the nominal came."""
 
-    def size(file: Path, nominal: int) -> int:
+    def size(stream: Any, nominal: int) -> int:
         total, machine = 0, make()
-        with file.open("rb") as stream:
-            packed = stream.read(_STEP)
-            while packed or not getattr(machine, "needs_input", True):
-                try:
-                    total += len(machine.decompress(packed, _STEP))
-                except (zlib.error, OSError, EOFError, lzma.LZMAError):
-                    return total  # damaged: its reader says so
-                if total > nominal + SMALL_BYTES:
-                    return _UNKNOWN
-                packed = bytes(getattr(machine, "unconsumed_tail", b""))
-                if machine.eof:  # another member may follow
-                    packed, machine = machine.unused_data, make()
-                if not packed and getattr(machine, "needs_input", True):
-                    packed = stream.read(_STEP)
+        packed = stream.read(_STEP)
+        while packed or not getattr(machine, "needs_input", True):
+            try:
+                total += len(machine.decompress(packed, _STEP))
+            except (zlib.error, OSError, EOFError, lzma.LZMAError):
+                return total  # damaged: its reader says so
+            if total > nominal + SMALL_BYTES:
+                return _UNKNOWN
+            packed = bytes(getattr(machine, "unconsumed_tail", b""))
+            if machine.eof:  # another member may follow
+                packed, machine = machine.unused_data, make()
+            if not packed and getattr(machine, "needs_input", True):
+                packed = stream.read(_STEP)
         return total
 
     return size
 
 
-def _of_zstd(file: Path, nominal: int) -> int:
+def _of_zstd(stream: Any, nominal: int) -> int:
     """Read the frame header: RFC 8878 (2021), section 3.1.1.1."""
-    with file.open("rb") as stream:
-        head = stream.read(_HEADER_BYTES)
+    head = stream.read(_HEADER_BYTES)
     if not head.startswith(_ZSTD_MAGIC) or len(head) < 6:
         return 0
     descriptor = head[4]
@@ -144,30 +202,29 @@ def _of_zstd(file: Path, nominal: int) -> int:
     length = (1 if single else 0, 2, 4, 8)[descriptor >> 6]
     place = 5 + (1 - single) + (0, 1, 2, 4)[descriptor & 3]
     if length == 0:  # the size is not stated: unpack at most what it may be
-        return _within(file, nominal)
+        return _within(head + stream.read(), nominal)
     stated = int.from_bytes(head[place : place + length], "little")
     return stated + 256 if length == 2 else stated
 
 
-def _within(file: Path, nominal: int) -> int:
+def _within(packed: bytes, nominal: int) -> int:
     import imagecodecs
 
     try:
-        imagecodecs.zstd_decode(file.read_bytes(), out=nominal + 1)
+        imagecodecs.zstd_decode(packed, out=nominal + 1)
     except Exception as problem:  # damaged, or too large: only the latter is our concern
         return _UNKNOWN if "too small" in str(problem) else 0
     return nominal
 
 
-def _number_at(place: int) -> Callable[[Path, int], int]:
-    def size(file: Path, _: int) -> int:
-        with file.open("rb") as stream:
-            return int.from_bytes(stream.read(_HEADER_BYTES)[place : place + 4], "little")
+def _number_at(place: int) -> Callable[[Any, int], int]:
+    def size(stream: Any, _: int) -> int:
+        return int.from_bytes(stream.read(_HEADER_BYTES)[place : place + 4], "little")
 
     return size
 
 
-_CODECS: dict[str, Callable[[Path, int], int]] = {
+_CODECS: dict[str, Callable[[Any, int], int]] = {
     "gzip": _unpacked(lambda: zlib.decompressobj(wbits=31)),
     "zlib": _unpacked(zlib.decompressobj),
     "bz2": _unpacked(bz2.BZ2Decompressor),
@@ -228,6 +285,7 @@ def write(maps: Any, path: str | Path, *, chunk_px: int = 1024) -> Path:
 
 def read(path: Path, request: Request) -> Stack:
     """Read a Zarr store."""
+    probe.start()
     import zarr
 
     try:
@@ -251,6 +309,8 @@ def read(path: Path, request: Request) -> Stack:
 def _values(array: Any, path: Path, request: Request) -> Any:
     check_size(array.shape, array.dtype, path, lazy=request.lazy)
     check_chunks(array, path)
+    if array.compressors:
+        probe.require_harmless(path / array.path, "Zarr store")
     if request.lazy:
         import dask.array as da
 
@@ -320,6 +380,12 @@ def _plain(array: Any, attrs: dict[str, Any], path: Path, request: Request) -> S
 def _group(store: Any, path: Path, request: Request) -> Stack:
     """Read a group in which each two-dimensional array is named by its element."""
     arrays = {name: item for name, item in store.arrays() if item.ndim == 2}
+    for folder in path.iterdir():
+        if folder.is_dir() and not folder.name.startswith(".") and folder.name not in store:
+            raise InputFileError(
+                f"{path} must hold arrays that can be read, got {folder.name} without a whole "
+                "description. Write it again, or move that folder away."
+            )
     kept = [name for name in arrays if names.candidates(name) and not names.is_electron_image(name)]
     if not kept or len({arrays[name].shape for name in kept}) != 1:
         found = ", ".join(f"{name} {item.shape}" for name, item in store.arrays())

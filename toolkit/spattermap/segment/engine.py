@@ -267,7 +267,7 @@ def _levelled(field: _Field) -> _Field:
         level = local.level_of(sums, reach, shape=job.shape, noise=job.classes.sigma_bare)
         if level is None:
             break
-        job.store.keep("level", level)
+        job.store.keep("level", *level.to_arrays())
         name = f"raw{turn + 1}"
         workers.run(passes.level_part, every(field.job, name))
         job.store.drop(field.job.raw)
@@ -292,15 +292,15 @@ def _regions(field: _Field) -> tuple[Found, Integers]:
     job, workers = field.job, field.workers
     rule, store = job.rule, job.store
     found = join(workers.run(passes.first_hills, every(job)), job.grid, rule.dips)
-    store.keep("hills1_tables", found.tables)
+    store.keep("hills1_tables", *found.tables)
     name = "hills1"
     if not rule.parts_nothing:
         found = join(workers.run(passes.second_hills, every(job)), job.grid, rule.necks)
-        store.keep("hills2_tables", found.tables)
+        store.keep("hills2_tables", *found.tables)
         store.drop("hills1")
         name = "hills2"
     ends = basins.follow(workers.run(passes.basins_part, every(job, name)), job.grid)
-    store.keep("basins_tables", ends)
+    store.keep("basins_tables", *(one.ends for one in ends))
     store.drop("mask", name)
     cut = workers.run(passes.cuts_part, every(job))
     level = np.full(found.keys.size, np.inf, np.float32)
@@ -499,7 +499,7 @@ def _by_shape(field: _Field, found: _Divided) -> tuple[_Field, _Divided]:
         # What a streak touches may be a part of it, and shows no outline there.
         left=np.unique(touching[(touching[:, 1] > n) & (touching[:, 0] <= n), 0]),
     )
-    job.store.keep("lumps", lumps)
+    job.store.keep("lumps", *lumps)
     job.store.keep("confidence", found.confidence)
     painted = field.workers.run(passes.paint_part, every(job, n))
     job.store.drop("regions")

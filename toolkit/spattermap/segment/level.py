@@ -138,6 +138,15 @@ class Level:
     mean: float
     side: int
 
+    def to_arrays(self) -> tuple[Singles, Singles, Floats]:
+        """Return it as numbers alone."""
+        return self.weight, self.total, np.array([self.mean, self.side])
+
+    @classmethod
+    def from_arrays(cls, weight: Singles, total: Singles, rest: Floats) -> Level:
+        """Return it as `to_arrays` gave it."""
+        return cls(weight, total, float(rest[0]), int(rest[1]))
+
     def at(self, rows: slice, columns: slice) -> Singles:
         """Return the metal fraction of the bare plate around pixels, less the field's mean.
 

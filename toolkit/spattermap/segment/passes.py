@@ -8,6 +8,7 @@ filters), ``mask``, ``hills1``, ``hills2``, ``basins``, ``regions``.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -95,7 +96,9 @@ class Job:
 
     def numbered(self, name: str, box: Box) -> npt.NDArray[np.int32]:
         """Return a window of a numbered picture, its numbers looked up in their tables."""
-        tables = self.store.recall(f"{name}_tables")
+        tables: Sequence[Any] = self.store.recall_all(f"{name}_tables")
+        if name == "basins":
+            tables = [basins.Ends(ends) for ends in tables]
         return self.store.window(name, self.grid, box, tables=tables)
 
 
@@ -153,7 +156,7 @@ def level_part(task: Task) -> None:
     """Write the unfiltered fraction of a part less the uneven bare level; `more` is its name."""
     job, k, name = task
     box = job.grid.box(k)
-    level = job.store.recall("level")
+    level = local.Level.from_arrays(*job.store.recall_all("level"))
     share = 1 - np.clip(job.fraction(box), 0, 1)
     raw = job.store.part(job.raw, k)
     job.store.put(name, k, raw - level.at(box.rows, box.columns) * share)
@@ -405,7 +408,7 @@ def paint_part(task: Task) -> Painted:
     job, k, n_droplets = task
     core = job.grid.box(k)
     label = job.regions(core, "labels")
-    lumps: lobes.Lumps = job.store.recall("lumps")
+    lumps = lobes.Lumps(*job.store.recall_all("lumps"))
     confidence = np.append(np.nan, job.store.recall("confidence"))
     droplet = np.where(label <= n_droplets, label, np.int32(0))
     drawn = lobes.paint(lumps.lump[droplet], lumps.ellipses, lumps.begin, core.top, core.left)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -101,11 +102,22 @@ def _read_lines(file: Path) -> tuple[list[str], list[list[str]]]:
             f"{file} must be a readable sheet (CSV text in UTF-8), got: {problem}. "
             "Export it again as CSV UTF-8."
         ) from problem
+    if "\0" in text:
+        raise InputFileError(
+            f"{file} must be a readable sheet (CSV text in UTF-8), got null characters in it. "
+            "Export it again as CSV UTF-8."
+        )
     kept = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]
     if not kept:
         raise InputError(f"{file.name} must have a line of column names, got none. Write one.")
     separator = max(",;\t", key=kept[0].count)
-    lines = [[cell.strip() for cell in cells] for cells in csv.reader(kept, delimiter=separator)]
+    try:
+        cells_of = list(csv.reader(kept, delimiter=separator))
+    except csv.Error as problem:  # a field without end, most often an open quotation mark
+        raise InputFileError(
+            f"{file} must be a readable sheet (CSV text), got: {problem}. Close the quotation mark."
+        ) from problem
+    lines = [[cell.strip() for cell in cells] for cells in cells_of]
     names = [_own_name(name) for name in lines[0]]
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice or "" in names:
@@ -175,7 +187,8 @@ def value_of(cell: str) -> Value:
     """Return a cell as a number where it is one, else as text."""
     if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", cell):
         return cell
-    return float(cell)
+    number = float(cell)
+    return number if math.isfinite(number) else cell
 
 
 def _checked(rows: list[SheetRow], name: str) -> list[SheetRow]:

@@ -1,0 +1,62 @@
+"""TOML files from anybody: read within bounds, and refused in one line where they are odd."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from spattermap.core.errors import InputError, InputFileError, SpattermapError
+
+_MOST_BYTES, _MOST_TEXT = 2**20, 10_000
+
+
+def read_toml(file: Path, what: str) -> dict[str, Any]:
+    """Return the values of a TOML file, `what` being its name in messages ("sidecar")."""
+    try:
+        # Not more than this is read, whatever the file is.
+        with file.open("rb") as stream:
+            held = stream.read(_MOST_BYTES + 1)
+        if len(held) > _MOST_BYTES:
+            raise InputFileError(
+                f"{file} must be a {what} of at most {_MOST_BYTES:,} bytes, got more. Shorten it."
+            )
+        values = tomllib.loads(held.decode("utf-8-sig").replace("\r\n", "\n"))
+        _refuse_odd(values, file)
+    except SpattermapError:
+        raise
+    except RecursionError:
+        raise InputFileError(
+            f"{file} must be a plain {what}, got tables within tables too deep to read. "
+            "Write one level of tables."
+        ) from None
+    except (OSError, ValueError) as problem:  # not text, not TOML, or a number of 5,000 digits
+        raise InputFileError(
+            f"{file} must be a readable {what} (TOML), got: {problem}. Correct that line."
+        ) from problem
+    return values
+
+
+def _refuse_odd(value: Any, file: Path, where: str = "") -> None:
+    """Refuse what no sidecar needs: null characters, endless text, numbers beyond any use."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            _refuse_odd(key, file, where)
+            _refuse_odd(inner, file, f"{where}.{key}".strip("."))
+    elif isinstance(value, list):
+        for inner in value:
+            _refuse_odd(inner, file, where)
+    found = ""
+    if isinstance(value, str):
+        found = "a null character" if "\0" in value else ""
+        found = f"{len(value):,} characters" if len(value) > _MOST_TEXT else found
+    elif isinstance(value, float) and not math.isfinite(value):
+        found = str(value)
+    elif isinstance(value, int) and abs(value) > 10**18:
+        found = "a number of more than 18 digits"
+    if found:
+        raise InputError(
+            f"{file}: {where[:80] or 'a key'} must be a short text or an ordinary number, got "
+            f"{found}. Correct it."
+        )
