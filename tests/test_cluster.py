@@ -154,17 +154,58 @@ def test_every_task_once_and_errors_as_they_were_raised(cluster):
         list(work.run((1).__truediv__, [1, 0], lost=str, scheduler=cluster.address))
 
 
-def test_only_plain_data_is_sent(plates, tmp_path):
-    row = read_sheet(plates)[0]
-    sent = pickle.dumps(Task(row, Settings(), tmp_path), protocol=5)
+def modules_of(sent):
+    """Return the modules of whatever a pickle names."""
     globals_ = {
         str(argument)
         for code, argument, _ in pickletools.genops(sent)
         if code.name in ("SHORT_BINUNICODE", "GLOBAL") and "." in str(argument)
     }
-    modules = {name for name in globals_ if name.split(".")[0] in sys.modules}
-    assert modules <= {"spattermap.sweeps.deposit", "spattermap.sweeps.sheet",
-                       "spattermap.core.settings", "pathlib", "copyreg"}  # fmt: skip
+    return {name for name in globals_ if name.split(".")[0] in sys.modules}
+
+
+def test_only_plain_data_is_sent(plates, tmp_path):
+    row = read_sheet(plates)[0]
+    sent = pickle.dumps(Task(row, Settings(), tmp_path), protocol=5)
+    assert modules_of(sent) <= {"spattermap.sweeps.deposit", "spattermap.sweeps.sheet",
+                                "spattermap.core.settings", "pathlib", "copyreg"}  # fmt: skip
+
+
+def test_a_mosaic_sends_records_and_numbers_and_no_code(tmp_path, monkeypatch):
+    """Every task, what is common to all, and every result, as the standard library pickles it."""
+    sent = []
+
+    def kept(function, tasks, **options):
+        results = []
+        for task in tasks:
+            before = () if options.get("common") is None else (options["common"],)
+            # Code can only be sent by value, which this pickle refuses: functions go by name.
+            call = pickle.dumps((function, *before, task), protocol=5)
+            name, *rest = pickle.loads(call)
+            results.append(name(*rest))
+            sent.extend((call, pickle.dumps(results[-1], protocol=5)))
+        return iter(list(enumerate(results)))
+
+    monkeypatch.setattr(work, "run", kept)
+    scene = make_deposit(Deposit(shape=(160, 192), electron_image=False), seed=5)
+    place = convert(save_folder(scene, tmp_path / "maps"), tmp_path / "maps.zarr")
+    write_mosaic(open_parts(place), tmp_path / "out", part_px=96)
+    assert len(sent) > 50
+    modules = set().union(*map(modules_of, sent))
+    assert {name.split(".")[0] for name in modules} <= {
+        "spattermap", "numpy", "xarray", "pandas", "dask", "zarr", "pathlib", "copyreg",
+        "functools", "builtins", "collections", "datetime", "operator", "asyncio", "threading",
+        "scipy", "pyarrow",
+    }, sorted(modules)  # fmt: skip
+
+
+def hungry(task):
+    raise MemoryError(f"task {task} wanted 7 GB")
+
+
+def test_a_worker_without_memory_is_said_to_have_none(cluster):
+    with pytest.raises(MemoryError, match="wanted 7 GB"):  # the command says it in one line
+        list(work.run(hungry, [1], lost=str, scheduler=cluster.address))
 
 
 def test_a_worker_of_another_version_is_refused(cluster):
@@ -231,3 +272,29 @@ def test_a_lost_scheduler_ends_in_one_line_and_the_rerun_takes_over(cluster, pla
     assert again.n_errors == 0
     with pytest.raises(InputError, match="address of a running dask scheduler"):
         list(work.run(operator.neg, [1], lost=str, scheduler=cluster.address))
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs a signal that kills")
+def test_a_restarted_scheduler_ends_in_one_line_and_serves_the_rerun(tmp_path):
+    running = Cluster(tmp_path)
+    try:
+        port = running.address.rpartition(":")[2]
+
+        def restart():
+            running.scheduler.kill()
+            running.scheduler.wait()
+            running.scheduler = running.start(
+                "-m", "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", port,
+                "--no-dashboard",
+            )  # fmt: skip
+
+        timer = threading.Timer(1.0, restart)
+        timer.start()
+        with pytest.raises(ClusterError, match=r"must stay reachable"):
+            list(work.run(time.sleep, [0.5] * 40, lost=str, scheduler=running.address))
+        timer.join()
+        running.workers = [running.worker() for _ in range(2)]
+        found = dict(work.run(operator.neg, range(3), lost=str, scheduler=running.address))
+        assert found == {0: 0, 1: -1, 2: -2}
+    finally:
+        running.stop()

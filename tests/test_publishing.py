@@ -6,7 +6,7 @@ import importlib.util
 import os
 import subprocess
 import sys
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
 
 import numpy as np
 import pandas as pd
@@ -69,7 +69,7 @@ def test_overwriting_replaces_every_result_and_keeps_the_rest(tmp_path):
 
 KILLED = """
 import os, sys
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
 from spattermap.core import files
 calls = int(sys.argv[2])
 def dying(event, _):
@@ -304,3 +304,49 @@ def test_cells_that_a_spreadsheet_would_run_are_written_as_text():
 def test_invisible_characters_are_shown():
     assert printable("Cu\u202egnp.exe\x1b[2J\u200b") == "Cu\\u202egnp.exe\\x1b[2J\\u200b"
     assert printable("Prüfling 鉄 µm חלקיק") == "Prüfling 鉄 µm חלקיק"
+
+
+@pytest.mark.parametrize(
+    ("path", "why"),
+    [
+        ("C:\\results\\CON", "device"), ("C:\\results\\con.maps\\out", "device"),
+        ("LPT1", "device"), ("a\\nul .txt", "device"), ("COM\u00b9.csv", "device"),
+        ("C:\\results.\\out", "dot or a space"), ("out ", "dot or a space"), ("a\\..b.", "dot"),
+        ("a\\plate:3", "':'"), ("D:\\a\\what?", "'?'"), ("a\\b|c", "'|'"), ('a\\"b"', "'\"'"),
+        ("a\\b\x07c", "x07"), ("C:\\results\\out", ""), ("..\\out", ""), (".", ""), ("con1", ""),
+        ("\\\\server\\share\\plate 3\\out.maps", ""), ("C:\\COMB\\console", ""), ("D:out", ""),
+    ],
+)  # fmt: skip
+def test_names_that_windows_would_not_take_as_they_stand(path, why):
+    found = files.unfit_for_windows(PureWindowsPath(path))
+    assert why in found
+    assert bool(found) == bool(why)
+
+
+def test_an_unfit_name_is_refused_on_windows_before_the_work(tmp_path, monkeypatch):
+    monkeypatch.setattr(files.sys, "platform", "win32")
+    with pytest.raises(OutputError, match="which ends in a dot"):
+        files._refuse_unusable(tmp_path / "out.", overwrite=False)
+    assert not list(tmp_path.iterdir())
+
+
+def test_every_page_shows_characters_that_turn_the_order():
+    from spattermap.show.pages import shell
+
+    turned = "a\u202eb\u2066c"
+    page = shell([(turned, turned)], title=turned, kind=turned, heading=turned, level=0.95)
+    assert not set(page) & set("\u202e\u2066")
+    assert page.count("\\u202e") >= 5
+
+
+def test_look_shows_invisible_characters_of_titles_and_files(tmp_path, capsys):
+    from spattermap import cli
+
+    maps = tmp_path / "plate\u202egpj\x1b[2J"
+    maps.mkdir()
+    tifffile.imwrite(maps / "Cu_Ka \u2066x.tif", np.ones((16, 20), np.uint16))
+    (maps / "mapset.toml").write_text('title = "a\\u202eb\\nc\\u001b[31m"\n', encoding="utf-8")
+    assert cli.main(["look", str(maps)]) == 0
+    said = capsys.readouterr().out
+    assert all(line.isprintable() for line in said.split("\n"))
+    assert "\\u202e" in said

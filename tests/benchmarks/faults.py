@@ -1,15 +1,18 @@
 """What happens when the surroundings fail; run by hand.
 
-    python tests/benchmarks/faults.py [interruptions] [--only surroundings|together|reports|saves]
+    python tests/benchmarks/faults.py [kills] [--only PART] (Linux; full disks need root)
 
 Prints tables: what was done to `spattermap report` of a small map set, and what came of it; two
-runs into one folder at once; what came of whole reports and of saving alone that were interrupted
-at random moments. Each run must end in a clear line (exit status 2, or 130 when interrupted) or in
-a whole result, and leave nothing half-written behind, or nothing that the next run does not clear
-away.
+runs into one folder at once; then `report`, `sweep`, `convert` and `mosaic` killed at random
+moments and run again, on a full disk, in little memory, with a map that changes while it is read,
+without the rights, with files of other times. Each run must end in one line with exit status 2, or
+in a whole result, or (killed) in the old one, and a rerun must give the bytes of an undisturbed run
+and leave nothing behind.
 """
 
 import argparse
+import contextlib
+import hashlib
 import os
 import random
 import shutil
@@ -28,9 +31,9 @@ NAMES = {"report.html", "summary.json", "droplets.csv", "streaks.csv", "elements
          "labels.tif", "figures"}  # fmt: skip
 
 
-def write_maps(folder):
+def write_maps(folder, *, lift=0):
     """Write a small deposit of four drops."""
-    folder.mkdir(parents=True)
+    folder.mkdir(parents=True, exist_ok=True)
     rng = np.random.default_rng(1)
     y, x = np.indices((64, 64))
     copper = np.full((64, 64), 0.3)
@@ -38,8 +41,9 @@ def write_maps(folder):
         copper += 6.0 * ((y - row) ** 2 + (x - column) ** 2 < radius**2)
     planes = {"Cu_Ka": copper, "Zn_Ka": 0.4 * copper, "Si_Ka": 4 - 0.5 * np.minimum(copper, 6)}
     for name, plane in planes.items():
+        counts = rng.poisson(plane) + lift * (rng.random(plane.shape) < 0.1)
         tifffile.imwrite(
-            folder / f"{name}.tif", rng.poisson(plane).astype(np.uint16),
+            folder / f"{name}.tif", counts.astype(np.uint16),
             resolution=(2, 2), resolutionunit="MICROMETER",
         )  # fmt: skip
     return folder
@@ -125,19 +129,6 @@ def together(maps, place, *more):
     )
 
 
-def saved_together(analysis, place, number):
-    """Let two processes publish into one new folder at the same moment; tally how it ended."""
-    tally = Counter()
-    for k in range(number):
-        out = place / f"same{k}"
-        moment = time.monotonic() + 0.3
-        children = [save_in_child(analysis, out, moment=moment) for _ in range(2)]
-        exits = sorted(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) for child in children)
-        whole = held_by(out) == NAMES - {"report.html", "figures"}
-        tally[f"exits {exits}, " + ("whole" if whole else f"PARTS {held_by(out)}"),] += 1
-    return tally
-
-
 def held_by(folder):
     return {item.name for item in folder.iterdir()} if folder.is_dir() else set()
 
@@ -151,121 +142,334 @@ def state_of(out, wanted):
     return "nothing" if not out.exists() else "whole" if held == wanted else f"PARTS {held}"
 
 
-def interrupted_reports(maps, place, number):
-    """Interrupt whole reports at random moments; tally what each left.
+# --- killed at any moment ------------------------------------------------------------------------
 
-    By turns with Ctrl-C, which reaches every process of a terminal, with the signal of a shutting
-    down system, and with a kill of the command alone, as of a system out of memory.
+
+def commands(maps, place):
+    """Return what each command is called with, and where its result goes."""
+    sheet = place / "sheet.csv"
+    sheet.write_text(f"path,charge_J\n{maps},3\n{maps.with_name('more')},4\n", encoding="utf-8")
+    store = place / "maps.zarr"
+    if not store.exists():
+        assert in_child(["convert", str(maps), "--out", str(store)]) == (0, "")
+    alone = ["--scheduler", "synchronous"]
+    return {
+        "report": ["report", str(maps)],
+        "sweep": ["sweep", str(sheet), "--no-reports", *alone],
+        "convert": ["convert", str(maps)],
+        "mosaic": ["mosaic", str(store), *alone],
+    }
+
+
+def in_child(words, *, after=None, before=None, limit=300.0):
+    """Run a command in a fork, in which all libraries are loaded; kill it after so many seconds.
+
+    So the moments of the kills fall on the work and the writing, not on imports and compiling.
+    Returns the exit status (negative: the signal) and what was said.
+    """
+    import gc
+    import io
+    import traceback
+
+    from spattermap import cli
+
+    gc.collect()
+    said = Path(tempfile.mkstemp()[1])
+    child = os.fork()
+    if not child:
+        code = 1
+        try:
+            os.setsid()
+            sys.stdout, sys.stderr = io.StringIO(), said.open("w", encoding="utf-8")
+            if before is not None:
+                before()
+            code = cli.main(words)
+        except SystemExit as end:
+            code = int(end.code or 0)
+        except BaseException:
+            traceback.print_exc()
+        finally:
+            with contextlib.suppress(Exception):
+                sys.stderr.close()
+            os._exit(code)
+    end = time.monotonic() + (limit if after is None else after)
+    code = None
+    while code is None and time.monotonic() < end:
+        done, status = os.waitpid(child, os.WNOHANG)
+        code = os.waitstatus_to_exitcode(status) if done else None
+        if code is None:
+            time.sleep(0.002)
+    if code is None:
+        os.kill(child, signal.SIGKILL)
+        code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+    text = said.read_text(encoding="utf-8").strip()
+    said.unlink()
+    return code, text
+
+
+def digest(folder):
+    """Return the SHA-256 of every file of a result."""
+    return {
+        file.relative_to(folder).as_posix(): hashlib.sha256(file.read_bytes()).hexdigest()
+        for file in sorted(folder.rglob("*"))
+        if file.is_file()
+    }
+
+
+def kills(maps, place, number):
+    """Kill each command at random moments and run it again; yield a row of the table for each."""
+    place.mkdir()
+    for name, words in commands(maps, place).items():
+        chance, tally = random.Random(7), Counter()
+        fresh = place / f"{name}_whole"
+        assert in_child([*words, "--out", str(fresh)])[0] == 0
+        wanted = digest(fresh)
+        begun = time.monotonic()
+        in_child([*words, "--out", str(place / f"{name}_timed")])
+        whole = time.monotonic() - begun
+        replace = name in ("report", "mosaic")
+        for k in range(number):
+            room = place / f"{name}{k}"
+            room.mkdir()
+            out, more = room / "out", []
+            if replace and k % 2:  # over an earlier result, with a file of the person in it
+                shutil.copytree(fresh, out)
+                (out / "summary.json").write_text("old", encoding="utf-8")
+                (out / "mine.txt").write_text("mine", encoding="utf-8")
+                more = ["--overwrite"]
+            old = digest(out) if out.exists() else {}
+            code, _ = in_child([*words, "--out", str(out), *more], after=chance.uniform(0, whole))
+            found = digest(out) if out.exists() else {}
+            new = wanted | ({"mine.txt": old["mine.txt"]} if more else {})
+            state = "new" if found == new else "old or nothing" if found == old else "PARTS"
+            if name == "sweep" and state == "PARTS":  # finished deposits count
+                kept = set(found.items()) - set(wanted.items())
+                state = (
+                    "some deposits"
+                    if all(
+                        "/." in f or "mark" in f or f.startswith(".") or "sweep.json" in f
+                        for f, _ in kept
+                    )
+                    else "PARTS"
+                )
+            left = "stage left" if any(room.rglob(".spattermap_*-*")) else "nothing left"
+            tally["killed" if code < 0 else f"ended {code} before", state, left] += 1
+            if replace and out.exists():
+                more = ["--overwrite"]
+            elif name == "convert" and found == wanted:
+                shutil.rmtree(out)
+            code, said = in_child([*words, "--out", str(out), *more])
+            again = digest(out) == new if out.exists() else False
+            clean = not any(room.rglob(".spattermap_*-*"))
+            tally["rerun:", "same bytes" if again else f"OTHER {code} {said[-200:]}",
+                  "all cleared" if clean else "LEFT"] += 1  # fmt: skip
+            shutil.rmtree(room)
+        yield name, whole, tally
+
+
+# --- the system says no --------------------------------------------------------------------------
+
+
+@contextlib.contextmanager
+def small_disk(place, size):
+    """Mount a file system of so many kB (needs root on Linux)."""
+    place.mkdir(parents=True, exist_ok=True)
+    mount = ["mount", "-t", "tmpfs", "-o", f"size={size}k", "tmpfs", str(place)]
+    subprocess.run(mount, check=True, capture_output=True)
+    try:
+        yield place
+    finally:
+        subprocess.run(["umount", str(place)], check=False)
+
+
+def one_line(code, said):
+    lines = [line for line in said.splitlines() if not line.startswith("spattermap: warning")]
+    clean = code == 2 and len(lines) == 1 and "Traceback" not in said
+    return "one line, status 2" if clean else f"BAD {code} {said[-300:]!r}"
+
+
+def full_disks(maps, place):
+    """Fill a small file system at many sizes, then give it room and run again."""
+    place.mkdir()
+    for name, words in commands(maps, place).items():
+        tally = Counter()
+        need = sum(f.stat().st_size for f in _made(words, place / name).rglob("*") if f.is_file())
+        for part in (0.02, 0.1, 0.3, 0.5, 0.7, 0.9):
+            with small_disk(place / "disk", max(8, int(part * need / 1024))) as disk:
+                code, said = in_child([*words, "--out", str(disk / "out")])
+                left = [f.name for f in disk.rglob("*") if f.is_file()]
+                whole = code == 0
+                held = "" if name == "sweep" or whole else f", LEFT {left[:3]}" if left else ""
+                tally[("fitted" if whole else one_line(code, said)) + held] += 1
+                subprocess.run(["mount", "-o", "remount,size=200m", str(disk)], check=True)
+                if not whole:
+                    code, said = in_child([*words, "--out", str(disk / "out")])
+                    tally[
+                        "rerun with room: " + ("whole" if code == 0 else f"BAD {said[-200:]}")
+                    ] += 1
+        yield name, tally
+
+
+def _made(words, out):
+    assert in_child([*words, "--out", str(out)])[0] == 0
+    return out
+
+
+def little_memory(maps, place):
+    """Bound the address space at what is held and so many MiB."""
+    import resource
+
+    place.mkdir()
+    held = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0]) * 4096
+    for name, words in commands(maps, place).items():
+        tally = Counter()
+        for k, more in enumerate((1, 4, 16, 64, 256)):
+            limit = held + more * 2**20
+            bound = lambda most=limit: resource.setrlimit(resource.RLIMIT_AS, (most, most))  # noqa: E731
+            out = place / f"{name}{k}"
+            code, said = in_child([*words, "--out", str(out)], before=bound)
+            state = "" if code == 0 or name == "sweep" else ", LEFT" * out.exists()
+            tally[("fitted" if code == 0 else one_line(code, said)) + state] += 1
+        yield name, tally
+
+
+def changing_files(maps, place, number):
+    """Change a map a moment after a command began to read; a result must be of one or the other."""
+    place.mkdir()
+    words = commands(maps, place)
+    for name in ("report", "sweep", "convert"):
+        tally, chance = Counter(), random.Random(3)
+        results = []
+        for k in range(2):
+            source = write_maps(place / f"{name}_{k}", lift=k)
+            call = _for(words[name], maps, source, place)
+            results.append(numbers_of(_made(call, place / f"{name}_out{k}")))
+        for k in range(number):
+            source = write_maps(place / f"{name}_c{k}")
+            call = _for(words[name], maps, source, place)
+            out = place / f"{name}_r{k}"
+            child = os.fork()
+            if not child:
+                time.sleep(chance.uniform(0, 0.3))
+                for file in sorted(source.glob("*.tif")):
+                    new = write_maps(place / f"new{k}", lift=1) / file.name
+                    file.write_bytes(new.read_bytes())
+                os._exit(0)
+            code, said = in_child([*call, "--out", str(out)])
+            os.waitpid(child, 0)
+            chance.random()
+            if code:
+                tally[one_line(code, said)] += 1
+            else:
+                found = numbers_of(out)
+                same = [found == one for one in results]
+                tally["the old" if same[0] else "the new" if same[1] else "MIXED"] += 1
+        yield name, tally
+
+
+def _for(words, maps, source, place):
+    """Return a call with another map set in the place of the first."""
+    if words[0] == "sweep":
+        sheet = place / f"sheet_{source.name}.csv"
+        sheet.write_text(f"path,charge_J\n{source},3\n", encoding="utf-8")
+        return [words[0], str(sheet), *words[2:]]
+    return [str(source) if word == str(maps) else word for word in words]
+
+
+def numbers_of(out):
+    """Return the hashes of inputs that a result states and of the numbers it holds."""
+    kinds = ("elements.csv", "droplets.csv", "droplets.parquet")
+    files = [
+        f for f in sorted(out.rglob("*")) if f.is_file() and (f.name in kinds or "/c/" in str(f))
+    ]
+    return [hashlib.sha256(file.read_bytes()).hexdigest() for file in files]
+
+
+def as_nobody(words, out, place):
+    """Run a command as a user who owns nothing."""
+
+    def before():
+        os.setgid(65534)
+        os.setuid(65534)
+
+    del place
+    return in_child([*words, "--out", str(out)], before=before)
+
+
+def permissions(maps, place):
+    """Take rights away, as another user than root; then give them back."""
+    place.mkdir()
+    place.parent.chmod(0o755)
+    place.chmod(0o755)
+    for name, words in commands(maps, place).items():
+        for item in place.rglob("*"):
+            item.chmod(0o755 if item.is_dir() else 0o644)
+        tally = Counter()
+        locked = place / f"{name}_locked"
+        locked.mkdir(mode=0o755)
+        tally["folder not writable: " + one_line(*as_nobody(words, locked / "out", place))] += 1
+        tally["result not writable: " + one_line(*as_nobody(words, locked, place))] += 1
+        shut = place / f"{name}_shut"
+        shut.mkdir(mode=0o700)
+        tally[
+            "folder not to be entered: " + one_line(*as_nobody(words, shut / "a" / "out", place))
+        ] += 1
+        free = place / f"{name}_free"
+        free.mkdir()
+        free.chmod(0o777)
+        victim = sorted(f for f in maps.rglob("*.tif"))[0]
+        source = maps if name != "mosaic" else place / "maps.zarr"
+        victim = victim if name != "mosaic" else source / "counts" / "zarr.json"
+        victim.chmod(0)
+        came = one_line(*as_nobody(words, free / "out", place))
+        tally["map not readable: " + (came if name != "sweep" else _row_error(free / "out"))] += 1
+        victim.chmod(0o644)
+        source.chmod(0)
+        came = one_line(*as_nobody(words, free / "out1", place))
+        tally[
+            "maps not to be entered: " + (came if name != "sweep" else _row_error(free / "out1"))
+        ] += 1
+        source.chmod(0o755)
+        left = [f.name for f in free.rglob(".spattermap_*-*")] + ([] if name == "sweep" else
+                [f.name for f in free.iterdir()])  # fmt: skip
+        tally["left behind: " + (str(left) if left else "nothing")] += 1
+        code, said = as_nobody(words, free / "out", place)
+        tally["rights given back, rerun: " + ("whole" if code == 0 else f"BAD {said[-200:]}")] += 1
+        yield name, tally
+
+
+def _row_error(out):
+    text = (out / "fields.csv").read_text(encoding="utf-8") if (out / "fields.csv").exists() else ""
+    return "said in its row" if "ermission" in text or "must be" in text else f"BAD {text[-200:]!r}"
+
+
+def clocks(maps, place):
+    """Set the times of files to the far future and past: what stands for "changed" is contents.
+
+    The clock itself is not set (other work runs here): only what is compared with it.
     """
     place.mkdir()
-    scratch = place / "scratch"
-    scratch.mkdir()
-    environment = {**os.environ, "TMPDIR": str(scratch), "JUPYTER_RUNTIME_DIR": str(scratch)}
-    begun = time.monotonic()
-    start(maps, place / "timed", environment=environment).communicate()
-    whole, chance, tally = time.monotonic() - begun, random.Random(7), Counter()
-    ways = (signal.SIGINT, signal.SIGTERM, signal.SIGKILL)
-    for k in range(number):
-        own, how = place / f"run{k}", ways[k % len(ways)]
-        own.mkdir()
-        run = start(maps, own / "out", environment=environment, session=True)
-        time.sleep(chance.uniform(0.0, whole))
-        if run.poll() is None and how == signal.SIGINT:
-            os.killpg(run.pid, how)
-        else:
-            run.send_signal(how)
-        said = run.communicate()[1].strip().splitlines()
-        words = "TRACEBACK" if any(line.startswith("Traceback") for line in said) else ""
-        words = words or (said[-1][:60] if said else "no word")
-        lasting = "" if ended(run.pid) else ", A PROCESS LIVES ON"
-        left = "a hidden folder" if left_in(own) else "nothing"
-        state = state_of(own / "out", NAMES)
-        tally[how.name, f"exit {run.returncode}", state, left, words + lasting] += 1
-        tally[clearing(own),] += 1
-        tally[f"other temporary files: {len(held_by(scratch))}",] += 1
-        for item in scratch.iterdir():
-            shutil.rmtree(item) if item.is_dir() else item.unlink()
-    print(f"An uninterrupted report took {whole:.1f} s.")
-    return tally
-
-
-def clearing(place):
-    """Run again until all is cleared away, and say how it went.
-
-    The kernel of a killed report ends by itself within seconds; what it holds stays till then.
-    """
-    from spattermap.core.files import staged_folder
-
-    for attempt in range(20):
-        with staged_folder(place / f"later{attempt}") as stage:
-            (stage / "a.txt").write_text("", encoding="utf-8")
-        if not left_in(place):
-            when = "at once" if attempt == 0 else "once the kernel had ended"
-            return f"cleared away by a later run, {when}"
-        time.sleep(0.5)
-    return f"NOT CLEARED AWAY {left_in(place)}"
-
-
-def ended(session):
-    """Return True where within ten seconds no process of a session is left."""
-    for _ in range(100):
-        try:
-            os.killpg(session, 0)
-        except ProcessLookupError:
-            return True
-        time.sleep(0.1)
-    return False
-
-
-def save(analysis, out, *, moment=None, overwrite=True):
-    """Save the tables: without the pictures, so that most of the time is moving and writing."""
-    from spattermap.core.files import staged_folder
-
-    with staged_folder(out, overwrite=overwrite) as stage:
-        analysis.write_tables(stage)
-        while moment is not None and time.monotonic() < moment:
-            pass
-
-
-def save_in_child(analysis, out, *, moment=None):
-    """Fork a process that saves an analysis; the parent has all libraries loaded already."""
-    from spattermap.core.errors import OutputError
-
-    child = os.fork()
-    if child:
-        return child
-    code = 1
-    try:
-        signal.signal(signal.SIGINT, signal.default_int_handler)
-        save(analysis, out, moment=moment, overwrite=moment is None)
-        code = 0
-    except KeyboardInterrupt:
-        code = 130
-    except OutputError as problem:
-        code = 2 if "must be empty or new" in str(problem) else 3
-    finally:
-        os._exit(code)
-
-
-def interrupted_saves(analysis, place, number):
-    """Interrupt saving at random moments; return the tally, and what a later save leaves."""
-    begun = time.monotonic()
-    os.waitpid(save_in_child(analysis, place / "timed"), 0)
-    whole, chance, tally = time.monotonic() - begun, random.Random(5), Counter()
-    wanted = NAMES - {"report.html", "figures"}
-    for k in range(number):
-        out = place / f"interrupted{k}"
-        how = signal.SIGKILL if k % 2 else signal.SIGINT
-        child = save_in_child(analysis, out)
-        time.sleep(chance.uniform(0.0, whole))
-        os.kill(child, how)
-        code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
-        left = "a hidden folder" if left_in(place) else "nothing"
-        tally[how.name, f"exit {code}", state_of(out, wanted), left] += 1
-        save(analysis, out)
-        again = held_by(out) == wanted and not left_in(place)
-        tally["later run whole, all cleared away" if again else "LATER RUN BAD",] += 1
-    return tally
+    words = commands(maps, place)["sweep"]
+    out, tally = place / "out", Counter()
+    assert in_child([*words, "--out", str(out)])[0] == 0
+    before = digest(out)
+    for when in (0, 4_000_000_000):
+        for item in (*maps.rglob("*"), *out.rglob("*"), maps, out):
+            os.utime(item, (when, when))
+        code, _ = in_child([*words, "--out", str(out)])
+        tally["taken over, same bytes" if (code, digest(out)) == (0, before) else "OTHER"] += 1
+        sheet = Path(words[1])
+        stale = write_maps(place / f"changed{when}", lift=1)
+        text = sheet.read_text(encoding="utf-8")
+        sheet.write_text(text.replace(str(maps), str(stale), 1), encoding="utf-8")
+        for item in (*stale.rglob("*"), stale):
+            os.utime(item, (when, when))
+        fresh = len(list((out / "deposits").iterdir()))
+        assert in_child([*words, "--out", str(out)])[0] == 0
+        more = len(list((out / "deposits").iterdir())) - fresh
+        tally["changed maps with old times worked anew" if more == 1 else "STALE"] += 1
+        sheet.write_text(text, encoding="utf-8")
+    yield "sweep", tally
 
 
 def show(heading, tally):
@@ -274,38 +478,48 @@ def show(heading, tally):
         print(f"| {', '.join(key)} | {times} |", flush=True)
 
 
+PARTS = ("surroundings", "together", "kills", "disks", "memory", "changes", "permissions", "clocks")
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("number", nargs="?", type=int, default=50)
-    parser.add_argument("--only", choices=("surroundings", "together", "reports", "saves"))
+    parser.add_argument("--only", choices=PARTS, action="append")
     chosen = parser.parse_args()
+    asked = chosen.only or PARTS
     with tempfile.TemporaryDirectory() as scratch:
         place = Path(scratch)
+        place.chmod(0o755)
         maps = write_maps(place / "maps")
-        if chosen.only in (None, "surroundings"):
+        write_maps(place / "more", lift=1)
+        if "surroundings" in asked:
             print("| what was done | exit | result | last line |\n|--|--|--|--|")
             for name, came in surroundings(maps, place):
                 said = came[2].replace(str(place), "...").replace("|", "/")
                 print(f"| {name} | {came[0]} | {came[1]} | {said[:160]} |", flush=True)
-        if chosen.only in (None, "together"):
+        if "together" in asked:
             print("\n| two runs at once | exits | result | left | refusal |\n|--|--|--|--|--|")
             print("| into one new folder |", " | ".join(together(maps, place / "new")), "|")
             came = together(maps, place / "held", "--overwrite")
             print("| into one with files, --overwrite |", " | ".join(came), "|", flush=True)
-        if chosen.only in (None, "reports"):
-            tally = interrupted_reports(maps, place / "reports", chosen.number)
-            show("interrupted report: signal, exit, result, left behind, said", tally)
-        if chosen.only in (None, "saves", "together"):
-            import spattermap
+        if set(asked) <= {"surroundings", "together"}:
+            return
+        words = commands(maps, place)  # so that all is imported and compiled before a fork
+        for name in ("report", "mosaic"):
+            from spattermap import cli
 
-            analysis = spattermap.analyse(spattermap.load(maps))
-            save(analysis, place / "first")  # so that all is imported
-            if chosen.only != "together":
-                tally = interrupted_saves(analysis, place, chosen.number)
-                show("interrupted saving: signal, exit, result, left behind", tally)
-            if chosen.only != "saves":
-                tally = saved_together(analysis, place, chosen.number)
-                show("two saves into one new folder at one moment", tally)
+            assert cli.main([*words[name], "--out", str(place / f"warm_{name}")]) == 0
+        if "kills" in asked:
+            for name, whole, tally in kills(maps, place / "kills", chosen.number):
+                show(f"{name} ({whole:.1f} s) killed: how it ended, result, left; then", tally)
+        parts = {"disks": full_disks, "memory": little_memory, "permissions": permissions,
+                 "clocks": clocks}  # fmt: skip
+        for part, run in parts.items():
+            for name, tally in run(maps, place / part) if part in asked else ():
+                show(f"{part}: {name}", {(key,): times for key, times in tally.items()})
+        if "changes" in asked:
+            for name, tally in changing_files(maps, place / "changes", min(chosen.number, 20)):
+                show(f"a map changed while {name} read", {(k,): n for k, n in tally.items()})
 
 
 if __name__ == "__main__":

@@ -189,8 +189,25 @@ def ome(file, rng):
     if kind == "attribute":
         place = pick(rng, places)
         name = f" {place[1]}"
-        new = str(pick(rng, (*NUMBERS, *FLOATS, *TEXTS, "int8", "uint8", "float", "complex", "XYCZT",
-                             "YXC", "true", "Cu Ka", "&lt;&amp;")))  # fmt: skip
+        new = str(
+            pick(
+                rng,
+                (
+                    *NUMBERS,
+                    *FLOATS,
+                    *TEXTS,
+                    "int8",
+                    "uint8",
+                    "float",
+                    "complex",
+                    "XYCZT",
+                    "YXC",
+                    "true",
+                    "Cu Ka",
+                    "&lt;&amp;",
+                ),
+            )
+        )
         text = (
             text[: place.start(2)] + new.replace('"', "").replace("\0", "") + text[place.end(2) :]
         )
@@ -472,12 +489,27 @@ def npz(file, rng):
         name = pick(rng, ("pixel_size_um", "elements", "counts", "variance", "valid",
                           "electron_image"))  # fmt: skip
         planes = np.ones((2, 32, 48), np.uint16)
-        new = pick(rng, (
-            np.array(0.5), np.array(-1.0), np.array(math.nan), np.array("0.5"), np.array([]), planes,
-            np.array(["Cu", "Zn"]), np.array(["Cu", "Cu"]), np.array([b"\xff"]), planes[0],
-            planes.astype(bool), -planes.astype(float), planes * np.nan, planes.astype(complex),
-            np.zeros(3, [("a", "u2")]), planes[:, :3],
-        ))  # fmt: skip
+        new = pick(
+            rng,
+            (
+                np.array(0.5),
+                np.array(-1.0),
+                np.array(math.nan),
+                np.array("0.5"),
+                np.array([]),
+                planes,
+                np.array(["Cu", "Zn"]),
+                np.array(["Cu", "Cu"]),
+                np.array([b"\xff"]),
+                planes[0],
+                planes.astype(bool),
+                -planes.astype(float),
+                planes * np.nan,
+                planes.astype(complex),
+                np.zeros(3, [("a", "u2")]),
+                planes[:, :3],
+            ),
+        )
         stream = io.BytesIO()
         np.save(stream, new)
         members.append([f"{name}.npy", stream.getvalue()])
@@ -513,10 +545,32 @@ def header(file, rng):
     name = rows[place][0]
     kind = pick(rng, ("value", "value", "value", "gone", "twice", "bare", "key"))
     if kind == "value":
-        rows[place][1:] = [str(pick(rng, (
-            *NUMBERS, *FLOATS, *TEXTS[:-8], "vector", "image", "dont-care", "signed", "unsigned", "float",
-            "bool", "complex", "big-endian", "little-endian", "1.5", "2;3", "1 2", "[1]",
-        )))]  # fmt: skip
+        rows[place][1:] = [
+            str(
+                pick(
+                    rng,
+                    (
+                        *NUMBERS,
+                        *FLOATS,
+                        *TEXTS[:-8],
+                        "vector",
+                        "image",
+                        "dont-care",
+                        "signed",
+                        "unsigned",
+                        "float",
+                        "bool",
+                        "complex",
+                        "big-endian",
+                        "little-endian",
+                        "1.5",
+                        "2;3",
+                        "1 2",
+                        "[1]",
+                    ),
+                )
+            )
+        ]
     elif kind == "gone":
         del rows[place]
     elif kind == "twice":
@@ -562,14 +616,39 @@ _ATTRIBUTES = ("signal", "axes", "default", "NX_class", "units", "_type", "scale
 def _h5_value(rng):
     import h5py
 
-    return pick(rng, (
-        pick(rng, NUMBERS[:50]) % 2**62, pick(rng, FLOATS), pick(rng, TEXTS).replace("\0", ""), b"\xff\xfe",
-        np.arange(5), np.zeros((3, 4)), np.array([], "f8"), h5py.Empty("f8"), h5py.Empty("S10"),
-        np.array([1 + 2j]), np.array(["a", "b"], "S1"), np.zeros(2, [("a", "f4"), ("b", "S2")]),
-        np.array([True, False]), np.float16(3), np.array([math.nan] * 3), np.void(b"abc"), "s um",
-        "{", "[1", '{"a": ' * 500, "null", '{"Cu": "x"}', "counts", "intensity",
-        ["Cu", "Zn"], ["Cu", "Cu"], ["y", "x", "element"], ["x"],
-    ))  # fmt: skip
+    return pick(
+        rng,
+        (
+            pick(rng, NUMBERS[:50]) % 2**62,
+            pick(rng, FLOATS),
+            pick(rng, TEXTS).replace("\0", ""),
+            b"\xff\xfe",
+            np.arange(5),
+            np.zeros((3, 4)),
+            np.array([], "f8"),
+            h5py.Empty("f8"),
+            h5py.Empty("S10"),
+            np.array([1 + 2j]),
+            np.array(["a", "b"], "S1"),
+            np.zeros(2, [("a", "f4"), ("b", "S2")]),
+            np.array([True, False]),
+            np.float16(3),
+            np.array([math.nan] * 3),
+            np.void(b"abc"),
+            "s um",
+            "{",
+            "[1",
+            '{"a": ' * 500,
+            "null",
+            '{"Cu": "x"}',
+            "counts",
+            "intensity",
+            ["Cu", "Zn"],
+            ["Cu", "Cu"],
+            ["y", "x", "element"],
+            ["x"],
+        ),
+    )
 
 
 def _h5_dataset(group, name, rng, foreign):
@@ -723,8 +802,20 @@ def json_text(file, rng):
     elif kind == "text":
         said = json.dumps(held)
         at = int(rng.integers(len(said)))
-        said = pick(rng, (said[:at], said + said, "[" * 100_000, said[:at] + "\0" + said[at:], "null", "3",
-                          "{}", "[]", said.replace("}", ',"a":1,"a":2}', 1)))  # fmt: skip
+        said = pick(
+            rng,
+            (
+                said[:at],
+                said + said,
+                "[" * 100_000,
+                said[:at] + "\0" + said[at:],
+                "null",
+                "3",
+                "{}",
+                "[]",
+                said.replace("}", ',"a":1,"a":2}', 1),
+            ),
+        )
         file.write_text(said, encoding="utf-8")
         return "json: text"
     else:
@@ -780,11 +871,40 @@ def _bomb(kind):
     return _BOMBS[kind]
 
 
-_TOML = (*map(str, NUMBERS), "nan", "inf", "-inf", "1e400", "true", "''", "'Cu'", '"a\\u0000b"', "[]",
-         "{}", "[1, 'a']", "{a = 1}", "{a = {b = {c = 1}}}", "[[1], [2]]", "1979-05-27", "07:32:00",
-         "'" + "x" * 70_000 + "'", "[" * 2000 + "]" * 2000, "9" * 5000, '"\\u202e"', "'../..'",
-         "'/etc/passwd'", "'Cu Ka'", "'counts'", "'net_counts'", "'intensity'", "'flipped'",
-         "'Cu_Ka.tif'", "0x7f", "1_0", "'''\n'''")  # fmt: skip
+_TOML = (
+    *map(str, NUMBERS),
+    "nan",
+    "inf",
+    "-inf",
+    "1e400",
+    "true",
+    "''",
+    "'Cu'",
+    '"a\\u0000b"',
+    "[]",
+    "{}",
+    "[1, 'a']",
+    "{a = 1}",
+    "{a = {b = {c = 1}}}",
+    "[[1], [2]]",
+    "1979-05-27",
+    "07:32:00",
+    "'" + "x" * 70_000 + "'",
+    "[" * 2000 + "]" * 2000,
+    "9" * 5000,
+    '"\\u202e"',
+    "'../..'",
+    "'/etc/passwd'",
+    "'Cu Ka'",
+    "'counts'",
+    "'net_counts'",
+    "'intensity'",
+    "'flipped'",
+    "'Cu_Ka.tif'",
+    "0x7f",
+    "1_0",
+    "'''\n'''",
+)
 
 
 def toml(file, rng):

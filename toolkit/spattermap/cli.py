@@ -241,7 +241,8 @@ def _look(chosen: argparse.Namespace) -> int:
     from spattermap.loaders import blank_path, load
     from spattermap.show.look import as_text
 
-    print(as_text(load(chosen.mapset, crop=chosen.crop)))
+    for line in as_text(load(chosen.mapset, crop=chosen.crop)).split("\n"):
+        print(printable(line))
     blank_path(chosen.mapset)  # a blank that is named but not there would stop the report
     return DONE
 

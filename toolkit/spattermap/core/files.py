@@ -12,7 +12,7 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Iterator
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
 from spattermap.core.errors import OutputError, SpattermapError, printable
@@ -189,7 +189,30 @@ def remove_left_behind(parent: Path) -> None:
             item.unlink(missing_ok=True)
 
 
+# What Windows keeps for devices, with any ending ("Naming Files, Paths, and Namespaces").
+_DEVICES = {"CON", "PRN", "AUX", "NUL", "CONIN$", "CONOUT$"} | {
+    f"{port}{digit}" for port in ("COM", "LPT") for digit in "123456789\u00b9\u00b2\u00b3"
+}
+
+
+def unfit_for_windows(path: PurePath) -> str:
+    """Return what Windows would not take as it stands in a path, in words; "" where nothing is."""
+    for part in path.parts:
+        if part == path.anchor or part in (".", ".."):
+            continue
+        if part.partition(".")[0].rstrip(" ").upper() in _DEVICES:
+            return f"{part!r}, which is the name of a device"
+        if part[-1] in ". ":
+            return f"{part!r}, which ends in a dot or a space"
+        odd = next((sign for sign in part if sign in '<>:"/|?*\\' or sign < " "), "")
+        if odd:
+            return f"{odd!r} in {part!r}"
+    return ""
+
+
 def _refuse_unusable(target: Path, *, overwrite: bool) -> None:
+    if sys.platform == "win32" and (unfit := unfit_for_windows(target)):
+        raise OutputError(f"{target} must be a name that Windows takes, got {unfit}. Rename it.")
     if "\0" in str(target):
         raise OutputError(
             f"{str(target)!r} must be the name of a folder, got a null character in it. "

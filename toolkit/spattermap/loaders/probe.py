@@ -175,8 +175,8 @@ def require_harmless(path: Path, what: str = "HDF5 file") -> tuple[str, ...]:
         answer: dict[str, Any] | str = _seen.get(key) or _asked(path)
     if isinstance(answer, str):
         raise InputFileError(
-            f"{path} must be a whole {what}, got one that {answer} the {what.split()[0]} library. "
-            "Export it again."
+            f"{path} must be a whole {what}, got one that {answer} the "
+            f"{what.split(maxsplit=1)[0]} library. Export it again."
         )
     while len(_seen) >= _KNOWN_FILES:
         _seen.pop(next(iter(_seen)))

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from spattermap import __version__
+from spattermap.core.errors import in_order
 
 if TYPE_CHECKING:
     from spattermap.show.pictures.canvas import Picture
@@ -45,7 +46,7 @@ def shell(
         f'<li><a href="#{anchor(name)}">{escape(name)}</a></li>' for name, _ in parts
     )
     body = "".join(f'<h2 id="{anchor(name)}">{escape(name)}</h2>\n{html}\n' for name, html in parts)
-    return (
+    return in_order(
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{_policy()}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from spattermap.core import work as engine
-from spattermap.core.errors import OutputError, in_order, printable
+from spattermap.core.errors import OutputError, printable
 from spattermap.core.files import (
     csv_text,
     only_writer,
@@ -218,7 +218,7 @@ def _swept(
     write_tables(found)
     from spattermap.sweeps.overview import overview
 
-    write_text_atomically(found.page, in_order(overview(found)))
+    write_text_atomically(found.page, overview(found))
     return found
 
 
