@@ -105,6 +105,14 @@ def _clear_errors(target: Path, stage: Path | None = None) -> Iterator[None]:
         raise
 
 
+def is_there(path: Path) -> bool:
+    """Return True for an existing file or folder; False too for a name no system would take."""
+    try:
+        return path.exists()
+    except (OSError, ValueError):
+        return False
+
+
 def _is_within(name: str, stage: Path | None) -> bool:
     return stage is not None and Path(name).is_relative_to(stage)
 

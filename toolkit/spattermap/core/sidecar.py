@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,8 @@ _TEXT = ("title", "quantity", "background", "electron_image", "blank", "dataset"
 _NUMBERS = {"pixel_size_um": "um", "beam_energy_keV": "keV", "take_off_deg": "deg"}
 _FROM_ZERO = {"tilt_deg": "deg"}
 _SWITCHES = ("crop",)
+# Of a plate seen from above, and of any microscope.
+_MOST = {"take_off_deg": 90.0, "tilt_deg": 89.0, "beam_energy_keV": 3000.0}
 _TABLES = ("alloy", "substrate", "lines", "orientation", "process", "measured")
 KNOWN_KEYS = (*_TEXT, *_NUMBERS, *_FROM_ZERO, *_SWITCHES, *_TABLES)
 
@@ -79,6 +82,13 @@ def _checked(file: Path, key: str, value: Any) -> Any:
             element_symbol(symbol, where): one_of(how, f"{where}: {symbol}", tuple(ORIENTATIONS))
             for symbol, how in value.items()
         }
+    if key in ("process", "measured"):
+        for name, one in value.items():
+            if not isinstance(one, (str, int, float)):
+                raise InputTypeError(
+                    f"{where}: {name} must be a number, a text, true or false, got {one!r}. "
+                    "Write one value a line."
+                )
     if key == "lines":
         return {element_symbol(symbol, where): str(line) for symbol, line in value.items()}
     return value
@@ -86,10 +96,14 @@ def _checked(file: Path, key: str, value: Any) -> Any:
 
 def _plain(where: str, key: str, value: Any) -> Any:
     """Return a checked number, text or switch."""
-    if key in _NUMBERS:
-        return positive(value, where, unit=_NUMBERS[key])
-    if key in _FROM_ZERO:
-        return positive(value, where, unit=_FROM_ZERO[key], allow_zero=True)
+    if key in _NUMBERS or key in _FROM_ZERO:
+        unit = {**_NUMBERS, **_FROM_ZERO}[key]
+        number = positive(value, where, unit=unit, allow_zero=key in _FROM_ZERO)
+        if number > _MOST.get(key, math.inf):
+            raise InputError(
+                f"{where} must be at most {_MOST[key]:g} ({unit}), got {number:g}. Correct it."
+            )
+        return number
     if key in _SWITCHES:
         if not isinstance(value, bool):
             raise InputTypeError(f"{where} must be true or false, got {value!r}. Correct it.")

@@ -19,6 +19,7 @@ from spattermap.core.errors import (
     SpattermapError,
     nearest,
 )
+from spattermap.core.files import is_there
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -198,7 +199,12 @@ def blank_path(path: str | Path) -> Path | None:
     if sidecar_file is None or "blank" not in beside:
         return None
     blank = Path(beside["blank"])
-    if not blank.exists():
+    if is_there(blank) and blank.samefile(path):
+        raise InputFileError(
+            f"{sidecar_file}: blank must be another map set, of bare substrate, got this one. "
+            "Correct the path, or remove the key."
+        )
+    if not is_there(blank):
         raise InputFileError(
             f"{sidecar_file}: blank must be an existing map set, got "
             f"{stack.path_from(blank, sidecar_file.parent)!r}, which is not there. Correct the "

@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from spattermap.core.errors import InputError, InputFileError, OutputError, one_of
-from spattermap.core.files import staged_folder
+from spattermap.core.files import is_there, staged_folder
 from spattermap.core.grid import part_of
 
 if TYPE_CHECKING:
@@ -53,13 +53,13 @@ class Tile:
 
 def is_tile_table(path: Path) -> bool:
     r"""Return True for a CSV table whose header has ``path`` and a pair of positions."""
-    if path.suffix.lower() != ".csv" or not path.is_file():
+    if path.suffix.lower() != ".csv" or not is_there(path) or not path.is_file():
         return False
     try:
         with path.open(encoding="utf-8-sig", newline="") as stream:
             header = {name.strip() for name in next(csv.reader(stream), [])}
-    except (UnicodeDecodeError, csv.Error):
-        return False
+    except (OSError, UnicodeDecodeError, csv.Error):
+        return False  # what reads it next says so
     return "path" in header and any(header & set(pair) for pair in _COLUMNS.values())
 
 
@@ -212,7 +212,7 @@ def convert(
         )
     place = Path(source)
     _opened.cache_clear()  # files may have changed since the last call
-    if Path(out).exists():
+    if is_there(Path(out)):
         raise OutputError(f"{out} must be a new folder, got an existing one. Choose another.")
     mosaic = _grid(place, overlap) if is_tile_table(place) else _single(place)
     with staged_folder(out) as stage:

@@ -16,6 +16,7 @@ from spattermap.core.errors import (
     SpattermapError,
     nearest,
 )
+from spattermap.core.files import is_there
 from spattermap.loaders import arrays, display, names, pictures, signals, text
 from spattermap.loaders.stack import SAME_SIZE, Request, Stack, readable_image
 from spattermap.noise.noise_models import white_variance
@@ -178,7 +179,7 @@ def _electron_file(files: Sequence[Path], request: Request, notes: list[str]) ->
     stated = request.sidecar.get("electron_image")
     if stated is not None:
         file = Path(stated)
-        if not file.is_file():
+        if not is_there(file) or not file.is_file():
             close = nearest(file.name, [one.name for one in files])
             raise InputFileError(
                 f"{file} must be the electron image the sidecar names, got no such file. "

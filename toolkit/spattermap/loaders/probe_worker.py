@@ -135,7 +135,8 @@ def _some_chunks(array: Any, progress: Progress) -> Iterator[tuple[slice, ...]]:
     left = min(progress.left, SAMPLE_BYTES) if names <= {*SOUND} else progress.left
     wanted = max(2, min(number, MOST_CHUNKS, left // max(one, 1)))
     for turn in range(wanted):
-        k, place = turn * (number - 1) // (wanted - 1), []
+        k = turn * (number - 1) // (wanted - 1)
+        place: list[slice] = []
         for n, side in zip(reversed(across), reversed(array.chunks), strict=True):
             k, at = divmod(k, n)
             place.insert(0, slice(at * side, (at + 1) * side))

@@ -24,6 +24,7 @@ from spattermap.core.errors import (
     SpattermapWarning,
     unknown_name,
 )
+from spattermap.core.files import is_there
 from spattermap.core.mapset import (
     electron_images,
     make_map_set,
@@ -308,7 +309,7 @@ def _add_electron_image(stack: Stack, file: Path, sidecar_file: Path | None) -> 
 
 def _stated_image(file: Path, sidecar_file: Path | None) -> Path:
     """Return the file that a sidecar names, which must be there."""
-    if not file.is_file():
+    if not is_there(file) or not file.is_file():
         raise InputFileError(
             f"{sidecar_file}: electron_image must be a file, got {file.name!r}, which is not "
             "there. Correct the name."

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from spattermap import __version__
 from spattermap.core.errors import InputFileError, OutputError, SpattermapError
-from spattermap.core.files import scratch_beside, staged_folder
+from spattermap.core.files import is_there, scratch_beside, staged_folder
 from spattermap.core.settings import Settings
 from spattermap.sweeps.sheet import SheetRow
 
@@ -96,6 +96,13 @@ def work(task: Task) -> Outcome:
         return Outcome(key=key, error=" ".join(str(problem).split()), unwritable=True)
     except SpattermapError as problem:
         return Outcome(key=key, error=" ".join(str(problem).split()))
+    except MemoryError as problem:
+        said = " ".join(str(problem).split())
+        return Outcome(
+            key=key,
+            error=f"The work must fit in memory, got: {said}. Use fewer workers (--workers 1), or "
+            "cut the map set.",
+        )
     except Exception as problem:
         name = type(problem).__name__
         return Outcome(
@@ -131,7 +138,7 @@ def _file_hashes(path: Path) -> dict[str, str]:
     """Return the SHA-256 of each file that loading a map set reads, by its name."""
     from spattermap.loaders import input_files
 
-    if not path.exists():
+    if not is_there(path):
         raise InputFileError(
             f"{path} must be an existing file or folder, got nothing there. Correct the sheet."
         )

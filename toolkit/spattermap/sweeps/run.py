@@ -185,6 +185,7 @@ def sweep(
     """
     rows = read_sheet(sheet)
     chosen = settings or Settings()
+    engine.chosen(scheduler)  # a typing error answers before a folder is made
     folder = _opened(Path(out))
     with only_writer(folder):
         return _swept(rows, _resumed(folder), (chosen, reports), (scheduler, workers), progress)
@@ -233,24 +234,28 @@ def _line(row: SheetRow, outcome: Outcome) -> str:
 
 def _opened(folder: Path) -> Path:
     """Return the folder of results, made or found to be that of an earlier sweep."""
-    if folder.exists() and not folder.is_dir():
-        raise OutputError(f"{folder} must be a folder, got a file. Choose another folder.")
     begun = (STORE, MARK)  # a sweep that was killed as it began has one of these, or neither
-    strange = [
-        item for item in (folder.iterdir() if folder.is_dir() else ())
-        if item.name not in begun and not item.name.startswith(".spattermap_")
-    ]  # fmt: skip
-    if strange and not (folder / MARK).is_file():
-        raise OutputError(
-            f"{folder} must be new, empty or the folder of an earlier sweep, got other files. "
-            "Choose another folder."
-        )
+    strange: list[Path] = []
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        a_file = folder.exists() and not folder.is_dir()
+        if not a_file:
+            folder.mkdir(parents=True, exist_ok=True)
+            if not (folder / MARK).is_file():
+                strange = [
+                    item for item in folder.iterdir()
+                    if item.name not in begun and not item.name.startswith(".spattermap_")
+                ]  # fmt: skip
     except OSError as problem:
         raise OutputError(
             f"{folder} must be writable, got: {problem.strerror}. Choose another folder."
         ) from problem
+    if a_file:
+        raise OutputError(f"{folder} must be a folder, got a file. Choose another folder.")
+    if strange:
+        raise OutputError(
+            f"{folder} must be new, empty or the folder of an earlier sweep, got other files. "
+            "Choose another folder."
+        )
     return folder
 
 
