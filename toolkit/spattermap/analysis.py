@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from spattermap.core.errors import InputError
 from spattermap.core.files import staged_folder
 from spattermap.core.grid import Box, Source
 from spattermap.core.mapset import Roles, facts, noise_is_known, stated_roles, valid_mask, validate
@@ -357,6 +358,7 @@ def analyse(
     validate(source.maps)
     if blank is not None:
         validate(blank)
+        _refuse_itself(source.maps, blank)
     if part_px is None and (source.checked or math.prod(source.shape) <= LARGEST_WHOLE_PX):
         examined = examine(source.maps, blank=blank, roles=_stated(source.maps, settings))
         sound, bare = without_maps(examined.maps, examined.dropped), examined.blank
@@ -390,6 +392,19 @@ def analyse(
     done = _finished(source.maps, roles, found, measured, blank=blank, settings=settings)
     done = replace(done, room=room, held=held, notes=(*_doubtful(doubts), *done.notes))
     return _believed(done, examined, given=given)
+
+
+def _refuse_itself(maps: xr.Dataset, blank: xr.Dataset) -> None:
+    """Refuse a blank that shares a file of maps with what it is to be held against."""
+    ours, bare = (
+        {code for name, code in facts(one).source.get("files", {}).items() if ".toml" not in name}
+        for one in (maps, blank)
+    )
+    if ours & bare:
+        raise InputError(
+            "blank must be a map set of bare substrate, got files of the maps themselves. Name "
+            "another map set, or leave it out."
+        )
 
 
 def _doubtful(doubts: tuple[str, ...]) -> tuple[str, ...]:

@@ -31,7 +31,11 @@ def read_toml(file: Path, what: str) -> dict[str, Any]:
             f"{file} must be a plain {what}, got tables within tables too deep to read. "
             "Write one level of tables."
         ) from None
-    except (OSError, ValueError) as problem:  # not text, not TOML, or a number of 5,000 digits
+    except OSError as problem:
+        raise InputFileError(
+            f"{file} must be a readable {what} (TOML), got: {problem.strerror}. Check the path."
+        ) from problem
+    except ValueError as problem:  # not text, not TOML, or a number of 5,000 digits
         raise InputFileError(
             f"{file} must be a readable {what} (TOML), got: {problem}. Correct that line."
         ) from problem

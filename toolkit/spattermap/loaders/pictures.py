@@ -103,6 +103,8 @@ def open_picture(file: Path, *, lazy: bool) -> Picture:
             f"{file} must fit in memory, got too large a picture. Export it in tiles."
         ) from None
     except Exception as problem:  # readers of damaged files raise anything at all
+        if "find a backend" in str(problem):  # what the library says where no reader knows it
+            problem = ValueError(f"its content is no {file.suffix[1:].upper()} picture")
         raise readable(file, problem, what="a whole picture") from problem
 
 

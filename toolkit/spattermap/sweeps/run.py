@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from spattermap.core import work as engine
-from spattermap.core.errors import OutputError, printable
+from spattermap.core.errors import InputError, OutputError, printable
 from spattermap.core.files import (
     csv_text,
+    is_there,
     only_writer,
     remove_left_behind,
     write_text_atomically,
@@ -186,9 +188,15 @@ def sweep(
     rows = read_sheet(sheet)
     chosen = settings or Settings()
     engine.chosen(scheduler)  # a typing error answers before a folder is made
+    new = not is_there(Path(out))
     folder = _opened(Path(out))
-    with only_writer(folder):
-        return _swept(rows, _resumed(folder), (chosen, reports), (scheduler, workers), progress)
+    try:
+        with only_writer(folder):
+            return _swept(rows, _resumed(folder), (chosen, reports), (scheduler, workers), progress)
+    except InputError:  # no work was begun: an address that nobody answers, no worker asked for
+        if new and not any((folder / STORE).glob("*")):
+            shutil.rmtree(folder, ignore_errors=True)
+        raise
 
 
 def _swept(

@@ -97,7 +97,11 @@ def _read_lines(file: Path) -> tuple[list[str], list[list[str]]]:
     """Return column names and the cells of every line."""
     try:
         text = file.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as problem:
+    except OSError as problem:
+        raise InputFileError(
+            f"{file} must be a readable sheet (CSV text), got: {problem.strerror}. Check the path."
+        ) from problem
+    except UnicodeDecodeError as problem:
         raise InputFileError(
             f"{file} must be a readable sheet (CSV text in UTF-8), got: {problem}. "
             "Export it again as CSV UTF-8."
