@@ -322,3 +322,49 @@ def test_nothing_of_ours_unpickles():
 def test_a_map_set_written_is_read(tmp_path):
     place = write(spattermap.make_map_set(np.stack([PLANE, PLANE]), ["Cu", "Zn"]), tmp_path / "m")
     np.testing.assert_array_equal(spattermap.load(place)["counts"][1], PLANE)
+
+
+@pytest.mark.parametrize("far", ["1e12", "3000000", "1e300", "100000"])
+def test_tiles_that_do_not_lie_together_are_refused(tmp_path, far):
+    (tmp_path / "maps").mkdir()
+    np.save(tmp_path / "maps" / "Cu_Ka.npy", PLANE)
+    file = tmp_path / "tiles.csv"
+    file.write_text(f"path,y_px,x_px\nmaps,0,0\nmaps,{far},{far}\n", encoding="utf-8")
+    with pytest.raises(SpattermapError, match=r"must lie together|must hold at most"):
+        convert(file, tmp_path / "out.zarr")
+    assert not (tmp_path / "out.zarr").exists()
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "blank = '.'", "blank = ''", "blank = '" + "x" * 300 + "'", "electron_image = ''",
+        "electron_image = '" + "x" * 300 + "'", "electron_image = 0", "take_off_deg = 95",
+        "tilt_deg = 90", "beam_energy_keV = 1e9", "[process.a.b]\nc = 1", "[process]\na = [[1]]",
+        "[measured]\nx = 1979-05-27",
+    ],
+)  # fmt: skip
+def test_a_sidecar_that_cannot_be_meant_is_one_line(tmp_path, text, capsys):
+    from spattermap import cli
+
+    np.save(tmp_path / "Cu_Ka.npy", PLANE)
+    (tmp_path / "mapset.toml").write_text(text, encoding="utf-8")
+    assert cli.main(["look", str(tmp_path)]) == 2
+    assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_a_map_set_is_no_blank_of_itself(tmp_path):
+    np.save(tmp_path / "Cu_Ka.npy", PLANE)
+    maps = spattermap.load(tmp_path)
+    with pytest.raises(InputError, match="files of the maps themselves"):
+        spattermap.analyse(maps, blank=maps)
+
+
+def test_a_sweep_that_cannot_begin_leaves_nothing(tmp_path):
+    from spattermap.sweeps import sweep
+
+    np.save(tmp_path / "Cu_Ka.npy", PLANE)
+    for wrong in ({"scheduler": "nonsense"}, {"scheduler": "processes", "workers": 0}):
+        with pytest.raises(InputError):
+            sweep([tmp_path], out=tmp_path / "out", **wrong)
+        assert not (tmp_path / "out").exists()

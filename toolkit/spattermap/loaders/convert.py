@@ -159,6 +159,7 @@ def refuse_overlaps(places: list[Place], table: Path) -> None:
 
 CHUNK_PX = 1024  # what is read at a time
 SHARD_PX = 4096  # what is one file
+MOST_EMPTY = 100  # times as large as its tiles a mosaic may be, else a position is wrong
 _MOST_OPEN = 4  # tiles held in memory at once
 _FACTS = ("quantity", "pixel_size_um", "beam_energy_keV", "take_off_deg", "tilt_deg", "alloy",
           "substrate", "process")  # fmt: skip
@@ -249,6 +250,8 @@ def _single(place: Path) -> _Mosaic:
 
 
 def _grid(table: Path, overlap: str) -> _Mosaic:
+    from spattermap.loaders.stack import check_size
+
     tiles = read_tiles(table)
     first = _opened(tiles[0].path)
     dtypes = dict(_dtypes(first))
@@ -269,6 +272,12 @@ def _grid(table: Path, overlap: str) -> _Mosaic:
         refuse_overlaps(places, table)
     shape = (max(p.bottom for p in places), max(p.right for p in places))
     covered = sum((p.bottom - p.top) * (p.right - p.left) for p in places)
+    check_size((len(first["element"]), *shape), dtypes["counts"], table, lazy=True)
+    if shape[0] * shape[1] > max(MOST_EMPTY * covered, 2**26):
+        raise InputError(
+            f"{table}: tiles must lie together, got {shape[0]:,} x {shape[1]:,} px of which they "
+            f"cover one in {shape[0] * shape[1] // covered:,}. Correct the positions."
+        )
     if covered < shape[0] * shape[1] or overlap == "first":
         dtypes["valid"] = np.dtype(bool)
     return _Mosaic(
