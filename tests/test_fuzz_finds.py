@@ -330,7 +330,7 @@ def test_tiles_that_do_not_lie_together_are_refused(tmp_path, far):
     np.save(tmp_path / "maps" / "Cu_Ka.npy", PLANE)
     file = tmp_path / "tiles.csv"
     file.write_text(f"path,y_px,x_px\nmaps,0,0\nmaps,{far},{far}\n", encoding="utf-8")
-    with pytest.raises(SpattermapError, match=r"must lie together|must hold at most"):
+    with pytest.raises(SpattermapError, match=r"must lie together|must hold at most|ordinary size"):
         convert(file, tmp_path / "out.zarr")
     assert not (tmp_path / "out.zarr").exists()
 
@@ -368,3 +368,18 @@ def test_a_sweep_that_cannot_begin_leaves_nothing(tmp_path):
         with pytest.raises(InputError):
             sweep([tmp_path], out=tmp_path / "out", **wrong)
         assert not (tmp_path / "out").exists()
+
+
+def test_a_map_that_changes_while_the_set_is_read_is_refused(tmp_path, monkeypatch):
+    from spattermap.loaders import stack
+
+    for name in ("Cu_Ka", "Zn_Ka"):
+        np.save(tmp_path / f"{name}.npy", PLANE)
+    real = stack.finish
+
+    def slow(*args):
+        np.save(tmp_path / "Cu_Ka.npy", PLANE + 1)
+        return real(*args)
+
+    monkeypatch.setattr(stack, "finish", slow)
+    refused(tmp_path, "got Cu_Ka.npy changed meanwhile")

@@ -9,7 +9,7 @@ from __future__ import annotations
 import importlib
 import logging
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -77,9 +77,12 @@ def load(path: str | Path, *, chunks: Any = None, crop: bool = False) -> xr.Data
         reader = _reader_for(place)
         sidecar_file, beside = stack.open_sidecar(place)
         request = stack.Request(chunks=chunks, crop=crop, sidecar=beside)
+        read = _read_by(reader, place, request, sidecar_file)
+        before = _states(read)
         with _quiet_libraries():
             found = reader.read(place, request)
             maps: xr.Dataset = stack.finish(found, place, sidecar_file, request)
+        _refuse_changed(place, before, _states(read))
     except SpattermapError:
         raise
     except Exception as problem:
@@ -220,15 +223,39 @@ def input_files(path: str | Path) -> dict[str, Path]:
     place = _existing(path)
     reader = _reader_for(place)
     sidecar_file, beside = stack.open_sidecar(place)
-    request = stack.Request(sidecar=beside)
+    return _read_by(reader, place, stack.Request(sidecar=beside), sidecar_file)
+
+
+def _read_by(reader: Any, place: Path, request: Any, sidecar_file: Path | None) -> dict[str, Path]:
+    """Return the files that a reader takes for a map set, the sidecar and its image among them."""
     find = getattr(reader, "files", None)
     found: dict[str, Path] = {place.name: place} if find is None else find(place, request)
     if sidecar_file is not None:
         found[sidecar_file.name] = sidecar_file
-        if "electron_image" in beside:
-            image = Path(beside["electron_image"])
+        if "electron_image" in request.sidecar:
+            image = Path(request.sidecar["electron_image"])
             found[image.name] = image
     return found
+
+
+def _states(files: dict[str, Path]) -> dict[str, tuple[int, ...]]:
+    """Return what tells a file that was changed or replaced from one that was not."""
+    states = {}
+    for name, file in files.items():
+        with suppress(OSError, ValueError):  # its reader says what is missing
+            facts = file.stat()
+            states[name] = (facts.st_mtime_ns, facts.st_size, facts.st_ino)
+    return states
+
+
+def _refuse_changed(place: Path, before: dict[str, Any], after: dict[str, Any]) -> None:
+    """Refuse maps of which some may be the old ones and some the new."""
+    changed = sorted(name for name in before if before[name] != after.get(name))
+    if changed:
+        raise InputFileError(
+            f"{place} must stay as it is while it is read, got {changed[0]} changed meanwhile. "
+            "Wait until the export has ended, and repeat."
+        )
 
 
 def from_signal(signal: Any) -> xr.Dataset:

@@ -95,9 +95,10 @@ def _tile(row: dict[str, Any], unit: str, table: Path, line: int) -> Tile:
             value = float(clean[name])
         except ValueError:
             value = math.nan
-        if not math.isfinite(value):
+        if not abs(value) < MOST_FAR:
             raise InputError(
-                f"{table}, line {line}: {name} must be a number ({unit}), got {clean[name]!r}. "
+                f"{table}, line {line}: {name} must be a number of ordinary size ({unit}), got "
+                f"{clean[name]!r}. "
                 "Correct the position."
             )
         values.append(value)
@@ -159,6 +160,7 @@ def refuse_overlaps(places: list[Place], table: Path) -> None:
 
 CHUNK_PX = 1024  # what is read at a time
 SHARD_PX = 4096  # what is one file
+MOST_FAR = 1e15  # beyond it, whole numbers are no longer told apart
 MOST_EMPTY = 100  # times as large as its tiles a mosaic may be, else a position is wrong
 _MOST_OPEN = 4  # tiles held in memory at once
 _FACTS = ("quantity", "pixel_size_um", "beam_energy_keV", "take_off_deg", "tilt_deg", "alloy",
