@@ -97,7 +97,7 @@ def _tile(row: dict[str, Any], unit: str, table: Path, line: int) -> Tile:
             value = math.nan
         if not abs(value) < MOST_FAR:
             raise InputError(
-                f"{table}, line {line}: {name} must be a number of ordinary size ({unit}), got "
+                f"{table}, line {line}: {name} must be a number ({unit}), got "
                 f"{clean[name]!r}. "
                 "Correct the position."
             )
