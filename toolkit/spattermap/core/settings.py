@@ -202,8 +202,8 @@ def _check_whole_numbers(settings: Settings) -> None:
         odd = isinstance(whole, bool) or not isinstance(whole, int)
         if odd or not least <= whole <= most:
             raise InputError(
-                f"settings: {name} must be a whole number from {least} to {most:,}, got "
-                f"{whole!r}. Correct the value."
+                f"settings: {name} must be a whole number, at least {least} and at most {most:,}, "
+                f"got {whole!r}. Correct the value."
             )
 
 
