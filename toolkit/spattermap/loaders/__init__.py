@@ -240,7 +240,7 @@ def _read_by(reader: Any, place: Path, request: Any, sidecar_file: Path | None) 
 
 def _states(files: dict[str, Path]) -> dict[str, tuple[int, ...]]:
     """Return what tells a file that was changed or replaced from one that was not."""
-    states = {}
+    states: dict[str, tuple[int, ...]] = {}
     for name, file in files.items():
         with suppress(OSError, ValueError):  # its reader says what is missing
             facts = file.stat()
