@@ -6,6 +6,8 @@ from scipy import ndimage
 
 import spattermap
 from spattermap.core.mapset import make_map_set, with_electron_image
+from spattermap.core.settings import Settings
+from spattermap.measure import connection
 from spattermap.measure.contact import contact
 
 
@@ -82,3 +84,28 @@ def test_without_a_gap_picture_and_maps_agree():
     assert other.ratio_x == pytest.approx(found.continuity.x.ratio, rel=0.2)
     (answer,) = (one for one in found.answers if one.topic == "connection")
     assert answer.certainty == "shown"
+
+
+def test_bounds_of_the_conductance_hold_for_an_outline_known_to_the_blur():
+    bar = np.zeros((40, 60), bool)
+    bar[10:30] = True  # half of a full film
+    found = connection.describe(
+        bar, pixel_size=1.0, settings=Settings(), measured={}, alloy={}, blur_px=2.0
+    )
+    # By hand: the levels 0.2 and 0.8 of a normal edge lie 0.84 standard deviations, 1.7 px, from
+    # it, so that one or two of the 20 rows are lost or won on either side.
+    assert 15.9 / 40 <= found.bounds_x[0] <= 18.1 / 40
+    assert 21.9 / 40 <= found.bounds_x[1] <= 24.1 / 40
+    assert found.bounds_x[0] < 0.5 < found.bounds_x[1]
+
+
+def test_a_thread_thinner_than_the_outline_is_known_to_carries_nothing_for_sure():
+    metal = np.zeros((40, 60), bool)
+    metal[10:30, :25] = metal[10:30, 35:] = True
+    metal[20, :] = True
+    found = connection.describe(
+        metal, pixel_size=1.0, settings=Settings(), measured={}, alloy={}, blur_px=1.5
+    )
+    assert found.x.ratio > 0
+    assert found.bounds_x[0] == 0
+    assert any("narrower than the outline is known to" in one for one in found.reasons)

@@ -1,6 +1,7 @@
 """Time and iterations of the sheet solver by size, beside a direct solution, in one run.
 
-Run by hand: ``python tests/benchmarks/continuity.py [--sides 512 1024 2048 4096] [--direct 1024]``.
+Run by hand: ``python tests/benchmarks/continuity.py [--sides 512 1024 2048 4096] [--direct 1024]``,
+or with ``--films N`` for the bounds of the conductance against N random films of known truth.
 Times are of the processor, so that a busy machine does not count. The film is smooth noise cut at
 75 % coverage, insulating ground, current along x, one network.
 """
@@ -27,6 +28,36 @@ def film(side: int, coverage: float = 0.75) -> np.ndarray:
         np.random.default_rng(side).normal(size=(side, side)).astype(np.float32), 4, mode="wrap"
     )
     return field > np.quantile(field, 1 - coverage)
+
+
+def films(n: int) -> None:
+    """Print how often the bounds of the conductance hold the truth, over random films."""
+    import spattermap
+    from spattermap.core.mapset import make_map_set
+
+    side, fine, held, crossing = 192, 2, [], []
+    for seed in range(n):
+        rng = np.random.default_rng(100 + seed)
+        coverage, texture = rng.uniform(0.55, 0.85), rng.uniform(2.5, 7)
+        dose, blur = rng.choice([1.0, 3.0, 10.0]), rng.choice([0.8, 1.2, 1.8])
+        field = ndimage.gaussian_filter(
+            rng.normal(size=(side * fine,) * 2), texture * fine, mode="wrap"
+        )
+        true = field > np.quantile(field, 1 - coverage)
+        seen = ndimage.gaussian_filter(true.astype(float), blur * fine)
+        seen = seen.reshape(side, fine, side, fine).mean((1, 3))
+        counts = rng.poisson(np.stack([dose * (0.03 + seen), dose * (1.2 - 0.7 * seen)]))
+        found = spattermap.analyse(make_map_set(
+            counts, ["Cu", "Si"], lines=["Cu Ka", "Si Ka"], pixel_size_um=0.2, alloy={"Cu": 100},
+            substrate={"Si": 46.7, "O": 53.3}, beam_energy_keV=15,
+        )).continuity  # fmt: skip
+        for way, (low, high) in (("x", found.bounds_x), ("y", found.bounds_y)):
+            ratio = sheet_conductance(true, direction=way, tolerance=1e-6).ratio
+            crossing.append((ratio > 0) == getattr(found.edges, f"crosses_{way}"))
+            if ratio > 0:
+                held.append(low <= ratio <= high)
+                print(f"{seed:3d} {way} true {ratio:.3f} found {low:.3f} to {high:.3f}", flush=True)
+    print(f"bounds held {sum(held)} of {len(held)}; crossing right {sum(crossing)} of {2 * n}")
 
 
 def direct(metal: np.ndarray) -> tuple[float, float]:
@@ -68,7 +99,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--sides", type=int, nargs="+", default=[512, 1024, 2048])
     parser.add_argument("--direct", type=int, default=1024, help="largest side solved directly")
+    parser.add_argument("--films", type=int, metavar="N", help="bounds against N random films")
     chosen = parser.parse_args()
+    if chosen.films:
+        films(chosen.films)
+        return
     sheet_conductance(film(128))  # imports
     print("side   unknowns   paths s  solve s  us/unknown  iterations  residual   peak GB  spsolve")
     for side in chosen.sides:

@@ -629,6 +629,7 @@ def _connection(maps: xr.Dataset, found: Segmentation, settings: Settings) -> Co
         alloy=known.alloy,
         valid=valid_mask(maps) if "valid" in maps else None,
         otherwise=otherwise,
+        blur_px=found.blur_px,
     )
 
 

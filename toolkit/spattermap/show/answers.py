@@ -363,7 +363,8 @@ def _connection(analysis: Any, known: Mapping[str, Any]) -> Answer:
         sure = "likely" if _is_number(measured) else "open"
         step = _continuity(analysis, "next_step") or step
         return _answer("connection", f"{said}; {_drawn_otherwise(analysis)}.", sure, step)
-    return _answer("connection", f"{said}.", "shown", step)
+    thin = any(known.get(f"sheet_conductance_ratio_{axis}_low") == 0 for axis in crosses)
+    return _answer("connection", f"{said}.", "likely" if thin else "shown", step)
 
 
 def _drawn_otherwise(analysis: Any) -> str:
