@@ -241,11 +241,12 @@ def test_coverage_is_held_against_the_thresholds():
 
 def test_conductance_is_told_where_something_conducts():
     half_open = replace(
-        APART, x=sheet("x", 0.0, 0.0, 0.0), y=sheet("y", 0.0, 0.0, 0.25)
+        APART, x=sheet("x", 0.0, 0.0, 0.0), y=sheet("y", 0.0, 0.0, 0.25), bounds_y=(0.0, 0.25)
     )  # corners that touch leave the upper bound open
     several = reasons(half_open, {})
     assert several[3] == (
-        "Along y the map conducts 0 of a full film (between 0 and 0.25 for the pixels as drawn)."
+        "Along y the map conducts 0 of a full film (between 0 and 0.25 for what pixels and blur "
+        "leave open)."
     )
     assert len(several) == 4
     assert not any("heat" in words for words in several)
@@ -254,7 +255,7 @@ def test_conductance_is_told_where_something_conducts():
 def test_shape_of_the_current_is_told():
     found = replace(
         FILM, x=sheet("x", 0.5, 0.4, 0.6), y=sheet("y", 0.125), half_heat_share=0.1234,
-        hashin_shtrikman=(0.0, 0.75),
+        hashin_shtrikman=(0.0, 0.75), bounds_x=(0.4, 0.6), bounds_y=(0.1, 0.2),
     )  # fmt: skip
     several = reasons(found, {})
     assert several[2].startswith("Along x the map conducts 0.5 of a full film (between 0.4 and 0.6")
