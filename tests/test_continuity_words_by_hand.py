@@ -241,7 +241,11 @@ def test_coverage_is_held_against_the_thresholds():
 
 def test_conductance_is_told_where_something_conducts():
     half_open = replace(
-        APART, x=sheet("x", 0.0, 0.0, 0.0), y=sheet("y", 0.0, 0.0, 0.25), bounds_y=(0.0, 0.25)
+        APART,
+        x=sheet("x", 0.0, 0.0, 0.0),
+        y=sheet("y", 0.0, 0.0, 0.25),
+        bounds_x=(0.0, 0.0),
+        bounds_y=(0.0, 0.25),
     )  # corners that touch leave the upper bound open
     several = reasons(half_open, {})
     assert several[3] == (
