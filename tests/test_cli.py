@@ -3,6 +3,7 @@
 import subprocess
 import sys
 import warnings
+from pathlib import Path
 
 import pytest
 
@@ -10,21 +11,53 @@ from spattermap import cli
 from spattermap.core.errors import SpattermapWarning
 
 HEAVY = ("numpy", "pandas", "xarray", "hyperspy", "matplotlib", "numba", "dask", "scipy")
+# What `look` does without: the person waits for it at the microscope.
+NOT_FOR_A_LOOK = (
+    "dask", "pint", "hyperspy", "matplotlib", "numba", "skimage", "sqlalchemy", "xraydb", "zarr",
+    "h5py", "scipy.stats", "scipy.optimize", "scipy.signal", "IPython", "spattermap.show.pictures",
+)  # fmt: skip
+BRASS = Path(__file__).parents[1] / "sample_maps" / "brass_burst"
 
 
-def test_help_imports_nothing_heavy():
+def imported_by(arguments, names):
+    """Return which of some modules a fresh interpreter holds after a command, and its output."""
     code = (
         "import sys, contextlib\n"
         "from spattermap import cli\n"
-        "with contextlib.suppress(SystemExit):\n    cli.main(['--help'])\n"
-        f"print([name for name in {HEAVY!r} if name in sys.modules], file=sys.stderr)"
+        f"with contextlib.suppress(SystemExit):\n    cli.main({arguments!r})\n"
+        f"print([name for name in {names!r} if name in sys.modules], file=sys.stderr)"
     )
-    done = subprocess.run(
+    return subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, encoding="utf-8"
     )
+
+
+def test_help_imports_nothing_heavy():
+    done = imported_by(["--help"], HEAVY)
     assert done.stderr.strip() == "[]"
     assert "report" in done.stdout
     assert "look" in done.stdout
+
+
+def test_a_look_imports_only_what_it_needs():
+    done = imported_by(["look", str(BRASS)], NOT_FOR_A_LOOK)
+    assert done.stderr.strip() == "[]"
+    assert "Examination" in done.stdout
+
+
+def test_arrays_of_libraries_that_are_imported_later_are_still_known():
+    # In a process of its own: what xarray asks of dask is replaced there.
+    code = (
+        "from spattermap.core.lean import spare_array_libraries\n"
+        "spare_array_libraries()\n"
+        "import numpy as np, xarray as xr, sys\n"
+        "eager = xr.DataArray(np.ones((2, 3)), dims=('y', 'x'))\n"
+        "assert 'dask.array' not in sys.modules and eager.chunks is None\n"
+        "lazy = eager.chunk({'y': 1})\n"
+        "assert lazy.chunks == ((1, 1), (3,)) and hasattr(lazy.data, 'dask')\n"
+        "assert hasattr((lazy + 1).mean().data, 'dask') and float((lazy + 1).mean()) == 2.0\n"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)
 
 
 def test_a_fault_of_ours_is_status_1(monkeypatch, capsys):

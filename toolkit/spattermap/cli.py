@@ -214,8 +214,10 @@ def chosen_settings(chosen: argparse.Namespace) -> Settings:
 
 def _report(chosen: argparse.Namespace) -> int:
     settings = chosen_settings(chosen)  # before the slow imports: a typing error answers at once
+    from spattermap.core.lean import spare_array_libraries
     from spattermap.show.report import write_report
 
+    spare_array_libraries()
     page = write_report(
         chosen.mapset,
         chosen.out,
@@ -238,9 +240,11 @@ def _compare(chosen: argparse.Namespace) -> int:
 
 
 def _look(chosen: argparse.Namespace) -> int:
+    from spattermap.core.lean import spare_array_libraries
     from spattermap.loaders import blank_path, load
     from spattermap.show.look import as_text
 
+    spare_array_libraries()
     for line in as_text(load(chosen.mapset, crop=chosen.crop)).split("\n"):
         print(printable(line))
     blank_path(chosen.mapset)  # a blank that is named but not there would stop the report

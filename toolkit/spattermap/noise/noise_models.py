@@ -62,19 +62,39 @@ def quiet_ratios(plane: np.ndarray, used: np.ndarray | None = None) -> tuple[flo
     Dims: `plane` (y, x), `used` (y, x).
     """
     kept = np.ones(plane.shape, dtype=bool) if used is None else used
-    ratios: list[tuple[float, float]] = []
-    for top in range(0, max(1, plane.shape[0] - BLOCK_PX // 2), BLOCK_PX):
-        for left in range(0, max(1, plane.shape[1] - BLOCK_PX // 2), BLOCK_PX):
-            cut = (slice(top, top + BLOCK_PX), slice(left, left + BLOCK_PX))
-            part = plane[cut]
-            fine, wide = (white_variance(part, step, kept[cut]) for step in (1, 2))
-            mean = float(part[kept[cut]].mean()) if kept[cut].any() else 0.0
-            if wide > 0 and mean > 0:
-                ratios.append((fine / wide, fine / mean))
-    if not ratios:
+    part, usable = _blocks(np.asarray(plane, dtype=np.float64)), _blocks(kept)
+    fine, wide = (_white_of_blocks(part, usable, step) for step in (1, 2))
+    n = usable.sum(axis=(1, 2))
+    mean = np.where(usable, part, 0.0).sum(axis=(1, 2)) / np.maximum(n, 1)
+    told = (wide > 0) & (mean > 0)  # a comparison with NaN is False
+    if not told.any():
         return float("nan"), float("nan")
-    flat, spread = np.array(ratios).T
+    flat, spread = fine[told] / wide[told], fine[told] / mean[told]
     return float(np.median(flat)), float(np.quantile(spread, 0.25))
+
+
+def _blocks(plane: np.ndarray) -> np.ndarray:
+    """Return a plane cut into blocks, zeros (False) beyond its border; dims (block, y, x).
+
+    At the border less than half a block is left out.
+    """
+    n_y, n_x = (max(1, -(-(n - BLOCK_PX // 2) // BLOCK_PX)) for n in plane.shape)
+    out = np.zeros((n_y * BLOCK_PX, n_x * BLOCK_PX), dtype=plane.dtype)
+    inside = plane[: out.shape[0], : out.shape[1]]
+    out[: inside.shape[0], : inside.shape[1]] = inside
+    cut = out.reshape(n_y, BLOCK_PX, n_x, BLOCK_PX).swapaxes(1, 2)
+    return cut.reshape(n_y * n_x, BLOCK_PX, BLOCK_PX)
+
+
+def _white_of_blocks(part: np.ndarray, usable: np.ndarray, step: int) -> np.ndarray:
+    """Return `white_variance` of every block, NaN where none is usable; dims (block,)."""
+    down = part[:, : -2 * step] - 2 * part[:, step:-step] + part[:, 2 * step :]
+    both = down[:, :, : -2 * step] - 2 * down[:, :, step:-step] + down[:, :, 2 * step :]
+    whole = usable[:, : -2 * step] & usable[:, step:-step] & usable[:, 2 * step :]
+    whole = whole[:, :, : -2 * step] & whole[:, :, step:-step] & whole[:, :, 2 * step :]
+    n = whole.sum(axis=(1, 2))
+    total = np.einsum("nyx,nyx,nyx->n", both, both, whole.astype(np.float64))
+    return np.asarray(np.where(n > 0, total / 36.0 / np.maximum(n, 1), np.nan))
 
 
 # Enough pixels for one per cent, small enough to read from a lazy mosaic.

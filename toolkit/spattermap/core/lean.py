@@ -1,0 +1,50 @@
+"""Start sooner: libraries that xarray imports only to ask whether an array is theirs."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from typing import Any
+
+# Where the arrays of a library have their class, and its name.
+_ARRAYS = {"dask": ("dask.array", "Array"), "pint": ("pint", "Quantity")}
+
+
+class _OnceImported:
+    """What xarray asks of an array library, answered without importing it.
+
+    An array of a class that was never imported cannot exist, so the answer is the same.
+    """
+
+    def __init__(self, name: str, whole: type) -> None:
+        self._name, self._whole = name, whole
+        self._known: Any = None
+
+    @property
+    def type(self) -> tuple[type, ...]:
+        module, name = _ARRAYS[self._name]
+        found = getattr(sys.modules.get(module), name, None)
+        return () if found is None else (found,)
+
+    def __getattr__(self, name: str) -> Any:  # its version, or whether it can be had
+        if self._known is None:
+            self._known = self._whole(self._name)
+        return getattr(self._known, name)
+
+
+def spare_array_libraries() -> None:
+    """Keep xarray from importing dask and pint before an array of theirs exists.
+
+    For a process of our own only (the command): private names of xarray are replaced, and where a
+    version of it has no such names nothing changes.
+    """
+    try:
+        lookup = importlib.import_module("xarray.namedarray.pycompat")
+        known, whole = lookup._cached_duck_array_modules, lookup.DuckArrayModule
+        utils: Any = importlib.import_module("xarray.namedarray.utils")
+        is_collection = utils.is_dask_collection
+    except (ImportError, AttributeError):
+        return
+    for name in _ARRAYS:
+        known.setdefault(name, _OnceImported(name, whole))
+    utils.is_dask_collection = lambda x: "dask" in sys.modules and is_collection(x)
