@@ -224,9 +224,9 @@ def test_a_result_in_parts_is_saved_and_shown(hazy, tmp_path):
     maps, _, _ = hazy
     found = analyse(maps, part_px=96)
     names = sorted(item.name for item in found.save(tmp_path / "out").iterdir())
-    assert names == ["droplets.parquet", "elements.csv", "examination.csv", "labels.zarr",
+    assert names == ["droplets.csv", "elements.csv", "examination.csv", "labels.zarr",
                      "pairs.csv", "streaks.csv", "summary.json"]  # fmt: skip
-    saved = pd.read_parquet(tmp_path / "out" / "droplets.parquet")
+    saved = pd.read_csv(tmp_path / "out" / "droplets.csv")
     assert len(saved) == found.segmentation.n_droplets == len(found.droplets)
     assert "is covered" in repr(found)
     assert 'class="answers"' in found._repr_html_()

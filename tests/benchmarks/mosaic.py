@@ -150,7 +150,8 @@ def compare(place: Path, out: Path) -> None:
     found = segment(maps, roles)
     table = measure_droplets(maps, found, facts(maps).pixel_size)
     spent, cpu = time.perf_counter() - start, time.process_time() - cpu
-    parts = pd.read_parquet(out / "droplets.parquet").sort_values("droplet", ignore_index=True)
+    parts = pd.read_csv(out / "droplets.csv", float_precision="round_trip")
+    parts = parts.sort_values("droplet", ignore_index=True)
     streaks = pd.read_csv(out / "streaks.csv")
     labels = zarr.open_array(str(out / "labels.zarr"), mode="r")[:]
     print(json.dumps({

@@ -68,7 +68,7 @@ class Analysis:
     labels : xarray.DataArray of int32, dims (y, x)
         0 bare, droplets as in `droplets`, streaks as in `streaks`; lazy for a field in parts.
     table : pandas.DataFrame or pathlib.Path
-        One row a droplet, see `droplets`; for a field in parts the Parquet file that holds them.
+        One row a droplet, see `droplets`; for a field in parts the file that holds them.
     streaks : pandas.DataFrame
         One row a streak.
     morphology : Morphology
@@ -136,7 +136,8 @@ class Analysis:
         if isinstance(self.table, Path):
             import pandas as pd
 
-            rows = pd.read_parquet(self.table).sort_values("droplet", ignore_index=True)
+            rows = pd.read_csv(self.table, float_precision="round_trip")
+            rows = rows.sort_values("droplet", ignore_index=True)
         else:
             rows = self.table
         return rows if self.weighed is None else self.weighed.beside(rows)
@@ -240,8 +241,8 @@ class Analysis:
         """
         names = ["droplets", "streaks", "elements", "pairs"]
         if self.room is not None:
-            names = names[1:]  # droplets and labels are too many for CSV and TIFF
-            for name in ("droplets.parquet", "labels.zarr"):
+            names = names[1:]  # written already, part by part
+            for name in (self.room.droplets.name, "labels.zarr"):
                 _copy(self.room.folder / name, stage / name)
         else:
             self._write_labels(stage / "labels.tif")

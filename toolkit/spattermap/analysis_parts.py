@@ -119,7 +119,7 @@ class Room(NamedTuple):
     @property
     def droplets(self) -> Path:
         """The file of the table of droplets."""
-        return self.folder / "droplets.parquet"
+        return self.folder / "droplets.csv"
 
     @property
     def labels_store(self) -> Path:
@@ -267,7 +267,7 @@ def _measure_part(plan: _Plan, k: int) -> _Part:
     above = _above(plan, core)
     part = plan.source.part(core)
     rows, cut = droplets_of_part(plan.source, plan.found, core, label, part=part)
-    rows.to_parquet(_rows_file(plan.room.store, k), index=False)
+    np.save(_rows_file(plan.room.store, k), rows.to_records(index=False), allow_pickle=False)
     valid = part["valid"].values if "valid" in part else np.ones(label.shape, dtype=bool)
     return _Part(
         cut=cut,
@@ -286,7 +286,7 @@ def _above(plan: _Plan, core: Box) -> Integers:
 
 
 def _rows_file(store: DiskStore, k: int) -> Path:
-    return store.folder / f"rows_{k}.parquet"
+    return store.folder / f"rows_{k}.npy"
 
 
 def _context_of(plan: _Plan, part: xr.Dataset, label: Labels) -> Context | None:
@@ -394,25 +394,19 @@ def _windows(source: Source) -> list[xr.Dataset]:
 def _write_droplets(plan: _Plan, parts: Sequence[_Part], file: Path) -> pd.DataFrame:
     """Write the table of droplets part by part; return the columns that are summed up."""
     import pandas as pd
-    import pyarrow as pa
-    import pyarrow.parquet as pq
 
     unit = facts(plan.source.maps).length_unit
-    shown, writer = [], None
-    try:
+    shown = []
+    # Every digit: the table is read again from here.
+    with file.open("w", encoding="utf-8", newline="") as stream:
         for k in range(len(parts) + 1):
             if k < len(parts):
-                rows = pd.read_parquet(_rows_file(plan.room.store, k))
+                rows = pd.DataFrame.from_records(np.load(_rows_file(plan.room.store, k)))
             else:
                 rows = cut_droplets(plan.source, plan.found, [one.cut for one in parts])
             shown.append(rows[_KEPT])
-            table = pa.Table.from_pandas(tables_in_unit(rows, unit), preserve_index=False)
-            if writer is None:
-                writer = pq.ParquetWriter(file, table.schema)
-            writer.write_table(table.cast(writer.schema))
-    finally:
-        if writer is not None:
-            writer.close()
+            table = tables_in_unit(rows, unit)
+            table.to_csv(stream, index=False, header=k == 0, lineterminator="\n")
     found = pd.concat([one for one in shown if len(one)] or shown[:1])
     # In the order of the whole field, so that the resampling is the same however it was cut.
     return found.sort_values("droplet", ignore_index=True)

@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
 from spattermap.core.arrays import Floats
 
 
+@lru_cache(maxsize=4)  # one analysis asks for the same ones many times
 def bootstrap_weights(n_blocks: int, n_resamples: int, seed: int) -> Floats:
     """Return block weights: a first row of ones, then resamples with replacement.
 
-    Returns dims (1 + resample, block).
+    Returns dims (1 + resample, block); read only.
 
     Efron & Tibshirani, An Introduction to the Bootstrap (1993), section 8.6 (blocks).
     """
     rng = np.random.default_rng(seed)
     drawn = rng.multinomial(n_blocks, np.full(n_blocks, 1.0 / n_blocks), size=n_resamples)
-    return np.concatenate([np.ones((1, n_blocks)), drawn.astype(np.float64)])
+    weights = np.concatenate([np.ones((1, n_blocks)), drawn.astype(np.float64)])
+    weights.flags.writeable = False
+    return weights
 
 
 def interval(

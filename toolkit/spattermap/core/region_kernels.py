@@ -86,7 +86,9 @@ def group_runs(
     runs: npt.NDArray[np.int32], per_label: Integers
 ) -> tuple[npt.NDArray[np.int32], Integers]:
     """Return the runs (row, first, after last) grouped by label, and where each label starts."""
-    start = np.cumsum(per_label)
+    start = per_label.copy()
+    for k in range(1, start.size):
+        start[k] += start[k - 1]
     place = start.copy()
     grouped = np.empty((runs.shape[0], 3), dtype=np.int32)
     for k in range(runs.shape[0]):
@@ -292,16 +294,19 @@ def close_ring(
 
 @compiled
 def hull_of_label(
-    runs: npt.NDArray[np.int32], out: Integers, scratch: npt.NDArray[np.int32]
+    runs: npt.NDArray[np.int32],
+    out: Integers,
+    outer: npt.NDArray[np.int32],
+    side: npt.NDArray[np.int32],
 ) -> float:
     """Fill hull area and largest Feret diameter; return the smallest Feret diameter (px).
 
-    `scratch` is (8, at least 4 * rows + 8).
+    Room to work in: `outer` is (2, at least rows), `side` (3, at least 4 * rows + 8, 2).
     """
     top = runs[0, 0]
     n_rows = runs[runs.shape[0] - 1, 0] - top + 1
-    left = scratch[0]
-    right = scratch[1]
+    left = outer[0]
+    right = outer[1]
     for r in range(n_rows):
         left[r] = EMPTY
         right[r] = EMPTY
@@ -309,7 +314,6 @@ def hull_of_label(
         r = runs[k, 0] - top
         left[r] = min(left[r], runs[k, 1])
         right[r] = min(right[r], 1 - runs[k, 2])
-    side = scratch[2:].reshape(3, -1, 2)
     n_left = half_hull(left, n_rows, side[0])
     n_right = half_hull(right, n_rows, side[1])
     n = close_ring(side, n_left, n_right, side[2])
@@ -344,15 +348,16 @@ def shape_of_labels(
     for label in range(first, last):
         if start[label + 1] > start[label]:
             tallest = max(tallest, grouped[start[label + 1] - 1, 0] - grouped[start[label], 0] + 1)
-    # Six rows make three rings of (y, x) points; a ring needs up to 4 * rows + 4 points.
-    scratch = np.empty((8, 4 * tallest + 8), dtype=np.int32)
+    # Three rings of (y, x) points; a ring needs up to 4 * rows + 4 points.
+    outer = np.empty((2, tallest), dtype=np.int32)
+    side = np.empty((3, 4 * tallest + 8, 2), dtype=np.int32)
     for label in range(first, last):
         runs = grouped[start[label] : start[label + 1]]
         if runs.shape[0] == 0:
             continue
         sums_of_label(runs, whole[label])
         chords_of_label(runs, whole[label])
-        width[label] = hull_of_label(runs, whole[label], scratch)
+        width[label] = hull_of_label(runs, whole[label], outer, side)
 
 
 @compiled

@@ -46,7 +46,8 @@ def place(
 
     Dims: `radius` (disc,), `clearance` (y, x).
     """
-    state = np.array([seed], dtype=np.uint64)
+    state = np.empty(1, dtype=np.uint64)
+    state[0] = seed
     height, width = extent
     map_y, map_x = clearance.shape
     n = len(radius)
@@ -94,7 +95,8 @@ def place(
             for i in range(first_x, last_x + 1):
                 if used == len(entries):
                     longer = np.empty((2 * used, 2), dtype=np.int64)
-                    longer[:used] = entries
+                    for e in range(used):
+                        longer[e, 0], longer[e, 1] = entries[e, 0], entries[e, 1]
                     entries = longer
                 entries[used, 0] = k
                 entries[used, 1] = head[j, i]

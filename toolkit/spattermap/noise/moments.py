@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import pairwise, product
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -300,16 +301,25 @@ class BlockMoments:
         Returns
         -------
         numpy.ndarray, dims (resample, block)
+            Read only.
         """
-        rng = np.random.default_rng(seed)
-        weights = np.zeros((n_resamples, self.n_blocks))
-        for f in range(self.n_fields):
-            members = np.flatnonzero(self.field == f)
-            drawn = rng.integers(0, members.size, (n_resamples, members.size), dtype=np.int32)
-            drawn += (np.arange(n_resamples, dtype=np.int32) * members.size)[:, None]
-            tally = np.bincount(drawn.ravel(), minlength=n_resamples * members.size)
-            weights[:, members] = tally.reshape(n_resamples, -1)
-        return weights
+        return _drawn_blocks(self.field.tobytes(), self.field.dtype.str, n_resamples, seed)
+
+
+@lru_cache(maxsize=2)  # the same for every element and every pair of an analysis
+def _drawn_blocks(fields: bytes, kind: str, n_resamples: int, seed: int) -> Floats:
+    """Return `BlockMoments.resample_weights` for the fields that blocks lie in."""
+    field = np.frombuffer(fields, dtype=kind)
+    rng = np.random.default_rng(seed)
+    weights = np.zeros((n_resamples, field.size))
+    for f in range(int(field.max(initial=-1)) + 1):
+        members = np.flatnonzero(field == f)
+        drawn = rng.integers(0, members.size, (n_resamples, members.size), dtype=np.int32)
+        drawn += (np.arange(n_resamples, dtype=np.int32) * members.size)[:, None]
+        tally = np.bincount(drawn.ravel(), minlength=n_resamples * members.size)
+        weights[:, members] = tally.reshape(n_resamples, -1)
+    weights.flags.writeable = False
+    return weights
 
 
 class Totals(NamedTuple):

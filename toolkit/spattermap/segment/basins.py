@@ -20,25 +20,53 @@ from spattermap.segment.hills import Line, at_inner_border, border_lines, read_l
 from spattermap.segment.parting import uphill
 
 
-@njit(cache=True, nogil=True)
 def cut_levels(label: Labels, height: Singles, n: int, table: Singles, finest: float) -> Singles:
     """Return the height at which each basin is cut; infinite where nothing of it remains.
 
     Dims: returns (basin + 1,).
     """
+    return _cut_levels(label.ravel(), height.ravel(), n, table, finest)
+
+
+@njit(cache=True, nogil=True)
+def _sink(heap: Singles, i: int, n: int) -> None:
+    """Let a value sink to its place in a heap of `n`, the largest on top."""
+    value = heap[i]
+    while True:
+        child = 2 * i + 1
+        if child >= n:
+            break
+        if child + 1 < n and heap[child + 1] > heap[child]:
+            child += 1
+        if heap[child] <= value:
+            break
+        heap[i] = heap[child]
+        i = child
+    heap[i] = value
+
+
+@njit(cache=True, nogil=True)
+def _cut_levels(label: Labels, height: Singles, n: int, table: Singles, finest: float) -> Singles:
     count = np.zeros(n + 2, np.int64)
     for i in range(label.size):
-        count[label.flat[i] + 1] += 1
-    begin = np.cumsum(count)
-    place = begin[:-1].copy()
+        count[label[i] + 1] += 1
+    for k in range(1, n + 2):
+        count[k] += count[k - 1]
+    begin, place = count, count.copy()
     values = np.empty(label.size, np.float32)
     for i in range(label.size):
-        owner = label.flat[i]
-        values[place[owner]] = height.flat[i]
+        owner = label[i]
+        values[place[owner]] = height[i]
         place[owner] += 1
     level = np.full(n + 1, np.inf, np.float32)
     for k in range(1, n + 1):
-        part = np.sort(values[begin[k] : begin[k + 1]])
+        part = values[begin[k] : begin[k + 1]]
+        # Sorted by a heap: numba's own sort takes two seconds to compile.
+        for i in range(part.size // 2 - 1, -1, -1):
+            _sink(part, np.int64(i), np.int64(part.size))
+        for i in range(part.size - 1, 0, -1):
+            part[0], part[i] = part[i], part[0]
+            _sink(part, np.int64(0), np.int64(i))
         for i in range(part.size):
             # part[i:] lies above this level: its area must give the level back.
             radius = np.sqrt((part.size - i) / np.pi)

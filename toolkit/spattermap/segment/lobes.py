@@ -287,7 +287,8 @@ def _prior(one: Floats, evidence: Evidence) -> float:
 def _normal(one: Floats, points: Floats, owner: Integers, k: int, evidence: Evidence) -> Floats:
     """Return the normal equations of an ellipse on the points it owns, right side in column 5."""
     a, g = np.zeros((5, 6)), np.empty(5)
-    form = np.array(_form(one))
+    form = np.empty(3)
+    form[0], form[1], form[2] = _form(one)
     s = _spread(one, evidence)
     for i in range(points.shape[0]):
         if owner[i] != k:
@@ -366,7 +367,7 @@ def _share_out(some: Floats, points: Floats, owner: Integers, evidence: Evidence
     m = some.shape[0]
     forms = np.empty((m, 3))
     for k in range(m):
-        forms[k] = np.array(_form(some[k]))
+        forms[k, 0], forms[k, 1], forms[k, 2] = _form(some[k])
     misfit = 0.0
     for i in range(points.shape[0]):
         top, second = -1e30, -1e30
@@ -385,6 +386,24 @@ def _share_out(some: Floats, points: Floats, owner: Integers, evidence: Evidence
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _copy_into(to: Floats, rows: Floats) -> None:
+    """Copy rows over others; written out because a slice that is set compiles for seconds."""
+    for i in range(rows.shape[0]):
+        for j in range(rows.shape[1]):
+            to[i, j] = rows[i, j]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _rows_at(rows: Floats, places: Integers) -> Floats:
+    """Return some rows, copied."""
+    out = np.empty((places.size, rows.shape[1]))
+    for i in range(places.size):
+        for j in range(rows.shape[1]):
+            out[i, j] = rows[places[i], j]
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _settle(
     some: Floats, points: Floats, evidence: Evidence, rounds: int
 ) -> tuple[float, Integers]:
@@ -399,11 +418,13 @@ def _settle(
             cost += _prior(some[k], evidence)
         if cost < best:
             best = cost
-            kept[:], kept_owner[:] = some, owner
+            _copy_into(kept, some)
+            for i in range(owner.size):
+                kept_owner[i] = owner[i]
         if turn < rounds:
             for k in range(m):
                 _refit(some[k], points, owner, k, evidence)
-    some[:] = kept
+    _copy_into(some, kept)
     for k in range(m):
         best += _occam(some[k], points, kept_owner, k, evidence)
     return best, kept_owner
@@ -444,7 +465,8 @@ def _accept(state: _State, which: Integers, new: Floats, places: Integers, owner
     """Write ellipses, and which points they own, into the state."""
     for j in range(which.size):
         k = which[j]
-        state.some[k] = new[j]
+        for i in range(5):
+            state.some[k, i] = new[j, i]
         state.alive[k] = True
         state.first[k] = -1
     for j in range(places.size - 1, -1, -1):
@@ -478,16 +500,17 @@ def _try_joining(state: _State, k: int, evidence: Evidence) -> bool:
     if which.size == 1:
         return False
     places = _owned(state, which)
-    mine = state.points[places]
-    before = state.some[which]
-    best, best_owner = _settle(before, mine, evidence, 1)
+    mine, before = _rows_at(state.points, places), _rows_at(state.some, which)
+    # Numbers as they stand here would each be compiled for: np.int64 hides their value.
+    best, best_owner = _settle(before, mine, evidence, np.int64(1))
     _accept(state, which, before, places, best_owner)
     best_new = before
     for j in range(1, which.size):
-        trial = before[1:].copy()
+        trial = np.empty((which.size - 1, 5))
+        _copy_into(trial, before[1:])
         if before[0, 2] > before[j, 2]:
-            trial[j - 1] = before[0]
-        cost, owner = _settle(trial, mine, evidence, 4)
+            _copy_into(trial[j - 1 : j], before[0:1])
+        cost, owner = _settle(trial, mine, evidence, np.int64(4))
         if cost < best - 1e-9:
             best, best_new, best_owner = cost, trial, owner
     if best_new.shape[0] == which.size:
@@ -528,16 +551,16 @@ def _halves(one: Floats, points: Floats, turn: int, off: float) -> tuple[Floats,
 @njit(cache=True, nogil=True, error_model="numpy")
 def _try_parting(state: _State, k: int, spare: int, evidence: Evidence) -> bool:
     """Replace an ellipse by two where that is better."""
-    own = state.points[_owned(state, np.array([k]))]
-    alone = state.some[k : k + 1].copy()
+    it = np.empty(1, np.int64)
+    it[0] = k
+    own, alone = _rows_at(state.points, _owned(state, it)), _rows_at(state.some, it)
     misfit = _share_out(alone, own, np.zeros(own.shape[0], np.int64), evidence)
     if misfit + _prior(state.some[k], evidence) < 2 * evidence.price + _SLIGHT:
         return False  # not even two perfect ones could be better
     which = _with_those_near(state, k, evidence.sigma)
     places = _owned(state, which)
-    mine = state.points[places]
-    before = state.some[which]
-    best, best_owner = _settle(before, mine, evidence, 2)
+    mine, before = _rows_at(state.points, places), _rows_at(state.some, which)
+    best, best_owner = _settle(before, mine, evidence, np.int64(2))
     _accept(state, which, before, places, best_owner)
     best_new = before
     for turn in range(_TURNS):
@@ -545,13 +568,18 @@ def _try_parting(state: _State, k: int, spare: int, evidence: Evidence) -> bool:
             two, fine = _halves(before[0], own, turn, off)
             if not fine:
                 continue
-            trial = np.concatenate((two, before[1:]))
-            cost, owner = _settle(trial, mine, evidence, 6)
+            trial = np.empty((which.size + 1, 5))
+            _copy_into(trial, two)
+            _copy_into(trial[2:], before[1:])
+            cost, owner = _settle(trial, mine, evidence, np.int64(6))
             if cost < best - 1e-9:
                 best, best_new, best_owner = cost, trial, owner
     if best_new.shape[0] == which.size:
         return False
-    both = np.concatenate((np.array([k, spare]), which[1:]))
+    both = np.empty(which.size + 1, np.int64)
+    both[0], both[1] = k, spare
+    for j in range(1, which.size):
+        both[j + 1] = which[j]
     _accept(state, both, best_new, places, best_owner)
     return True
 
@@ -585,7 +613,7 @@ def _fit_alone(
             continue
         owner = np.zeros(own.shape[0], np.int64)
         for _ in range(4):
-            _refit(one[0], own, owner, 0, evidence)
+            _refit(one[0], own, owner, np.int64(0), evidence)
         misfit = _share_out(one, own, owner, evidence) + _prior(one[0], evidence)
         more[k] = misfit >= 2 * evidence.price + _SLIGHT
     return out, more
@@ -640,9 +668,11 @@ def _strays(some: Floats, points: Floats, evidence: Evidence) -> float:
     owner = np.zeros(points.shape[0], np.int64)
     _share_out(some, points, owner, evidence)
     square, length = 0.0, 0.0
+    form = np.empty(3)
     for i in range(points.shape[0]):
         one = some[owner[i]]
-        d = _depth(one, np.array(_form(one)), points[i, 0], points[i, 1]) / np.exp(one[2])
+        form[0], form[1], form[2] = _form(one)
+        d = _depth(one, form, points[i, 0], points[i, 1]) / np.exp(one[2])
         square += points[i, 2] * d * d
         length += points[i, 2]
     return float(np.sqrt(square / max(length, 1e-9)))
@@ -670,7 +700,7 @@ def paint(label: Labels, ellipses: Floats, begin: Integers, top: int, left: int)
     """
     forms = np.empty((ellipses.shape[0], 3))
     for k in range(ellipses.shape[0]):
-        forms[k] = np.array(_form(ellipses[k]))
+        forms[k, 0], forms[k, 1], forms[k, 2] = _form(ellipses[k])
     out = np.zeros_like(label)
     for i in range(label.shape[0]):
         for j in range(label.shape[1]):

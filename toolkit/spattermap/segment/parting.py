@@ -124,6 +124,14 @@ def elongation(sums: Integers) -> float:
 
 
 @njit(cache=True, nogil=True)
+def _elongation_of_both(sums: Integers, a: int, b: int) -> float:
+    both = np.empty(6, np.int64)
+    for i in range(6):
+        both[i] = sums[a, i] + sums[b, i]
+    return elongation(both)
+
+
+@njit(cache=True, nogil=True)
 def _merge(passes: Passes, peak: Singles, sums: Integers, rule: Rule) -> Labels:
     """Union the summits, highest pass first, unless the rule keeps them apart."""
     first, second, saddle = passes
@@ -138,13 +146,14 @@ def _merge(passes: Passes, peak: Singles, sums: Integers, rule: Rule) -> Labels:
         if not together and whole.shape[0] > 0:
             radius = np.sqrt(min(whole[a, 0], whole[b, 0]) / np.pi)
             together = saddle[k] > rule.broad * radius or (
-                saddle[k] >= rule.shallow * lower and elongation(whole[a] + whole[b]) > rule.long
+                saddle[k] >= rule.shallow * lower and _elongation_of_both(whole, a, b) > rule.long
             )
         if together:
             parent[b] = a
             top[a] = max(top[a], top[b])
             if whole.shape[0] > 0:
-                whole[a] += whole[b]
+                for i in range(6):  # a slice that is set would compile for seconds
+                    whole[a, i] += whole[b, i]
     for i in range(parent.size):
         parent[i] = _root(parent, i)
     return parent

@@ -256,7 +256,7 @@ def _sizes(found: Analysis) -> str:
 
     name = f"diameter_{facts(found.maps).length_unit}"
     assert found.room is not None
-    table = pd.read_parquet(found.room.droplets, columns=["droplet", name])
+    table = pd.read_csv(found.room.droplets, usecols=["droplet", name])
     view = replace(found, table=table.sort_values("droplet", ignore_index=True))
     return figure_html(size_histogram(view)) + sizes(found).html
 
@@ -288,7 +288,7 @@ def _pairs(found: Analysis) -> str:
 
 def _files() -> str:
     return (
-        "<p><code>droplets.parquet</code>: one row a droplet, those that lie in several parts at "
+        "<p><code>droplets.csv</code>: one row a droplet, those that lie in several parts at "
         "the end; <code>streaks.csv</code>, <code>elements.csv</code>, <code>pairs.csv</code>, "
         "<code>summary.json</code>; <code>labels.zarr</code>: the label of every pixel, droplets "
         "first, then streaks.</p>"

@@ -44,21 +44,40 @@ def march(
     left = 0.0
     y, slow = np.zeros(n_cell + 1), np.empty(n_cell)
     for k in range(steps.size):
-        if n_film > 0:
-            content[:, :n_film] = np.dot(turns[0, k], np.ascontiguousarray(content[:, :n_film]))
-        content[:, n_film:] = np.dot(turns[1, k], np.ascontiguousarray(content[:, n_film:]))
-        slow[:n_film], slow[n_film:] = slowing[0, k], slowing[1, k]
+        _turn(content, turns, k, n_film)
         for c in range(n_cell):
+            slow[c] = slowing[0 if c < n_film else 1, k]
             y[c + 1] = y[c] + slow[c] * width[c]
         for d in range(cosines.size):
-            path[k] += weights[d] * content[d]
             moved = _shifted(content[d], y, cosines[d] * steps[k])
             left += weights[d] * moved[0]
-            content[d] = np.diff(moved)
-            path[k] += weights[d] * content[d]
+            for c in range(n_cell):
+                path[k, c] += weights[d] * content[d, c]
+                content[d, c] = moved[c + 1] - moved[c]
+                path[k, c] += weights[d] * content[d, c]
         # Mean of before and after the step, in path per electron.
-        path[k] *= 0.5 * steps[k] / slow
+        for c in range(n_cell):
+            path[k, c] *= 0.5 * steps[k] / slow[c]
     return path, left
+
+
+@njit(cache=True, nogil=True)
+def _turn(content: Floats, turns: Floats, k: int, n_film: int) -> None:
+    """Let scattering turn the electrons of every cell, in place.
+
+    Loops, not slices and products of matrices: those compile for seconds.
+    """
+    n_direction, n_cell = content.shape
+    before = content.copy()
+    for d in range(n_direction):
+        for c in range(n_cell):
+            content[d, c] = 0.0
+        for b in range(n_direction):
+            in_film, below = turns[0, k, d, b], turns[1, k, d, b]
+            for c in range(n_film):
+                content[d, c] += in_film * before[b, c]
+            for c in range(n_film, n_cell):
+                content[d, c] += below * before[b, c]
 
 
 @njit(cache=True, nogil=True)
@@ -66,9 +85,10 @@ def _shifted(content: Floats, y: Floats, shift: float) -> Floats:
     """Return the cumulative number at the edges `y` after all moved by `shift`."""
     n_cell = content.size
     total, slope = np.zeros(n_cell + 1), np.zeros(n_cell + 1)
-    width = np.diff(y)
-    rise = content / width
+    width, rise = np.empty(n_cell), np.empty(n_cell)
     for c in range(n_cell):
+        width[c] = y[c + 1] - y[c]
+        rise[c] = content[c] / width[c]
         total[c + 1] = total[c] + content[c]
     slope[0] = rise[0]
     for c in range(1, n_cell):
