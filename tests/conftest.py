@@ -15,13 +15,19 @@ from spattermap.core.settings import Settings
 from spattermap.measure.network import connectivity
 from spattermap.verdict.evidence import Estimate
 
-# The tests are no package, so what stands beside them is loaded by its place.
-_SPEC = importlib.util.spec_from_file_location(
-    "outside_checks", Path(__file__).with_name("outside_checks.py")
-)
-outside_checks = importlib.util.module_from_spec(_SPEC)
-sys.modules[_SPEC.name] = outside_checks  # dataclasses look their module up
-_SPEC.loader.exec_module(outside_checks)
+
+def _beside(place):
+    """Load a script that stands beside the tests, which are no package, once for all of them."""
+    name = Path(place).stem
+    spec = importlib.util.spec_from_file_location(name, Path(__file__).parent / place)
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module  # here the tests find it; dataclasses look their module up
+    spec.loader.exec_module(module)
+    return module
+
+
+outside_checks = _beside("outside_checks.py")
+_beside("reference/make_golden.py")
 
 
 TITLE = "plate <b>7</b> & $x$"  # what a page and a picture must show as it is

@@ -1,15 +1,10 @@
 """Golden results: work on the house changes no answer unseen (`tests/reference/make_golden.py`)."""
 
-import importlib.util
-from pathlib import Path
+import sys
 
 import pytest
 
-_SPEC = importlib.util.spec_from_file_location(
-    "make_golden", Path(__file__).parent / "reference" / "make_golden.py"
-)
-golden = importlib.util.module_from_spec(_SPEC)
-_SPEC.loader.exec_module(golden)
+golden = sys.modules["make_golden"]  # loaded by conftest.py
 
 # Between a processor with AVX2 and the same one without (numpy's baseline, another OpenBLAS kernel,
 # numba for a generic processor) labels, words and whole numbers were equal; of the other numbers

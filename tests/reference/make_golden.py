@@ -10,6 +10,7 @@ same commit and say in its message which numbers moved, and why.
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
 import math
@@ -132,10 +133,16 @@ def _columns(table):
     return {name: [plain(value) for value in table[name]] for name in kept}
 
 
+@functools.cache
+def analysed(name):
+    """Return a scene's maps and its analysis."""
+    maps, blank = SCENES[name]()
+    return maps, spattermap.analyse(maps, blank=blank)
+
+
 def results(name):
     """Return what is kept of a scene, and a hash of its labels (true of one machine)."""
-    maps, blank = SCENES[name]()
-    analysis = spattermap.analyse(maps, blank=blank)
+    maps, analysis = analysed(name)
     labels = np.asarray(analysis.labels.values)
     n_droplets, n_streaks = len(analysis.droplets), len(analysis.streaks)
     kept = {

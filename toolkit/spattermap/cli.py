@@ -214,10 +214,11 @@ def chosen_settings(chosen: argparse.Namespace) -> Settings:
 
 def _report(chosen: argparse.Namespace) -> int:
     settings = chosen_settings(chosen)  # before the slow imports: a typing error answers at once
-    from spattermap.core.lean import spare_array_libraries
+    from spattermap.core.lean import say_when_compiling, spare_array_libraries
     from spattermap.show.report import write_report
 
     spare_array_libraries()
+    say_when_compiling()
     page = write_report(
         chosen.mapset,
         chosen.out,

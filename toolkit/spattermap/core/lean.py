@@ -1,4 +1,4 @@
-"""Start sooner: libraries that xarray imports only to ask whether an array is theirs."""
+"""What the command does about waiting: fewer imports, and a word where it takes long."""
 
 from __future__ import annotations
 
@@ -48,3 +48,26 @@ def spare_array_libraries() -> None:
     for name in _ARRAYS:
         known.setdefault(name, _OnceImported(name, whole))
     utils.is_dask_collection = lambda x: "dask" in sys.modules and is_collection(x)
+
+
+def say_when_compiling() -> None:
+    """Print one line, on a terminal, when loops are compiled for the first time on a machine."""
+    if not sys.stderr.isatty():
+        return
+    from numba.core import event
+
+    class Announcer(event.Listener):  # type: ignore[misc]
+        said = False
+
+        def on_start(self, _event: Any) -> None:
+            if not self.said:
+                self.said = True
+                print(
+                    "\r\x1b[KFirst run on this machine: compiling, about half a minute, once ...",
+                    file=sys.stderr,
+                )
+
+        def on_end(self, _event: Any) -> None:
+            """Nothing is said at the end."""
+
+    event.register("numba:compile", Announcer())

@@ -454,7 +454,7 @@ def spacing(
 
     r = np.linspace(0, 3, 61)[1:] * np.sqrt(box_area(box) / n)
     r = r[r < min(box[2] - box[0], box[3] - box[1]) / 2]
-    extent, half = (box[2] - box[0], box[3] - box[1]), kernel_half_width(n, box)
+    extent, half = (float(box[2] - box[0]), float(box[3] - box[1])), kernel_half_width(n, box)
     distances, curves = [], []
     for number in range(n_simulations):
         placed = _place(size + gap, box, room, np.random.default_rng([seed, number]))
@@ -485,7 +485,7 @@ def _middle(
 def _place(size: Floats, box: Box, room: Floats, rng: np.random.Generator) -> Floats | None:
 
     order = np.argsort(-size, kind="stable")
-    extent = (box[2] - box[0], box[3] - box[1])
+    extent = (float(box[2] - box[0]), float(box[3] - box[1]))
     seed = int(rng.integers(2**31))
     placed, ok = place(size[order] / 2, extent, seed, np.ascontiguousarray(room))
     return placed + np.array(box[:2]) if ok else None
