@@ -407,7 +407,7 @@ def _write_droplets(plan: _Plan, parts: Sequence[_Part], file: Path) -> pd.DataF
             shown.append(rows[_KEPT])
             table = tables_in_unit(rows, unit)
             table.to_csv(stream, index=False, header=k == 0, lineterminator="\n")
-    found = pd.concat([one for one in shown if len(one)] or shown[:1])
+    found: pd.DataFrame = pd.concat([one for one in shown if len(one)] or shown[:1])
     # In the order of the whole field, so that the resampling is the same however it was cut.
     return found.sort_values("droplet", ignore_index=True)
 

@@ -56,7 +56,7 @@ def say_when_compiling() -> None:
         return
     from numba.core import event
 
-    class Announcer(event.Listener):  # type: ignore[misc]
+    class Announcer(event.Listener):
         said = False
 
         def on_start(self, _event: Any) -> None:
@@ -70,4 +70,4 @@ def say_when_compiling() -> None:
         def on_end(self, _event: Any) -> None:
             """Nothing is said at the end."""
 
-    event.register("numba:compile", Announcer())
+    event.register("numba:compile", Announcer())  # type: ignore[no-untyped-call]

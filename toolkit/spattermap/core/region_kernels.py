@@ -191,7 +191,7 @@ def half_hull(low: npt.NDArray[np.int32], n_rows: int, points: npt.NDArray[np.in
     pixel stands for the midpoints of its four edges, as in scikit-image's convex hull image.
     """
     above = EMPTY
-    n = np.int64(0)  # as a plain 0 it would be compiled for as that very number
+    n = 0
     for r in range(n_rows):
         here = low[r]
         upper = min(above, here)

@@ -29,7 +29,7 @@ def cut_levels(label: Labels, height: Singles, n: int, table: Singles, finest: f
 
 
 @njit(cache=True, nogil=True)
-def _sink(heap: Singles, i: int, n: int) -> None:
+def _sink(heap: Singles, i: int | np.int64, n: int) -> None:
     """Let a value sink to its place in a heap of `n`, the largest on top."""
     value = heap[i]
     while True:
@@ -63,10 +63,10 @@ def _cut_levels(label: Labels, height: Singles, n: int, table: Singles, finest: 
         part = values[begin[k] : begin[k + 1]]
         # Sorted by a heap: numba's own sort takes two seconds to compile.
         for i in range(part.size // 2 - 1, -1, -1):
-            _sink(part, np.int64(i), np.int64(part.size))
+            _sink(part, i, part.size)
         for i in range(part.size - 1, 0, -1):
             part[0], part[i] = part[i], part[0]
-            _sink(part, np.int64(0), np.int64(i))
+            _sink(part, np.int64(0), i)  # a plain 0 would be compiled for as that very number
         for i in range(part.size):
             # part[i:] lies above this level: its area must give the level back.
             radius = np.sqrt((part.size - i) / np.pi)

@@ -284,7 +284,9 @@ def _prior(one: Floats, evidence: Evidence) -> float:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _normal(one: Floats, points: Floats, owner: Integers, k: int, evidence: Evidence) -> Floats:
+def _normal(
+    one: Floats, points: Floats, owner: Integers, k: int | np.int64, evidence: Evidence
+) -> Floats:
     """Return the normal equations of an ellipse on the points it owns, right side in column 5."""
     a, g = np.zeros((5, 6)), np.empty(5)
     form = np.empty(3)
@@ -341,7 +343,9 @@ def _occam(one: Floats, points: Floats, owner: Integers, k: int, evidence: Evide
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _refit(one: Floats, points: Floats, owner: Integers, k: int, evidence: Evidence) -> None:
+def _refit(
+    one: Floats, points: Floats, owner: Integers, k: int | np.int64, evidence: Evidence
+) -> None:
     """Move an ellipse one damped Gauss-Newton step towards the points it owns, in place."""
     a = _normal(one, points, owner, k, evidence)
     _factor(a)
@@ -405,7 +409,7 @@ def _rows_at(rows: Floats, places: Integers) -> Floats:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _settle(
-    some: Floats, points: Floats, evidence: Evidence, rounds: int
+    some: Floats, points: Floats, evidence: Evidence, rounds: int | np.int64
 ) -> tuple[float, Integers]:
     """Let ellipses share out points and move to them, in turns; return the cost and the owners."""
     m = some.shape[0]
