@@ -62,6 +62,8 @@ class Panel:
         self.keep_as = Path(keep_as)
         self._roles = find_roles(maps, self.settings)
         self._small = coarse(maps)
+        # What no knob changes, by scale and roles: most of the time of an answer.
+        self._estimates: dict[Any, Any] = {}
         self._pending: asyncio.TimerHandle | None = None
         self._widgets: dict[str, Any] = {}
         self._problem = ""
@@ -111,8 +113,14 @@ class Panel:
         self.settings, self._roles = wanted, roles
 
     def _look(self, *, full: bool) -> View:
+        from spattermap.segment.engine import estimated
+
         maps, scale = (self.maps, 1) if full else self._small
-        return look(maps, self._roles, settings=self.settings, scale=scale)
+        which = (scale, self._roles.alloy, self._roles.substrate)
+        if which not in self._estimates:
+            self._estimates[which] = estimated(maps, self._roles)
+        known = self._estimates[which]
+        return look(maps, self._roles, settings=self.settings, scale=scale, known=known)
 
     @property
     def widget(self) -> Any:

@@ -125,6 +125,7 @@ def segment(
     grid: Grid | None = None,
     store: Store | None = None,
     workers: Workers | None = None,
+    known: Estimate | None = None,
 ) -> Segmentation:
     """Divide a field into bare substrate, droplets and streaks.
 
@@ -145,6 +146,8 @@ def segment(
         pixel are written there.
     workers : Workers, optional
         Where the parts are worked on; by default here, one after the other.
+    known : Estimate, optional
+        What `estimated` gave of the same maps and roles.
 
     Returns
     -------
@@ -159,7 +162,8 @@ def segment(
     """
     source = maps if isinstance(maps, Source) else Source(maps, checked=True)
     where = (store or MemoryStore(), grid or Grid.whole(source.shape))
-    field = _begun(source, roles, where, settings, workers or Workers(scheduler="synchronous"))
+    workers = workers or Workers(scheduler="synchronous")
+    field = _begun(source, roles, where, settings, workers, known or estimated(source, roles))
     if field.known.filter is None or field.known.classes.information == 0:
         return _nothing(field, NO_STRUCTURE)
     if not np.isfinite(field.smallest):
@@ -175,16 +179,33 @@ def segment(
     return _result(_noted(field, divided), divided)
 
 
-def _begun(
+def estimated(maps: xr.Dataset | Source, roles: Roles) -> Estimate:
+    """Return what is estimated of a field before any setting counts: classes and filter.
+
+    Parameters
+    ----------
+    maps : xarray.Dataset or Source
+        As `segment` takes them.
+    roles : Roles
+        As `segment` takes them.
+
+    Returns
+    -------
+    Estimate
+    """
+    source = maps if isinstance(maps, Source) else Source(maps, checked=True)
+    return estimate_of(_sampled(source, roles), noise_known=noise_is_known(source.maps))
+
+
+def _begun(  # noqa: PLR0917 (what `segment` was given)
     source: Source,
     roles: Roles,
     where: tuple[Store, Grid],
     settings: Settings,
     workers: Workers,
+    known: Estimate,
 ) -> _Field:
-    """Estimate the classes and write the unfiltered metal fraction."""
-    sample = _sampled(source, roles)
-    known = estimate_of(sample, noise_known=noise_is_known(source.maps))
+    """Write the unfiltered metal fraction."""
     classes, used, rule, offset = known.classes, known.filter, droplets.Parting.none(), 0.0
     if used is not None and classes.information > 0:
         rule = droplets.Parting.of(classes, used, strength=settings.split_strength)
@@ -196,7 +217,7 @@ def _begun(
         used or gaussian_filter(1.0),
         rule,
         offset,
-        tuple(int(s) for s in sample.signs),
+        _signs(source, roles),
     )
     n_valid = sum(workers.run(passes.raw_part, every(job)))
     return _Field(job, known, settings, workers, n_valid)
@@ -215,10 +236,15 @@ def _seen(field: _Field) -> _Field:
     return replace(field, job=replace(field.job, n_looks=len(looks)), looks=looks)
 
 
+def _signs(source: Source, roles: Roles) -> tuple[int, ...]:
+    """Return for every element whether it rises (1) or falls (-1) with metal; 0 for the others."""
+    names = [str(e) for e in source.maps["element"].values]
+    return tuple(1 if e in roles.alloy else -1 if e in roles.substrate else 0 for e in names)
+
+
 def _sampled(source: Source, roles: Roles) -> Stack:
     """Return the part of a map set from which classes, structure and filter are estimated."""
     names = [str(e) for e in source.maps["element"].values]
-    signs = [1 if e in roles.alloy else -1 if e in roles.substrate else 0 for e in names]
     lines = sample_lines(source.shape)
     rows, columns = lines or tuple(np.arange(n) for n in source.shape)
     boxes = [
@@ -237,7 +263,7 @@ def _sampled(source: Source, roles: Roles) -> Stack:
     return stack_of(
         picture("counts"),
         elements=names,
-        signs=signs,
+        signs=_signs(source, roles),
         valid=picture("valid"),
         variance=picture("variance") if source.has("variance") else None,
     )
