@@ -120,7 +120,7 @@ class Panel:
         if which not in self._estimates:
             self._estimates[which] = estimated(maps, self._roles)
         known = self._estimates[which]
-        return look(maps, self._roles, settings=self.settings, scale=scale, known=known)
+        return look(maps, self._roles, settings=self.settings, scale=scale, estimate=known)
 
     @property
     def widget(self) -> Any:

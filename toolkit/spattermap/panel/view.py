@@ -100,7 +100,7 @@ def look(
     *,
     settings: Settings,
     scale: int = 1,
-    known: Estimate | None = None,
+    estimate: Estimate | None = None,
 ) -> View:
     """Segment and measure: the part of an analysis that the knobs change.
 
@@ -114,7 +114,7 @@ def look(
         The choice.
     scale : int, optional
         How many pixels a side were summed in `maps`, for the record.
-    known : Estimate, optional
+    estimate : Estimate, optional
         What no knob changes, see `spattermap.segment.engine.estimated`.
 
     Returns
@@ -127,7 +127,7 @@ def look(
     known = facts(maps)
     if known.length_unit == "px" and scale > 1 and settings.smallest_droplet is not None:
         settings = settings.with_changes(smallest_droplet=settings.smallest_droplet / scale)
-    found = segment(maps, roles, settings=settings, known=known)
+    found = segment(maps, roles, settings=settings, known=estimate)
     size = known.pixel_size * (scale if known.length_unit == "px" else 1)
     droplets = measure_droplets(maps, found, size)
     return View(found, droplets, float(found.metal[valid_mask(maps)].mean()), scale)
