@@ -378,7 +378,7 @@ def _for(words, maps, source, place):
 
 def numbers_of(out):
     """Return the hashes of inputs that a result states and of the numbers it holds."""
-    kinds = ("elements.csv", "droplets.csv", "droplets.parquet")
+    kinds = ("elements.csv", "droplets.csv")
     files = [
         f for f in sorted(out.rglob("*")) if f.is_file() and (f.name in kinds or "/c/" in str(f))
     ]
