@@ -97,6 +97,12 @@ def test_a_packing_that_is_cut_without_a_word(tmp_path):
     refused(tmp_path, "when unpacked, got more")
 
 
+@pytest.mark.parametrize("bits", [9, 12, 15])
+def test_numbers_of_fewer_bits_than_were_packed(tmp_path, bits):
+    retagged(tmp_path / "Cu_Ka.tif", 258, bits, compression="zlib")
+    refused(tmp_path, r"when unpacked, got more|whole picture")
+
+
 @pytest.mark.parametrize("packing", [None, "zlib", "lzw", "lzma", "zstd", "packbits"])
 @pytest.mark.parametrize("cut", [{"rowsperstrip": 10}, {"tile": (16, 16)}, {}])
 def test_honest_tiffs_are_read(tmp_path, packing, cut):

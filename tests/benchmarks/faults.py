@@ -504,11 +504,12 @@ def main():
             print("| into one with files, --overwrite |", " | ".join(came), "|", flush=True)
         if set(asked) <= {"surroundings", "together"}:
             return
-        words = commands(maps, place)  # so that all is imported and compiled before a fork
-        for name in ("report", "mosaic"):
-            from spattermap import cli
+        # All is imported and compiled before a fork, but no thread started that it would lack.
+        import spattermap.show.mosaic_page
+        import spattermap.sweeps.overview  # noqa: F401
+        from spattermap import cli
 
-            assert cli.main([*words[name], "--out", str(place / f"warm_{name}")]) == 0
+        assert cli.main(["report", str(maps), "--out", str(place / "warm")]) == 0
         if "kills" in asked:
             for name, whole, tally in kills(maps, place / "kills", chosen.number):
                 show(f"{name} ({whole:.1f} s) killed: how it ended, result, left; then", tally)

@@ -176,7 +176,9 @@ def _refuse_unlike_parts(page: Any, file: Path, *, lazy: bool) -> None:
             f"{file} must hold as much as its header says, {least:,} bytes in {parts} parts, got "
             f"{held:,} in {sum(n > 0 for n in lengths)}. Export it again."
         )
-    if page.compression in _CUTTING and not lazy:
+    # Numbers of 9 to 15 bits are unpacked from as much room as whole ones would take.
+    odd = page.compression != 1 and bits != 8 * np.dtype(page.dtype).itemsize
+    if (odd or page.compression in _CUTTING) and not lazy:
         import tifffile
 
         unpack = tifffile.TIFF.DECOMPRESSORS[page.compression]
