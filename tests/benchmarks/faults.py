@@ -216,10 +216,12 @@ def digest(folder):
     }
 
 
-def kills(maps, place, number):
+def kills(maps, place, chosen):
     """Kill each command at random moments and run it again; yield a row of the table for each."""
     place.mkdir()
     for name, words in commands(maps, place).items():
+        if chosen.command not in name:
+            continue
         chance, tally = random.Random(7), Counter()
         fresh = place / f"{name}_whole"
         assert in_child([*words, "--out", str(fresh)])[0] == 0
@@ -228,7 +230,7 @@ def kills(maps, place, number):
         in_child([*words, "--out", str(place / f"{name}_timed")])
         whole = time.monotonic() - begun
         replace = name in ("report", "mosaic")
-        for k in range(number):
+        for k in range(chosen.number):
             room = place / f"{name}{k}"
             room.mkdir()
             out, more = room / "out", []
@@ -485,6 +487,9 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("number", nargs="?", type=int, default=50)
     parser.add_argument("--only", choices=PARTS, action="append")
+    parser.add_argument(
+        "--command", default="", help="of the kills: report, sweep, convert, mosaic"
+    )
     chosen = parser.parse_args()
     asked = chosen.only or PARTS
     with tempfile.TemporaryDirectory() as scratch:
@@ -511,7 +516,7 @@ def main():
 
         assert cli.main(["report", str(maps), "--out", str(place / "warm")]) == 0
         if "kills" in asked:
-            for name, whole, tally in kills(maps, place / "kills", chosen.number):
+            for name, whole, tally in kills(maps, place / "kills", chosen):
                 show(f"{name} ({whole:.1f} s) killed: how it ended, result, left; then", tally)
         parts = {"disks": full_disks, "memory": little_memory, "permissions": permissions,
                  "clocks": clocks}  # fmt: skip
