@@ -118,10 +118,17 @@ def test_oxide_names_where_it_lies(droplets):
     )
     view = SimpleNamespace(**{**vars(droplets), "oxygen": table})
     view.summary = droplets.summary
+    assert told(view, "oxide").answer.startswith("Yes, in droplets (at least 0.23 oxygen atoms a ")
+    view.weighed = None
     said = told(view, "oxide")
     assert said.answer.startswith("Yes, in droplets (at least 0.41 counts a pixel")
-    assert "haze, where up to 4.6" in said.answer
+    assert "none shown in haze" in said.answer
     assert said.certainty == "likely"
+    dimmed = oxygen(("haze", 0.0, 0.0, 4.6, -130.0, "undecided", "Map at about 5 keV."))
+    view.oxygen = dimmed
+    said = told(view, "oxide")
+    assert said.answer.startswith("Not told for haze: less oxygen shows there than bare glass")
+    assert said.certainty == "open"
 
 
 def test_cracks_are_told_with_chance(droplets):
@@ -131,12 +138,28 @@ def test_cracks_are_told_with_chance(droplets):
     found = replace(droplets, segmentation=replace(droplets.segmentation, cracks=cracks))
     said = told(found, "cracks")
     assert "9 cracks" in said.answer
-    assert "more often than chance (9 touch one, chance gives 2.0)" in said.answer
+    assert "more often than chance (9 touch one, chance alone gives 2.0)" in said.answer
     none = replace(droplets, segmentation=replace(droplets.segmentation, cracks={**cracks, "n": 0}))
     assert told(none, "cracks").answer.startswith("No crack")
     few = {**cracks, "n": 1, "length_px": 13.0}
     few = replace(droplets, segmentation=replace(droplets.segmentation, cracks=few))
     assert told(few, "cracks").certainty == "open"
+    texture = {**cracks, "n_bright": 8}
+    texture = replace(droplets, segmentation=replace(droplets.segmentation, cracks=texture))
+    assert "8 bright ones beside" in told(texture, "cracks").answer
+    assert told(texture, "cracks").certainty == "open"
+
+
+def test_a_clipped_image_is_not_searched_for_cracks_and_that_is_said():
+    scene = make_deposit(Deposit(shape=(128, 128), cracks=Cracks(number=5)), seed=5)
+    grey = scene.maps["electron_image"]
+    clipped = scene.maps.assign(electron_image=grey.clip(max=float(grey.quantile(0.8))))
+    found = spattermap.analyse(clipped)
+    assert found.cracks is None
+    assert "crack_count" not in found.summary()
+    said = told(found, "cracks")
+    assert said.answer.startswith("Not looked for: ")
+    assert said.certainty == "open"
 
 
 def test_doubtful_maps_come_first_with_their_next_step(droplets):

@@ -326,10 +326,10 @@ def test_a_few_touching_pixels_are_no_streak():
 
 def test_an_alloy_not_seen_whole_was_not_seen_to_be_kept():
     line = {"role": "alloy", "share_with_alloy": 0.9}
-    assert _kept({"elements": [line, {**line, "share_with_alloy": 0.7}]}) == 0.7
-    assert _kept({"elements": [line, {**line, "share_with_alloy": None}]}) is None
-    assert _kept({"elements": [line, {**line, "share_with_alloy": math.nan}]}) is None
-    assert _kept({"elements": [line]}) is None
+    assert _kept({"elements": [line, {**line, "share_with_alloy": 0.7}]})["kept_alloy"] == 0.7
+    assert _kept({"elements": [line, {**line, "share_with_alloy": None}]})["kept_alloy"] is None
+    assert _kept({"elements": [line, {**line, "share_with_alloy": math.nan}]})["kept_alloy"] is None
+    assert _kept({"elements": [line]})["kept_alloy"] is None
 
 
 def test_lengths_are_told_as_people_say_them():

@@ -13,7 +13,7 @@ from spattermap.core.mapset import Roles, make_map_set
 from spattermap.core.settings import Settings
 from spattermap.measure.regions import measure_regions
 from spattermap.segment.alarms import expected_peaks
-from spattermap.segment.cracks import find_cracks
+from spattermap.segment.cracks import cracks_in, find_cracks
 from spattermap.segment.droplets import middle_signal, middles
 from spattermap.segment.edges import disc_edge_level, disc_peak
 from spattermap.segment.engine import segment
@@ -594,3 +594,68 @@ def test_a_long_piece_among_many_is_no_streak(n_others, streaks):
     found, chosen = scenes.with_streaks(labels, 3.0)
     assert len(chosen) == streaks
     assert np.array_equal(found, labels)
+
+
+def plate(seed):
+    """Return a noisy grey plate with two bright slabs 7 px apart, and their labels."""
+    labels = np.zeros((160, 200), np.int32)
+    labels[40:120, 40:105] = 1
+    labels[40:120, 112:160] = 2
+    random = np.random.default_rng(seed)
+    return np.where(labels > 0, 200.0, 100.0) + random.normal(0, 3, labels.shape), labels
+
+
+def test_a_channel_between_droplets_is_no_crack_and_a_line_beside_them_is():
+    grey, labels = plate(1)
+    valid = np.ones(labels.shape, bool)
+    grey[40:120, 108:110] = 60  # dark along the channel between the two
+    assert find_cracks(grey, labels, valid, seed=0)["n"] == 0
+    for k in range(60):
+        grey[130 + k // 4, 20 + 2 * k : 22 + 2 * k] = 50
+    found = find_cracks(grey, labels, valid, seed=0)
+    assert found["n"] == 1
+    row = found["table"].iloc[0]
+    assert row["ends_at_droplet"] == "no"
+    assert row["length_px"] == pytest.approx(np.hypot(120, 15), rel=0.1)
+    assert found["n_bright"] == 0
+
+
+def test_a_dark_row_of_the_scan_is_no_crack():
+    grey, labels = plate(2)
+    grey[140, 20:150] = 50
+    assert find_cracks(grey, labels, np.ones(labels.shape, bool), seed=0)["n"] == 0
+
+
+def test_texture_draws_bright_lines_as_often_as_dark_ones():
+    from scipy import ndimage
+
+    noise = np.random.default_rng(4).normal(0, 1, (300, 300))
+    texture = ndimage.gaussian_filter(noise, (0.7, 6)) + ndimage.gaussian_filter(noise.T, (6, 0.7))
+    texture = np.sign(texture) * np.abs(texture) ** 2
+    nothing = np.zeros(texture.shape, np.int32)
+    found = find_cracks(texture, nothing, nothing == 0, seed=0)
+    assert found["n"] >= 3
+    assert found["n"] <= 2 * found["n_bright"]
+
+
+def test_cracks_are_found_in_an_image_with_pixels_of_its_own():
+    from scipy import ndimage
+
+    from spattermap.segment.image_grid import Transform
+
+    grey, labels = plate(3)
+    fine = ndimage.zoom(grey, 2, order=0)
+    for k in range(120):
+        fine[270 + k // 4, 40 + k : 42 + k] = 50
+    found = cracks_in(
+        fine, labels, np.ones(labels.shape, bool), transform=Transform(step=0.5), seed=0
+    )
+    assert found["n"] == 1
+    assert found["mask"].shape == labels.shape
+    row = found["table"].iloc[0]
+    # Steps of 1 and sqrt(2) are at most 8.3 % longer than the line they follow.
+    assert 0.95 * 62 < row["length_px"] < 1.09 * 62
+    assert row["y_px"] == pytest.approx((270 + 15) / 2, abs=1.5)
+    assert row["x_px"] == pytest.approx((40 + 60) / 2, abs=1.5)
+    rows = np.nonzero(found["mask"])[0]
+    assert 133 <= rows.min() <= rows.max() <= 151

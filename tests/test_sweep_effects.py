@@ -239,8 +239,21 @@ def test_positive_settings_stay_positive():
 
 def test_nothing_to_advise_without_results():
     table = grid().assign(coverage=0.3)
-    assert advice.next_settings(table, ["charge_J"]).empty
+    assert advice.next_settings(table, ["charge_J"])["kind"].tolist() == ["nothing differs yet"]
     assert advice.best_settings(table, ["charge_J"]).empty
+
+
+def test_what_lies_within_the_bounds_is_not_ranked():
+    table = grid()
+    wide = table.assign(
+        coverage_low=0.0, coverage_high=1.0, coverage=np.linspace(0.2, 0.5, len(table))
+    )
+    assert not advice.differs(wide, "coverage")
+    assert "coverage" not in set(advice.best_settings(wide, ["charge_J"])["goal"])
+    narrow = wide.assign(
+        coverage_low=wide["coverage"] - 0.01, coverage_high=wide["coverage"] + 0.01
+    )
+    assert advice.differs(narrow, "coverage")
 
 
 def test_scatter_of_repeated_settings_by_hand():

@@ -99,7 +99,7 @@ def test_no_share_is_told_of_streaks_that_were_not_found():
     ("verdict", "words"),
     [
         ("separated", "No: Cu is separated: it is present, but not where the alloy lies."),
-        ("undecided", "Cu is undecided. Zn is undecided."),
+        ("undecided", "Whether Cu and Zn came down together these counts do not tell."),
         ("not_detected", "Cu is not detected. Zn is not detected."),
     ],
 )

@@ -15,6 +15,7 @@ from spattermap.core.files import staged_folder
 from spattermap.core.grid import Box, Source
 from spattermap.core.mapset import Roles, facts, noise_is_known, stated_roles, valid_mask, validate
 from spattermap.core.presenter import presenter
+from spattermap.core.progress import step
 from spattermap.core.results import scaled_streaks, summary_of, tables_in_unit, write_files
 from spattermap.core.settings import Settings
 from spattermap.examine import (
@@ -160,6 +161,15 @@ class Analysis:
         return None if found is None else found.assign_coords(self.labels.coords)
 
     @property
+    def cracks(self) -> pd.DataFrame | None:
+        """One row a crack of the substrate; None where none were looked for."""
+        table = self.segmentation.cracks.get("table")
+        if table is None:
+            return None
+        known = facts(self.maps)
+        return tables_in_unit(scaled_streaks(table, known.pixel_size), known.length_unit)
+
+    @property
     def title(self) -> str:
         """Title of the map set, or a stand-in."""
         return facts(self.maps).shown_title
@@ -249,6 +259,8 @@ class Analysis:
         tables = {name: getattr(self, name) for name in names}
         if self.examination is not None:
             tables["examination"] = self.examination.table
+        if self.cracks is not None:
+            tables["cracks"] = self.cracks
         write_files(stage, self.summary(), tables)
 
     def _write_labels(self, file: Path) -> None:
@@ -361,6 +373,7 @@ def analyse(
         validate(blank)
         _refuse_itself(source.maps, blank)
     if part_px is None and (source.checked or math.prod(source.shape) <= LARGEST_WHOLE_PX):
+        step("Examining the maps")
         examined = examine(source.maps, blank=blank, roles=_stated(source.maps, settings))
         sound, bare = without_maps(examined.maps, examined.dropped), examined.blank
         sound, doubts = as_believed(sound)  # of what is read from a file, this was asked there
@@ -377,6 +390,7 @@ def analyse(
         folder = held.folder
     roles = _roles_in_middle(source, settings)
     stated = None if roles.assumed else roles
+    step("Examining the maps")
     examined = examine(source.maps, blank=blank, roles=stated, mend=False)
     given, blank = blank, examined.blank
     believed, doubts = as_believed(source.maps)
@@ -493,6 +507,7 @@ def _measured_whole(
     whole = block_moments(maps, block_px=settings.block_px)
     roles = find_roles(maps, settings, moments=whole)
     found = segment(Source(maps, checked=_in_memory(maps)), roles, settings=settings)
+    step("Measuring droplets")
     droplets = measure_droplets(maps, found, known.pixel_size)
     moments = block_moments(
         maps, block_px=whole.block_px, labels=found.labels, n_droplets=found.n_droplets
@@ -547,6 +562,7 @@ def _finished(
         joined=edges.largest_share if edges.crosses_x or edges.crosses_y else 0.0,
         cover=measured.cover,
     )
+    step("Judging each element")
     streaks = scaled_streaks(found.streaks, known.pixel_size)
     last = found.n_droplets + found.n_streaks
     streaks = streaks.assign(**weighed.columns(found.n_droplets + 1, last))
@@ -586,6 +602,7 @@ def _weighed(
 
     if math.prod(labels.shape) > LARGEST_WHOLE_PX:
         return withheld(*TOO_LARGE)
+    step("Weighing the metal")
     return weigh(maps, roles, found, labels=labels.values, blank=blank)
 
 
@@ -601,8 +618,8 @@ def _roles_in_middle(source: Source, settings: Settings) -> Roles:
 
 def _cracked(cracks: dict[str, Any], size: float) -> dict[str, Any]:
     """Return the headline entries of the cracks; empty where none were looked for."""
-    if not cracks:
-        return {}
+    if "n" not in cracks:
+        return {"cracks_why_not": cracks["why"]} if "why" in cracks else {}
     ends = "not told"
     if cracks["n"] and cracks["p_value"] < _CHANCE:
         ends = "yes"

@@ -14,6 +14,7 @@ import numpy as np
 from spattermap.core.arrays import Floats, Integers, Labels
 from spattermap.core.grid import Box, DiskStore, Grid, Source, View, parts_of
 from spattermap.core.mapset import facts, make_map_set
+from spattermap.core.progress import step
 from spattermap.core.results import tables_in_unit
 from spattermap.measure.connection import describe_parts
 from spattermap.measure.coverage import (
@@ -209,7 +210,9 @@ def measured_in_parts(
     )
     plan = _planned(_Plan(source, room, found, roles, settings, blank, 0, {}))
     _make_labels_store(plan)
+    step("Measuring the parts")
     parts = workers.run(_measure_part, range(len(room.grid)), common=plan)
+    step("Putting the parts together")
     return found, _put_together(plan, parts)
 
 

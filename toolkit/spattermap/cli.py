@@ -100,9 +100,34 @@ def _add_report(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
 
 
 def _add_look(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    look = commands.add_parser("look", help="say what is in a map set and what is missing")
+    look = commands.add_parser(
+        "look",
+        help="say what is in a map set and what is missing; draft the outlines of a lone image",
+    )
     look.add_argument("mapset", type=Path, metavar="MAPSET", help="folder or file with the maps")
     _add_crop(look)
+    lone = look.add_argument_group("a lone electron image, without maps")
+    lone.add_argument(
+        "--polarity",
+        choices=("auto", "bright", "dark"),
+        default="auto",
+        help="draw what is brighter or what is darker (default: what covers less)",
+    )
+    lone.add_argument(
+        "--threshold",
+        type=float,
+        metavar="GREY",
+        help="grey value that parts the two (default: from the picture)",
+    )
+    lone.add_argument(
+        "--split",
+        type=float,
+        default=1.0,
+        metavar="STRENGTH",
+        help="how readily parts that touch are parted (default 1)",
+    )
+    lone.add_argument("--out", type=Path, metavar="FOLDER", help="where picture and table go")
+    lone.add_argument("--overwrite", action="store_true", help="replace an earlier draft")
     look.set_defaults(run=_look)
 
 
@@ -215,28 +240,33 @@ def chosen_settings(chosen: argparse.Namespace) -> Settings:
 def _report(chosen: argparse.Namespace) -> int:
     settings = chosen_settings(chosen)  # before the slow imports: a typing error answers at once
     from spattermap.core.lean import say_when_compiling, spare_array_libraries
+    from spattermap.show.progressing import progress
     from spattermap.show.report import write_report
 
     spare_array_libraries()
     say_when_compiling()
-    page = write_report(
-        chosen.mapset,
-        chosen.out,
-        settings=settings,
-        blank=chosen.blank,
-        overwrite=chosen.overwrite,
-        crop=chosen.crop,
-        vector=chosen.vector,
-    )
+    with progress():
+        page = write_report(
+            chosen.mapset,
+            chosen.out,
+            settings=settings,
+            blank=chosen.blank,
+            overwrite=chosen.overwrite,
+            crop=chosen.crop,
+            vector=chosen.vector,
+        )
     print(page)
     return DONE
 
 
 def _compare(chosen: argparse.Namespace) -> int:
     settings = chosen_settings(chosen)
+    from spattermap.show.progressing import progress
     from spattermap.show.side_by_side import compare
 
-    print(compare(chosen.mapsets, chosen.out, settings=settings, overwrite=chosen.overwrite))
+    with progress():
+        page = compare(chosen.mapsets, chosen.out, settings=settings, overwrite=chosen.overwrite)
+    print(page)
     return DONE
 
 
@@ -246,9 +276,32 @@ def _look(chosen: argparse.Namespace) -> int:
     from spattermap.show.look import as_text
 
     spare_array_libraries()
-    for line in as_text(load(chosen.mapset, crop=chosen.crop)).split("\n"):
+    try:
+        maps = load(chosen.mapset, crop=chosen.crop)
+    except SpattermapError:
+        from spattermap.show.micrograph import is_lone_image
+
+        if not is_lone_image(chosen.mapset):
+            raise
+        return _draft(chosen)
+    for line in as_text(maps).split("\n"):
         print(printable(line))
     blank_path(chosen.mapset)  # a blank that is named but not there would stop the report
+    return DONE
+
+
+def _draft(chosen: argparse.Namespace) -> int:
+    from spattermap.show.micrograph import DRAFT, draft
+
+    found = draft(
+        chosen.mapset,
+        polarity=chosen.polarity,
+        threshold=chosen.threshold,
+        split_strength=chosen.split,
+    )
+    print(f"{found.text()}\n\n{DRAFT}")
+    if chosen.out is not None:
+        print(found.save(chosen.out, overwrite=chosen.overwrite) / "draft.png")
     return DONE
 
 
@@ -264,14 +317,16 @@ def _mosaic(chosen: argparse.Namespace) -> int:
     from spattermap.core.work import Workers
     from spattermap.loaders import load, open_parts
     from spattermap.show.mosaic_page import write_mosaic
+    from spattermap.show.progressing import progress
 
-    write_mosaic(
-        open_parts(chosen.mapset),
-        chosen.out,
-        blank=load(chosen.blank) if chosen.blank else None,
-        settings=settings,
-        workers=Workers(chosen.scheduler, chosen.workers),
-        overwrite=chosen.overwrite,
-    )
+    with progress():
+        write_mosaic(
+            open_parts(chosen.mapset),
+            chosen.out,
+            blank=load(chosen.blank) if chosen.blank else None,
+            settings=settings,
+            workers=Workers(chosen.scheduler, chosen.workers),
+            overwrite=chosen.overwrite,
+        )
     print(chosen.out / "report.html")
     return DONE

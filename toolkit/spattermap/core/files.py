@@ -28,7 +28,8 @@ _SET_ASIDE = ".spattermap_set_aside"
 # everything else in the folder is the user's and stays.
 _RESULTS = frozenset({
     "report.html", "summary.json", "labels.tif", "labels.zarr", "figures", "droplets.csv",
-    "streaks.csv", "elements.csv", "pairs.csv", "deposit.json", "moments.npz",
+    "streaks.csv", "cracks.csv", "examination.csv", "elements.csv", "pairs.csv", "deposit.json",
+    "moments.npz", "field.jpg",
     _SET_ASIDE,
 })  # fmt: skip
 # What a system says of a place to write to, whatever was being written: no space, quota, file too

@@ -20,6 +20,7 @@ from spattermap.core.errors import (
     nearest,
 )
 from spattermap.core.files import is_there
+from spattermap.core.progress import step
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -72,6 +73,7 @@ def load(path: str | Path, *, chunks: Any = None, crop: bool = False) -> xr.Data
     """
     from spattermap.loaders import stack
 
+    step("Reading the maps")
     try:
         place = _existing(path)
         reader = _reader_for(place)

@@ -112,23 +112,22 @@ def _thickness_of(weighed: Weighed, where: str) -> Floats | None:
     return np.array([float(area @ nm), float(area @ t.low[part][some]), float(area @ high)])
 
 
-def oxygen_ratio_words(weighed: Weighed | None, table: pd.DataFrame) -> str:
-    """Return the ratios as a clause against the oxides of the main metal, "" without any."""
+def oxygen_ratio_words(weighed: Weighed | None, table: pd.DataFrame) -> dict[str, str]:
+    """Return the ratio in each kind of region as a clause, held against the main metal's oxides."""
     if weighed is None:
-        return ""
+        return {}
     found = oxygen_ratio(weighed, table)
     main = max(weighed.composition, key=lambda e: weighed.composition[e], default="")
-    said = []
+    said = {}
     for row in found.to_dict("records"):
-        ratio, low, high = (float(row[name]) for name in ("ratio", "ratio_low", "ratio_high"))
+        low, high = (float(row[name]) for name in ("ratio_low", "ratio_high"))
         if high <= _SKIN:
-            said.append(f"{row['where']} up to {high:.2g}, so metal with a skin at most")
+            words = f"at most {high:.2g} oxygen atoms a metal atom, so metal with a skin"
+        elif low > 0:
+            fits = [_FORMULA[x].format(main) for x in OXIDES.get(main, ()) if low <= x <= high]
+            words = f"at least {low:.2g} oxygen atoms a metal atom"
+            words += f"; {' or '.join(fits)} would fit" if fits else ""
+        else:
             continue
-        if not (math.isfinite(high) or low > 0):
-            continue
-        shown = f"{ratio:.2g}" if math.isfinite(ratio) else "many"
-        top = f"{high:.2g}" if math.isfinite(high) else "no bound"
-        fits = [_FORMULA[x].format(main) for x in OXIDES.get(main, ()) if low <= x <= high]
-        note = f", fits {' or '.join(fits)}" if fits and low > 0 else ", not told apart from metal"
-        said.append(f"{row['where']} {shown} ({low:.2g} to {top}){note}")
-    return f"oxygen atoms a metal atom: {'; '.join(said)}" if said else ""
+        said[str(row["where"])] = words
+    return said

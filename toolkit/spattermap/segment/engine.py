@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from spattermap.core import progress
 from spattermap.core.arrays import Bools, Floats, Integers, Labels
 from spattermap.core.grid import Box, Grid, MemoryStore, Picture, Source, Store
 from spattermap.core.mapset import Roles, electron_images, facts, noise_is_known, valid_mask
@@ -28,6 +29,7 @@ from spattermap.segment.filters import RADIUS_STEP, Filter, gaussian_filter
 from spattermap.segment.ground import Estimate, estimate_of, sample_lines
 from spattermap.segment.hills import join
 from spattermap.segment.image import ImageReading, MapEvidence, read_image
+from spattermap.segment.image_grid import Transform
 from spattermap.segment.likelihood import Stack, log_odds, stack_of
 from spattermap.segment.passes import Found, Job, Painted, every
 from spattermap.segment.result import Segmentation
@@ -40,6 +42,7 @@ if TYPE_CHECKING:
 
 _NO_SETTINGS = Settings()
 _BARE_PART = 2048  # px; side of the parts over which bare pixels are summed
+_SAME_PLACE = 0.75  # px; an image nearer than this to the maps' grid is searched as it lies
 _MOST_LEVELLINGS = 4  # what the first mask took for metal may turn out to be haze
 UNEVEN = (
     "The bare level is uneven (haze or background): droplets were drawn against their surroundings."
@@ -162,6 +165,7 @@ def segment(
     """
     source = maps if isinstance(maps, Source) else Source(maps, checked=True)
     where = (store or MemoryStore(), grid or Grid.whole(source.shape))
+    progress.step("Telling metal from glass")
     workers = workers or Workers(scheduler="synchronous")
     field = _begun(source, roles, where, settings, workers, known or estimated(source, roles))
     if field.known.filter is None or field.known.classes.information == 0:
@@ -169,10 +173,12 @@ def segment(
     if not np.isfinite(field.smallest):
         return _nothing(field, TOO_WEAK)
     field = _seen(_levelled(field))
+    progress.step("Drawing regions")
     found, keys = _regions(field)
     order, confidence, field = _significant(field, found, keys)
     if field.settings.electron_image != "off" and electron_images(source.maps):
         found, order, confidence, field = _with_image(field, found, order, confidence)
+    progress.step("Parting what touches, finding streaks")
     divided = _divided(field, found, order, confidence)
     field.job.store.keep("labels", divided.lookup)
     field, divided = _by_shape(field, divided)
@@ -401,6 +407,7 @@ def _with_image(
     job, maps = field.job, field.job.source.maps
     if not isinstance(job.store, MemoryStore):
         return found, order, confidence, replace(field, image=IN_PARTS)
+    progress.step("Laying the electron image over the maps")
     evidence = _evidence(field, found, order)
     readings = [
         read_image(
@@ -652,7 +659,7 @@ def _result(field: _Field, found: _Divided) -> Segmentation:
     cracked: dict[str, Any] = {}
     if isinstance(job.store, MemoryStore):
         pictures = {name: np.asarray(one) for name, one in pictures.items()}
-        cracked, more = _cracks(job.source.maps, pictures["labels"], field.settings)
+        cracked, more = _cracks(job.source.maps, pictures["labels"], field.image, field.settings)
         notes = (*notes, *more)
     return Segmentation(
         **pictures,
@@ -681,16 +688,24 @@ def _result(field: _Field, found: _Divided) -> Segmentation:
 
 
 def _cracks(
-    maps: xr.Dataset, labels: Labels, settings: Settings
+    maps: xr.Dataset, labels: Labels, image: ImageReading | None, settings: Settings
 ) -> tuple[dict[str, Any], tuple[str, ...]]:
     """Return the cracks in the electron image, and what is to be noted of them."""
     if settings.cracks == "off":
         return {}, ()
-    if "electron_image" not in maps or maps["electron_image"].dims != ("y", "x"):
+    placed = image is not None and image.transform is not None
+    name = image.name if image is not None and placed else "electron_image"
+    on_maps = name in maps and maps[name].dims == ("y", "x")
+    if not (placed or on_maps):
         asked = settings.cracks == "on"
-        return {}, (NO_IMAGE,) if asked else ()
-    image = np.asarray(maps["electron_image"].values)
-    return cracks.find_cracks(image, labels, valid_mask(maps), seed=settings.seed), ()
+        why = "the electron image could not be laid over the maps" if name in maps else ""
+        return {"why": why} if why else {}, (NO_IMAGE,) if asked and not why else ()
+    where = image.transform if image is not None else None
+    if where is not None and on_maps and where.farthest(Transform(), labels.shape) < _SAME_PLACE:
+        where = None
+    picture = np.asarray(maps[name].values)
+    found = cracks.cracks_in(picture, labels, valid_mask(maps), transform=where, seed=settings.seed)
+    return found, ()
 
 
 def _nothing(field: _Field, why: str) -> Segmentation:

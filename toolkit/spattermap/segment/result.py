@@ -49,7 +49,8 @@ class Segmentation:
         Circular statistics of the streaks, see `directions.circular_summary`; ``axial`` is 1
         where heads could not be told and axes were used.
     cracks : dict
-        Cracks of the substrate, empty where none were looked for.
+        Cracks of the substrate, see `cracks.find_cracks`; ``why`` alone where the image forbids to
+        look for any, empty where none were looked for.
     image : ImageReading or None
         What came of the electron image (its pictures left out); None where there is none.
     elements_used : tuple of str

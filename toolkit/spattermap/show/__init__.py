@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from spattermap.show.findings import (
         VERDICT_SIGNS,
         connection,
+        cracks,
         notes,
         summary,
         thickness,
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     )
     from spattermap.show.form_text import arrival, shapes_and_spacing, sizes
     from spattermap.show.pieces import Fragment, formula
+    from spattermap.show.progressing import progress
     from spattermap.show.provenance import (
         CAUTIONS,
         cautions,
@@ -49,9 +51,11 @@ _HOMES = {
     "arrival": "form_text",
     "cautions": "provenance",
     "connection": "findings",
+    "cracks": "findings",
     "examination": "examined",
     "formula": "pieces",
     "notes": "findings",
+    "progress": "progressing",
     "settings_and_provenance": "provenance",
     "shapes_and_spacing": "form_text",
     "sizes": "form_text",
@@ -71,9 +75,11 @@ __all__ = [
     "arrival",
     "cautions",
     "connection",
+    "cracks",
     "examination",
     "formula",
     "notes",
+    "progress",
     "settings_and_provenance",
     "shapes_and_spacing",
     "sizes",

@@ -61,6 +61,9 @@ _SUBJECTS = {
 # then what only a new map can tell, then what a look elsewhere can.
 _SETTLES_MOST = ("maps", "arrival", "alloy", "oxide", "connection", "amount", "cracks")
 
+# Of a share above this nobody says "mostly" (common practice, no source).
+_NEARLY_ALL = 0.99
+
 # A share whose upper bound stays below this is not worth a clause (common practice, no source).
 _TRACE = 0.005
 
@@ -257,7 +260,8 @@ def _arrival(analysis: Any, known: Mapping[str, Any]) -> Answer:
     ]
     first = shares[0][1]
     clear = _clearly_first(known, [part for _, part in shares])
-    lead = f"As {names[first][0]}" if len(shares) == 1 else f"Mostly as {names[first][0]}"
+    alone = len(shares) == 1 or shares[0][0] > _NEARLY_ALL
+    lead = f"As {names[first][0]}" if alone else f"Mostly as {names[first][0]}"
     if not clear:
         lead = f"As {listing([names[part][0] for _, part in shares])}"
     certainty = "likely" if _is_number(known.get(f"share_{first}_low")) else "open"
@@ -369,10 +373,9 @@ def _connection(analysis: Any, known: Mapping[str, Any]) -> Answer:
 
 def _drawn_otherwise(analysis: Any) -> str:
     """Return what maps and electron image disagree on; empty where they agree or one is alone."""
-    found = getattr(analysis, "continuity", None)
-    if found is None or found.otherwise is None or not crossing_is_open(found):
+    other = _continuity(analysis, "otherwise")
+    if other is None or not crossing_is_open(analysis.continuity):
         return ""
-    other = found.otherwise
     ways = [axis for axis in ("x", "y") if getattr(other, f"crosses_{axis}")]
     crosses = f"cross in {' and '.join(ways)}" if ways else "cross in neither direction"
     if other.drawn_by == "electron image":
@@ -424,7 +427,7 @@ def _alloy(analysis: Any, *, film: bool) -> Answer:
         *_together(rows),
         *[_apart(row, film=film) for row in rows if row["verdict"] in _APART],
     ]
-    words += [_other(row) for row in rows if row["verdict"] not in (*_APART, "with_alloy")]
+    words += _rest(rows)
     words += [_foreign(strangers)] if strangers else []
     verdicts = {row["verdict"] for row in rows}
     certainty = "open" if "undecided" in verdicts else "shown"
@@ -447,7 +450,7 @@ def _together(rows: Sequence[Mapping[str, Any]]) -> list[str]:
         return [
             "No:" if not any(row["verdict"] == "partly_separated" for row in rows) else "In part:"
         ]
-    return [f"{listing(names)} came down with the alloy."] if names else []
+    return [f"{listing(names)} came down together."] if len(names) > 1 else []
 
 
 def _apart(row: Mapping[str, Any], *, film: bool) -> str:
@@ -479,8 +482,17 @@ def _minus(share: Any) -> float:
     return 1.0 - float(share) if _is_number(share) else math.nan
 
 
-def _other(row: Mapping[str, Any]) -> str:
-    return f"{row['element']} {VERDICT_SENTENCES[str(row['verdict'])]}."
+def _rest(rows: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Say what is not known of the elements that neither follow the alloy nor lie apart."""
+    rest = [row for row in rows if row["verdict"] not in (*_APART, "with_alloy")]
+    weak = [str(row["element"]) for row in rest if row["verdict"] == "undecided"]
+    how = "down together" if len(weak) == len(rows) else "with the rest"
+    words = [f"Whether {listing(weak)} came {how} these counts do not tell."] if weak else []
+    return words + [
+        f"{row['element']} {VERDICT_SENTENCES[str(row['verdict'])]}."
+        for row in rest
+        if row["verdict"] != "undecided"
+    ]
 
 
 def _foreign(names: Sequence[str]) -> str:
@@ -505,32 +517,37 @@ def _oxide(analysis: Any, *, film: bool) -> Answer:
         return _answer("oxide", "Not told from these maps.", "open", "")
     rows = table.to_dict("records")
     rows = [{**row, "where": words.get(row["where"], row["where"])} for row in rows]
+    ratios = oxygen_ratio_words(getattr(analysis, "weighed", None), table)
+    clauses = {words.get(where, where): clause for where, clause in ratios.items()}
     shown = [row for row in rows if row["finding"] == "oxygen beyond the glass"]
     none = [str(row["where"]) for row in rows if row["finding"] == "none shown"]
-    untold = [str(row["where"]) for row in rows if row["finding"] not in _OXYGEN_FINDINGS]
+    untold = [row for row in rows if row["finding"] not in _OXYGEN_FINDINGS]
     steps = [str(row["next_step"]) for row in rows if row["next_step"]]
     step = steps[0] if steps else ""
     said = []
     if shown:
         least = [
-            f"{row['where']} (at least {figures(row['excess_low'], significant=2)} counts a pixel "
-            "beyond the glass)" for row in shown
-        ]  # fmt: skip
+            f"{row['where']} ({clauses.get(row['where']) or _least_oxygen(row)})" for row in shown
+        ]
         said.append(f"Yes, in {listing(least)}")
     if none:
-        most = max(float(row["excess_high"]) for row in rows if row["where"] in none)
+        parts = [f"{one} ({clauses[one]})" if one in clauses else one for one in none]
         lead = "none shown in" if said else "None shown in"
-        said.append(
-            f"{lead} {listing(none)}, where up to {figures(most, significant=2)} counts a pixel "
-            "may hide"
-        )
-    ratios = oxygen_ratio_words(getattr(analysis, "weighed", None), table)
-    if ratios:
-        said.append(ratios)
+        said.append(f"{lead} {listing(parts)}")
     if untold:
         lead = "not told for" if said else "Not told for"
-        said.append(f"{lead} {listing(untold)}: no blank to compare with")
+        why = (
+            "less oxygen shows there than bare glass gives, so an oxide would not stand out"
+            if any(_is_number(row["z"]) for row in untold)
+            else "no blank to compare with"
+        )
+        said.append(f"{lead} {listing([str(row['where']) for row in untold])}: {why}")
     return _answer("oxide", f"{'; '.join(said)}.", "likely" if shown else "open", step)
+
+
+def _least_oxygen(row: Mapping[str, Any]) -> str:
+    least = figures(row["excess_low"], significant=2)
+    return f"at least {least} counts a pixel beyond what the glass gives"
 
 
 _OXYGEN_FINDINGS = ("oxygen beyond the glass", "none shown")
@@ -543,30 +560,44 @@ def _cracks(analysis: Any, known: Mapping[str, Any]) -> Answer:
     found = getattr(analysis.segmentation, "cracks", None) or {}
     n = known.get("crack_count", found.get("n"))
     if not _is_number(n):
-        return _answer("cracks", "Cracks were not looked for.", "not asked")
+        if "why" not in found:
+            return _answer("cracks", "Cracks were not looked for.", "not asked")
+        step = "Take the electron image of this very field again, with less contrast."
+        return _answer("cracks", f"Not looked for: {found['why']}.", "open", step)
+    n = int(n)
     if n == 0:
         return _answer("cracks", "No crack was found in the electron image.", "likely")
     unit = str(known.get("length_unit", "um"))
     size = facts(analysis.maps).pixel_size
     length = figures(float(found.get("length_px", math.nan)) * size)
     in_all = f", {length} {unit_name(unit)} in all" if length != "–" else ""
-    if n < FEWEST_CRACKS:
-        said = f"Perhaps: {_counted(int(n), 'dark line')}{in_all}, no more than noise may draw."
+    if not cracks_believed(found):
+        said = f"Perhaps: {_counted(n, 'dark line')}{in_all}, no more than noise may draw."
+        if n >= FEWEST_CRACKS:
+            bright = _counted(int(found["n_bright"]), "bright one")
+            said = f"Perhaps: {_counted(n, 'dark line')}{in_all}, but {bright} beside: texture "
+            said += "draws both."
         step = "Look at the dark lines at several times the magnification."
         return _answer("cracks", said, "open", step)
     said = f"Yes: {_counted(int(n), 'crack')}{in_all}"
     told = str(known.get("cracks_end_at_droplets", "")) or _end_at_droplets(found)
     at, expected = found.get("at_regions"), found.get("at_regions_expected")
     chance = (
-        f" ({at} touch one, chance gives {figures(expected, significant=2)})"
+        f" ({at} touch one, chance alone gives {figures(expected, significant=2)})"
         if _is_number(at) and _is_number(expected)
         else ""
     )
     said += {
         "yes": f"; they end at droplets more often than chance{chance}",
         "no": f"; they do not end at droplets more often than chance{chance}",
-    }.get(told, "; whether they start at droplets is not told")
+    }.get(told, f"; whether they start at droplets is not told{chance}")
     return _answer("cracks", f"{said}.", "likely")
+
+
+def cracks_believed(found: Mapping[str, Any]) -> bool:
+    """Return whether dark lines are more than noise and texture draw: many, and few bright ones."""
+    n = int(found.get("n", 0))
+    return n >= FEWEST_CRACKS and n > 2 * int(found.get("n_bright", 0))
 
 
 def _end_at_droplets(found: Mapping[str, Any]) -> str:

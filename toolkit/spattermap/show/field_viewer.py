@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.core.mapset import facts, unit_name, valid_mask
-from spattermap.show.answers import FEWEST_CRACKS
+from spattermap.show.answers import cracks_believed
 from spattermap.show.pictures.apart_pictures import (
     SQUARE_PX,
     beyond_alloy,
@@ -57,6 +57,9 @@ HERE = Path(__file__).parent
 LONGEST_PICTURE, LONGEST_LABELS = 1024, 2048
 # Counts in a square on metal from which a map can be read by eye (common practice, no source).
 LEGIBLE_COUNTS = 6.0
+
+# Difference in dose from which a line is marked (common practice, no source).
+_UNEVEN = 0.1
 
 # A droplet's row: column, heading, unit ("length" for the map set's).
 _COLUMNS = (
@@ -182,11 +185,11 @@ def base_data(analysis: Any) -> dict[str, Any]:
         Ready for JSON.
     """
     data = map_data(analysis.maps, analysis.roles)
-    data["planes"] += square_planes(analysis)
+    data["planes"] += [*square_planes(analysis), *thickness_planes(analysis)]
     data["masks"] = masks_of(analysis)
     data["start"]["sum"] = legible_side(analysis)
     cracks = getattr(analysis.segmentation, "cracks", None) or {}
-    if int(cracks.get("n", 0)) >= FEWEST_CRACKS:  # fewer may be noise: to be looked at on request
+    if cracks_believed(cracks):  # fewer may be noise: to be looked at on request
         data["start"]["marks"].append("cracks")
     return data
 
@@ -209,7 +212,7 @@ def map_data(maps: xr.Dataset, roles: Roles) -> dict[str, Any]:
             "over": image[0] if image else "",
             "mix": 0.0,
             "sum": 1,
-            "marks": ["droplets", "streaks", "doubtful"],
+            "marks": ["droplets", "streaks", "doubtful", "uneven"],
         },
     }
 
@@ -312,6 +315,36 @@ def square_planes(analysis: Any) -> list[dict[str, Any]]:
     return found
 
 
+def thickness_planes(analysis: Any) -> list[dict[str, Any]]:
+    """Return the mean thickness of each region, and apart from it those told as a bound only.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    list of dict
+        Empty where no thickness is told.
+    """
+    found = analysis.thickness_map() if hasattr(analysis, "thickness_map") else None
+    if found is None:
+        return []
+    nm, only = np.asarray(found["nm"].values), np.asarray(found["only_bound"].values)
+    least = only & (nm == found["nm_low"].values)
+    wanted = (
+        ("Thickness", "Mean thickness of each region", ~only),
+        ("Thickness at least", "Regions thicker than the maps can tell: at least", least),
+        ("Thickness at most", "Regions thinner than the maps can tell: at most", only & ~least),
+    )
+    return [
+        {**plane(key, key, np.where(part, nm, np.nan), unit="nm"), "about": about}
+        for key, about, part in wanted
+        if np.isfinite(nm[part]).any()
+    ]
+
+
 def plane(
     key: str,
     label: str,
@@ -320,7 +353,8 @@ def plane(
     unit: str,
     counts: bool = False,
     ramp: str = "counts",
-    box: Sequence[int] | None = None,
+    box: Sequence[float] | None = None,
+    longest: int = LONGEST_PICTURE,
 ) -> dict[str, Any]:
     """Return a picture as the script reads it: bytes, and what a byte stands for.
 
@@ -334,8 +368,10 @@ def plane(
         Means over squares may be shown in place of single pixels.
     ramp : str, optional
         Key of `ramps`.
-    box : sequence of int, optional
+    box : sequence of float, optional
         Left, top, width and height on the map's grid (px); by default one pixel a pixel.
+    longest : int, optional
+        Longest side (px) up to which the values are kept as they are.
 
     Returns
     -------
@@ -344,7 +380,7 @@ def plane(
     """
     height, width = values.shape
     left, top, across, down = box or (0, 0, width, height)
-    factor = max(1, -(-max(values.shape) // LONGEST_PICTURE))
+    factor = max(1, -(-max(values.shape) // longest))
     if factor > 1:
         # Squares that do not fill at the far edge are cut, and the box with them.
         across = across * (width // factor * factor) / width
@@ -412,7 +448,25 @@ def masks_of(analysis: Any) -> list[dict[str, Any]]:
     unusable = ~valid_mask(analysis.maps)
     if unusable.any():
         found.append(mask("doubtful", "Left out", unusable, "#f0e442", stripes="falling"))
+    uneven = _unevenly_exposed(analysis) & ~unusable
+    if uneven.any():
+        found.append(mask("uneven", "Dose was uneven", uneven, "#f0e442", stripes="rising"))
     return found
+
+
+def _unevenly_exposed(analysis: Any) -> npt.NDArray[np.bool_]:
+    """Return the lines that saw another dose than most, as the examination found them."""
+    shape = (analysis.maps.sizes["y"], analysis.maps.sizes["x"])
+    area = np.zeros(shape, dtype=bool)
+    examined = getattr(analysis, "examination", None)
+    for one in () if examined is None else examined.alarms:
+        for mend in one.mends:
+            factors = np.array(mend.amount[1:])
+            if mend.kind != "expose" or len(factors) != shape[int(mend.amount[0])]:
+                continue  # lines of another grid, where pixels were put together
+            off = np.abs(factors / np.median(factors) - 1) > _UNEVEN
+            area |= off[:, None] if int(mend.amount[0]) == 0 else off
+    return area
 
 
 def crack_masks(segmentation: Any) -> list[dict[str, Any]]:
@@ -492,7 +546,7 @@ def regions_data(
     *,
     metals: Sequence[str],
     film: bool = False,
-    step: int = 1,
+    step: float = 1,
 ) -> dict[str, Any]:
     """Return the regions of any segmentation of a map set, as `found_data` does.
 
@@ -510,7 +564,7 @@ def regions_data(
         The alloy's elements.
     film : bool, optional
         The deposit is one joined region, so that its parts are lobes, not droplets.
-    step : int, optional
+    step : float, optional
         Side of a pixel of the labels in pixels of the map set.
 
     Returns
@@ -638,13 +692,17 @@ def _scatter(
     }
 
 
-def still_png(analysis: Any) -> bytes:
-    """Return the outlines over the metal maps as a small PNG, drawn without matplotlib.
+def still_png(analysis: Any, *, longest: int = LONGEST_PICTURE, kind: str = ".png") -> bytes:
+    """Return the outlines over the metal maps as a small picture, drawn without matplotlib.
 
     Parameters
     ----------
     analysis : Analysis
         The result.
+    longest : int, optional
+        Longest side (px); a smaller field is drawn twice as large where that fits.
+    kind : {".png", ".jpg"}, optional
+        File format.
 
     Returns
     -------
@@ -657,12 +715,12 @@ def still_png(analysis: Any) -> bytes:
     used = [e for e in analysis.roles.alloy or analysis.segmentation.elements_used if e in names]
     counts = analysis.maps["counts"].values
     labels = label_image(analysis)
-    step = max(1, -(-max(labels.shape) // LONGEST_PICTURE))
+    step = max(1, -(-max(labels.shape) // longest))
     planes = [counts[names.index(e)][::step, ::step] for e in used or names]
     metal, labels = np.asarray(np.sum(planes, axis=0), dtype=np.float64), labels[::step, ::step]
     low, high = (float(v) for v in np.percentile(metal, (0.5, 99.5)))
     grey = np.clip((metal - low) / (1.45 * max(high - low, 1e-12)), 0, 1)
-    zoom = 2 if max(metal.shape) <= LONGEST_PICTURE // 2 else 1
+    zoom = 2 if max(metal.shape) <= longest // 2 else 1
     paint = np.repeat(
         (255 * np.kron(grey, np.ones((zoom, zoom)))).astype(np.uint8)[..., None], 3, 2
     )
@@ -671,5 +729,5 @@ def still_png(analysis: Any) -> bytes:
     for colour, part in ((ORANGE, (rim > 0) & (rim <= n)), (SKY, rim > n)):
         paint[part] = (255 * np.array(to_rgb(colour))).astype(np.uint8)
     buffer = io.BytesIO()
-    iio.imwrite(buffer, paint, extension=".png")
+    iio.imwrite(buffer, paint, extension=kind)
     return buffer.getvalue()

@@ -6,11 +6,12 @@ import math
 from html import escape
 from typing import Any
 
+from spattermap.core.mapset import facts
 from spattermap.show import wording
 from spattermap.show.answers import answers
 from spattermap.show.examined import examination
 from spattermap.show.field_viewer import viewer
-from spattermap.show.pieces import Fragment, bullets, joined
+from spattermap.show.pieces import Fragment, bullets, joined, table
 from spattermap.verdict.rules import PRESENT_Z
 
 # A sign beside each verdict word, so that nobody depends on its colour.
@@ -182,6 +183,42 @@ def thickness(analysis: Any) -> Fragment:
     if weighed.next_step:
         said.append(f"Next: {weighed.next_step}")
     return bullets(said, "thickness")
+
+
+def cracks(analysis: Any) -> Fragment:
+    """Return one row a crack of the glass.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        The result.
+
+    Returns
+    -------
+    Fragment
+        Empty where none was found.
+    """
+    found = getattr(analysis, "cracks", None)
+    if found is None or not len(found):
+        return Fragment('<p class="nothing">No crack was found.</p>', "No crack was found.")
+    unit = facts(analysis.maps).length_unit
+    names = [f"{name}_{unit}" for name in ("y", "x", "length")]
+    rows = [
+        (str(row["crack"]), *(wording.figures(row[name]) for name in names), _host(row, analysis))
+        for row in found.to_dict("records")
+    ]
+    heads = ("crack", *(wording.words_of(name) for name in names), "ends at")
+    whole = table("Dark lines in the electron image; y and x are the middle", heads, rows)
+    link = '<p>All columns: <a href="cracks.csv">cracks.csv</a>.</p>'
+    return Fragment(whole.html + link, whole.text)
+
+
+def _host(row: Any, analysis: Any) -> str:
+    number = int(row["droplet"])
+    if not number:
+        return "no droplet"
+    kind = "droplet" if number <= analysis.segmentation.n_droplets else "streak"
+    return f"{kind} {number}"
 
 
 def notes(analysis: Any) -> Fragment:

@@ -19,8 +19,15 @@ from spattermap.analysis_parts import PART_PX
 from spattermap.core.files import staged_folder
 from spattermap.core.grid import Box, Source
 from spattermap.core.mapset import facts
+from spattermap.core.progress import step
 from spattermap.show.answers import answers
-from spattermap.show.field_viewer import field_piece, map_data, plane, regions_data
+from spattermap.show.field_viewer import (
+    LONGEST_LABELS,
+    field_piece,
+    map_data,
+    plane,
+    regions_data,
+)
 from spattermap.show.findings import connection, notes, verdicts
 from spattermap.show.form_text import arrival, shapes_and_spacing, sizes
 from spattermap.show.pages import figure_html, shell
@@ -41,7 +48,7 @@ from spattermap.show.pictures.canvas import (
 )
 from spattermap.show.pieces import table_html
 from spattermap.show.provenance import cautions
-from spattermap.show.wording import figures, percent
+from spattermap.show.wording import figures, is_film, percent
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -49,6 +56,8 @@ if TYPE_CHECKING:
     from spattermap.core.settings import Settings
     from spattermap.core.work import Workers
 
+MOST_OUTLINES = 60_000  # regions; the rows of more would make the page larger than 15 MB
+_BAND_PX = 512  # rows read at once for the finer picture
 CROP_PX = 320  # side of a crop at full resolution
 _QUANTILES = (("bare", 0.1), ("middling", 0.5), ("covered", 0.9))
 
@@ -92,7 +101,9 @@ def write_mosaic(
         found = analyse(
             source, blank=blank, settings=settings, part_px=part_px, folder=stage, workers=workers
         )
+        step("Saving tables")
         found.write_tables(stage)
+        step("Drawing the page")
         text = page(found)
         (stage / "report.html").write_text(text, encoding="utf-8", newline="\n")
         found.close()
@@ -148,28 +159,57 @@ def _overview(found: Analysis) -> str:
     assert found.overview is not None
     small = found.overview.drop_vars("kinds")
     side = round(found.maps.sizes["x"] / small.sizes["x"])
-    html = f"<p>Each pixel below is the mean of {side} × {side} pixels of the mosaic.</p>"
+    square = f"{side} × {side}"
+    html = f"<p>Each pixel of the pictures below is the mean of {square} pixels of the mosaic.</p>"
     bare = np.zeros((small.sizes["y"], small.sizes["x"]), np.int32)
     pictures = (element_maps(_view(found, small, bare)), _covered(found.overview))
-    told = (html if side > 1 else "") + _field(found)
-    return told + "".join(map(figure_html, pictures))
+    return _field(found) + (html if side > 1 else "") + "".join(map(figure_html, pictures))
 
 
 def _field(found: Analysis) -> str:
-    """Return the overview to look into: every map, and how much of each pixel is covered."""
-    import pandas as pd
-
+    """Return the mosaic to look into: every map, a finer one of the metal, and every outline."""
     assert found.overview is not None
     maps = found.overview.drop_vars("kinds")
     cover = found.overview["kinds"].sum("kind").values
+    side = found.maps.sizes["x"] / maps.sizes["x"]
     data = map_data(maps, found.roles)
     data["planes"].append(plane("cover", "Covered part", np.asarray(cover), unit=""))
-    labels = np.zeros(cover.shape, np.int32)
-    none = replace(found.segmentation, n_droplets=0, n_streaks=0)
-    empty = pd.DataFrame()
-    regions = regions_data(maps, labels, none, empty, empty, metals=())
+    data["planes"][0]["finer"] = _finer(found, data["planes"][0], round(side))
+    longest = max(found.maps.sizes["y"], found.maps.sizes["x"])
+    step = -(-longest // LONGEST_LABELS)
+    shown = found.segmentation.n_droplets + found.segmentation.n_streaks <= MOST_OUTLINES
+    labels = np.asarray(found.labels[::step, ::step] if shown else np.zeros(cover.shape, np.int32))
+    kept = found.segmentation if shown else replace(found.segmentation, n_droplets=0, n_streaks=0)
+    droplets = found.droplets if shown else found.streaks.iloc[:0]
+    regions = regions_data(
+        found.maps, labels, kept, droplets, found.streaks if shown else droplets,
+        metals=found.roles.alloy, film=is_film(found.summary()),
+        step=step / round(side) if shown else 1,
+    )  # fmt: skip
     still = _covered(found.overview)
     return field_piece(data, regions, still=still.png(), words=still.alt).html
+
+
+def _finer(found: Analysis, coarse: dict[str, Any], side: int) -> dict[str, Any] | None:
+    """Return the sum of the metal's maps at twice the overview's side or more, where there is."""
+    longest = max(found.maps.sizes["y"], found.maps.sizes["x"])
+    fine = -(-longest // LONGEST_LABELS)
+    names = [str(e) for e in found.maps["element"].values]
+    metals = [e for e in found.roles.alloy if e in names]
+    if fine >= side or not metals:
+        return None
+    height, width = (found.maps.sizes[a] // fine for a in "yx")
+    whole, source = np.zeros((height, width), np.float32), Source(found.maps)
+    band = max(1, _BAND_PX // fine)
+    for top in range(0, height, band):
+        rows = min(band, height - top)
+        box = Box(top * fine, 0, (top + rows) * fine, width * fine)
+        counts = source.part(box)["counts"].sel(element=metals).values.sum(axis=0)
+        whole[top : top + rows] = counts.reshape(rows, fine, width, fine).mean(axis=(1, 3))
+    across, down = (n * fine / side for n in (width, height))
+    one = plane(coarse["key"], coarse["label"], whole, unit=coarse["unit"],
+                box=[0, 0, across, down], longest=LONGEST_LABELS)  # fmt: skip
+    return {**one, "from_zero": True}
 
 
 def _covered(overview: xr.Dataset) -> Picture:

@@ -7,7 +7,6 @@ import base64
 import io
 import json
 import re
-import sys
 from contextlib import redirect_stdout
 from dataclasses import dataclass, field
 from html import escape, unescape
@@ -18,6 +17,7 @@ from spattermap import __version__
 from spattermap.core import errors
 from spattermap.core.errors import InputError, InputFileError, in_order
 from spattermap.core.files import scratch_beside, staged_folder
+from spattermap.core.progress import step
 from spattermap.core.settings import Settings
 from spattermap.show.field_viewer import module_hash
 from spattermap.show.pages import anchor, style
@@ -116,6 +116,7 @@ def write_report(
                 },
             )
         maps, analysis = done.names["maps"], done.names["analysis"]
+        step("Saving tables and pictures")
         analysis.write_tables(stage)
         drawn = {
             found[1]: cell.value
@@ -164,11 +165,9 @@ def run_notebook(notebook: Path, parameters: Mapping[str, object]) -> Executed:
             cell = cell._replace(printed=printed, value=value)  # noqa: PLW2901
             if PARAMETERS in cell.tags:
                 _set(parameters, cell.source, names)
-        elif sys.stderr.isatty() and cell.source.startswith("## "):
-            print(f"\r\x1b[K{cell.source.splitlines()[0][3:]} ...", end="", file=sys.stderr)
+        elif cell.source.startswith("## "):
+            step(cell.source.splitlines()[0][3:])
         done.append(cell)
-    if sys.stderr.isatty():
-        print("\r\x1b[K", end="", file=sys.stderr)
     return Executed(tuple(done), names)
 
 

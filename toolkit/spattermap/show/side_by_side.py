@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 from spattermap.core.errors import InputError
 from spattermap.core.files import staged_folder
+from spattermap.core.progress import step
 from spattermap.show.answers import QUESTIONS
 from spattermap.show.field_viewer import base_data, field_piece, found_data, still_png
 from spattermap.show.pages import shell
 from spattermap.show.pieces import Fragment, rows_of, table
-from spattermap.show.wording import percent, with_interval, words_of
+from spattermap.show.wording import is_film, percent, with_interval, words_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,6 +28,7 @@ NUMBERS = (
     "coverage", "droplet_count", "d10", "d50", "d90", "share_droplets", "share_streaks",
     "share_haze", "sheet_conductance_ratio_x", "sheet_conductance_ratio_y", "mean_thickness_nm",
 )  # fmt: skip
+_SIZES = ("droplet_count", "d10", "d50", "d90")
 _FRACTIONS = ("coverage", "share_", "sheet_conductance")
 
 
@@ -72,6 +74,7 @@ def compare(
         )
     with staged_folder(out, overwrite=overwrite) as stage:
         found = [analyse(load(one), blank=load_blank(one), settings=settings) for one in paths]
+        step("Drawing the page")
         numbers = compared(found)
         numbers.to_csv(stage / "comparison.csv", index=False)
         text = comparison_page(found, numbers)
@@ -94,6 +97,8 @@ def compared(found: Sequence[Analysis]) -> pd.DataFrame:
         spans = []
         for k, summary in enumerate(summaries, start=1):
             key = name if name in summary else f"{name}_{summary['length_unit']}"
+            if name in _SIZES and is_film(summary):
+                key = ""  # the lobes of a film are no droplets
             value = [_number(summary.get(f"{key}{end}")) for end in ("", "_low", "_high")]
             row |= dict(zip((f"deposit_{k}", f"deposit_{k}_low", f"deposit_{k}_high"), value,
                             strict=True))  # fmt: skip
@@ -136,7 +141,7 @@ def _numbers_piece(found: Sequence[Analysis], numbers: pd.DataFrame) -> Fragment
         keys = [f"deposit_{k}" for k in range(1, len(found) + 1)]
         cells = [
             f"{row[key]:.0f}"
-            if name == "droplet_count"
+            if name == "droplet_count" and math.isfinite(row[key])
             else with_interval(row, key, as_percent=fraction)
             for key in keys
         ]

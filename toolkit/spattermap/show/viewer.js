@@ -4,6 +4,7 @@
 
 const TILE = 256; // px a side; outlines are built tile by tile, when they come into view
 const FINGER = 7; // css px a pointer may move and still be a tap
+const FINER = 1.5; // css px a pixel may take before a finer picture is drawn
 const DIGITS = 3; // significant figures, as everywhere in the tables
 const KEYS =
   "Arrow keys move, + and − zoom, 0 shows the whole field, N and P step through the droplets " +
@@ -219,6 +220,9 @@ class Viewer {
     this.found = found;
     this.options = options;
     this.planes = new Map(base.planes.map((plane) => [plane.key, plane]));
+    // A picture of a large field has a finer one, unpacked when somebody looks that closely.
+    for (const plane of base.planes)
+      if (plane.finer) this.planes.set(`${plane.key} finer`, plane.finer);
     this.painted = new Map();
     this.pointers = new Map();
     const first = base.planes[0].key;
@@ -752,7 +756,8 @@ class Viewer {
     }
     const { pixel, unit } = this.base;
     const told = [`x ${figures(x * pixel)}, y ${figures(y * pixel)} ${unit}`];
-    for (const key of [this.state.under, this.state.mix > 0 ? this.state.over : ""]) {
+    for (const wanted of [this.state.under, this.state.mix > 0 ? this.state.over : ""]) {
+      const key = this.planes.has(wanted) ? this.drawnKey(wanted) : wanted;
       const one = this.painted.get(`${key} ${this.sideFor(key)}`);
       if (!one || !one.values) continue;
       const [left, top, w, h] = this.planes.get(key).box;
@@ -793,6 +798,13 @@ class Viewer {
       this.drawSoon();
     });
     return null;
+  }
+
+  /** Return the key of the picture that is drawn: the finer one where single pixels show. */
+  drawnKey(key) {
+    const finer = `${key} finer`;
+    if (!this.planes.has(finer) || this.sideFor(key) > 1 || this.scale < FINER) return key;
+    return this.picture(finer) ? finer : key;
   }
 
   async paint(plane, side) {
@@ -859,7 +871,8 @@ class Viewer {
     context.setTransform(scale, 0, 0, scale, w / 2 - state.x * scale, h / 2 - state.y * scale);
     const shown = [[state.under, 1]];
     if (state.over) shown.push([state.over, state.mix]);
-    for (const [key, alpha] of shown) {
+    for (const [wanted, alpha] of shown) {
+      const key = this.planes.has(wanted) ? this.drawnKey(wanted) : wanted;
       const one = this.planes.has(key) ? this.picture(key) : null;
       if (!one) continue;
       context.globalAlpha = alpha;
@@ -961,7 +974,8 @@ class Viewer {
 
   showRamps() {
     const { under, over, mix } = this.state;
-    const shown = [under, mix > 0 ? over : ""].filter((key) => this.planes.has(key));
+    const known = [under, mix > 0 ? over : ""].filter((key) => this.planes.has(key));
+    const shown = known.map((key) => this.drawnKey(key));
     const ready = shown.map((key) => this.painted.get(`${key} ${this.sideFor(key)}`));
     const text = JSON.stringify(shown.map((key, i) => [key, this.sideFor(key), ready[i]?.high]));
     if (text === this.rampText) return;

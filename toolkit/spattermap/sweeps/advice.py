@@ -16,6 +16,10 @@ if TYPE_CHECKING:
 
 # Rows of advice of each kind; more would bury the reader.
 _MOST_OF_A_KIND = 3
+_ALIKE = (
+    "the samples do not differ beyond their bounds: map more fields of each, or move the settings "
+    "further apart"
+)
 # A full grid of tested levels larger than this is no longer a plan.
 _MOST_CELLS = 500
 # Deviations beyond this many scaled median deviations are called outliers:
@@ -27,20 +31,40 @@ _LEAST_FOR_OUTLIERS = 5
 GOALS = (("sheet_conductance_ratio", 1), ("coverage", 1), ("share_haze", -1), ("kept_alloy", 1))
 
 
+def differs(samples: pd.DataFrame, name: str) -> bool:
+    """Return whether a result was seen to differ: the bounds of some two samples do not meet.
+
+    Where no sample has bounds the values themselves decide.
+    """
+    import pandas as pd
+
+    if name not in samples:
+        return False
+    values = pd.to_numeric(samples[name], errors="coerce")
+    if not values.nunique() > 1:
+        return False
+    ends = [f"{name}_{end}" for end in ("low", "high")]
+    if any(end not in samples for end in ends):
+        return True
+    low, high = (pd.to_numeric(samples[end], errors="coerce") for end in ends)
+    both = low.notna() & high.notna() & values.notna()
+    return not both.any() or bool(low[both].max() > high[both].min())
+
+
 def goodness(samples: pd.DataFrame) -> pd.Series[float]:
     """Return how good each sample is, 0 worst.
 
-    The first goal on which samples differ decides (conductance, or coverage where nothing
-    conducts); the mean rank over the other goals breaks ties.
+    The first goal on which samples differ beyond their bounds decides (conductance, or coverage
+    where nothing conducts); the mean rank over the other such goals breaks ties. NaN where they
+    were not seen to differ in any.
     """
     import pandas as pd
 
     ranks = {}
     for name, sign in GOALS:
-        if name in samples:
+        if differs(samples, name):
             values = sign * pd.to_numeric(samples[name], errors="coerce")
-            if values.nunique() > 1:
-                ranks[name] = (values.rank() - 1) / (values.count() - 1)
+            ranks[name] = (values.rank() - 1) / (values.count() - 1)
     if not ranks:
         return pd.Series(np.nan, index=samples.index)
     first, *others = ranks.values()
@@ -51,7 +75,7 @@ def goodness(samples: pd.DataFrame) -> pd.Series[float]:
 
 
 def best_settings(samples: pd.DataFrame, process: Sequence[str]) -> pd.DataFrame:
-    """Return the best sample for each goal and for all together."""
+    """Return the best sample for each goal on which samples differ, and for all together."""
     import pandas as pd
 
     lines = []
@@ -59,7 +83,7 @@ def best_settings(samples: pd.DataFrame, process: Sequence[str]) -> pd.DataFrame
     columns += [
         (name, pd.to_numeric(samples[name], errors="coerce"), sign)
         for name, sign in GOALS
-        if name in samples
+        if differs(samples, name)
     ]
     for name, values, sign in columns:
         if values.notna().any() and values.nunique() > 1:
@@ -156,6 +180,8 @@ def next_settings(samples: pd.DataFrame, process: Sequence[str]) -> pd.DataFrame
             found += _untested(group, best, process)
             found += _repeats(group, best, process)
             lines += [{"kind": line.pop("kind"), "alloy": alloy, **line} for line in found]
+        elif len(group) > 1:
+            lines.append({"kind": "nothing differs yet", "alloy": alloy, "reason": _ALIKE})
     return pd.DataFrame(lines, columns=["kind", "alloy", *process, "reason"])
 
 

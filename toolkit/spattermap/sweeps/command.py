@@ -42,17 +42,24 @@ def add_to(
 
 def run(chosen: argparse.Namespace, settings: Settings) -> int:
     """Run the command."""
+    from spattermap.show.progressing import progress
     from spattermap.sweeps.run import sweep
 
-    found = sweep(
-        chosen.sheet,
-        out=chosen.out,
-        settings=settings,
-        scheduler=chosen.scheduler,
-        workers=chosen.workers,
-        reports=not chosen.no_reports,
-        progress=lambda done, of, line: print(f"{done}/{of} {line}", file=sys.stderr, flush=True),
-    )
+    clear = "\r\x1b[K" if sys.stderr.isatty() else ""  # the line on which steps are named
+
+    def tell(done: int, of: int, line: str) -> None:
+        print(f"{clear}{done}/{of} {line}", file=sys.stderr, flush=True)
+
+    with progress():
+        found = sweep(
+            chosen.sheet,
+            out=chosen.out,
+            settings=settings,
+            scheduler=chosen.scheduler,
+            workers=chosen.workers,
+            reports=not chosen.no_reports,
+            progress=tell,
+        )
     print(found.page)
     if found.faults:
         print(f"spattermap: {len(found.faults)} faults of ours, see faults.txt.", file=sys.stderr)

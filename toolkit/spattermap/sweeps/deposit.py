@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from spattermap.noise.moments import BlockMoments
 
 RECORD, MOMENTS, PAGE = "deposit.json", "moments.npz", "report.html"
+PICTURE, PICTURE_PX = "field.jpg", 256
 # Folders are named by this many figures of the content hash.
 _KEY_LENGTH = 16
 
@@ -159,6 +160,7 @@ def _sha256(file: Path) -> str:
 def _store(task: Task, blank: Path | None, target: Path) -> None:
     from spattermap.analysis import analyse
     from spattermap.loaders import load
+    from spattermap.show.field_viewer import still_png
 
     loaded = load(task.row.path)
     bare = load(blank) if blank is not None else None
@@ -173,6 +175,8 @@ def _store(task: Task, blank: Path | None, target: Path) -> None:
         with staged_folder(target) as stage:
             analysis.write_tables(stage)
             save_moments(analysis.moments, stage / MOMENTS)
+            picture = still_png(analysis, longest=PICTURE_PX, kind=".jpg")
+            (stage / PICTURE).write_bytes(picture)
             text = json.dumps(_record(analysis), indent=1, ensure_ascii=False, allow_nan=False)
             (stage / RECORD).write_text(text + "\n", encoding="utf-8", newline="\n")
     except OutputError:

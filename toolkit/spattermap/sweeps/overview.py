@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Callable, Sequence
 from html import escape
 from typing import TYPE_CHECKING, Any
 
 from spattermap.show.pages import figure_html, shell
 from spattermap.show.pieces import heading_of, is_missing, rows_of, table_html, value_text
-from spattermap.show.wording import figures, percent
+from spattermap.show.wording import figures, percent, with_interval
+from spattermap.sweeps.deposit import PICTURE
+from spattermap.sweeps.sweep_tables import FEWEST_FIELDS
 
 if TYPE_CHECKING:
     from spattermap.sweeps.run import Sweep
 
 _MOST_CHARTS = 4
+_MOST_PICTURES = 120  # fields shown small; more would make the page slow to open
 _MOST_EFFECTS = 5
 _MOST_GROUPS = 5
 
@@ -86,10 +90,20 @@ def _bare(name: str) -> str:
 
 def _samples(found: Sweep) -> str:
     table = found.samples
-    wanted = ["coverage", "sheet_conductance_ratio", "d50_um", "d50_px", "share_haze", "kept_alloy"]
+    wanted = [
+        "coverage", "sheet_conductance_ratio", "d50_um", "d50_px", "share_haze", "kept_alloy",
+        "mean_thickness_nm", "crack_count",
+    ]  # fmt: skip
     results = [name for name in wanted if name in table and table[name].notna().any()]
-    columns = ["sample", "alloy", "n_fields", "n_errors", *found.process, *results, *found.measured]
-    caption = "One row a sample, fields combined; bounds below each value."
+    errors = ["n_errors"] if table["n_errors"].any() else []
+    columns = ["sample", "alloy", "n_fields", *errors, *found.process, *results, *found.measured]
+    caption = "One row a sample, fields combined; bounds below each value"
+    if (table["n_fields"] < FEWEST_FIELDS).any():
+        caption += (
+            f" (of fewer than {FEWEST_FIELDS} fields: from the counting within them and how far "
+            "they lie apart)"
+        )
+    caption += "."
     if "kept_alloy" in results:
         caption += " Alloy kept together: the least share with the alloy among its elements."
     return table_html(table, columns, caption)
@@ -105,8 +119,64 @@ def _charts(found: Sweep) -> str:
     if not results or not len(table):
         return ""
     group = "alloy" if 1 < table["alloy"].nunique() <= _MOST_GROUPS else None
-    names = numeric_columns(table, found.process)[:_MOST_CHARTS]
-    return "".join(figure_html(sweep_chart(table, name, results, group=group)) for name in names)
+    names = numeric_columns(table, found.process)
+    matters = _that_matter(found)
+    drawn = "".join(
+        figure_html(sweep_chart(table, name, [r for r in results if r in matters[name]] or results,
+                                group=group))
+        for name in [one for one in names if one in matters][:_MOST_CHARTS]
+    )  # fmt: skip
+    if drawn or not names:
+        return drawn
+    # Nothing was shown: the points may be looked at, none comes before another.
+    rest = "".join(
+        figure_html(sweep_chart(table, name, results, group=group)) for name in names[:_MOST_CHARTS]
+    )
+    return (
+        '<p>No setting is shown to matter with these samples.</p><details class="inner"><summary>'
+        f"The samples against every setting</summary>{rest}</details>"
+    )
+
+
+def _that_matter(found: Sweep) -> dict[str, set[str]]:
+    """Return the settings with an effect beyond doubt, strongest first, and on which results."""
+    shown = found.effects[found.effects["shown"].astype(bool)].sort_values("p_value", kind="stable")
+    matters: dict[str, set[str]] = {}
+    for row in rows_of(shown):
+        matters.setdefault(str(row["process"]), set()).add(str(row["result"]))
+    return matters
+
+
+def _pictures(found: Sweep) -> str:
+    """Return a small picture of every field, those of a sample together."""
+    done = found.fields[found.fields["status"] == "done"]
+    pieces, n = [], 0
+    for sample, group in done.groupby("sample", sort=False):
+        shown = []
+        for row in rows_of(group):
+            folder = found.folder / "deposits" / str(row["result"])
+            if not (folder / PICTURE).is_file() or n >= _MOST_PICTURES:
+                continue
+            n += 1
+            code = base64.b64encode((folder / PICTURE).read_bytes()).decode("ascii")
+            words = f"Outlines over the metal, {sample}"
+            words += f", field {row['field']}" if row.get("field") else ""
+            image = f'<img alt="{escape(words)}" src="data:image/jpeg;base64,{code}">'
+            if (folder / "report.html").is_file():
+                image = f'<a href="deposits/{escape(str(row["result"]))}/report.html">{image}</a>'
+            shown.append(image)
+        if shown:
+            first = rows_of(found.samples[found.samples["sample"] == sample])[0]
+            made = _made(first, found.process).strip(" ()")
+            cover = with_interval(first, "coverage", as_percent=True)
+            pieces.append(
+                f"<figure>{''.join(shown)}<figcaption><strong>{escape(str(sample))}</strong> "
+                f"{escape(made)}<br>{escape(cover)} covered</figcaption></figure>"
+            )
+    if not pieces:
+        return ""
+    left = f"<p>The first {n} of {len(done)} fields.</p>" if n < len(done) else ""
+    return f'{left}<div class="glance">{"".join(pieces)}</div>'
 
 
 def _effects(found: Sweep) -> str:
@@ -114,12 +184,23 @@ def _effects(found: Sweep) -> str:
         return "<p>No process column holds numbers that vary, so no effect can be looked for.</p>"
     known = found.effects[found.effects["rho"].notna()]
     columns = ["process", "result", "alloy", "n_samples", "rho", "p_value", "p_adjusted", "reading"]
-    caption = "Rank correlation (Spearman) of every setting with every result, strongest first."
-    order = known.sort_values("p_value", kind="stable").head(20)
-    html = table_html(order, columns, caption)
+    order = known[known["p_value"] <= 1 - found.level].sort_values("p_value", kind="stable")
+    html = ""
+    if len(order):
+        caption = "Rank correlation (Spearman) of settings with results, where one stands out."
+        html += table_html(order.head(20), columns, caption)
+    rest = len(found.effects) - len(order)
+    if rest:
+        html += (
+            f"<p>{rest} of {len(found.effects)} questions show no effect, which does not show that "
+            'there is none: <a href="effects.csv">effects.csv</a>.</p>'
+        )
     html += f"<p>{escape(found.regression_note)}</p>"
-    if len(found.regression):
-        order = found.regression.sort_values("p_value", kind="stable").head(15)
+    fitted = found.regression
+    if len(fitted):
+        fitted = fitted[fitted["p_value"] <= 1 - found.level]
+    if len(fitted):
+        order = fitted.sort_values("p_value", kind="stable").head(15)
         html += table_html(
             order,
             ["result", "term", "n_samples", "effect", "p_value", "p_adjusted", "explained"],
@@ -130,7 +211,7 @@ def _effects(found: Sweep) -> str:
 
 def _best(found: Sweep) -> str:
     if not len(found.best):
-        return ""
+        return "<p>The samples do not differ beyond their bounds, so none is called best.</p>"
     return table_html(found.best, list(found.best.columns), "The best sample so far for each goal.")
 
 
@@ -153,7 +234,8 @@ def _verdicts(found: Sweep) -> str:
         rows.append(f'<tr><th scope="row">{escape(str(sample))}</th>{"".join(cells)}</tr>')
     caption = "A word counts for a sample where all its fields that decided agree on it."
     return (
-        f'<div class="piece"><table><caption>{caption}</caption><thead><tr>{head}</tr></thead>'
+        f'<div class="piece" tabindex="0" role="group" aria-label="Verdicts">'
+        f"<table><caption>{caption}</caption><thead><tr>{head}</tr></thead>"
         f"<tbody>{''.join(rows)}</tbody></table></div>"
     )
 
@@ -269,9 +351,10 @@ def _told(found: Sweep) -> str:
 
 _PARTS: tuple[tuple[str, Callable[[Sweep], str]], ...] = (
     ("Answer", _answer),
+    ("Samples at a glance", _pictures),
+    ("Results against the settings that matter", _charts),
     ("Samples", _samples),
     ("In words", _told),
-    ("Results against settings", _charts),
     ("Best settings so far", _best),
     ("Effects of the settings", _effects),
     ("Verdict on each element", _verdicts),

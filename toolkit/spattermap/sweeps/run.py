@@ -18,6 +18,7 @@ from spattermap.core.files import (
     remove_left_behind,
     write_text_atomically,
 )
+from spattermap.core.progress import step
 from spattermap.core.settings import Settings
 from spattermap.sweeps.deposit import RECORD, Outcome, Task, work
 from spattermap.sweeps.sheet import SheetRow, column_names, read_sheet
@@ -223,8 +224,10 @@ def _swept(
             outcomes[place] = outcome
         if progress:
             progress(done, len(rows), _line(rows[place], outcome))
+    step("Combining the samples")
     found = summarise(rows, [one for one in outcomes if one], folder=folder, settings=chosen)
     write_tables(found)
+    step("Drawing the overview")
     from spattermap.sweeps.overview import overview
 
     write_text_atomically(found.page, overview(found))

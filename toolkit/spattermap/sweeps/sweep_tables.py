@@ -13,6 +13,7 @@ import numpy as np
 from spattermap.core.mapset import Roles
 from spattermap.core.results import FRACTIONS
 from spattermap.show.answers import QUESTIONS
+from spattermap.show.wording import is_film
 from spattermap.sweeps.deposit import MOMENTS, Outcome, load_moments, read_record
 from spattermap.sweeps.sheet import SheetRow, column_names
 
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from spattermap.core.settings import Settings
+
+# From so many fields on their own scatter gives the interval (t = 3.2; common practice, no source).
+FEWEST_FIELDS = 4
 
 # Headline results of a field that are combined over the fields of a sample.
 RESULTS = (
@@ -40,7 +44,11 @@ RESULTS = (
     "mean_thickness_nm",
     "deposited_ug_per_cm2",
     "times_bulk",
+    "crack_count",
+    "crack_length_um_per_um2",
 )
+# What a film has none of: its lobes are no droplets.
+_SIZES = ("droplet_count", "d10_", "d50_", "d90_", "area_d50_")
 
 
 def fields_table(
@@ -89,10 +97,15 @@ def _field_line(row: SheetRow, outcome: Outcome, store: Path) -> list[dict[str, 
         for name, value in record["summary"].items()
         if isinstance(value, (bool, int, float)) or value is None
     }
-    along = [numbers.get(f"sheet_conductance_ratio_{axis}") for axis in ("x", "y")]
-    if None not in along:
-        numbers["sheet_conductance_ratio"] = math.sqrt(along[0] * along[1])  # type: ignore[operator]
-    numbers["kept_alloy"] = _kept(record)
+    if is_film(record["summary"]):
+        numbers = {k: None if k.startswith(_SIZES) else v for k, v in numbers.items()}
+    if "cracks_end_at_droplets" in record["summary"]:
+        numbers["cracks_end_at_droplets"] = record["summary"]["cracks_end_at_droplets"]
+    for end in ("", "_low", "_high"):
+        along = [numbers.get(f"sheet_conductance_ratio_{axis}{end}") for axis in ("x", "y")]
+        if None not in along:
+            numbers[f"sheet_conductance_ratio{end}"] = math.sqrt(along[0] * along[1])  # type: ignore[operator]
+    numbers |= _kept(record)
     # What an older store holds may lack them.
     answers = record["summary"].get("answers", [])
     for topic, one in zip(QUESTIONS, answers, strict=False):
@@ -115,16 +128,24 @@ def alloy_text(record: Mapping[str, Any]) -> str:
     return " ".join(record["roles"]["alloy"])
 
 
-def _kept(record: Mapping[str, Any]) -> float | None:
-    """Return the least share with the alloy among its elements.
+def _kept(record: Mapping[str, Any]) -> dict[str, float | None]:
+    """Return the least share with the alloy among its elements, with its bounds.
 
     None for a single metal, and where an element of the alloy was not shown to be there: an alloy
     that was not seen whole was not seen to be kept.
     """
+    names = ("kept_alloy", "kept_alloy_low", "kept_alloy_high")
     lines = [line for line in record["elements"] if line["role"] == "alloy"]
-    shares = [line.get("share_with_alloy") for line in lines]
-    known = [share for share in shares if share is not None and not math.isnan(share)]
-    return min(known) if len(known) == len(lines) > 1 else None
+    known = [line for line in lines if _is_share(line.get("share_with_alloy"))]
+    if not (len(known) == len(lines) > 1):
+        return dict.fromkeys(names)
+    least = min(known, key=lambda line: line["share_with_alloy"])
+    ends = [least.get(f"share_with_alloy{end}") for end in ("", "_low", "_high")]
+    return dict(zip(names, (one if _is_share(one) else None for one in ends), strict=True))
+
+
+def _is_share(value: Any) -> bool:
+    return value is not None and not math.isnan(value)
 
 
 def samples_table(
@@ -134,6 +155,9 @@ def samples_table(
 
     All results are zero or positive and most are fractions: an interval ends at zero, and at one
     for a fraction whose mean is below one, where Student's would go beyond.
+
+    From `FEWEST_FIELDS` fields on the interval is Student's over the fields; of fewer it comes from
+    the counting within them, widened to the fields themselves where these differ by more.
 
     A result that lacks in a field (a median diameter without droplets) is averaged over the
     fields that have it. ASTM E562 prescribes the same interval for fractions counted over fields
@@ -186,10 +210,8 @@ def _over_fields(done: pd.DataFrame, name: str, level: float) -> dict[str, Any]:
     if values.size == 0:
         return dict.fromkeys((name, *bounds))
     mean = float(values.mean())
-    if values.size == 1:
-        row = done.loc[done[name].notna()].iloc[0]
-        within = [row.get(bound) for bound in bounds]
-        return {name: mean, **dict(zip(bounds, within, strict=True))}
+    if values.size < FEWEST_FIELDS:
+        return {name: mean, **dict(zip(bounds, _within(done, name), strict=True))}
     from scipy.stats import t as student
 
     # ASTM E562, 95 % confidence interval over fields: t s / sqrt(n).
@@ -198,6 +220,31 @@ def _over_fields(done: pd.DataFrame, name: str, level: float) -> dict[str, Any]:
     if name.startswith(FRACTIONS) and mean <= 1:
         high = min(high, 1.0)
     return {name: mean, bounds[0]: max(low, 0.0) if mean >= 0 else low, bounds[1]: high}
+
+
+def _within(done: pd.DataFrame, name: str) -> tuple[float | None, float | None]:
+    """Return bounds from inside the fields, where they are too few for their own scatter to count.
+
+    The fields' intervals are pooled as independent errors of the mean; where the fields differ by
+    more, the bounds reach as far as the fields do. Student's factor for two fields is 12.7: its
+    interval would hold nearly everything and tell nothing.
+    """
+    rows = done.loc[done[name].notna()]
+    values = rows[name].to_numpy(dtype=float)
+    n = values.size
+    ends = [
+        rows[f"{name}_{end}"].to_numpy(dtype=float)
+        if f"{name}_{end}" in rows
+        else np.full(n, np.nan)
+        for end in ("low", "high")
+    ]
+    if n == 1:
+        low, high = (None if math.isnan(end[0]) else float(end[0]) for end in ends)
+        return low, high
+    reach = [np.sqrt(np.nansum(np.square(end - values))) / n for end in ends]
+    mean = float(values.mean())
+    low, high = min(mean - float(reach[0]), values.min()), max(mean + float(reach[1]), values.max())
+    return float(low), float(high)
 
 
 def verdict_tables(

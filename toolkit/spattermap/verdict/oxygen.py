@@ -30,6 +30,8 @@ COLUMNS = (
     "finding", "next_step",
 )  # fmt: skip
 
+_Z, _FINDING = COLUMNS.index("z"), COLUMNS.index("finding")
+
 _ON_METAL_NEXT = (
     "Map a piece of the clean alloy under the same conditions, or map at about 5 keV, where the "
     "glass under the metal gives nothing."
@@ -56,7 +58,7 @@ def oxygen_evidence(context: Context) -> pd.DataFrame:
         may give there); excess_low, excess, excess_high (per pixel; `excess_low` with glass and
         continuum at their most, `excess_high` with neither); z (standard errors of the excess over
         the most that glass and continuum may give); finding ("oxygen beyond the glass", "none
-        shown"); next_step.
+        shown", "undecided"); next_step.
 
     Notes
     -----
@@ -124,7 +126,13 @@ def _in_haze(context: Context, n: Floats) -> tuple[object, ...]:
         step = "Map a bare plate under the same conditions."
         return ("haze", float(seen[0]), *unknown, "undecided", step)
     most = (levels.base_high[:, o], np.zeros_like(seen))
-    return _row(context, ("haze", _HAZE_NEXT), n, seen=seen, most=most)
+    row = _row(context, ("haze", _HAZE_NEXT), n, seen=seen, most=most)
+    z = row[_Z]
+    if isinstance(z, float) and z <= -PRESENT_Z:
+        # Less than the glass alone: what lies on it dims its soft oxygen line more than its hard
+        # lines, by more than an oxide in it may add. The comparison then says nothing.
+        return (*row[:_FINDING], "undecided", _HAZE_NEXT)
+    return row
 
 
 def _row(
@@ -164,6 +172,11 @@ def oxygen_sentences(table: pd.DataFrame) -> tuple[str, ...]:
             said.append(
                 f"In {row.where} no oxygen is shown beyond what glass and background may give; up "
                 f"to {row.excess_high:.2g} counts per pixel remain possible."
+            )
+        elif isinstance(row.z, float) and np.isfinite(row.z):  # NaN without a blank
+            said.append(
+                f"Whether the {row.where} holds oxide cannot be told: it dims the glass's own "
+                "oxygen, so that less is seen than the bare glass gives."
             )
         else:
             said.append(f"Whether the {row.where} holds oxygen cannot be told without a blank.")
