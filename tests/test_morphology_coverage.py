@@ -8,8 +8,8 @@ from spattermap.measure.coverage import (
     coverage_interval,
     t_multiplier,
     threshold_sensitivity,
-    wilson_bounds,
 )
+from spattermap.noise.counting import wilson_interval
 
 T = {5: 2.776, 6: 2.571, 7: 2.447, 8: 2.365, 9: 2.306, 10: 2.262, 11: 2.228, 12: 2.201, 13: 2.179,
      14: 2.160, 15: 2.145, 16: 2.131, 17: 2.120, 18: 2.110, 19: 2.101, 20: 2.093, 21: 2.086,
@@ -26,21 +26,6 @@ T = {5: 2.776, 6: 2.571, 7: 2.447, 8: 2.365, 9: 2.306, 10: 2.262, 11: 2.228, 12:
 @pytest.mark.parametrize(("n", "t"), T.items())
 def test_t_multiplier(n, t):
     assert t_multiplier(n) == pytest.approx(t, abs=0.001)
-
-
-@pytest.mark.outside(
-    "Wilson's interval of a coverage",
-    source="Newcombe, Statist. Med. 17 (1998) 857, Table I; statsmodels prints the same digits",
-    known="from memory, computed",
-    tolerance="half the last printed digit",
-)
-@pytest.mark.parametrize(
-    ("r", "n", "low", "high"),
-    [(81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0, 0.1611),
-     (1, 29, 0.0061, 0.1718), (5, 100, 0.0215, 0.1118)],
-)  # fmt: skip
-def test_wilson(r, n, low, high):
-    assert wilson_bounds(r / n, n, level=0.95) == pytest.approx((low, high), abs=5e-5)
 
 
 def boolean_model(side, density, radius, rng):
@@ -105,7 +90,7 @@ def test_boolean_coverage_and_its_standard_error():
     covered = np.mean([c.low <= truth <= c.high for c in found])
     assert covered >= 0.95 - 4 * np.sqrt(0.95 * 0.05 / 60)
     # Pixels taken as independent fail far below 95 %: the reason for all this.
-    naive = [wilson_bounds(c.value, side**2, level=0.95) for c in found]
+    naive = [wilson_interval(c.value * side**2, side**2) for c in found]
     assert np.mean([low <= truth <= high for low, high in naive]) < 0.4
 
 

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy import ndimage
 
+from spattermap.core.squares import Boxes
 from spattermap.examine.finding import Finding, Mend
-from spattermap.examine.observed import Boxes, Observed, covered_by_boxes
+from spattermap.examine.observed import Observed, covered_by_boxes
 
 if TYPE_CHECKING:
     import numpy.typing as npt

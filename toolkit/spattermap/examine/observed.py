@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.core.mapset import Facts, facts, noise_is_known, valid_mask
+from spattermap.core.squares import Boxes, whole_squares
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -234,38 +235,7 @@ def block_sums(planes: Floats, valid: Bools, side: int) -> tuple[Floats, Floats]
     sums : numpy.ndarray of float64, dims (element, row of blocks, column of blocks)
     pixels : numpy.ndarray of float64, dims (row of blocks, column of blocks)
     """
-    rows, columns = valid.shape[0] // side, valid.shape[1] // side
-
-    def added(array: Floats) -> Floats:
-        cut = array[..., : rows * side, : columns * side]
-        tall = cut.reshape(*cut.shape[:-2], rows, side, columns * side).sum(-2, dtype=np.float64)
-        return np.asarray(tall.reshape(*tall.shape[:-1], columns, side).sum(-1))
-
-    return added(planes), added(valid)
-
-
-class Boxes:
-    """Sums over boxes of any size of one plane, from its running sums (Crow 1984).
-
-    Parameters
-    ----------
-    plane : numpy.ndarray, dims (y, x)
-        A map or a mask.
-    """
-
-    def __init__(self, plane: Floats) -> None:
-        self.shape = (plane.shape[0], plane.shape[1])
-        self.sums = np.zeros((plane.shape[0] + 1, plane.shape[1] + 1))
-        np.cumsum(plane, axis=0, dtype=np.float64, out=self.sums[1:, 1:])
-        np.cumsum(self.sums[1:, 1:], axis=1, out=self.sums[1:, 1:])
-
-    def of(self, height: int, width: int, *, step: int = 1) -> Floats:
-        """Return the sum over every box of a size (row and column of its first pixel)."""
-        s = self.sums
-        return np.asarray(
-            s[height:, width:][::step, ::step] - s[:-height, width:][::step, ::step]
-            - s[height:, :-width][::step, ::step] + s[:-height, :-width][::step, ::step]
-        )  # fmt: skip
+    return whole_squares(planes, side), whole_squares(valid, side)
 
 
 def covered_by_boxes(found: Bools, height: int, width: int, shape: tuple[int, int]) -> Bools:

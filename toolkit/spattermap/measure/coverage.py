@@ -14,6 +14,8 @@ import numpy.typing as npt
 
 from spattermap.core.arrays import Floats
 from spattermap.core.errors import InputError, image_2d
+from spattermap.core.squares import all_squares
+from spattermap.noise.counting import wilson_interval
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -119,8 +121,8 @@ def coverage_interval(
             f"got shape {use.shape} with {int(use.sum())} True. Pass the mask of the same field."
         )
     step = int(np.ceil(max(picture.shape) / LARGEST_SIDE))
-    n = _block_sums(use.astype(np.float64), step)
-    on = _block_sums((picture & use).astype(np.float64), step)
+    n = all_squares(use.astype(np.float64), step)
+    on = all_squares((picture & use).astype(np.float64), step)
     return coverage_of_blocks(n, on, step=step, level=level, grain_px=grain_px)
 
 
@@ -138,50 +140,14 @@ def coverage_of_blocks(
         return Coverage(value, 0.0, 1.0, 0.0, 0.0, 0.0, level, trusted=False)
     if value in (0.0, 1.0):
         n_grains = max(1.0, total / max(1.0, np.pi / 4 * grain_px**2))
-        low, high = wilson_bounds(value, n_grains, level=level)
+        low, high = map(float, wilson_interval(value * n_grains, n_grains, level))
         return Coverage(value, low, high, 0.0, 0.0, n_grains, level, trusted=True)
     variance, reach, trusted = _variance_of_mean(n, on - value * n, value, step)
     n_independent = min(total, value * (1 - value) / variance)
-    low, high = wilson_bounds(value, n_independent, level=level)
+    low, high = map(float, wilson_interval(value * n_independent, n_independent, level))
     return Coverage(
         value, low, high, float(np.sqrt(variance)), reach, n_independent, level, trusted
     )
-
-
-def wilson_bounds(value: float, n: float, *, level: float) -> tuple[float, float]:
-    """Return Wilson's interval of a proportion for a number of trials that need not be whole.
-
-    Parameters
-    ----------
-    value : float
-        The proportion (0 to 1).
-    n : float
-        Number of independent trials.
-    level : float
-        Confidence level (0 to 1).
-
-    Returns
-    -------
-    tuple of float
-        Lower and upper bound.
-
-    References
-    ----------
-    .. [1] E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209, eq. 2.
-
-    Examples
-    --------
-    >>> [round(bound, 4) for bound in wilson_bounds(81 / 263, 263, level=0.95)]
-    [0.2553, 0.3662]
-    """
-    from scipy.special import ndtri
-
-    z = float(ndtri(0.5 + level / 2))
-    middle = (value + z**2 / (2 * n)) / (1 + z**2 / n)
-    half = z / (1 + z**2 / n) * np.sqrt(value * (1 - value) / n + z**2 / (4 * n**2))
-    low = 0.0 if value == 0 else max(0.0, float(middle - half))
-    high = 1.0 if value == 1 else min(1.0, float(middle + half))
-    return low, high
 
 
 def _variance_of_mean(
@@ -209,13 +175,6 @@ def _variance_of_mean(
     variance = sums[within].sum() / total**2 / max(1 - share, 0.2)
     independent = value * (1 - value) / total
     return max(float(variance), independent), float(reach * step), trusted
-
-
-def _block_sums(values: Floats, step: int) -> Floats:
-    if step == 1:
-        return values
-    rows = np.add.reduceat(values, np.arange(0, values.shape[0], step), axis=0)
-    return np.add.reduceat(rows, np.arange(0, values.shape[1], step), axis=1)
 
 
 def _correlate(values: Floats) -> Floats:

@@ -14,6 +14,7 @@ from scipy import ndimage
 from spattermap.core.arrays import Bools, Floats, Integers, Labels
 from spattermap.core.grid import Box, Grid, Source
 from spattermap.core.mapset import facts
+from spattermap.core.squares import all_squares
 from spattermap.measure.regions import as_droplets, measure_runs, signal_sums
 from spattermap.segment.runs import Gathered, Runs, runs_of
 
@@ -38,10 +39,7 @@ def coarse_sums(values: npt.NDArray[Any], box: Box, step: int) -> Coarse:
 
     Dims: `values` (..., y, x).
     """
-    sums = np.asarray(values, dtype=np.float64)
-    for axis, (start, stop) in ((-2, (box.top, box.bottom)), (-1, (box.left, box.right))):
-        first = np.arange(start // step * step, stop, step)
-        sums = np.add.reduceat(sums, np.maximum(first - start, 0), axis=axis)
+    sums = all_squares(values, step, top=box.top, left=box.left)
     return Coarse(sums, box.top // step, box.left // step)
 
 

@@ -99,8 +99,7 @@ def measure_regions(
     0.01 of 1 from a radius of 5 px. The largest Feret diameter follows scikit-image and is about
     a pixel too long; the smallest is taken from the region itself and is within half a pixel of
     the outline's (both measured on random ellipses). Touching regions are measured one by one,
-    each as if alone. The error of a region without any counts is 0, the Poisson estimate; an
-    interval needs `spattermap.noise.counting.poisson_interval`.
+    each as if alone. The error of a region without any counts is 0, the Poisson estimate.
 
     .. [1] ISO 9276-6:2008, Descriptive and quantitative representation of particle shape. .. [2] J.
     Ohser, F. Muecklich, Statistical Analysis of Microstructures in Materials Science (2000),

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from spattermap.core.arrays import Floats
-from spattermap.measure.coverage import wilson_bounds
+from spattermap.noise.counting import wilson_interval
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -138,7 +138,7 @@ def shape_shares(
             continue
         share = float(min(1.0, chosen.sum() / total))
         effective = total**2 / (w[among] ** 2).sum()
-        low, high = wilson_bounds(share, effective, level=level)
+        low, high = map(float, wilson_interval(share * effective, effective, level))
         rows.append((shape, int((names == shape).sum()), share, low, high))
     return pd.DataFrame(rows, columns=["shape", "n", "share", "share_low", "share_high"])
 

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from spattermap.core.arrays import Floats
 from spattermap.core.errors import InputError, image_2d, positive
+from spattermap.core.squares import Boxes
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -413,13 +414,11 @@ def masked_border_weights(
     side = np.sqrt(np.asarray(height, dtype=np.float64) * np.asarray(width, dtype=np.float64))
     if len(side) == 0:
         return np.zeros(0)
-    table = np.zeros((use.shape[0] + 1, use.shape[1] + 1), dtype=np.int64)
-    table[1:, 1:] = use.cumsum(axis=0).cumsum(axis=1)
+    boxes = Boxes(use)
     sizes = np.unique(np.linspace(1, min(np.ceil(side.max()) + 1, *use.shape), n_sizes).astype(int))
     chances = []
     for size in sizes + 2:
-        inside = table[size:, size:] - table[:-size, size:] - table[size:, :-size]
-        inside += table[:-size, :-size]
+        inside = boxes.of(size, size)
         chances.append((inside == size**2).sum() / use.sum() if inside.size else 0.0)
     chance = np.interp(side, sizes, np.sqrt(chances)) ** 2
     return np.where(chance > 0, 1 / np.where(chance > 0, chance, 1), 0.0)

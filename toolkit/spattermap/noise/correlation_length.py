@@ -9,6 +9,7 @@ import numpy as np
 from spattermap.core.arrays import Floats
 from spattermap.core.errors import InputError
 from spattermap.core.mapset import noise_is_known, valid_mask
+from spattermap.core.squares import whole_squares
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -90,23 +91,15 @@ def bin_sums(maps: xr.Dataset, side: int) -> Binned:
     cut = maps.isel(y=slice(0, height), x=slice(0, width))
     if "valid" in cut:
         valid = cut["valid"].data
-        sums = [_binned(cut["counts"].data * valid, side), _binned(valid, side)]
+        sums = [whole_squares(cut["counts"].data * valid, side), whole_squares(valid, side)]
     else:
         full = np.full((height // side, width // side), float(side * side))
-        sums = [_binned(cut["counts"].data, side), full]
+        sums = [whole_squares(cut["counts"].data, side), full]
     if any(hasattr(part, "dask") for part in sums):
         from dask.base import compute
 
         sums = list(compute(*sums))
     return Binned(sums[0], sums[1], side)
-
-
-def _binned(data: Any, side: int) -> Any:
-    *front, height, width = data.shape
-    shape = (*front, height // side, side, width // side, side)
-    # Rows first: adding whole rows runs through memory in order.
-    rows = data.reshape(*shape[:-2], width).sum(axis=-2, dtype=np.float64)
-    return rows.reshape(*front, height // side, width // side, side).sum(axis=-1)
 
 
 def structure_of(maps: xr.Dataset) -> Structure:

@@ -1,97 +1,17 @@
-"""Counting statistics on plain arrays: intervals, limits, significances.
-
-The noise that a map set carries is told by `noise_model`, `noise_variance` and `without_gain`, of
-`spattermap.noise.noise_models`, which are at home here too.
-"""
+"""Counting statistics on plain numbers: the interval of a proportion, the detection limit."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
-from spattermap.core.errors import InputError, one_of, positive
-from spattermap.noise.noise_models import NoiseModel, noise_model, noise_variance, without_gain
+from spattermap.core.arrays import Floats
+from spattermap.core.errors import InputError, positive
 
-if TYPE_CHECKING:
-    import numpy.typing as npt
-
-__all__ = [
-    "CurrieLimits",
-    "NoiseModel",
-    "currie_limits",
-    "noise_model",
-    "noise_variance",
-    "poisson_interval",
-    "wilson_interval",
-    "without_gain",
-]
-
-Floats = np.ndarray[Any, np.dtype[np.float64]]
-
-
-def _level(level: float) -> float:
-    value = positive(level, "level")
-    if value >= 1:
-        raise InputError(f"level must be below 1 (a fraction), got {value!r}. Write 0.95 for 95 %.")
-    return value
-
-
-def _counted(k: npt.ArrayLike, name: str) -> Floats:
-    counted = np.asarray(k, dtype=np.float64)
-    if not np.all(np.isfinite(counted)) or np.any(counted < 0):
-        raise InputError(f"{name} must be zero or more, got {k!r}. Pass counts, not differences.")
-    return counted
-
-
-def poisson_interval(k: npt.ArrayLike, level: float = 0.95) -> tuple[Floats, Floats]:
-    """Return the exact central interval of a Poisson mean.
-
-    Parameters
-    ----------
-    k : array_like
-        Counted events.
-    level : float, optional
-        Confidence level (0 to 1); each tail gets half of the rest.
-
-    Returns
-    -------
-    low, high : numpy.ndarray, shape of `k`
-        Bounds in counts.
-
-    Raises
-    ------
-    InputError
-        If a count is negative or the level not between 0 and 1.
-
-    Notes
-    -----
-    Never covers less than `level`, at small counts more (the counts are whole numbers). Not for
-    net counts: a difference of counts is not Poisson.
-
-    References
-    ----------
-    Garwood, Biometrika 28 (1936) 437.
-
-    Examples
-    --------
-    >>> low, high = poisson_interval(0)
-    >>> float(low), round(float(high), 4)
-    (0.0, 3.6889)
-    """
-    from scipy import stats
-
-    counted, tail = _counted(k, "k"), (1 - _level(level)) / 2
-    # Garwood (1936): chi-square quantiles with 2k and 2k + 2 degrees of freedom.
-    low = np.where(counted > 0, stats.chi2.ppf(tail, 2 * np.maximum(counted, 1e-300)) / 2, 0.0)
-    return low, np.asarray(stats.chi2.ppf(1 - tail, 2 * counted + 2) / 2)
-
-
-def _of_n(k: npt.ArrayLike, n: npt.ArrayLike) -> tuple[Floats, Floats]:
-    counted, total = _counted(k, "k"), _counted(n, "n")
-    if np.any(total <= 0) or np.any(counted > total):
-        raise InputError(f"k must be between 0 and n, got k = {k!r}, n = {n!r}. Swap them?")
-    return counted, total
+# One-sided 95 %, the risk both of a false alarm and of a miss (Currie 1968).
+_K = 1.644854
 
 
 def wilson_interval(
@@ -102,8 +22,8 @@ def wilson_interval(
     Parameters
     ----------
     k, n : array_like
-        Successes, and independent trials. Neighbouring pixels are not independent: pass an
-        effective number, or use a spatial interval.
+        Successes, and independent trials; neither need be whole. Neighbouring pixels are not
+        independent: pass an effective number.
     level : float, optional
         Confidence level (0 to 1).
 
@@ -128,10 +48,14 @@ def wilson_interval(
     >>> round(float(low), 4), round(float(high), 4)
     (0.2553, 0.3662)
     """
-    from scipy import stats
+    from scipy.special import ndtri
 
-    counted, total = _of_n(k, n)
-    z2 = stats.norm.ppf((1 + _level(level)) / 2) ** 2
+    counted, total = np.asarray(k, dtype=np.float64), np.asarray(n, dtype=np.float64)
+    if not np.all((total > 0) & (counted >= 0) & (counted <= total)):
+        raise InputError(f"k must be between 0 and n, got k = {k!r}, n = {n!r}. Swap them?")
+    if positive(level, "level") >= 1:
+        raise InputError(f"level must be below 1 (a fraction), got {level!r}. Write 0.95 for 95 %.")
+    z2 = ndtri((1 + level) / 2) ** 2
     share = counted / total
     middle = share + z2 / (2 * total)
     half = np.sqrt(z2 * (share * (1 - share) + z2 / (4 * total)) / total)
@@ -141,68 +65,42 @@ def wilson_interval(
 
 
 class CurrieLimits(NamedTuple):
-    """The two limits of a net count, in counts."""
+    """The two limits of a net count: what is significant, and what is found reliably."""
 
     critical: Floats
     detection: Floats
 
 
-def currie_limits(
-    background: npt.ArrayLike,
-    *,
-    alpha: float = 0.05,
-    beta: float = 0.05,
-    blank: str = "paired",
-) -> CurrieLimits:
-    """Return what net count is significant, and what true signal is found reliably.
+def currie_limits(variance: npt.ArrayLike, *, gain: float = 1.0) -> CurrieLimits:
+    """Return what net count is significant at 95 %, and what true signal is found in 95 of 100.
 
     Parameters
     ----------
-    background : array_like
-        Expected background counts B in the same pixels and time.
-    alpha, beta : float, optional
-        Risk of a false alarm, and of missing a signal at the detection limit (0 to 0.5).
-    blank : {"paired", "known"}, optional
-        "paired": the background is subtracted from a measurement as long as the signal's.
-        "known": it is known without noise.
+    variance : array_like
+        Noise variance of the net count where there is no signal: the background B where that is
+        known, 2 B where it was counted as long as the signal, ``B (1 + 1/m)`` for m times as long.
+    gain : float, optional
+        Noise variance of one unit of signal; 1 for counts.
 
     Returns
     -------
     CurrieLimits
         `critical` L_C and `detection` L_D in net counts.
 
-    Raises
-    ------
-    InputError
-        If a value is out of range.
-
     Notes
     -----
-    ``L_C = k_a sqrt(w B)``, ``L_D = L_C + k_b^2/2 + k_b sqrt(k_b^2/4 + L_C + w B)`` with w = 2
-    for a paired blank and 1 for a known one; with equal risks ``L_D = k^2 + 2 L_C``. Assumes that
-    counts are many enough for the normal law; below about 5 background counts use
-    `poisson_interval`.
+    ``L_C = k sqrt(variance)``, ``L_D = k^2 gain + 2 L_C``: the signal's own noise adds to the
+    background's. Assumes that counts are many enough for the normal law.
 
     References
     ----------
-    Currie, Anal. Chem. 40 (1968) 586, eqs 11 to 15.
+    Currie, Anal. Chem. 40 (1968) 586, eqs 11 to 15 and table I.
 
     Examples
     --------
-    >>> critical, detection = currie_limits(100.0)
+    >>> critical, detection = currie_limits(2 * 100.0)
     >>> round(float(critical), 4), round(float(detection), 4)
     (23.2617, 49.229)
     """
-    from scipy import stats
-
-    counted = _counted(background, "background")
-    for name, risk in (("alpha", alpha), ("beta", beta)):
-        if not 0 < risk < 0.5:
-            raise InputError(f"{name} must be between 0 and 0.5, got {risk!r}. Use 0.05.")
-    one_of(blank, "blank", ("paired", "known"))
-    spread = (2.0 if blank == "paired" else 1.0) * counted
-    ka, kb = float(stats.norm.isf(alpha)), float(stats.norm.isf(beta))
-    critical = ka * np.sqrt(spread)
-    # Currie (1968): the signal's own noise adds to the background's; solve the quadratic.
-    detection = critical + kb**2 / 2 + kb * np.sqrt(kb**2 / 4 + critical + spread)
-    return CurrieLimits(critical, detection)
+    critical = _K * np.sqrt(np.asarray(variance, dtype=np.float64))
+    return CurrieLimits(critical, _K**2 * gain + 2 * critical)

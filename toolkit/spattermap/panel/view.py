@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from spattermap.core.mapset import facts, make_map_set, valid_mask
+from spattermap.core.squares import mean_squares, whole_squares
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
     import pandas as pd
     import xarray as xr
 
@@ -67,11 +67,12 @@ def coarse(maps: xr.Dataset, *, factor: int | None = None) -> tuple[xr.Dataset, 
     if factor == 1 or min(height, width) < 2 * factor:
         return maps, 1
     add = known.quantity in ("counts", "net_counts")
-    counts = _squares(maps["counts"].values, factor) * (factor**2 if add else 1)
+    squares = whole_squares if add else mean_squares
+    counts = squares(maps["counts"].values, factor)
     variance = None
     if "variance" in maps:
         # Independent noise: variances of a sum add; of a mean they add over the square's square.
-        variance = _squares(maps["variance"].values, factor) * float(factor) ** (2 if add else -2)
+        variance = squares(maps["variance"].values, factor) / (1 if add else factor**2)
     size = None if known.length_unit == "px" else known.pixel_size * factor
     small = make_map_set(
         np.rint(counts).astype(np.int64) if maps["counts"].dtype.kind in "ui" and add else counts,
@@ -79,19 +80,11 @@ def coarse(maps: xr.Dataset, *, factor: int | None = None) -> tuple[xr.Dataset, 
         lines=[str(line) for line in maps["line"].values],
         pixel_size_um=size,
         variance=variance,
-        valid=_squares(valid_mask(maps)[None], factor)[0] == 1 if "valid" in maps else None,
+        valid=whole_squares(valid_mask(maps), factor) == factor**2 if "valid" in maps else None,
         quantity=known.quantity,
         alloy=known.alloy,
     )
     return small, factor
-
-
-def _squares(stack: npt.NDArray[Any], factor: int) -> npt.NDArray[np.float64]:
-    n, height, width = stack.shape
-    rows, columns = height // factor, width // factor
-    cut = stack[:, : rows * factor, : columns * factor]
-    squares = cut.reshape(n, rows, factor, columns, factor)
-    return np.asarray(squares.mean(axis=(2, 4), dtype=np.float64))
 
 
 def look(

@@ -10,6 +10,7 @@ import numpy as np
 from scipy import fft, linalg, ndimage
 
 from spattermap.core.arrays import Bools, Floats, Singles
+from spattermap.core.squares import whole_squares
 from spattermap.segment.image_grid import Transform, resampled
 
 LEAST_PEAK_RATIO = 2.0  # best over best elsewhere; wrong pictures stay below 1.5
@@ -110,11 +111,8 @@ def binned(values: Singles, valid: Bools, side: int) -> tuple[Singles, Bools]:
     """Return sums over squares of `side` px, and the squares with a valid pixel."""
     if side == 1:
         return values, valid
-    rows, columns = (n // side for n in values.shape)
-    cut = np.s_[: rows * side, : columns * side]
-    sums = np.where(valid, values, 0)[cut].reshape(rows, side, columns, side).sum(axis=(1, 3))
-    kept = valid[cut].reshape(rows, side, columns, side).any(axis=(1, 3))
-    return np.asarray(sums, np.float32), np.asarray(kept)
+    sums = whole_squares(np.where(valid, values, 0), side)
+    return np.asarray(sums, np.float32), np.asarray(whole_squares(valid, side) > 0)
 
 
 def _search(

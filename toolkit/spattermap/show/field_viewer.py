@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.core.mapset import facts, unit_name, valid_mask
+from spattermap.core.squares import mean_squares
 from spattermap.show.answers import cracks_believed
 from spattermap.show.pictures.apart_pictures import (
     SQUARE_PX,
@@ -385,7 +386,7 @@ def plane(
         # Squares that do not fill at the far edge are cut, and the box with them.
         across = across * (width // factor * factor) / width
         down = down * (height // factor * factor) / height
-        values = _mean_squares(np.asarray(values, dtype=np.float64), factor)
+        values = mean_squares(values, factor)
     whole = values.dtype.kind in "ui" or (
         values.size > 0
         and bool(np.all(np.isfinite(values)))
@@ -407,12 +408,6 @@ def plane(
         "offset": offset, "step": step, "missing": missing, "from_zero": low >= 0,
         "data": packed(data),
     }  # fmt: skip
-
-
-def _mean_squares(values: Plane, factor: int) -> Plane:
-    height, width = (side // factor * factor for side in values.shape)
-    parts = values[:height, :width].reshape(height // factor, factor, width // factor, factor)
-    return np.asarray(parts.mean(axis=(1, 3)))
 
 
 def packed(values: Plane) -> str:

@@ -33,7 +33,7 @@ def describe(maps: xr.Dataset) -> pd.DataFrame:
     pandas.DataFrame
         Columns `element`, `line`, `file`, `dtype`, `minimum`, `mean`, `maximum` (in the map
         set's quantity per pixel), `zero_share`, `saturated_share` (0 to 1) and `noise`: the kind
-        of noise, see `spattermap.noise.counting.noise_model`. Invalid pixels are left out.
+        of noise, see `spattermap.noise.noise_models.noise_model`. Invalid pixels are left out.
 
     Examples
     --------

@@ -13,6 +13,7 @@ import numpy as np
 
 from spattermap.core.arrays import Floats
 from spattermap.core.mapset import GLASS_FORMERS
+from spattermap.noise.counting import currie_limits
 from spattermap.verdict.correlation import noise_corrected_correlation
 from spattermap.verdict.evidence import (
     UNKNOWN,
@@ -187,8 +188,6 @@ def _clipped(one: Estimate) -> Estimate:
     return Estimate(*(float(np.clip(v, 0.0, 1.0)) for v in (one.value, one.low, one.high)))
 
 
-# One-sided 95 % (Currie 1968).
-_K = 1.644854
 # Lines that bring less than this of their own map's counts are not worth a sentence.
 LEAST_LEAK = 0.01
 # A leak of this part of what a map shows on metal is worth naming even if it is small by itself.
@@ -376,7 +375,7 @@ def _detection_limit(context: Context, e: int) -> float:
     repeats = 1.0
     if context.blank is not None:
         repeats = 1.0 + n * levels.dose / max(float(context.blank.n.sum()), 1.0)
-    limit = _K**2 * gain + 2 * _K * np.sqrt(max(background, 0.0) * gain * repeats)
+    limit = float(currie_limits(max(background, 0.0) * gain * repeats, gain=gain).detection)
     # What is not known of the background cannot be detected over: it raises the limit.
     for low, high, pixels in (
         (levels.base, levels.base_high, levels.n_bare),

@@ -26,6 +26,7 @@ import numpy as np
 
 from spattermap.core.arrays import Floats
 from spattermap.core.mapset import make_map_set, noise_is_known, valid_mask
+from spattermap.core.squares import whole_squares
 from spattermap.noise.moments import BlockMoments, block_moments
 
 if TYPE_CHECKING:
@@ -71,14 +72,8 @@ def square_moments(maps: xr.Dataset, *, side: int) -> BlockMoments | None:
     if side < 2:
         return None
     valid = valid_mask(maps)
-    rows, columns = (size // side for size in valid.shape)
-    box = (rows, side, columns, side)
-    inside = (slice(rows * side), slice(columns * side))
-    planes = [
-        np.asarray(maps["counts"][i].values, dtype=np.float64)[inside].reshape(box).sum(axis=(1, 3))
-        for i in range(maps.sizes["element"])
-    ]
-    whole = valid[inside].reshape(box).all(axis=(1, 3))
+    planes = [whole_squares(plane.values, side) for plane in maps["counts"]]
+    whole = whole_squares(valid, side) == side**2
     if not whole.any():
         return None
     names = [str(name) for name in maps["element"].values]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.core.mapset import valid_mask
+from spattermap.core.squares import all_squares
 from spattermap.show.pictures.canvas import (
     INK,
     RULE,
@@ -103,12 +104,7 @@ def _zero(analysis: Any, elements: list[str], values: Plane, valid: Plane) -> fl
 
 def _square_means(values: Plane, valid: Plane, side: int) -> Plane:
     """Return means of the usable pixels over squares; NaN where there is none."""
-    room = tuple((0, -length % side) for length in values.shape)
-    height = -(-values.shape[0] // side)
-    sums, n = (
-        np.pad(one, room).reshape(height, side, -1, side).sum(axis=(1, 3))
-        for one in (np.where(valid, values, 0.0), valid.astype(np.float64))
-    )
+    sums, n = all_squares(np.where(valid, values, 0.0), side), all_squares(valid, side)
     return np.asarray(np.divide(sums, n, out=np.full(n.shape, np.nan), where=n > 0))
 
 

@@ -1,0 +1,64 @@
+"""Sums over squares and boxes of pixels.
+
+Where a sum must have the same bits whatever part of a field is given, `segment.level.block_sums`
+adds the pixels one by one in reading order.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from spattermap.core.arrays import Bools, Floats
+
+
+def whole_squares(values: Any, side: int) -> Any:
+    """Return sums over the squares that the array fills; a margin of less than one is left out.
+
+    Dims: `values` (..., y, x), numpy or dask; returns (..., row, column) of float64.
+    """
+    *front, height, width = values.shape
+    rows, columns = height // side, width // side
+    cut = values[..., : rows * side, : columns * side]
+    # Rows first: adding whole rows runs through memory in order.
+    tall = cut.reshape(*front, rows, side, columns * side).sum(axis=-2, dtype=np.float64)
+    return tall.reshape(*front, rows, columns, side).sum(axis=-1)
+
+
+def mean_squares(values: Any, side: int) -> Any:
+    """Return means over the squares that the array fills, dims (..., row, column)."""
+    return whole_squares(values, side) / side**2
+
+
+def all_squares(values: Any, side: int, *, top: int = 0, left: int = 0) -> Floats:
+    """Return sums over every square of the field's grid that a part of the field touches.
+
+    Dims: `values` (..., y, x), its first pixel in row `top` and column `left` of the field.
+    """
+    sums = np.asarray(values, dtype=np.float64)
+    for axis, start in ((-2, top), (-1, left)):
+        first = np.arange(start // side * side, start + sums.shape[axis], side)
+        sums = np.add.reduceat(sums, np.maximum(first - start, 0), axis=axis)
+    return sums
+
+
+class Boxes:
+    """Sums over boxes of any size of one plane, from its running sums (Crow 1984).
+
+    Dims: `plane` (y, x).
+    """
+
+    def __init__(self, plane: Floats | Bools) -> None:
+        self.shape = (plane.shape[0], plane.shape[1])
+        self.sums = np.zeros((plane.shape[0] + 1, plane.shape[1] + 1))
+        np.cumsum(plane, axis=0, dtype=np.float64, out=self.sums[1:, 1:])
+        np.cumsum(self.sums[1:, 1:], axis=1, out=self.sums[1:, 1:])
+
+    def of(self, height: int, width: int, *, step: int = 1) -> Floats:
+        """Return the sum over every box of a size (row and column of its first pixel)."""
+        s = self.sums
+        return np.asarray(
+            s[height:, width:][::step, ::step] - s[:-height, width:][::step, ::step]
+            - s[height:, :-width][::step, ::step] + s[:-height, :-width][::step, ::step]
+        )  # fmt: skip
