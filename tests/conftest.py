@@ -10,10 +10,10 @@ import pandas as pd
 import pytest
 import xarray as xr
 
+from spattermap.core.estimate import Estimate
 from spattermap.core.mapset import Roles, make_map_set
 from spattermap.core.settings import Settings
 from spattermap.measure.network import connectivity
-from spattermap.verdict.evidence import Estimate
 
 
 def _beside(place):
@@ -27,7 +27,8 @@ def _beside(place):
 
 
 outside_checks = _beside("outside_checks.py")
-_beside("reference/make_golden.py")
+for _place in ("lognormal_truth.py", "network_contacts.py", "reference/make_golden.py"):
+    _beside(_place)
 
 
 TITLE = "plate <b>7</b> & $x$"  # what a page and a picture must show as it is

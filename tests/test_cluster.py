@@ -25,7 +25,7 @@ from spattermap.loaders import open_parts
 from spattermap.loaders.convert import convert
 from spattermap.show.mosaic_page import write_mosaic
 from spattermap.sweeps import sweep
-from spattermap.sweeps.deposit import Task
+from spattermap.sweeps.deposit import SheetTask
 from spattermap.sweeps.sheet import read_sheet
 from spattermap.synthesis import Deposit, make_deposit, save_folder
 
@@ -166,7 +166,7 @@ def modules_of(sent):
 
 def test_only_plain_data_is_sent(plates, tmp_path):
     row = read_sheet(plates)[0]
-    sent = pickle.dumps(Task(row, Settings(), tmp_path), protocol=5)
+    sent = pickle.dumps(SheetTask(row, Settings(), tmp_path), protocol=5)
     assert modules_of(sent) <= {"spattermap.sweeps.deposit", "spattermap.sweeps.sheet",
                                 "spattermap.core.settings", "pathlib", "copyreg"}  # fmt: skip
 

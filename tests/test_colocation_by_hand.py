@@ -10,7 +10,7 @@ from spattermap.core.settings import Settings
 from spattermap.noise.moments import BlockMoments, block_moments
 from spattermap.verdict.correlation import (
     ONE_IN_A_HUNDRED,
-    Estimate,
+    Estimates,
     Resampling,
     clipped,
     correlations,
@@ -22,7 +22,6 @@ from spattermap.verdict.correlation import (
     variation_note,
 )
 from spattermap.verdict.pairs import pair_table
-from spattermap.verdict.shares import Background, shares
 
 A = [[0, 2, 4, 6], [1, 3, 5, 7], [0, 0, 8, 9], [2, 2, 6, 4]]
 B = [[1, 1, 3, 5], [0, 4, 4, 6], [2, 0, 7, 8], [5, 1, 0, 0]]
@@ -143,7 +142,7 @@ def test_unknown_noise_gives_the_plain_correlation_alone():
 
 def test_interval_is_kept_within_one_and_opened_where_undefined():
     def told(value, low, high):
-        found = Estimate(*(np.array([v]) for v in (value, low, high, np.nan)))
+        found = Estimates(*(np.array([v]) for v in (value, low, high, np.nan)))
         return tuple(float(part[0]) for part in clipped(found))
 
     assert told(0.5, 0.2, 1.3) == (0.2, 1.0)
@@ -490,30 +489,25 @@ def test_two_percentages_say_so_after_what_else_there_is_to_say():
 
 @pytest.mark.parametrize("unit", [1e-5, 1e4])
 def test_no_answer_depends_on_the_unit_of_the_maps(unit):
-    # Correlations, shares, sizes and p-values are ratios: in another unit they are the same.
+    # Correlations, sizes and p-values are ratios: in another unit they are the same.
     rng = np.random.default_rng(6)
     planes = rng.poisson(4, (4, 20, 24)).astype(float)
     planes[1] += planes[0]
     planes[3] += 0.3 * (9 - planes[1])
-    labels = (planes[0] > 4).astype(int)
 
     def told(scale):
         maps = make_map_set(scale * planes, ["Cu", "Zn", "Cl", "Si"], quantity="net_counts")
-        moments = block_moments(
-            maps, block_px=4, labels=labels, n_droplets=1, noise=scale**2 * np.eye(4)
-        )
+        moments = block_moments(maps, block_px=4, noise=scale**2 * np.eye(4))
         roles = infer_roles(moments)
         return (
             roles,
             pair_table(moments, maps=maps, roles=roles).set_index(["element_a", "element_b"]),
-            shares(moments, roles, background=Background(fraction=0.1)).set_index("element"),
         )
 
-    roles, pairs, parts = told(1.0)
-    other_roles, other_pairs, other_parts = told(unit)
+    roles, pairs = told(1.0)
+    other_roles, other_pairs = told(unit)
     assert other_roles == roles
-    for one, other in ((pairs, other_pairs), (parts, other_parts)):
-        words = one.select_dtypes(exclude="number")
-        pd.testing.assert_frame_equal(words, other[words.columns])
-        numbers = one.select_dtypes(include="number")
-        pd.testing.assert_frame_equal(numbers, other[numbers.columns], rtol=1e-6, atol=1e-12)
+    words = pairs.select_dtypes(exclude="number")
+    pd.testing.assert_frame_equal(words, other_pairs[words.columns])
+    numbers = pairs.select_dtypes(include="number")
+    pd.testing.assert_frame_equal(numbers, other_pairs[numbers.columns], rtol=1e-6, atol=1e-12)

@@ -9,7 +9,7 @@ from scipy import stats
 from spattermap.core.errors import InputError
 from spattermap.core.mapset import make_map_set
 from spattermap.core.settings import Settings
-from spattermap.noise.correlation_length import correlation_length_px
+from spattermap.noise.correlation_length import structure_of
 from spattermap.noise.moments import block_moments
 from spattermap.verdict.correlation import infer_roles
 from spattermap.verdict.nulls import block_p_values, pair_nulls, spatial_null
@@ -128,7 +128,7 @@ def test_the_correlation_length_is_estimated_where_it_is_not_given():
     for _ in range(2):  # averages over 3 x 3 and 5 x 5 pixels: structure of a few pixels
         planes = sum(np.roll(planes, s, axis=(1, 2)) for s in ((0, 0), (0, 1), (1, 0), (1, 1)))
     maps = as_maps(planes, use).assign(variance=(("element", "y", "x"), 0 * planes))
-    length = correlation_length_px(maps)
+    length = structure_of(maps).length_px
     assert length > 1.2
     found, told = pair_nulls([maps]), pair_nulls([maps], length_px=length)
     assert found["n_shifts"][0, 1] == told["n_shifts"][0, 1]

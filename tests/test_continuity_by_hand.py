@@ -9,15 +9,14 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
+from network_contacts import with_contacts
 from spattermap.core.errors import InputError
 from spattermap.measure.conductance import (
     SheetConductance,
     bruggeman,
     cell_network,
     corner_network,
-    crossing_probability,
     hashin_shtrikman,
-    resistance_between,
     sheet_conductance,
     wiener_bounds,
 )
@@ -29,7 +28,6 @@ from spattermap.measure.network import (
     _System,
     connectivity,
     solve,
-    with_contacts,
 )
 from spattermap.measure.resistivity import ImpliedResistivity, implied_resistivity
 
@@ -305,23 +303,6 @@ def test_the_bad_thickness_is_told(value, told):
     assert sheet_conductance(np.zeros((3, 4), bool), thickness=thickness).ratio == 0
 
 
-def test_resistance_between_contacts_by_hand():
-    # Four pixels in a row, thickness 1, 1, 3, 3 about a mean of 2: between the contacts on the
-    # ends lie a whole pixel of 1/2 and one of 3/2; the contacts themselves conduct perfectly.
-    row, ends = np.ones((1, 4), bool), (held((1, 4), (0, 0)), held((1, 4), (0, 3)))
-    thickness = np.array([[1.0, 1, 3, 3]])
-    assert resistance_between(row, *ends, thickness=thickness) == pytest.approx(2 + 2 / 3)
-    # A gap of bare ground with a hundredth of the conductance: 100 squares more.
-    gap = drawn("##.##")
-    wide = held((1, 5), (0, 0)), held((1, 5), (0, 4))
-    assert resistance_between(gap, *wide, bare=0.01) == pytest.approx(102)
-    assert resistance_between(gap, *wide) == math.inf
-    with pytest.raises(InputError, match="contacts that touch"):
-        resistance_between(row, ends[0], ends[0] | ends[1])
-    with pytest.raises(InputError, match="contact_b must mark at least one pixel"):
-        resistance_between(row, ends[0], np.ones((1, 3), bool))
-
-
 def test_half_of_the_heat_by_hand():
     sheet = sheet_conductance(np.ones((1, 4), bool))
     lone = np.array([[True, True, True, False]])
@@ -387,27 +368,6 @@ def test_rules_refuse_what_no_sheet_can_be(rule):
     for fraction, words in ((-0.1, "fraction"), (1.0001, "at most 1")):
         with pytest.raises(InputError, match=words):
             rule(fraction)
-
-
-@pytest.mark.outside(
-    "Crossing of long critical fields",
-    source="Cardy 1992, leading term: 3 Gamma(2/3) / Gamma(1/3)^2 (16 q)^(1/3), q = exp(-pi k)",
-    known="from memory",
-    tolerance="1e-6 of it",
-)
-def test_long_fields_are_seldom_crossed():
-    # The elliptic parameter of a small nome q is 16 q to first order.
-    for ratio in (6.0, 9.0):
-        lead = (
-            3
-            * math.gamma(2 / 3)
-            / math.gamma(1 / 3) ** 2
-            * (16 * math.exp(-math.pi * ratio)) ** (1 / 3)
-        )
-        assert crossing_probability(ratio) == pytest.approx(lead, rel=1e-6)
-        assert crossing_probability(1 / ratio) == pytest.approx(1 - lead, rel=1e-6)
-    with pytest.raises(InputError, match="width_over_height"):
-        crossing_probability(0)
 
 
 # --- Resistivity and thickness -------------------------------------------------------------------

@@ -8,14 +8,15 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
+from network_contacts import with_contacts
 from spattermap.core.errors import InputError
 from spattermap.measure.conductance import (
+    _harmonic_links,
     cell_network,
     corner_network,
-    resistance_between,
     sheet_conductance,
 )
-from spattermap.measure.network import solve, with_contacts
+from spattermap.measure.network import solve
 
 
 def disc(n, fraction):
@@ -368,36 +369,10 @@ def test_annulus():
     radius = np.hypot(place[:, None], place)
     for relation, expected in ((2.0, 0.110318), (math.e, 0.159155), (10.0, 0.366468)):
         inner, rim = radius <= outer / relation, radius >= outer
-        found = resistance_between(np.ones((n, n), dtype=bool), inner, rim)
+        links = _harmonic_links(np.where(inner | rim, np.inf, 1.0))
+        found = 1 / solve(with_contacts(*links, inner, rim)).conductance
         assert expected == pytest.approx(math.log(relation) / (2 * math.pi), abs=5e-7)
         assert found == pytest.approx(expected, rel=0.02)
-
-
-@pytest.mark.outside(
-    "Resistance of a strip between contacts",
-    source="R = Rs L / W",
-    known="exact",
-    tolerance="1e-9",
-)
-def test_strip_between_two_contacts():
-    strip = np.zeros((9, 22), dtype=bool)
-    strip[2:7] = True
-    a, b = np.zeros_like(strip), np.zeros_like(strip)
-    a[:, 0], b[:, -1] = True, True
-    # 20 pixels between the contacts.
-    assert resistance_between(strip, a, b) == pytest.approx(20 / 5, abs=1e-9)
-    strip[:, 11] = False
-    assert resistance_between(strip, a, b) == math.inf
-
-
-def test_contacts_must_not_touch():
-    a = np.zeros((3, 4), dtype=bool)
-    b = a.copy()
-    a[:, 1], b[:, 2] = True, True
-    with pytest.raises(InputError, match="contacts that touch"):
-        resistance_between(np.ones((3, 4), dtype=bool), a, b)
-    with pytest.raises(InputError, match="contact_a must mark"):
-        resistance_between(np.ones((3, 4), dtype=bool), np.zeros((3, 4), dtype=bool), b)
 
 
 # --- disconnected and ragged films ----------------------------------------------------------

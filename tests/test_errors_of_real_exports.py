@@ -11,7 +11,7 @@ import tifffile
 
 import spattermap
 from spattermap.core.errors import InputError, SpattermapWarning
-from spattermap.core.estimate import length
+from spattermap.core.estimate import Estimate, length
 from spattermap.core.mapset import facts, make_map_set
 from spattermap.core.sidecar import read_sidecar
 from spattermap.loaders import names
@@ -24,7 +24,7 @@ from spattermap.noise.noise_models import (
 )
 from spattermap.segment.streaks import Shape, _long_enough
 from spattermap.sweeps.sweep_tables import _kept
-from spattermap.verdict.evidence import Estimate, Evidence, standard_errors
+from spattermap.verdict.evidence import Evidence, standard_errors
 from spattermap.verdict.physics import unknown_lines
 from spattermap.verdict.rules import decide
 from spattermap.xrays import lines_touch

@@ -251,7 +251,6 @@ def test_a_share_that_no_element_has_gets_no_panel(stand_in):
     ("call", "words"),
     [
         (lambda a: pictures.outlined_segmentation(a, over="photo"), "over must be"),
-        (lambda a: pictures.alt_text("histogram", a), "name must be"),
     ],
 )
 def test_wrong_arguments_say_what_is_allowed(call, words, stand_in):

@@ -10,13 +10,12 @@ from spattermap.core.errors import InputError
 from spattermap.core.mapset import make_map_set
 from spattermap.noise.correlation_length import (
     PROBE_LINES,
-    Structure,
+    Correlated,
     _along_axes,
     _line_products,
     _own_profile,
     _reach,
     bin_sums,
-    correlation_length_px,
     structure_of,
 )
 from spattermap.noise.moments import BlockMoments, _spans, block_moments, default_block_px
@@ -391,7 +390,7 @@ def test_an_element_has_its_own_profile_where_its_noise_allows():
 
 def test_inflation_by_hand():
     # Half at lag one: 1 + 4 * 0.5 over all, and 1 + 4 * 0.5 * (1 - 1/4) within a block of 4.
-    structure = Structure(1.0, (np.ones(1), np.array([1.0, 0.5]), np.array([1.0, 0.5, 0.25])))
+    structure = Correlated(1.0, (np.ones(1), np.array([1.0, 0.5]), np.array([1.0, 0.5, 0.25])))
     found = structure.inflation(4)
     assert found[0] == 1
     assert found[1] == pytest.approx(3 / 2.5, rel=1e-12)
@@ -424,7 +423,6 @@ def test_structure_pools_elements_in_units_of_their_variance():
     assert found.profiles[0] == pytest.approx(reach_of(single[0])[1])
     assert found.profiles[1] == pytest.approx(reach_of(single[1])[1])
     assert found.profiles[2] == pytest.approx(whole)
-    assert correlation_length_px(maps) == found.length_px
     flat = structure_of(counted(np.full((2, 9, 9), 3.0), variance=np.zeros((2, 9, 9))))
     assert flat.length_px == 1
     assert [profile.tolist() for profile in flat.profiles] == [[1.0], [1.0]]
@@ -438,19 +436,6 @@ def test_structure_of_unknown_noise_starts_at_lag_one():
     assert structure_of(maps).length_px == pytest.approx(
         reach_of(along / along[0], noise=np.nan)[0], rel=1e-12
     )
-
-
-def test_length_of_one_map():
-    plane = 50 + 4 * blobs(24)
-    counts = np.random.default_rng(25).poisson(plane).astype(float)
-    along = _along_axes(counts, np.ones(plane.shape, bool), counts)[0]
-    # As for counts, the noise is the mean unless it is told.
-    assert correlation_length_px(counts) == pytest.approx(reach_of(along, counts.mean())[0])
-    assert correlation_length_px(counts, noise=3.0) == pytest.approx(reach_of(along, 3.0)[0])
-    assert correlation_length_px(counts, noise=3.0) != correlation_length_px(counts)
-    for wrong in (counts[0], counts[None]):
-        with pytest.raises(InputError, match="maps must be a map set or one map"):
-            correlation_length_px(wrong)
 
 
 def test_structure_of_a_mosaic_is_that_of_its_middle():

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from lognormal_truth import LognormalSizes
 from spattermap.core.errors import InputError
 from spattermap.measure.fits import FAMILIES, _process_covariance, fit_sizes, fit_table
-from spattermap.measure.sizes import LognormalSizes
 
 RNG = np.random.default_rng
 

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
+from lognormal_truth import LognormalSizes
 from spattermap.core.errors import InputError
 from spattermap.measure.form import how_many_more
 from spattermap.measure.sizes import (
-    LognormalSizes,
     border_weights,
     cap_volume,
     droplets_needed,

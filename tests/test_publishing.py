@@ -228,7 +228,7 @@ def test_a_file_that_changes_while_it_is_read_is_not_filed(tmp_path, maps, monke
 
 
 def key_of(path):
-    return deposit.content_key(deposit.Task(read_sheet([path])[0], Settings(), Path()), None)
+    return deposit.content_key(deposit.SheetTask(read_sheet([path])[0], Settings(), Path()), None)
 
 
 @pytest.mark.filterwarnings("ignore:.*JPEG changes pixel values")

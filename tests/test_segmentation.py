@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy import integrate, ndimage, stats
+from scipy import integrate, ndimage, special, stats
 
 from spattermap.core.errors import InputError
 from spattermap.core.mapset import Roles, make_map_set
@@ -15,7 +15,6 @@ from spattermap.measure.regions import measure_regions
 from spattermap.segment.alarms import expected_peaks
 from spattermap.segment.cracks import cracks_in, find_cracks
 from spattermap.segment.droplets import middle_signal, middles
-from spattermap.segment.edges import disc_edge_level, disc_peak
 from spattermap.segment.engine import segment
 from spattermap.segment.filters import fit_structure, gaussian_filter
 from spattermap.segment.ground import _largest_eigenvalue_of_noise
@@ -266,6 +265,16 @@ def test_boolean_model_coverage():
     error = np.sqrt(integrate.trapezoid(excess * 2 * np.pi * h, h)) / side
     assert abs(found.metal.mean() - p) < 3 * error
     assert found.metal.mean() == pytest.approx(true.mean(), rel=0.03)
+
+
+def disc_edge_level(radius_over_sigma):
+    """Height of a Gaussian-blurred unit disc at its true edge (Marcum's Q, equal arguments)."""
+    return 0.5 * (1 - special.i0e(radius_over_sigma**2))
+
+
+def disc_peak(radius_over_sigma):
+    """Height of a Gaussian-blurred unit disc at its centre."""
+    return -np.expm1(-0.5 * radius_over_sigma**2)
 
 
 @pytest.mark.outside(

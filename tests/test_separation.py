@@ -58,9 +58,8 @@ def verdicts(maps, labels, n_droplets, *, blank=None, settings=QUICK, blur_px=1.
     )
     moments = block_moments(maps, labels=labels, n_droplets=n_droplets)
     found = division(labels, n_droplets, blur_px=blur_px)
-    return judge(maps, moments, roles, found, blank=blank, settings=settings).set_index(
-        "element", drop=False
-    )
+    context = gather(maps, moments, roles, found, blank=blank, settings=settings)
+    return judge(context).set_index("element", drop=False)
 
 
 def made(spec, *, seed=3, blank=True):

@@ -9,12 +9,12 @@ import pandas as pd
 import pytest
 
 from spattermap.core.errors import InputError
+from spattermap.core.estimate import UNKNOWN, Estimate
 from spattermap.core.mapset import Roles, make_map_set
 from spattermap.core.settings import Settings
 from spattermap.noise.moments import block_moments
 from spattermap.segment.result import Segmentation
 from spattermap.verdict import judging, weighing
-from spattermap.verdict.evidence import UNKNOWN, Estimate
 from spattermap.verdict.gather import gather
 from spattermap.verdict.patterns import bare_moments, own_pattern, variation_z
 from spattermap.verdict.weighing import in_squares, known_better, with_alloy_elements, with_group
@@ -381,7 +381,7 @@ def asked_for(monkeypatch, alloy):
         levels=SimpleNamespace(elements=names), roles=Roles(alloy, ("Si",)),
         maps=make_map_set(np.ones((len(names), 2, 2)), names, lines=lines),
     )  # fmt: skip
-    table = judging.judge_all(context)
+    table = judging.judge(context)
     assert [table.loc[row, name] for row, name in enumerate(names)] == lines
     return asked
 
@@ -405,9 +405,9 @@ def test_oxygen_is_explained_unless_it_belongs_to_the_alloy():
         counts, ["Cu", "Zn", "Si", "O"], alloy={"Cu": 70.0, "Zn": 30.0}, substrate=["Si", "O"]
     )
     glass = Roles(("Cu", "Zn"), ("Si", "O"), how="stated")
-    table = judging.judge_all(gathered(deposit, labels, roles=glass)).set_index("element")
+    table = judging.judge(gathered(deposit, labels, roles=glass)).set_index("element")
     assert "In droplets no oxygen is shown" in table.loc["O", "reasons"]
     assert "no oxygen is shown" not in table.loc["Si", "reasons"]
     oxide = Roles(("Cu", "Zn", "O"), ("Si",), how="stated")
-    table = judging.judge_all(gathered(deposit, labels, roles=oxide)).set_index("element")
+    table = judging.judge(gathered(deposit, labels, roles=oxide)).set_index("element")
     assert "no oxygen is shown" not in table.loc["O", "reasons"]

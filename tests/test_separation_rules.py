@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from spattermap.verdict.evidence import Estimate, Evidence
+from spattermap.core.estimate import Estimate
+from spattermap.verdict.evidence import Evidence
 from spattermap.verdict.rules import decide
 from spattermap.verdict.sentences import counting_factor, next_step, reasons
 

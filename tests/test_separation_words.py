@@ -5,7 +5,8 @@ from dataclasses import replace
 
 import pytest
 
-from spattermap.verdict.evidence import UNKNOWN, Estimate, Evidence
+from spattermap.core.estimate import UNKNOWN, Estimate
+from spattermap.verdict.evidence import Evidence
 from spattermap.verdict.judging import _lies_apart, _row
 from spattermap.verdict.oxygen import COLUMNS, oxygen_sentences
 from spattermap.verdict.rules import CONDITIONS, Condition, decide

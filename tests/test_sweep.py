@@ -250,7 +250,7 @@ def test_changed_content_is_done_again(workshop, tmp_path):
 def test_half_written_results_are_no_results(workshop, tmp_path):
     out = tmp_path / "out"
     row = read_sheet([workshop / "burst_0a"])[0]
-    task = deposit.Task(row, settings.Settings(), out / "deposits")
+    task = deposit.SheetTask(row, settings.Settings(), out / "deposits")
     key = deposit.content_key(task, None)
     gone = f".spattermap_{files._machine()}-{files._boot()}-999999999-1-abc"
     left = out / "deposits" / gone

@@ -9,7 +9,6 @@ from spattermap.xrays import (
     anderson_hasler_um,
     kanaya_okayama_um,
     leaks,
-    line_energy,
     lines_of,
     mapped_line,
     overlap_class,
@@ -17,6 +16,13 @@ from spattermap.xrays import (
     relative_sensitivity,
     resolution_fwhm_eV,
 )
+from spattermap.xrays.lines import line_of
+
+
+def line_energy(name):
+    """Energy of a line or of an unresolved group (eV)."""
+    return line_of(*parse_line(name), beam_energy_keV=None).energy_eV
+
 
 BEARDEN = {
     "O Ka1": 524.9, "Na Ka1": 1040.98, "Mg Ka1": 1253.6, "Al Ka1": 1486.7, "Si Ka1": 1739.98,

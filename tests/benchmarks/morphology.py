@@ -13,14 +13,17 @@ Run by hand (some minutes)::
 from __future__ import annotations
 
 import argparse
+import sys
+from pathlib import Path
 
 import numpy as np
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from lognormal_truth import LognormalSizes
 from spattermap.measure.fits import fit_sizes
 from spattermap.measure.placement import place
 from spattermap.measure.regions import measure_regions, region_shapes
 from spattermap.measure.sizes import (
-    LognormalSizes,
     border_weights,
     moment_mean,
     percentile,

@@ -37,6 +37,7 @@ from spattermap.synthesis import (
     make_blank,
     make_deposit,
 )
+from spattermap.verdict.gather import gather
 from spattermap.verdict.judging import judge
 
 ALLOYS = {
@@ -137,7 +138,7 @@ def judged(one: Draw, seed: int, *, n_resamples: int = 300) -> tuple[pd.DataFram
     settings = Settings(n_resamples=n_resamples)
     found = segment(scene.maps, roles, settings=settings)
     moments = block_moments(scene.maps, labels=found.labels, n_droplets=found.n_droplets)
-    table = judge(scene.maps, moments, roles, found, blank=plate, settings=settings)
+    table = judge(gather(scene.maps, moments, roles, found, blank=plate, settings=settings))
     truth = scene.truth["elements"]
     table["truth"] = [scene.truth["verdicts"][e] for e in table["element"]]
     table["true_share_in_metal"] = [
@@ -313,7 +314,8 @@ def one_field(
     )
     found = true_division(labels, len(number), spec.blur_px)
     moments = block_moments(maps, labels=labels, n_droplets=len(number))
-    table = judge(maps, moments, roles, found, blank=plate, settings=Settings(n_resamples=400))
+    settings = Settings(n_resamples=400)
+    table = judge(gather(maps, moments, roles, found, blank=plate, settings=settings))
     return table.set_index("element").loc[element]
 
 

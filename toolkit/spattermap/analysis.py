@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from spattermap.analysis_parts import Measured, Room
+    from spattermap.core.estimate import Estimate
     from spattermap.core.work import Workers
     from spattermap.examine import Examination
     from spattermap.measure.connection import Continuity
@@ -39,7 +40,6 @@ if TYPE_CHECKING:
     from spattermap.noise.moments import BlockMoments
     from spattermap.segment.result import Segmentation
     from spattermap.verdict.composition import CompositionLimit
-    from spattermap.verdict.evidence import Estimate
 
 
 LARGEST_WHOLE_PX = 4096 * 4096  # a larger lazy field is worked on in parts
@@ -539,7 +539,7 @@ def _finished(
     """Draw the conclusions."""
     from spattermap.measure import form
     from spattermap.measure.connection import held_against_bulk
-    from spattermap.verdict.judging import judge_all
+    from spattermap.verdict.judging import judge
     from spattermap.verdict.metal_shares import haze_zero, metal_shares
     from spattermap.verdict.oxygen import oxygen_evidence
     from spattermap.verdict.pairs import pair_table
@@ -575,7 +575,7 @@ def _finished(
         streaks=tables_in_unit(streaks, known.length_unit),
         morphology=morphology,
         continuity=continuity,
-        elements=judge_all(context, oxygen=oxygen),
+        elements=judge(context, oxygen=oxygen),
         metal_shares=shares,
         haze_zero=haze_zero(context),
         pairs=pair_table(context.moments, maps=context.fields, roles=roles, settings=settings),

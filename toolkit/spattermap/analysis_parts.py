@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from spattermap.core.arrays import Floats, Integers, Labels
-from spattermap.core.grid import Box, DiskStore, Grid, Source, View, parts_of
+from spattermap.core.grid import Box, DiskStore, Grid, Source, Windowed, parts_of
 from spattermap.core.mapset import facts, make_map_set
 from spattermap.core.progress import step
 from spattermap.core.results import tables_in_unit
@@ -81,7 +81,7 @@ class Measured(NamedTuple):
         Connection and conductance.
     cover : tuple of Coverage and pandas.DataFrame, or None
         Coverage and its sensitivity; None has them taken from the pictures.
-    valid : numpy.ndarray of bool, View or None
+    valid : numpy.ndarray of bool, Windowed or None
         Pixels to use, where some are not.
     overview : xarray.Dataset or None
         The maps averaged over squares, and ``kinds``: covered part in droplets and streaks.
@@ -370,7 +370,7 @@ def _put_together(plan: _Plan, parts: Sequence[_Part]) -> Measured:
             length_unit=known.length_unit,
         ),
         cover=(coverage, sensitivity_table([float(n) / n_valid for n in above])),
-        valid=View(source, "valid") if source.has("valid") else None,
+        valid=Windowed(source, "valid") if source.has("valid") else None,
         overview=_overview_of(source, squares, plan.steps["overview"]),
         notes=(NOT_LOOKED_FOR,),
     )

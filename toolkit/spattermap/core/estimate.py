@@ -3,11 +3,57 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
 from spattermap.core.arrays import Floats
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A value with its interval."""
+
+    value: float
+    low: float
+    high: float
+
+    @property
+    def known(self) -> bool:
+        """True where there is a value."""
+        return bool(np.isfinite(self.value))
+
+    @property
+    def width(self) -> float:
+        """Width of the interval; infinite where there is none."""
+        width = self.high - self.low
+        return width if np.isfinite(width) else float("inf")
+
+    def within(self, least: float, most: float, *, level: float) -> Estimate:
+        """Return the same value with an interval that allows for bounds of what is not random.
+
+        Notes
+        -----
+        Each bound is taken as the end of a rectangular distribution, whose standard deviation is
+        its half width over the root of 3, and added in quadrature to the scatter of the counts.
+
+        References
+        ----------
+        JCGM 100:2008 (Guide to the expression of uncertainty in measurement), 4.3.7 and 5.1.2.
+        """
+        if not (self.known and np.isfinite([least, most]).all()):
+            return self
+        from scipy import stats
+
+        wide = float(stats.norm.ppf(0.5 + level / 2) / np.sqrt(3.0))
+        down = np.hypot(self.value - self.low, wide * max(self.value - least, 0.0))
+        up = np.hypot(self.high - self.value, wide * max(most - self.value, 0.0))
+        return Estimate(self.value, float(self.value - down), float(self.value + up))
+
+
+UNKNOWN = Estimate(float("nan"), float("nan"), float("nan"))
 
 
 @lru_cache(maxsize=4)  # one analysis asks for the same ones many times
@@ -74,6 +120,24 @@ def figures(value: float | None, *, significant: int = 3) -> str:
     return f"{value:.{decimals}f}" if decimals <= 9 else f"{value:.{significant - 1}e}"
 
 
+def span(low: float, high: float, show: Callable[[float], str] = figures) -> str:
+    """Return "a to b", the sign of percent said once."""
+    return f"{show(low).removesuffix(' %')} to {show(high)}"
+
+
+def bounded(
+    value: float, low: float | None, high: float | None, show: Callable[[float], str] = figures
+) -> str:
+    """Return "a (b to c)", the value alone where a bound is missing.
+
+    >>> bounded(4, 3.5, 4.5), bounded(4, float("nan"), 4.5)
+    ('4.00 (3.50 to 4.50)', '4.00')
+    """
+    if low is None or high is None or not (math.isfinite(low) and math.isfinite(high)):
+        return show(value)
+    return f"{show(value)} ({span(low, high, show)})"
+
+
 # Lengths below this are told in nm.
 LEAST_TOLD_UM = 0.1
 
@@ -105,8 +169,6 @@ def length(
     """
     small = unit == "um" and 0 < abs(value) < LEAST_TOLD_UM
     shown, name = (1e3, "nm") if small else (1.0, "µm" if unit == "um" else unit)
-    text = figures(shown * value, significant=significant)
-    if bounds is not None and all(math.isfinite(one) for one in bounds):
-        low, high = (figures(shown * one, significant=significant) for one in bounds)
-        text += f" ({low} to {high})"
+    low, high = bounds or (math.nan, math.nan)
+    text = bounded(value, low, high, lambda v: figures(shown * v, significant=significant))
     return f"{text} {name}"

@@ -275,7 +275,7 @@ def parts_of(shape: tuple[int, int], side: int) -> Grid:
 
 
 @dataclass(frozen=True)
-class Picture:
+class Stored:
     """A picture in a store, read window by window: index it with two slices, as an array.
 
     Parameters
@@ -379,7 +379,7 @@ class Source:
 
 
 @dataclass(frozen=True)
-class View:
+class Windowed:
     """An array of a map set that is read window by window: index it with two slices."""
 
     source: Source

@@ -23,8 +23,6 @@ if TYPE_CHECKING:
 # The finest scale is looked at in a window of this side (px): enough for one per cent.
 FINE_PX = 512
 LEAST_FINE = 400  # pixels that scale needs
-# Side of the blocks whose sums tell structure from noise (px).
-BLOCK_PX = 8
 # Below this share of the pixels a map counts as empty beside others.
 EMPTY = 1e-12
 

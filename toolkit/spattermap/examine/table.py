@@ -230,7 +230,7 @@ def examine(
 
 def _of_small(maps: xr.Dataset, blank: xr.Dataset | None, roles: Roles | None) -> Examination:
     """Examine maps that are in memory, mending as it goes."""
-    state = _State(maps, roles)
+    state = _Mended(maps, roles)
     small = min(maps.sizes["y"], maps.sizes["x"]) < LEAST_PX
     if small:
         state.take([Finding("all that needs a field", finding="not_examined", limit=LEAST_PX)])
@@ -311,7 +311,7 @@ def _unmended(one: Finding) -> Finding:
     return replace(one, consequence=said, mends=(), drops=(), withholds=tuple(held))
 
 
-class _State:
+class _Mended:
     """The maps as the tests so far left them."""
 
     def __init__(self, maps: xr.Dataset, roles: Roles | None) -> None:

@@ -33,7 +33,7 @@ class _Map:
     file: Path
     element: str
     line: str
-    picture: pictures.Picture
+    picture: pictures.PictureFile
 
 
 def recognises(path: Path) -> bool:
@@ -64,13 +64,13 @@ def _skipped(folder: Path) -> list[str]:
     return said
 
 
-def _open(file: Path, *, lazy: bool) -> pictures.Picture:
+def _open(file: Path, *, lazy: bool) -> pictures.PictureFile:
     """Return the plane of one file, whatever its kind."""
     if file.suffix.lower() in pictures.ENDINGS:
         return pictures.open_picture(file, lazy=lazy)
     if text.is_text(file):
         grid, said = text.read_grid(file)
-        return pictures.Picture(grid, notes=tuple(said))
+        return pictures.PictureFile(grid, notes=tuple(said))
     if file.suffix.lower() == ".hspy":
         return _from_signal(file, lazy=lazy)
     try:
@@ -80,10 +80,10 @@ def _open(file: Path, *, lazy: bool) -> pictures.Picture:
     except Exception as problem:  # headers are parsed as text and fail in many ways
         raise arrays.unreadable(file, problem) from problem
     pictures.refuse_colour(file, data.shape, "")
-    return pictures.Picture(pictures.numbers(data, file))
+    return pictures.PictureFile(pictures.numbers(data, file))
 
 
-def _from_signal(file: Path, *, lazy: bool) -> pictures.Picture:
+def _from_signal(file: Path, *, lazy: bool) -> pictures.PictureFile:
     """Return the one map of a HyperSpy file; its name is the file's."""
     request = Request(chunks="auto" if lazy else None, sidecar={"lines": {"H": ""}})
     found = signals.read(file, request)
@@ -92,7 +92,7 @@ def _from_signal(file: Path, *, lazy: bool) -> pictures.Picture:
             f"{file} must hold one map in a folder of single-element files, got "
             f"{len(found.elements)}. Load it by itself."
         )
-    return pictures.Picture(
+    return pictures.PictureFile(
         found.counts[0], pixel_size_um=found.pixel_size_um, pixel_size_from=found.pixel_size_from
     )
 
@@ -268,7 +268,7 @@ def _refuse_twice(maps: Sequence[_Map]) -> None:
 
 def _one_size(
     maps: Sequence[_Map],
-    image: pictures.Picture | None,
+    image: pictures.PictureFile | None,
     folder: Path,
     request: Request,
     notes: list[str],

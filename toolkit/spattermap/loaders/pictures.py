@@ -63,7 +63,7 @@ _CUTTING = (5, 34925)
 
 
 @dataclass(frozen=True)
-class Picture:
+class PictureFile:
     """A plane and what its file says of it.
 
     Parameters
@@ -90,7 +90,7 @@ class Picture:
     quantity: str | None = None
 
 
-def open_picture(file: Path, *, lazy: bool) -> Picture:
+def open_picture(file: Path, *, lazy: bool) -> PictureFile:
     """Read one single-plane picture."""
     try:
         if file.suffix.lower() in TIFF_ENDINGS:
@@ -108,7 +108,7 @@ def open_picture(file: Path, *, lazy: bool) -> Picture:
         raise readable(file, problem, what="a whole picture") from problem
 
 
-def _tiff(file: Path, *, lazy: bool) -> Picture:
+def _tiff(file: Path, *, lazy: bool) -> PictureFile:
     import tifffile
 
     with tifffile.TiffFile(file) as tiff:
@@ -127,10 +127,10 @@ def _tiff(file: Path, *, lazy: bool) -> Picture:
             )
         size, where, notes = tiff_pixel_size(tiff, file)
         if colour:
-            return _from_display(page.asarray(), file, Picture(None, size, where, notes))
+            return _from_display(page.asarray(), file, PictureFile(None, size, where, notes))
         stored = TiffPage(file, 0, shape, dtype.newbyteorder("="))
         data = upright(lazily(stored) if lazy else page.asarray(), page)
-    return Picture(numbers(data, file), size, where, notes)
+    return PictureFile(numbers(data, file), size, where, notes)
 
 
 def check_page(page: Any, file: Path, *, lazy: bool, pages: int = 1) -> None:
@@ -259,7 +259,7 @@ def _unit_in_text(text: str) -> float | None:
     return _UM_PER.get(unit.lower())
 
 
-def _plain(file: Path) -> Picture:
+def _plain(file: Path) -> PictureFile:
     import imageio.v3 as iio
 
     size = file.stat().st_size
@@ -276,10 +276,10 @@ def _plain(file: Path) -> Picture:
     if file.suffix.lower() in LOSSY_ENDINGS:
         notes = (LOSSY,)
     if data.ndim == 3 and data.shape[-1] in (3, 4):
-        return _from_display(data, file, Picture(None, notes=notes))
+        return _from_display(data, file, PictureFile(None, notes=notes))
     refuse_colour(file, data.shape, "")
     lossy = "intensity" if notes else None
-    return Picture(numbers(data, file), notes=notes, quantity=lossy)
+    return PictureFile(numbers(data, file), notes=notes, quantity=lossy)
 
 
 def _refuse_left_over(raw: bytes, file: Path) -> None:
@@ -305,7 +305,7 @@ def _refuse_left_over(raw: bytes, file: Path) -> None:
         )
 
 
-def _from_display(colours: Any, file: Path, known: Picture) -> Picture:
+def _from_display(colours: Any, file: Path, known: PictureFile) -> PictureFile:
     """Return the intensity of a colour picture with what its tags say."""
     if colours.ndim != 3 or colours.shape[-1] not in (3, 4) or 0 in colours.shape:
         raise InputError(
@@ -313,7 +313,7 @@ def _from_display(colours: Any, file: Path, known: Picture) -> Picture:
             "Export the numbers, not the coloured view."
         )
     seen = display.recover(colours, file)
-    return Picture(
+    return PictureFile(
         seen.intensity,
         known.pixel_size_um,
         known.pixel_size_from,

@@ -58,7 +58,7 @@ OFFSET_EV, GAIN = 20.0, 0.006
 
 
 @dataclass(frozen=True)
-class Scale:
+class EnergyScale:
     """Energy of a channel, ``offset + gain * nominal`` (eV), and the detector's width.
 
     Parameters
@@ -84,7 +84,7 @@ class Scale:
         return resolution_fwhm_eV(energy_eV, self.fwhm_eV)
 
 
-def continuum_basis(energies: Floats, scale: Scale) -> list[Floats]:
+def continuum_basis(energies: Floats, scale: EnergyScale) -> list[Floats]:
     """Return smooth shapes whose non-negative sums make any slow background.
 
     Dims: `energies` (channel,); returns (channel,).
@@ -126,7 +126,7 @@ def peak_shape(energies: Floats, line_eV: float, fwhm_eV: float) -> Floats:
     return np.diff(ndtr((edges - line_eV) / sigma))
 
 
-def shell_shape(energies: Floats, lines: Sequence[Line], scale: Scale) -> Floats:
+def shell_shape(energies: Floats, lines: Sequence[Line], scale: EnergyScale) -> Floats:
     """Return the shape of one shell's lines, with its strongest group of area 1.
 
     Dims: `energies` (channel,); returns (channel,).
@@ -139,12 +139,12 @@ def shell_shape(energies: Floats, lines: Sequence[Line], scale: Scale) -> Floats
 
 
 @dataclass(frozen=True)
-class Found:
+class Identified:
     """What a sum spectrum shows.
 
     Parameters
     ----------
-    scale : Scale
+    scale : EnergyScale
         Fitted energy scale and resolution.
     elements : tuple of str
         Elements present, by falling evidence.
@@ -154,7 +154,7 @@ class Found:
         Mean square of the residual in standard deviations; 1 for a perfect model.
     """
 
-    scale: Scale
+    scale: EnergyScale
     elements: tuple[str, ...]
     amplitudes: dict[tuple[str, str], float]
     misfit: float
@@ -167,7 +167,7 @@ def understand(
     *,
     stated: Iterable[str] = (),
     fwhm_eV: float | None = None,
-) -> Found:
+) -> Identified:
     """Find energy scale, resolution and elements of a sum spectrum.
 
     Dims: `nominal` (channel,), `spectrum` (channel,).
@@ -181,7 +181,7 @@ def understand(
     energies, counts = nominal[use], spectrum[use]
     fit = _Fit(energies, counts, beam_energy_keV, fwhm_eV)
     known = tuple(dict.fromkeys(stated))
-    scale = fit.first_scale(known or _FREQUENT, Scale(fwhm_eV=fwhm_eV or DEFAULT_FWHM_EV))
+    scale = fit.first_scale(known or _FREQUENT, EnergyScale(fwhm_eV=fwhm_eV or DEFAULT_FWHM_EV))
     elements = fit.search(scale, known, known or _FREQUENT)
     scale = fit.refine(scale, elements)
     elements = fit.search(scale, known, COMMON)
@@ -194,7 +194,7 @@ def understand(
         )
     amplitudes, _, residual = fit.solve(scale, elements)
     misfit = float(np.mean(residual**2))
-    return Found(scale, elements, amplitudes, misfit)
+    return Identified(scale, elements, amplitudes, misfit)
 
 
 class _Fit:
@@ -219,7 +219,7 @@ class _Fit:
         self.fixed_width = fwhm_eV is not None
 
     def columns(
-        self, scale: Scale, elements: Iterable[str]
+        self, scale: EnergyScale, elements: Iterable[str]
     ) -> tuple[list[tuple[str, str]], list[Floats]]:
         """Return (element, shell) and shape of every shell inside the range."""
         axis = scale.energies(self.energies)
@@ -233,7 +233,7 @@ class _Fit:
         return names, shapes
 
     def solve(
-        self, scale: Scale, elements: Iterable[str]
+        self, scale: EnergyScale, elements: Iterable[str]
     ) -> tuple[dict[tuple[str, str], float], Floats, Floats]:
         """Return amplitudes, the background, and the residual in standard deviations."""
         from scipy.optimize import nnls
@@ -247,7 +247,7 @@ class _Fit:
         return amplitudes, background, (self.counts - design @ weights) / self.sigma
 
     def _artefact(
-        self, line_eV: float, amplitude: float, scale: Scale, parents: dict[float, float]
+        self, line_eV: float, amplitude: float, scale: EnergyScale, parents: dict[float, float]
     ) -> bool:
         """Return True where a sum peak or an escape peak could be all of a line.
 
@@ -263,7 +263,7 @@ class _Fit:
                     return amplitude < ARTEFACT_SHARE * min(counts, others)
         return False
 
-    def first_scale(self, elements: Sequence[str], start: Scale) -> Scale:
+    def first_scale(self, elements: Sequence[str], start: EnergyScale) -> EnergyScale:
         """Return the best of a grid of scales, judged by the peaks that it explains."""
         from scipy.signal import find_peaks
 
@@ -295,7 +295,7 @@ class _Fit:
         return replace(start, offset_eV=float(offset), gain=float(gain))
 
     def search(
-        self, scale: Scale, stated: Sequence[str], candidates: Iterable[str]
+        self, scale: EnergyScale, stated: Sequence[str], candidates: Iterable[str]
     ) -> tuple[str, ...]:
         """Return the stated elements and those that the residual demands, one at a time."""
         found = list(stated)
@@ -347,7 +347,7 @@ class _Fit:
         top = int(np.argmax(shape))
         return amplitude, amplitude * float(shape[top]) / float(self.counts[top] + 1.0)
 
-    def refine(self, scale: Scale, elements: Sequence[str]) -> Scale:
+    def refine(self, scale: EnergyScale, elements: Sequence[str]) -> EnergyScale:
         """Return the scale that minimises the residual of a fit with these elements."""
         from scipy.optimize import least_squares
 
@@ -356,7 +356,7 @@ class _Fit:
 
         def residual(values: Floats) -> Floats:
             width = scale.fwhm_eV if self.fixed_width else 129.0 + 10.0 * values[2]
-            trial = Scale(10.0 * values[0], 1.0 + 1e-3 * values[1], float(width))
+            trial = EnergyScale(10.0 * values[0], 1.0 + 1e-3 * values[1], float(width))
             prior = [values[0] / 2.0, values[1] / 6.0]  # OFFSET_EV and GAIN in these units
             return np.append(self.solve(trial, elements)[2], prior)
 
@@ -369,7 +369,7 @@ class _Fit:
         )
         offset, gain, width = done.x
         fwhm = scale.fwhm_eV if self.fixed_width else 129.0 + 10.0 * width
-        return Scale(float(10.0 * offset), float(1.0 + 1e-3 * gain), float(fwhm))
+        return EnergyScale(float(10.0 * offset), float(1.0 + 1e-3 * gain), float(fwhm))
 
 
 # Side windows: as wide as half the line's window each, at this distance from it (in FWHM).
@@ -433,16 +433,16 @@ class Designer:
         Nominal energy at the middle of each channel (eV).
     spectrum : numpy.ndarray, dims (channel,)
         Counts of the whole field.
-    found : Found
+    found : Identified
         Energy scale, elements and amplitudes.
     beam_energy_keV : float
         Beam energy (keV).
     """
 
     def __init__(
-        self, nominal: Floats, spectrum: Floats, found: Found, beam_energy_keV: float
+        self, nominal: Floats, spectrum: Floats, found: Identified, beam_energy_keV: float
     ) -> None:
-        self.scale: Scale = found.scale
+        self.scale: EnergyScale = found.scale
         self.axis = found.scale.energies(nominal)
         self.spectrum = spectrum
         self.beam = beam_energy_keV
@@ -454,7 +454,7 @@ class Designer:
                 self.lines[element, shell] = lines
         self.amplitudes = {key: self._amplitude(key, found) for key in self.shapes}
 
-    def _amplitude(self, key: tuple[str, str], found: Found) -> float:
+    def _amplitude(self, key: tuple[str, str], found: Identified) -> float:
         """Return a shell's counts; a softer shell's only as far as its harder one vouches for it.
 
         Fitted alone, a soft shell picks up tails of its neighbours.
@@ -653,14 +653,14 @@ def _product(block: np.ndarray, weights: Floats) -> np.ndarray:
     return out
 
 
-def describe(filters: Sequence[LineFilter], found: Found) -> Mapping[str, Any]:
+def describe(filters: Sequence[LineFilter], found: Identified) -> Mapping[str, Any]:
     """Return lines, windows and energy scale as plain values for the provenance.
 
     Parameters
     ----------
     filters : sequence of LineFilter
         One an element.
-    found : Found
+    found : Identified
         What the sum spectrum showed.
 
     Returns

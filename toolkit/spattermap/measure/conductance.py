@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from spattermap.core.arrays import Bools, Floats
 from spattermap.core.errors import InputError, image_2d, one_of, positive
-from spattermap.measure.network import Links, NodePotentials, solve, with_contacts
+from spattermap.measure.network import Links, NodePotentials, solve
 
 LINK_RULES = ("both", "cell", "corner")
 
@@ -176,49 +176,6 @@ def sheet_conductance(
     )
 
 
-def resistance_between(
-    metal: npt.ArrayLike,
-    contact_a: npt.ArrayLike,
-    contact_b: npt.ArrayLike,
-    *,
-    thickness: npt.ArrayLike | None = None,
-    bare: float = 0.0,
-) -> float:
-    """Return the resistance between two contacts on a map, in units of a full film's sheet.
-
-    Parameters
-    ----------
-    metal : array_like of bool, dims (y, x)
-        True where there is metal.
-    contact_a, contact_b : array_like of bool, dims (y, x)
-        Pixels covered by each contact, which is taken as a perfect conductor.
-    thickness, bare
-        As for `sheet_conductance`.
-
-    Returns
-    -------
-    float
-        Resistance over the sheet resistance of a full film ("squares"); infinite where nothing
-        joins the contacts. From the cell network, so it is an upper bound for the map as drawn.
-
-    Raises
-    ------
-    InputError
-        If a shape or value is not allowed, or the contacts touch.
-    """
-    sheet = _sheet(metal, thickness, bare, 1)
-    a, b = (_contact(c, n, sheet) for c, n in ((contact_a, "contact_a"), (contact_b, "contact_b")))
-    right, down = _harmonic_links(np.where(a | b, np.inf, sheet))
-    fixed = with_contacts(right, down, a, b)
-    if not np.isfinite(fixed.direct) or bool((a & b).any()):
-        raise InputError(
-            "contact_a and contact_b must leave at least one pixel between them, got contacts that "
-            "touch. Move one of them."
-        )
-    conductance = solve(fixed).conductance
-    return 1.0 / conductance if conductance > 0 else float("inf")
-
-
 def cell_network(sheet: Floats) -> Links:
     """Return the network of pixel centres between bars on the left and right edge.
 
@@ -323,32 +280,15 @@ def _relative_thickness(mask: Bools, thickness: npt.ArrayLike) -> Floats:
     return relative
 
 
-def _contact(contact: npt.ArrayLike, name: str, sheet: Floats) -> Bools:
-    mask = image_2d(contact, name).astype(bool)
-    if mask.shape != sheet.shape or not mask.any():
-        raise InputError(
-            f"{name} must mark at least one pixel of a picture of shape {sheet.shape}, got shape "
-            f"{mask.shape} with {int(mask.sum())} pixels. Mark the pixels under the contact."
-        )
-    return mask
-
-
 # Site percolation on the square lattice, neighbours sharing an edge: Jacobsen, J. Phys. A 48
 # (2015) 454003 (0.592746 seen as the default of the R package SPSL; further digits from memory).
 SITE_THRESHOLD_4 = 0.59274605
-# Neighbours sharing an edge or a corner: the matching lattice, 1 - SITE_THRESHOLD_4 (exact
-# relation; Sykes and Essam, J. Math. Phys. 5 (1964) 1117; from memory).
-SITE_THRESHOLD_8 = 1.0 - SITE_THRESHOLD_4
-# Bond percolation on the square lattice: Kesten, Commun. Math. Phys. 74 (1980) 41 (from memory).
-BOND_THRESHOLD = 0.5
 # Covered area at which equal overlapping discs percolate: Quintanilla and Ziff, Phys. Rev. E 76
 # (2007) 051115 (0.6763 seen); Mertens and Moore, Phys. Rev. E 86 (2012) 061109 (digits from
 # memory). Discs of mixed sizes percolate at a slightly larger area.
 DISC_AREA_THRESHOLD = 0.67634831
-# The same threshold as filling factor eta = -ln(1 - area), and as mean number of neighbours a
-# disc 4 eta, for which Balister, Bollobas and Walters (2004) give 4.508 to 4.515 at 99.99 %.
+# The same threshold as filling factor, -ln(1 - area).
 DISC_FILLING_THRESHOLD = -math.log1p(-DISC_AREA_THRESHOLD)
-DISC_NEIGHBOUR_THRESHOLD = 4.0 * DISC_FILLING_THRESHOLD
 
 
 def hashin_shtrikman(
@@ -473,54 +413,6 @@ def bruggeman(fraction: float, *, metal: float = 1.0, bare: float = 0.0) -> floa
     two = positive(bare, "bare", allow_zero=True)
     half = 0.5 * (2.0 * f - 1.0) * (one - two)
     return half + math.sqrt(half * half + one * two)
-
-
-def crossing_probability(width_over_height: float) -> float:
-    """Return the chance that a random sheet at its threshold crosses a field from left to right.
-
-    Parameters
-    ----------
-    width_over_height : float
-        Aspect ratio of the field.
-
-    Returns
-    -------
-    float
-        Between 0 and 1; one half for a square field. It tells how little one field proves at the
-        threshold.
-
-    Raises
-    ------
-    InputError
-        If the ratio is not positive.
-
-    References
-    ----------
-    J. L. Cardy, J. Phys. A 25 (1992) L201 (from memory), with the aspect ratio
-    K(1 - m)/K(m) in terms of the complete elliptic integral of parameter m.
-
-    Examples
-    --------
-    >>> round(crossing_probability(1.0), 12)
-    0.5
-    """
-    from scipy.special import gamma, hyp2f1
-
-    ratio = positive(width_over_height, "width_over_height")
-    if ratio < 1:  # crossing this way and not crossing the other way add to one
-        return 1.0 - crossing_probability(1.0 / ratio)
-    m = _elliptic_parameter(ratio)
-    factor = 3.0 * gamma(2.0 / 3.0) / gamma(1.0 / 3.0) ** 2
-    return float(factor * m ** (1.0 / 3.0) * hyp2f1(1.0 / 3.0, 2.0 / 3.0, 4.0 / 3.0, m))
-
-
-def _elliptic_parameter(ratio: float) -> float:
-    """Return m with K(1 - m)/K(m) = ratio, from the theta series of the nome."""
-    nome = math.exp(-math.pi * ratio)
-    terms = range(1, 12)  # nome <= exp(-pi) here, so that the series end at once
-    theta2 = 2.0 * nome**0.25 * (1.0 + sum(nome ** (n * (n + 1)) for n in terms))
-    theta3 = 1.0 + 2.0 * sum(nome ** (n * n) for n in terms)
-    return float((theta2 / theta3) ** 4)
 
 
 def _fraction(value: float) -> float:

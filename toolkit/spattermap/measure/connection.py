@@ -16,6 +16,7 @@ from scipy import ndimage
 
 from spattermap.core.arrays import Bools, Floats
 from spattermap.core.errors import InputError, image_2d, positive
+from spattermap.core.estimate import span
 from spattermap.measure.conductance import (
     DISC_AREA_THRESHOLD,
     DISC_FILLING_THRESHOLD,
@@ -265,7 +266,7 @@ def _against_bulk(told: str, implied: ImpliedResistivity, pure: str) -> list[str
     told += f"implies {implied.times_bulk:.3g} times the resistivity of {pure}"
     bounded = math.isfinite(implied.times_bulk_low) and math.isfinite(implied.times_bulk_high)
     if bounded:
-        told += f" ({implied.times_bulk_low:.2g} to {implied.times_bulk_high:.2g})"
+        told += f" ({span(implied.times_bulk_low, implied.times_bulk_high, '{:.2g}'.format)})"
     told += " with the thickness "
     told += "that the maps tell, " if implied.thickness_from == "maps" else "stated, "
     told += "once the gaps of the map are allowed for."

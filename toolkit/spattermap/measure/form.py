@@ -18,6 +18,7 @@ import numpy.typing as npt
 
 from spattermap.core.arrays import Bools, Floats
 from spattermap.core.errors import image_2d, one_of, positive
+from spattermap.core.estimate import span
 from spattermap.core.grid import View
 from spattermap.core.mapset import unit_name
 from spattermap.core.settings import Settings
@@ -153,17 +154,13 @@ def _percent(value: float) -> str:
     return f"{100 * value:.0f} %" if value >= 0.1 else f"{100 * value:.1f} %"
 
 
-def _span(low: float, high: float) -> str:
-    return f"{_percent(low).removesuffix(' %')} to {_percent(high)}"
-
-
 def _weigh_share(share: tuple[float, float, float], where: str) -> tuple[list[str], list[str]]:
     value, low, high = share
     if not np.isfinite(value):
         return [], []
     sentence = f"{_percent(max(value, 0.0))} of the metal signal lies in {where}"
     if np.isfinite(low) and np.isfinite(high):
-        sentence += f" ({_span(max(low, 0.0), max(high, 0.0))})"
+        sentence += f" ({span(max(low, 0.0), max(high, 0.0), _percent)})"
     sentence += "."
     surely_there = low > 0 if np.isfinite(low) else value > SMALL
     if value >= SMALL and surely_there:
@@ -182,14 +179,14 @@ def _drops(found: Findings) -> tuple[object, ...]:
     if np.isfinite(round_share):
         sentence = (
             f"{_percent(round_share)} of the resolved droplets are round "
-            f"({_span(low, high)}), as surface tension leaves them."
+            f"({span(low, high, _percent)}), as surface tension leaves them."
         )
         if low > LARGE:
             pro.append(sentence)
         elif high < LARGE:
             contra.append(
                 f"Only {_percent(round_share)} of the resolved droplets are round "
-                f"({_span(low, high)})."
+                f"({span(low, high, _percent)})."
             )
     if found.satellites_p < 0.05 and found.satellites_excess > 1:
         pro.append(

@@ -31,15 +31,12 @@ class Links:
         Conductance from each node to the one below.
     low, high : ndarray, dims (y, x)
         Conductance from each node to the bar at potential 0 and to the bar at potential 1.
-    direct : float
-        Conductance from bar to bar that passes no node.
     """
 
     right: Floats
     down: Floats
     low: Floats
     high: Floats
-    direct: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -66,28 +63,6 @@ class NodePotentials:
     residual: float
     iterations: int
     unknowns: int
-
-
-def with_contacts(right: Floats, down: Floats, a: Bools, b: Bools) -> Links:
-    """Return the links of a grid whose nodes `a` are held at 0 and nodes `b` at 1.
-
-    Dims: `right` (y, x - 1), `down` (y - 1, x), `a, b` (y, x).
-    """
-    low, high = np.zeros(a.shape), np.zeros(a.shape)
-    fixed = a | b
-    direct = 0.0
-    for links, first, second in (
-        (right, np.s_[:, :-1], np.s_[:, 1:]),
-        (down, np.s_[:-1], np.s_[1:]),
-    ):
-        for one, other in ((first, second), (second, first)):
-            free = ~fixed[one]
-            low[one] += np.where(free & a[other], links, 0.0)
-            high[one] += np.where(free & b[other], links, 0.0)
-            direct += float(links[a[one] & b[other]].sum())
-    kept_right = np.where(fixed[:, :-1] | fixed[:, 1:], 0.0, right)
-    kept_down = np.where(fixed[:-1] | fixed[1:], 0.0, down)
-    return Links(kept_right, kept_down, low, high, direct)
 
 
 def solve(links: Links, *, tolerance: float = 1e-9) -> NodePotentials:
@@ -119,7 +94,7 @@ def solve(links: Links, *, tolerance: float = 1e-9) -> NodePotentials:
         system = _kirchhoff(live.reshape(shape), (first, second, weight), low, high)
         potential[live], residual, iterations = _solve_system(system, tolerance)
     field = potential.reshape(shape)
-    power = links.direct + _power(links, field)
+    power = _power(links, field)
     return NodePotentials(field, power, residual, iterations, unknowns)
 
 

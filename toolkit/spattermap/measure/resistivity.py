@@ -210,9 +210,3 @@ def _reference(alloy: Mapping[str, float]) -> tuple[str, float]:
         if all(abs(named.get(e, 0.0) - shares.get(e, 0.0)) <= _ALIKE for e in every):
             return name, value
     return "", float("nan")
-
-
-# Relative counting noise left on the smoothed thickness where the smoothing is ours to choose: a
-# noise of e lowers the conductance of a sheet by about e**2 / 2 (second-order perturbation of a
-# two-dimensional sheet; common practice), here one in eight hundred.
-_LEFT_NOISE = 0.05

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from spattermap.core.arrays import Floats
-from spattermap.core.errors import InputError
 from spattermap.core.mapset import noise_is_known, valid_mask
 from spattermap.core.squares import whole_squares
 
@@ -44,7 +43,7 @@ class Binned(NamedTuple):
     side: int
 
 
-class Structure(NamedTuple):
+class Correlated(NamedTuple):
     """How the material of a map set is correlated in space.
 
     Parameters
@@ -102,7 +101,7 @@ def bin_sums(maps: xr.Dataset, side: int) -> Binned:
     return Binned(sums[0], sums[1], side)
 
 
-def structure_of(maps: xr.Dataset) -> Structure:
+def structure_of(maps: xr.Dataset) -> Correlated:
     """Return how the material of a map set is correlated in space.
 
     The autocovariance along rows and along columns is pooled over the elements in units of each
@@ -125,13 +124,13 @@ def structure_of(maps: xr.Dataset) -> Structure:
         if along[0] > 0
     ]
     if not scaled:
-        return Structure(1.0, (np.ones(1),) * len(found))
+        return Correlated(1.0, (np.ones(1),) * len(found))
     lags, noises, sizes = zip(*scaled, strict=True)
     length, whole = _reach(np.mean(lags, axis=0), float(np.mean(noises)), sum(sizes))
     profiles = [
         _own_profile(along, noise if known else np.nan, size, whole) for along, noise, size in found
     ]
-    return Structure(length, tuple(profiles))
+    return Correlated(length, tuple(profiles))
 
 
 def _own_profile(along: Floats, noise: float, pairs: float, pooled: Floats) -> Floats:
@@ -140,48 +139,6 @@ def _own_profile(along: Floats, noise: float, pairs: float, pooled: Floats) -> F
     if not top > OWN_PROFILE * along[0] / np.sqrt(pairs):
         return pooled
     return _reach(along, noise, pairs)[1]
-
-
-def correlation_length_px(maps: xr.Dataset | npt.ArrayLike, *, noise: float | None = None) -> float:
-    """Return the lag at which the material's autocorrelation has fallen to 1/e.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset or array_like, dims (y, x)
-        A map set, whose elements are pooled in units of their own variance, or one map.
-    noise : float, optional
-        Noise variance of a single map given as an array (its unit squared); None takes its mean,
-        as for counts.
-
-    Returns
-    -------
-    float
-        Length (px); 1 where no map shows structure beyond the noise.
-
-    Raises
-    ------
-    InputError
-        If an array is not two-dimensional.
-
-    Examples
-    --------
-    >>> from scipy.ndimage import gaussian_filter
-    >>> rng = np.random.default_rng(1)
-    >>> rough = gaussian_filter(rng.normal(size=(256, 256)), 5.0)
-    >>> round(correlation_length_px(rough, noise=0.0))  # exp(-lag^2 / (4 5^2)) is 1/e at 10
-    10
-    """
-    import xarray as xr
-
-    if isinstance(maps, xr.Dataset):
-        return structure_of(maps).length_px
-    data = np.asarray(maps, dtype=np.float64)
-    if data.ndim != 2:
-        raise InputError(
-            f"maps must be a map set or one map (y, x), got shape {data.shape}. Pass one map."
-        )
-    along, mean, pairs = _along_axes(data, np.ones(data.shape, dtype=bool), data)
-    return _reach(along, mean if noise is None else noise, pairs)[0]
 
 
 def _along_axes(

@@ -21,7 +21,7 @@ import numpy as np
 from spattermap.core.arrays import Floats
 from spattermap.core.errors import InputError
 from spattermap.core.mapset import facts, valid_mask
-from spattermap.noise.correlation_length import Structure, structure_of
+from spattermap.noise.correlation_length import Correlated, structure_of
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -66,7 +66,7 @@ class BlockMoments:
         What the maps hold.
     inflation : numpy.ndarray, dims (element,)
         Factor by which variances between blocks are too small because neighbouring blocks share
-        features, see `spattermap.noise.correlation_length.Structure.inflation`.
+        features, see `spattermap.noise.correlation_length.Correlated.inflation`.
     length_px : float
         Correlation length of the material (px).
     noise_source : str
@@ -479,14 +479,14 @@ def block_moments(
     )
 
 
-def default_block_px(height: int, width: int, structure: Structure) -> tuple[int, list[str]]:
+def default_block_px(height: int, width: int, structure: Correlated) -> tuple[int, list[str]]:
     """Return a block side (px) for a field, and what to say about it.
 
     Parameters
     ----------
     height, width : int
         Size of the field (px).
-    structure : Structure
+    structure : Correlated
         How its material is correlated in space.
 
     Returns

@@ -16,7 +16,7 @@ from numba import njit
 
 from spattermap.core.arrays import Integers, Labels, Singles
 from spattermap.core.grid import Box, Grid
-from spattermap.segment.hills import Line, at_inner_border, border_lines, read_lines
+from spattermap.segment.hills import BorderLine, at_inner_border, border_lines, read_lines
 from spattermap.segment.parting import uphill
 
 
@@ -84,12 +84,12 @@ class Grown:
     ----------
     exits : numpy.ndarray of int64, dims (exit, 2)
         Row and column in the field of the pixels of other parts on which paths end.
-    lines : dict of str to Line
+    lines : dict of str to BorderLine
         Borders of the part.
     """
 
     exits: Integers
-    lines: dict[str, Line]
+    lines: dict[str, BorderLine]
 
 
 @njit(cache=True, nogil=True)

@@ -14,7 +14,6 @@ import numpy.typing as npt
 
 from spattermap.core.arrays import Bools, Floats, Integers, Labels, Singles
 from spattermap.segment import alarms, parting
-from spattermap.segment.edges import inner_distance
 from spattermap.segment.filters import RADIUS_STEP, Filter
 from spattermap.segment.likelihood import Classes
 
@@ -27,7 +26,6 @@ _SHALLOW = 0.3  # ... with a neck no deeper than this
 _DIP = 6.0  # ... and, for the fraction itself, this many noise standard deviations
 _CLEAR = 0.6  # fraction that noise may reach at the false-alarm rate without a wider look
 _WIDER = (1.5, 4.0)  # Gaussian averages of the wider looks, in standard deviations of the edge
-_FULL = 0.9  # fraction above which the signal says nothing of necks
 _BAY = 0.25  # px; shallower necks are those of the pixel grid
 _JITTERS = 0.25  # ... or of edges displaced by noise, in their standard deviations
 FARTHEST = 256.0  # px; deeper inside, metal is a film, and how far its edge is says nothing
@@ -158,9 +156,12 @@ def blunted_distance(mask: Bools, blunt: float) -> Singles:
 
     Dims: `mask` (y, x); returns (y, x).
     """
+    import edt
     from scipy import ndimage
 
-    distance = np.minimum(inner_distance(mask), np.float32(FARTHEST))
+    distance = edt.edt(np.ascontiguousarray(mask), black_border=False, parallel=1)
+    distance[distance > 0] -= 0.5  # from the pixel's middle to the edge, not to the next pixel's
+    distance = np.minimum(distance, np.float32(FARTHEST))
     return np.asarray(ndimage.gaussian_filter(distance, blunt))
 
 

@@ -19,19 +19,19 @@ from scipy import ndimage
 
 from spattermap.core import progress
 from spattermap.core.arrays import Bools, Floats, Integers, Labels
-from spattermap.core.grid import Box, Grid, MemoryStore, Picture, Source, Store
+from spattermap.core.grid import Box, Grid, MemoryStore, Source, Store, Stored
 from spattermap.core.mapset import Roles, electron_images, facts, noise_is_known, valid_mask
 from spattermap.core.settings import Settings
 from spattermap.core.work import Workers
 from spattermap.segment import basins, cracks, droplets, lobes, passes, streaks
 from spattermap.segment import level as local
 from spattermap.segment.filters import RADIUS_STEP, Filter, gaussian_filter
-from spattermap.segment.ground import Estimate, estimate_of, sample_lines
+from spattermap.segment.ground import Ground, estimate_of, sample_lines
 from spattermap.segment.hills import join
 from spattermap.segment.image import ImageReading, MapEvidence, read_image
 from spattermap.segment.image_grid import Transform
-from spattermap.segment.likelihood import Stack, log_odds, stack_of
-from spattermap.segment.passes import Found, Job, Painted, every
+from spattermap.segment.likelihood import Planes, log_odds, stack_of
+from spattermap.segment.passes import Job, Painted, PartRegions, every
 from spattermap.segment.result import Segmentation
 from spattermap.segment.runs import Gathered
 from spattermap.segment.streaks import circular_summary
@@ -70,7 +70,7 @@ class _Field:
     ----------
     job : Job
         What the passes need.
-    known : Estimate
+    known : Ground
         Classes, structure and filter.
     settings : Settings
         Choices.
@@ -87,7 +87,7 @@ class _Field:
     """
 
     job: Job
-    known: Estimate
+    known: Ground
     settings: Settings
     workers: Workers
     n_valid: int
@@ -128,7 +128,7 @@ def segment(
     grid: Grid | None = None,
     store: Store | None = None,
     workers: Workers | None = None,
-    known: Estimate | None = None,
+    known: Ground | None = None,
 ) -> Segmentation:
     """Divide a field into bare substrate, droplets and streaks.
 
@@ -149,7 +149,7 @@ def segment(
         pixel are written there.
     workers : Workers, optional
         Where the parts are worked on; by default here, one after the other.
-    known : Estimate, optional
+    known : Ground, optional
         What `estimated` gave of the same maps and roles.
 
     Returns
@@ -185,7 +185,7 @@ def segment(
     return _result(_noted(field, divided), divided)
 
 
-def estimated(maps: xr.Dataset | Source, roles: Roles) -> Estimate:
+def estimated(maps: xr.Dataset | Source, roles: Roles) -> Ground:
     """Return what is estimated of a field before any setting counts: classes and filter.
 
     Parameters
@@ -197,7 +197,7 @@ def estimated(maps: xr.Dataset | Source, roles: Roles) -> Estimate:
 
     Returns
     -------
-    Estimate
+    Ground
     """
     source = maps if isinstance(maps, Source) else Source(maps, checked=True)
     return estimate_of(_sampled(source, roles), noise_known=noise_is_known(source.maps))
@@ -209,7 +209,7 @@ def _begun(  # noqa: PLR0917 (what `segment` was given)
     where: tuple[Store, Grid],
     settings: Settings,
     workers: Workers,
-    known: Estimate,
+    known: Ground,
 ) -> _Field:
     """Write the unfiltered metal fraction."""
     classes, used, rule, offset = known.classes, known.filter, droplets.Parting.none(), 0.0
@@ -248,7 +248,7 @@ def _signs(source: Source, roles: Roles) -> tuple[int, ...]:
     return tuple(1 if e in roles.alloy else -1 if e in roles.substrate else 0 for e in names)
 
 
-def _sampled(source: Source, roles: Roles) -> Stack:
+def _sampled(source: Source, roles: Roles) -> Planes:
     """Return the part of a map set from which classes, structure and filter are estimated."""
     names = [str(e) for e in source.maps["element"].values]
     lines = sample_lines(source.shape)
@@ -319,7 +319,7 @@ def _beside_each_other(parts: list[local.BareSums], across: int) -> local.BareSu
     return local.BareSums(whole("n"), whole("total"), whole("n_valid"))
 
 
-def _regions(field: _Field) -> tuple[Found, Integers]:
+def _regions(field: _Field) -> tuple[PartRegions, Integers]:
     """Draw every region; return what is known of them, and their order in the whole field."""
     job, workers = field.job, field.workers
     rule, store = job.rule, job.store
@@ -348,7 +348,7 @@ def _regions(field: _Field) -> tuple[Found, Integers]:
     return _merged(parts, found.keys.size, job.n_looks), found.keys
 
 
-def _merged(parts: list[Found], size: int, n_looks: int) -> Found:
+def _merged(parts: list[PartRegions], size: int, n_looks: int) -> PartRegions:
     """Add up what the parts know of each hill."""
     hill = np.concatenate([one.region for one in parts])
     area, rim = np.zeros(size, np.int64), np.zeros(size, np.int64)
@@ -358,7 +358,7 @@ def _merged(parts: list[Found], size: int, n_looks: int) -> Found:
     for look, highest in enumerate(top):
         np.maximum.at(highest, hill, np.concatenate([one.top[look] for one in parts]))
     box = _around(np.concatenate([one.box for one in parts]), hill, size)
-    return Found(np.arange(size, dtype=np.int32), area, box, rim, top)
+    return PartRegions(np.arange(size, dtype=np.int32), area, box, rim, top)
 
 
 def _around(boxes: Integers, owner: Labels, size: int) -> Integers:
@@ -370,7 +370,9 @@ def _around(boxes: Integers, owner: Labels, size: int) -> Integers:
     return out
 
 
-def _significant(field: _Field, found: Found, keys: Integers) -> tuple[Integers, Floats, _Field]:
+def _significant(
+    field: _Field, found: PartRegions, keys: Integers
+) -> tuple[Integers, Floats, _Field]:
     """Return the hills that noise does not explain, in the order of the whole field.
 
     With them the confidence in each, and the field with what is to be noted.
@@ -401,8 +403,8 @@ def _least_area(field: _Field) -> float:
 
 
 def _with_image(
-    field: _Field, found: Found, order: Integers, confidence: Floats
-) -> tuple[Found, Integers, Floats, _Field]:
+    field: _Field, found: PartRegions, order: Integers, confidence: Floats
+) -> tuple[PartRegions, Integers, Floats, _Field]:
     """Let the electron images help to draw, where one can; else leave all as the maps drew it."""
     job, maps = field.job, field.job.source.maps
     if not isinstance(job.store, MemoryStore):
@@ -453,19 +455,19 @@ def _is_one_region(metal: Bools) -> bool:
     return across and areas.max() > 0.5 * areas.sum()
 
 
-def _evidence(field: _Field, found: Found, order: Integers) -> MapEvidence:
+def _evidence(field: _Field, found: PartRegions, order: Integers) -> MapEvidence:
     """Return what the maps alone say, for a picture to be read with."""
     job, classes = field.job, field.job.classes
     numbers = np.zeros(found.area.size, np.int32)
     numbers[order] = np.arange(1, order.size + 1)
-    regions = np.asarray(Picture(job.store, job.grid, "regions", np.asarray))
+    regions = np.asarray(Stored(job.store, job.grid, "regions", np.asarray))
     labels = numbers[regions]
     covered = float(np.mean(labels > 0))
     noise = covered * classes.noise_metal + (1 - covered) * classes.noise_bare
     structure = field.known.structure
     assert structure is not None  # there is none where nothing was found
     return MapEvidence(
-        np.asarray(Picture(job.store, job.grid, job.raw, np.asarray), np.float32),
+        np.asarray(Stored(job.store, job.grid, job.raw, np.asarray), np.float32),
         job.valid(Grid.whole(job.shape).box(0)),
         float(classes.weights**2 @ noise),
         structure,
@@ -481,7 +483,7 @@ def _image_step(maps: xr.Dataset, name: str) -> float | None:
     return float(size) / known.pixel_size
 
 
-def _divided(field: _Field, found: Found, order: Integers, confidence: Floats) -> _Divided:
+def _divided(field: _Field, found: PartRegions, order: Integers, confidence: Floats) -> _Divided:
     """Tell streaks from droplets, and give the droplets the first numbers."""
     numbers = np.zeros(found.area.size, np.int32)
     numbers[order] = np.arange(1, order.size + 1)
@@ -651,9 +653,9 @@ def _result(field: _Field, found: _Divided) -> Segmentation:
         prior=field.settings.metal_sensitivity,
     )
     pictures: dict[str, Any] = {
-        "labels": Picture(job.store, job.grid, job.drawn, functools.partial(_labels, job.store)),
-        "metal": Picture(job.store, job.grid, job.drawn, functools.partial(_metal, job.store)),
-        "log_odds": Picture(job.store, job.tiles, "fraction0", shown),
+        "labels": Stored(job.store, job.grid, job.drawn, functools.partial(_labels, job.store)),
+        "metal": Stored(job.store, job.grid, job.drawn, functools.partial(_metal, job.store)),
+        "log_odds": Stored(job.store, job.tiles, "fraction0", shown),
     }
     notes: tuple[str, ...] = field.notes
     cracked: dict[str, Any] = {}
@@ -714,7 +716,7 @@ def _nothing(field: _Field, why: str) -> Segmentation:
 
     job = field.job
     pictures: dict[str, Any] = {
-        name: Picture(job.store, job.grid, None, functools.partial(np.asarray, dtype=kind))
+        name: Stored(job.store, job.grid, None, functools.partial(np.asarray, dtype=kind))
         for name, kind in (("labels", np.int32), ("metal", np.bool_), ("log_odds", np.float32))
     }
     if isinstance(job.store, MemoryStore):

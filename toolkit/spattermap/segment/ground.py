@@ -35,7 +35,7 @@ from spattermap.segment.filters import (
 )
 from spattermap.segment.likelihood import (
     Classes,
-    Stack,
+    Planes,
     classes_from_means,
     metal_fraction,
     without,
@@ -45,7 +45,7 @@ _BINS = 400
 
 
 @dataclass(frozen=True)
-class Levels:
+class TwoPeaks:
     """Result of `fit_levels`, in the unit of the score.
 
     Parameters
@@ -75,7 +75,7 @@ def fit_levels(
     noise_bare: float,
     noise_metal: float,
     start: tuple[float, float],
-) -> Levels:
+) -> TwoPeaks:
     """Fit the three-part mixture by expectation and maximisation.
 
     Dempster, Laird & Rubin (1977), J. R. Stat. Soc. B 39, 1, on a histogram of 400 bins. The
@@ -85,7 +85,7 @@ def fit_levels(
     """
     low, high = float(score.min()), float(score.max())
     if not high > low:
-        return Levels(low, low, 0.0, 0.0, 1.0, 0.0, 0.0)
+        return TwoPeaks(low, low, 0.0, 0.0, 1.0, 0.0, 0.0)
     n, edges = np.histogram(score, bins=_BINS, range=(low, high))
     x = 0.5 * (edges[1:] + edges[:-1])
     n = n / n.sum()
@@ -113,7 +113,7 @@ def fit_levels(
         if abs(likelihood - previous) < 1e-9:
             break
         previous = likelihood
-    return Levels(m0, m1, float(t0), float(t1), float(parts[0]), float(parts[1]), likelihood)
+    return TwoPeaks(m0, m1, float(t0), float(t1), float(parts[0]), float(parts[1]), likelihood)
 
 
 def _densities(
@@ -146,7 +146,7 @@ _SAMPLE_SIDE = 1536  # px; the estimates use at most four windows of this side i
 
 
 @dataclass(frozen=True)
-class Estimate:
+class Ground:
     """What is known of a field before its regions are drawn.
 
     Parameters
@@ -169,7 +169,7 @@ class Estimate:
         return self.structure.diameter if self.structure else 16.0
 
 
-def estimate(stack: Stack) -> Estimate:
+def estimate(stack: Planes) -> Ground:
     """Estimate classes, structure and filter."""
     if not stack.signs.any():
         raise InputError(
@@ -180,7 +180,7 @@ def estimate(stack: Stack) -> Estimate:
     noise = _noise(stack, overall)
     leading = _leading_direction(stack, overall, noise)
     if leading is None:
-        return Estimate(_flat(stack, overall), None, None)
+        return Ground(_flat(stack, overall), None, None)
     direction, side = leading
     classes = classes_from_means(
         overall, overall + direction, noise_bare=noise, noise_metal=noise, signs=stack.signs
@@ -188,7 +188,7 @@ def estimate(stack: Stack) -> Estimate:
     return _refine(stack, classes, overall, side)
 
 
-def _refine(stack: Stack, classes: Classes, overall: Floats, side: int) -> Estimate:
+def _refine(stack: Planes, classes: Classes, overall: Floats, side: int) -> Ground:
     raw = metal_fraction(stack, classes)
     smoothing = gaussian_filter(max(0.5, side / 2.5))
     start = _otsu_levels(smoothing.apply(raw, stack.valid), stack.valid)
@@ -198,7 +198,7 @@ def _refine(stack: Stack, classes: Classes, overall: Floats, side: int) -> Estim
         picture = smoothing.apply(raw, stack.valid)
         classes = _rescaled(stack, classes, overall, picture=picture, used=smoothing, start=start)
         if classes.information <= 0:
-            return Estimate(before, structure, smoothing)
+            return Ground(before, structure, smoothing)
         raw = metal_fraction(stack, classes)
         picture = smoothing.apply(raw, stack.valid)
         classes = _redirected(stack, classes, overall, raw=raw, picture=picture, own=smoothing.own)
@@ -211,11 +211,11 @@ def _refine(stack: Stack, classes: Classes, overall: Floats, side: int) -> Estim
             break
     if structure is None or structure.strength < _SURE:
         # What passed the first test of the noise did not pass the second.
-        return Estimate(_flat(stack, overall), None, None)
-    return Estimate(classes, structure, smoothing)
+        return Ground(_flat(stack, overall), None, None)
+    return Ground(classes, structure, smoothing)
 
 
-def _flat(stack: Stack, overall: Floats) -> Classes:
+def _flat(stack: Planes, overall: Floats) -> Classes:
     noise = _noise(stack, overall)
     return Classes(overall, overall, noise, noise, np.zeros_like(overall))
 
@@ -231,7 +231,7 @@ def _otsu_levels(score: Singles, valid: Bools) -> tuple[float, float]:
 
 
 def _rescaled(
-    stack: Stack,
+    stack: Planes,
     classes: Classes,
     overall: Floats,
     *,
@@ -256,7 +256,7 @@ def _rescaled(
 
 
 def _redirected(
-    stack: Stack, classes: Classes, overall: Floats, *, raw: Singles, picture: Singles, own: float
+    stack: Planes, classes: Classes, overall: Floats, *, raw: Singles, picture: Singles, own: float
 ) -> Classes:
     """Return classes with the direction re-estimated from every plane.
 
@@ -278,7 +278,7 @@ def _redirected(
     return _with_noise(stack, bare, metal, inside=picture > 0.5)
 
 
-def _floor(stack: Stack, overall: Floats) -> Floats:
+def _floor(stack: Planes, overall: Floats) -> Floats:
     """Return the least mean a plane can have: for counts, half a count in the whole field."""
     if stack.variance is not None:
         return np.full(overall.shape, -np.inf)
@@ -294,7 +294,7 @@ def _possible(bare: Floats, step: Floats, floor: Floats) -> Floats:
     return np.asarray(step * min(1.0, float(room.min())))
 
 
-def _with_noise(stack: Stack, bare: Floats, metal: Floats, *, inside: Bools) -> Classes:
+def _with_noise(stack: Planes, bare: Floats, metal: Floats, *, inside: Bools) -> Classes:
     """Return classes with the noise of each: its own mean, or the mean of carried variances."""
     if stack.variance is None:
         noise = bare, metal
@@ -310,14 +310,14 @@ def _with_noise(stack: Stack, bare: Floats, metal: Floats, *, inside: Bools) -> 
     )
 
 
-def _means(stack: Stack) -> Floats:
+def _means(stack: Planes) -> Floats:
     n = max(1, int(np.count_nonzero(stack.valid)))
     return np.array(
         [float(np.sum(p, where=stack.valid, dtype=np.float64)) / n for p in stack.planes]
     )
 
 
-def _noise(stack: Stack, means: Floats) -> Floats:
+def _noise(stack: Planes, means: Floats) -> Floats:
     n = max(1, int(np.count_nonzero(stack.valid)))
     if stack.variance is None:
         # Poisson; half a count keeps an element that was never seen from weighing infinitely.
@@ -326,7 +326,7 @@ def _noise(stack: Stack, means: Floats) -> Floats:
     return np.asarray(np.maximum(np.array(found), 1e-12))
 
 
-def _leading_direction(stack: Stack, means: Floats, noise: Floats) -> tuple[Floats, int] | None:
+def _leading_direction(stack: Planes, means: Floats, noise: Floats) -> tuple[Floats, int] | None:
     """Return the direction in which metal moves the planes, and the block side that shows it.
 
     None where the planes vary no more than counting noise does.
@@ -354,7 +354,7 @@ def _leading_direction(stack: Stack, means: Floats, noise: Floats) -> tuple[Floa
     return None if best is None else (np.asarray(best[1] * np.sqrt(noise)), best[2])
 
 
-def _excess_covariance(stack: Stack, noise: Floats, side: int) -> tuple[Floats, int] | None:
+def _excess_covariance(stack: Planes, noise: Floats, side: int) -> tuple[Floats, int] | None:
     """Return the covariance of block means beyond noise, in units of its scatter, and n blocks."""
     height, width = (n // side for n in stack.shape)
     if height * width < 64:
@@ -380,7 +380,7 @@ def _block_means(plane: npt.NDArray[np.generic], side: int, height: int, width: 
     return np.asarray(part.mean(axis=(1, 3), dtype=np.float64))
 
 
-def _by_role(stack: Stack, noise: Floats) -> Floats:
+def _by_role(stack: Planes, noise: Floats) -> Floats:
     part = stack.signs * np.sqrt(np.maximum(noise, 1e-12))
     return np.asarray(part / max(float(np.linalg.norm(part)), 1e-12))
 
@@ -426,7 +426,7 @@ def _windows(n: int) -> npt.NDArray[np.int64]:
 _LEAST_INSIDE = 100  # px inside the metal from which their texture is taken seriously
 
 
-def estimate_of(sample: Stack, *, noise_known: bool) -> Estimate:
+def estimate_of(sample: Planes, *, noise_known: bool) -> Ground:
     """Estimate what holds for a whole field."""
     if noise_known:
         return estimate(sample)
@@ -435,11 +435,11 @@ def estimate_of(sample: Stack, *, noise_known: bool) -> Estimate:
     return estimate(_with_variance(sample, np.maximum(variance, _texture(sample, known))))
 
 
-def _with_variance(stack: Stack, variance: Singles) -> Stack:
+def _with_variance(stack: Planes, variance: Singles) -> Planes:
     return replace(stack, variance=np.broadcast_to(variance[:, None, None], stack.planes.shape))
 
 
-def _texture(sample: Stack, known: Estimate) -> Singles:
+def _texture(sample: Planes, known: Ground) -> Singles:
     """Return the variance that each plane has inside the metal; zero where there is too little.
 
     Where the noise had to be estimated, what varies inside the metal at the finest scale cannot

@@ -37,7 +37,7 @@ from spattermap.segment.parting import (
 )
 
 
-class Line(NamedTuple):
+class BorderLine(NamedTuple):
     """What stands in one row or column of pixels along a part's border."""
 
     node: Labels
@@ -63,7 +63,7 @@ class Climbed:
         Row and column in the field of the pixel of another part on which paths end.
     passes : Passes
         Highest contact of every two nodes that are not joined yet.
-    lines : dict of str to Line
+    lines : dict of str to BorderLine
         The part's border: top, bottom, left, right.
     """
 
@@ -73,7 +73,7 @@ class Climbed:
     sums: Integers
     exits: Integers
     passes: Passes
-    lines: dict[str, Line]
+    lines: dict[str, BorderLine]
 
     @property
     def n_open(self) -> int:
@@ -218,7 +218,7 @@ def _highest(passes: Passes, is_open: Bools, table: Labels) -> Passes:
     )
 
 
-def border_lines(node: Labels, height: Singles, region: Labels) -> dict[str, Line]:
+def border_lines(node: Labels, height: Singles, region: Labels) -> dict[str, BorderLine]:
     """Return what stands along the four borders of a part.
 
     Dims: `node, height, region` (y, x).
@@ -228,7 +228,7 @@ def border_lines(node: Labels, height: Singles, region: Labels) -> dict[str, Lin
     }  # fmt: skip
     # Copies: a view of one row would keep the whole part in memory.
     return {
-        side: Line(node[cut].copy(), height[cut].copy(), region[cut].copy())
+        side: BorderLine(node[cut].copy(), height[cut].copy(), region[cut].copy())
         for side, cut in cuts.items()
     }
 
@@ -327,7 +327,7 @@ def _targets(
 
 
 def read_lines(
-    lines: Sequence[dict[str, Line]], grid: Grid, pixels: Integers, *, tables: Sequence[Table]
+    lines: Sequence[dict[str, BorderLine]], grid: Grid, pixels: Integers, *, tables: Sequence[Table]
 ) -> Integers:
     """Return what stands at pixels on the borders of the parts they lie in.
 
@@ -370,8 +370,8 @@ def _all_passes(
 
 
 def strips(
-    lines: Sequence[dict[str, Line]], grid: Grid, *, tables: Sequence[Labels]
-) -> Iterator[Line]:
+    lines: Sequence[dict[str, BorderLine]], grid: Grid, *, tables: Sequence[Labels]
+) -> Iterator[BorderLine]:
     """Return the two rows, or columns, of pixels along every border between parts."""
     down, across = len(grid.rows) - 1, grid.across
 
@@ -388,4 +388,4 @@ def strips(
     ] + [(range(j, down * across, across), "right", 1, "left") for j in range(across - 1)]
     for parts, here, step, there in pairs:
         one, other = beside(list(parts), here), beside([k + step for k in parts], there)
-        yield Line(*(np.stack(pair) for pair in zip(one, other, strict=True)))
+        yield BorderLine(*(np.stack(pair) for pair in zip(one, other, strict=True)))

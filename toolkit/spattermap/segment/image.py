@@ -38,7 +38,6 @@ _MOST_PLACINGS = 3
 _SETTLED = 0.2  # px; a transform that moves no point of the field farther is settled
 _METAL_ODDS = 1.0  # log odds from which a region is metal
 _LEAST_SUPPORT = 1.3  # gradient along the outlines over that of the whole picture
-_CLEARER = 1.05  # rise of the edge support from which edges are moved to the picture's
 
 
 @dataclass(frozen=True)

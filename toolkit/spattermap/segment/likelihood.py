@@ -17,7 +17,7 @@ from spattermap.core.arrays import Bools, Singles
 
 
 @dataclass(frozen=True)
-class Stack:
+class Planes:
     """The planes a segmentation works on.
 
     Parameters
@@ -105,7 +105,7 @@ def classes_from_means(
     return Classes(bare, metal, noise_bare, noise_metal, weights)
 
 
-def metal_fraction(stack: Stack, classes: Classes) -> Singles:
+def metal_fraction(stack: Planes, classes: Classes) -> Singles:
     """Return the unsmoothed estimate of the metal fraction of every pixel.
 
     Returns dims (y, x).
@@ -137,15 +137,15 @@ def stack_of(
     signs: Sequence[int],
     valid: Bools,
     variance: npt.NDArray[np.generic] | None,
-) -> Stack:
+) -> Planes:
     """Return a stack from plain arrays.
 
     Dims: `planes` (element, y, x), `valid` (y, x), `variance` (element, y, x).
     """
-    return Stack(planes, variance, valid, tuple(elements), np.array(signs, dtype=np.int8))
+    return Planes(planes, variance, valid, tuple(elements), np.array(signs, dtype=np.int8))
 
 
-def without(stack: Stack, keep: npt.NDArray[np.bool_]) -> Stack:
+def without(stack: Planes, keep: npt.NDArray[np.bool_]) -> Planes:
     """Return the stack with only the planes marked in `keep`."""
     return replace(
         stack,

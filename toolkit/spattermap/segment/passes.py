@@ -232,7 +232,7 @@ def cuts_part(task: Task) -> basins.Cuts:
     )
 
 
-class Found(NamedTuple):
+class PartRegions(NamedTuple):
     """What one part knows of its regions, one entry a region.
 
     Parameters
@@ -256,7 +256,7 @@ class Found(NamedTuple):
     top: npt.NDArray[np.float64]
 
 
-def regions_part(task: Task) -> Found:
+def regions_part(task: Task) -> PartRegions:
     """Cut the basins of a part; write what is left, and return what is known of it."""
     job, k, _ = task
     core = job.grid.box(k)
@@ -267,7 +267,7 @@ def regions_part(task: Task) -> Found:
     return _found_in(job, core, label, level.size)
 
 
-def redrawn_part(task: Task) -> Found:
+def redrawn_part(task: Task) -> PartRegions:
     """Put regions drawn otherwise (kept as "drawn") in place of a part's own."""
     job, k, n = task
     core = job.grid.box(k)
@@ -276,7 +276,7 @@ def redrawn_part(task: Task) -> Found:
     return _found_in(job, core, label, n)
 
 
-def _found_in(job: Job, core: Box, label: npt.NDArray[np.int32], size: int) -> Found:
+def _found_in(job: Job, core: Box, label: npt.NDArray[np.int32], size: int) -> PartRegions:
     """Return what a part knows of its regions, by numbers below `size`."""
     count = np.bincount(label.ravel(), minlength=size)
     count[0] = 0
@@ -304,7 +304,7 @@ def _found_in(job: Job, core: Box, label: npt.NDArray[np.int32], size: int) -> F
     valid = np.pad(job.valid(ring), frame)
     inner = ndimage.binary_erosion(valid, border_value=0)[1:-1, 1:-1]
     rim = np.bincount(place[label[inside & ~inner]], minlength=names.size)
-    return Found(names.astype(np.int32), count[names], box, rim, top)
+    return PartRegions(names.astype(np.int32), count[names], box, rim, top)
 
 
 def contacts_part(task: Task) -> Integers:

@@ -20,15 +20,15 @@ class Segmentation:
 
     Parameters
     ----------
-    labels : numpy.ndarray or Picture of int32, dims (y, x)
+    labels : numpy.ndarray or Stored of int32, dims (y, x)
         0 bare, 1 to `n_droplets` droplets, then the streaks. This picture and the next two are
         arrays for a field in memory; for one worked on in many parts they stay on disk, and any
         window of them is read by indexing with two slices.
     n_droplets, n_streaks : int
         How many of each.
-    metal : numpy.ndarray or Picture of bool, dims (y, x)
+    metal : numpy.ndarray or Stored of bool, dims (y, x)
         True where metal was found; the same pixels as ``labels > 0``.
-    log_odds : numpy.ndarray or Picture of float32, dims (y, x)
+    log_odds : numpy.ndarray or Stored of float32, dims (y, x)
         Regularised natural-log odds of metal against bare.
     metal_means, bare_means : dict of str to float
         Mean of each element in the two classes, in the unit of the maps per pixel.

@@ -16,10 +16,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from html import escape
 from typing import TYPE_CHECKING, Any, TypeGuard
 
 from spattermap.core import estimate
+from spattermap.core.estimate import bounded
 from spattermap.core.mapset import facts, unit_name
 from spattermap.measure.connection import crossing_is_open
 from spattermap.measure.oxide import oxygen_ratio_words
@@ -390,16 +392,11 @@ def _continuity(analysis: Any, name: str) -> Any:
 
 def _implied(implied: Any) -> str:
     if _is_number(implied.times_bulk):
-        bounds = ""
-        if _is_number(implied.times_bulk_low) and _is_number(implied.times_bulk_high):
-            bounds = " ({} to {})".format(
-                *(figures(float(end), significant=2)
-                  for end in (implied.times_bulk_low, implied.times_bulk_high))
-            )  # fmt: skip
-        return (
-            f"mean {figures(implied.times_bulk, significant=2)}{bounds} times the resistivity of "
-            f"bulk {implied.reference}"
-        )
+        times = bounded(
+            implied.times_bulk, implied.times_bulk_low, implied.times_bulk_high,
+            partial(figures, significant=2),
+        )  # fmt: skip
+        return f"mean {times} times the resistivity of bulk {implied.reference}"
     if not implied.reference:
         return "cannot be held against a bulk value: state the alloy or its resistivity"
     if _is_number(implied.times_bulk_low):

@@ -6,6 +6,7 @@ import math
 from html import escape
 from typing import Any
 
+from spattermap.core.estimate import span
 from spattermap.core.mapset import facts
 from spattermap.show import wording
 from spattermap.show.answers import answers
@@ -104,8 +105,8 @@ def _badge(verdict: str) -> str:
 def _interval(row: Any, name: str, *, as_percent: bool = False) -> str:
     show = wording.percent if as_percent else wording.figures
     value, ends = show(row.get(name)), [row.get(f"{name}_{side}") for side in ("low", "high")]
-    told = [show(end) for end in ends if end is not None and math.isfinite(end)]
-    interval = f"{told[0].removesuffix(' %')} to {told[1]}" if len(told) == 2 else ""
+    known = all(end is not None and math.isfinite(end) for end in ends)
+    interval = span(*ends, show) if known else ""
     if value == "–" and interval:
         interval = "not told"  # an unknown value between its outermost bounds says no more
     return escape(value) + (f" <small>{escape(interval)}</small>" if interval else "")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from spattermap.core.estimate import bounded, span
 from spattermap.core.mapset import facts, unit_name
 from spattermap.show.pieces import Fragment, joined, paragraphs, table
 from spattermap.show.wording import figures, is_film, percent
@@ -186,14 +187,11 @@ def _more_fields(found: Any) -> list[str]:
 
 
 def _interval(row: Any) -> str:
-    text = figures(row["value"])
-    if not (math.isfinite(row["low"]) and math.isfinite(row["high"])):
-        return text
-    return f"{text} ({figures(row['low'])} to {figures(row['high'])})"
+    return bounded(row["value"], row["low"], row["high"])
 
 
 def _span(row: Any) -> str:
-    return f"{percent(row['share_low']).removesuffix(' %')} to {percent(row['share_high'])}"
+    return span(row["share_low"], row["share_high"], percent)
 
 
 def _unit(analysis: Any) -> str:

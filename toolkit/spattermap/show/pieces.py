@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from functools import partial
 from html import escape
 from typing import TYPE_CHECKING, Any
 
+from spattermap.core.estimate import span
 from spattermap.core.results import FRACTIONS
 from spattermap.show.wording import figures, percent, words_of
 
@@ -182,8 +184,7 @@ def _cell(row: dict[str, Any], name: str) -> str:
     text = escape(percent(value) if fraction else value_text(name, value))
     ends = [row.get(f"{name}_{end}") for end in ("low", "high")]
     if not any(is_missing(end) for end in ends):
-        low, high = (escape(value_text(name, end)) for end in ends)
-        text += f" <small>{low.removesuffix(' %')} to {high}</small>"
+        text += f" <small>{escape(span(*ends, partial(value_text, name)))}</small>"
     text = text.replace(" %", "\u00a0%")
     return f'<td data-label="{escape(heading_of(name))}">{text}</td>'
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, TypeGuard
 
 from spattermap.core import estimate
@@ -79,18 +80,11 @@ def words_of(column: str) -> str:
 
 def with_interval(summary: dict[str, Any], name: str, *, as_percent: bool = False) -> str:
     """Return ``value (low to high)`` of one entry of the summary."""
-    show = percent if as_percent else figures
-    value = show(summary.get(name, math.nan))
-    low, high = (summary.get(f"{name}_{end}", math.nan) for end in ("low", "high"))
-    if not (_known(low) and _known(high)):
-        return value
-    if as_percent:
-        if show(low) == show(high) and low != high:  # a bound that says nothing of its own
-            value, low, high = (percent(one, digits=1) for one in (summary[name], low, high))
-        else:
-            low, high = show(low), show(high)
-        return f"{value} ({low.removesuffix(' %')} to {high})"
-    return f"{value} ({show(low)} to {show(high)})"
+    show: Callable[[Any], str] = percent if as_percent else figures
+    value, low, high = (summary.get(f"{name}{end}", math.nan) for end in ("", "_low", "_high"))
+    if as_percent and _known(low) and low != high and show(low) == show(high):
+        show = functools.partial(percent, digits=1)  # bounds that say nothing of their own
+    return estimate.bounded(value, low, high, show)
 
 
 def could_divide(analysis: Analysis) -> bool:

@@ -29,7 +29,7 @@ _KEY_LENGTH = 16
 
 
 @dataclass(frozen=True)
-class Task:
+class SheetTask:
     """One row of a sweep and what to do with it.
 
     Parameters
@@ -75,7 +75,7 @@ class Outcome:
     unwritable: bool = False
 
 
-def work(task: Task) -> Outcome:
+def work(task: SheetTask) -> Outcome:
     """Do the work on one row; never raise, and never do finished work again.
 
     The result lies in a folder named by the content of every input: the files of the map set and
@@ -120,7 +120,7 @@ def _blank_of(row: SheetRow) -> Path | None:
     return row.blank if row.blank is not None else blank_path(row.path)
 
 
-def content_key(task: Task, blank: Path | None) -> str:
+def content_key(task: SheetTask, blank: Path | None) -> str:
     """Return the name of a result: a hash of everything that it depends on."""
     facts = {
         "version": __version__,
@@ -157,7 +157,7 @@ def _sha256(file: Path) -> str:
         ) from problem
 
 
-def _store(task: Task, blank: Path | None, target: Path) -> None:
+def _store(task: SheetTask, blank: Path | None, target: Path) -> None:
     from spattermap.analysis import analyse
     from spattermap.loaders import load
     from spattermap.show.field_viewer import still_png
@@ -239,7 +239,7 @@ def _plain(parts: dict[str, float]) -> dict[str, float | None]:
     return {element: None if part != part else part for element, part in parts.items()}  # noqa: PLR0124
 
 
-def _add_report(task: Task, blank: Path | None, target: Path) -> None:
+def _add_report(task: SheetTask, blank: Path | None, target: Path) -> None:
     """Write the page of a finished deposit into its folder, unless it is there.
 
     The page knows the facts of the sidecar only, so its tables are left out: those in the folder

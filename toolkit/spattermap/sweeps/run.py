@@ -20,7 +20,7 @@ from spattermap.core.files import (
 )
 from spattermap.core.progress import step
 from spattermap.core.settings import Settings
-from spattermap.sweeps.deposit import RECORD, Outcome, Task, work
+from spattermap.sweeps.deposit import RECORD, Outcome, SheetTask, work
 from spattermap.sweeps.sheet import SheetRow, column_names, read_sheet
 
 if TYPE_CHECKING:
@@ -210,7 +210,7 @@ def _swept(
     """Do the work of a sweep in a folder that is ours alone."""
     (chosen, reports), (scheduler, workers) = options, where
     store = folder / STORE
-    tasks = [Task(row, chosen, store.resolve(), reports) for row in rows]
+    tasks = [SheetTask(row, chosen, store.resolve(), reports) for row in rows]
     outcomes: list[Outcome | None] = [None] * len(rows)
     results = engine.run(
         work, tasks, lost=_lost, scheduler=scheduler, workers=workers, shared=(store,)

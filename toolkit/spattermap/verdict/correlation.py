@@ -142,7 +142,7 @@ def finite(values: Floats) -> Floats:
     return np.where(np.isfinite(values), values, np.nan)
 
 
-def clipped(found: Estimate) -> tuple[Floats, Floats]:
+def clipped(found: Estimates) -> tuple[Floats, Floats]:
     """Return the interval of correlations within -1 to 1, and all of it where undefined."""
     defined = np.isfinite(found.value) | np.isnan(found.low)
     low = np.where(defined, np.clip(found.low, -1, 1), -1.0)
@@ -191,7 +191,7 @@ _KNEE = 0.95
 FIELDS_DISAGREE = 0.01
 
 
-class Estimate(NamedTuple):
+class Estimates(NamedTuple):
     """Values with their intervals.
 
     Parameters
@@ -254,7 +254,7 @@ class Resampling:
 
     def estimate(
         self, statistic: Statistic, *, elements: npt.ArrayLike, correlation: bool = False
-    ) -> Estimate:
+    ) -> Estimates:
         """Return a statistic of the block sums with its interval.
 
         Dims: `elements` (statistic, any).
@@ -272,7 +272,7 @@ class Resampling:
             value = statistic(self.once)[0]
             unknown = np.full(value.shape, np.nan)
             if not self.enough:
-                return Estimate(value, unknown, unknown, unknown)
+                return Estimates(value, unknown, unknown, unknown)
             draws = forward(statistic(self.weights))
             centre = forward(value)
             inflation = self.moments.inflation[np.asarray(elements)].mean(axis=-1)
@@ -288,7 +288,7 @@ class Resampling:
                 np.where(np.isfinite(centre), m, e) for m, e in zip(moved, ends, strict=True)
             )
         back = shrunk if correlation else np.asarray
-        return Estimate(value, back(low), back(high), p_fields)
+        return Estimates(value, back(low), back(high), p_fields)
 
     def _reach(
         self, statistic: Statistic, forward: Callable[[Floats], Floats], inflation: Floats

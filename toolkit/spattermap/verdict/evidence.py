@@ -13,7 +13,7 @@ import numpy as np
 
 from spattermap.core.arrays import Floats
 from spattermap.core.errors import InputError
-from spattermap.core.estimate import interval
+from spattermap.core.estimate import UNKNOWN, Estimate, interval
 from spattermap.verdict.physics import (
     Conditions,
     continuum_tolerance,
@@ -102,61 +102,6 @@ def supply_of(
 
 def _percent(state: Conditions) -> dict[str, float]:
     return {element: 100.0 * part for element, part in state.alloy.items()}
-
-
-@dataclass(frozen=True)
-class Estimate:
-    """A value with its interval."""
-
-    value: float
-    low: float
-    high: float
-
-    @property
-    def known(self) -> bool:
-        """True where there is a value."""
-        return bool(np.isfinite(self.value))
-
-    @property
-    def width(self) -> float:
-        """Width of the interval; infinite where there is none."""
-        width = self.high - self.low
-        return width if np.isfinite(width) else float("inf")
-
-    def within(self, least: float, most: float, *, level: float) -> Estimate:
-        """Return the same value with an interval that allows for bounds of what is not random.
-
-        Parameters
-        ----------
-        least, most : float
-            What the value would be with background, glass and haze at the ends of their bounds.
-        level : float
-            Confidence level of the interval (0 to 1).
-
-        Returns
-        -------
-        Estimate
-
-        Notes
-        -----
-        Each bound is taken as the end of a rectangular distribution, whose standard deviation is
-        its half width over the root of 3, and added in quadrature to the scatter of the counts.
-
-        References
-        ----------
-        JCGM 100:2008 (Guide to the expression of uncertainty in measurement), 4.3.7 and 5.1.2.
-        """
-        if not (self.known and np.isfinite([least, most]).all()):
-            return self
-        from scipy import stats
-
-        wide = float(stats.norm.ppf(0.5 + level / 2) / np.sqrt(3.0))
-        down = np.hypot(self.value - self.low, wide * max(self.value - least, 0.0))
-        up = np.hypot(self.high - self.value, wide * max(most - self.value, 0.0))
-        return Estimate(self.value, float(self.value - down), float(self.value + up))
-
-
-UNKNOWN = Estimate(float("nan"), float("nan"), float("nan"))
 
 
 @dataclass(frozen=True)
@@ -319,7 +264,7 @@ def estimate(
     """Return the value of row 0 with the percentile interval of the rest.
 
     `inflation` is the factor by which variances between blocks are too small because features
-    reach over their borders, see `spattermap.noise.correlation_length.Structure.inflation`.
+    reach over their borders, see `spattermap.noise.correlation_length.Correlated.inflation`.
     """
     value = float(draws[0])
     rest = draws[1:]

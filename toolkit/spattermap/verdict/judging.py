@@ -8,9 +8,9 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from spattermap.core.settings import Settings
-from spattermap.verdict.evidence import UNKNOWN, Estimate, Evidence
-from spattermap.verdict.gather import Context, gather
+from spattermap.core.estimate import UNKNOWN, Estimate
+from spattermap.verdict.evidence import Evidence
+from spattermap.verdict.gather import Context
 from spattermap.verdict.oxygen import oxygen_evidence, oxygen_sentences
 from spattermap.verdict.rules import CLAIMS, Condition, between, decide, on_metal
 from spattermap.verdict.sentences import next_step, reasons
@@ -18,39 +18,18 @@ from spattermap.verdict.weighing import evidence_of
 
 if TYPE_CHECKING:
     import pandas as pd
-    import xarray as xr
-
-    from spattermap.core.mapset import Roles
-    from spattermap.noise.moments import BlockMoments
-    from spattermap.segment.result import Segmentation
 
 
-def judge(
-    maps: xr.Dataset,
-    moments: BlockMoments,
-    roles: Roles,
-    segmentation: Segmentation,
-    *,
-    blank: xr.Dataset | None = None,
-    settings: Settings | None = None,
-) -> pd.DataFrame:
+def judge(context: Context, *, oxygen: pd.DataFrame | None = None) -> pd.DataFrame:
     """Say of each element whether it came down with the alloy.
 
     Parameters
     ----------
-    maps : xarray.Dataset
-        A map set.
-    moments : BlockMoments
-        Its block moments.
-    roles : Roles
-        Which element belongs to alloy, substrate or neither.
-    segmentation : Segmentation
-        Its division into droplets, streaks and bare.
-    blank : xarray.Dataset, optional
-        The bare substrate mapped under the same conditions. Without it, what lies evenly between
-        the deposits stays undecided.
-    settings : Settings, optional
-        Choices.
+    context : Context
+        As `gather` gives it. Without a blank, what lies evenly between the deposits stays
+        undecided.
+    oxygen : pandas.DataFrame, optional
+        As `oxygen_evidence` gives it, where that is at hand.
 
     Returns
     -------
@@ -70,25 +49,6 @@ def judge(
     less what substrate and background give. In a deposit of one metal there is no other alloy
     element: r_alloy is then its correlation with the shadow the deposit throws on the substrate
     lines.
-    """
-    chosen = settings or Settings()
-    context = gather(maps, moments, roles, segmentation, blank=blank, settings=chosen)
-    return judge_all(context)
-
-
-def judge_all(context: Context, *, oxygen: pd.DataFrame | None = None) -> pd.DataFrame:
-    """Return the rows of `judge` from what was gathered.
-
-    Parameters
-    ----------
-    context : Context
-        As `gather` gives it.
-    oxygen : pandas.DataFrame, optional
-        As `oxygen_evidence` gives it, where that is at hand.
-
-    Returns
-    -------
-    pandas.DataFrame
     """
     import pandas as pd
 

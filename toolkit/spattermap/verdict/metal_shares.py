@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from spattermap.core.arrays import Floats
-from spattermap.verdict.evidence import UNKNOWN, Estimate, estimate
+from spattermap.core.estimate import UNKNOWN, Estimate
+from spattermap.verdict.evidence import estimate
 
 if TYPE_CHECKING:
     from spattermap.verdict.gather import Context

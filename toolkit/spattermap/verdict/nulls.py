@@ -23,14 +23,6 @@ if TYPE_CHECKING:
     from spattermap.noise.moments import BlockMoments
 
 
-# Half of the neighbours of a pixel; the other half are their mirror images.
-_STEPS = {"edge": ((0, 1), (1, 0)), "corner": ((0, 1), (1, 0), (1, 1), (1, -1))}
-
-
-# The correlation matrices of more places than this would fill the memory (8 bytes a pair).
-MOST_PLACES = 5000
-
-
 # Bins a side at most: enough to shift about, few enough to transform at once.
 MOST_BINS = 128
 # Shifts within this many correlation lengths of zero are not independent of it.
@@ -73,7 +65,7 @@ class NullTest(NamedTuple):
     side_px: int
 
 
-class _Field(NamedTuple):
+class _Binned(NamedTuple):
     """Deviations of one field on bins, and their products at every lag within half the field."""
 
     spectra: Any
@@ -181,7 +173,7 @@ def pair_nulls(
     return found
 
 
-def _prepared(binned: Binned) -> _Field:
+def _prepared(binned: Binned) -> _Binned:
     from scipy import fft
 
     total, n, side = binned.total, binned.n, binned.side
@@ -202,7 +194,7 @@ def _prepared(binned: Binned) -> _Field:
     pairs[pairs < LEAST_PAIRS] = 0.0
     auto = fft.irfft2(spectra.real**2 + spectra.imag**2, size)[:, pairs > 0]
     flat = away.reshape(len(away), -1)
-    return _Field(spectra, size, pairs, radius, auto, flat @ flat.T)
+    return _Binned(spectra, size, pairs, radius, auto, flat @ flat.T)
 
 
 def _effective(top: Floats, spread: Floats) -> dict[str, Floats]:
@@ -222,7 +214,7 @@ def _effective(top: Floats, spread: Floats) -> dict[str, Floats]:
     return {"r": r, "effective_size": size, "p_effective": np.maximum(p, np.finfo(float).tiny)}
 
 
-def _rank(field: _Field, top: Floats, near: float, found: dict[str, Floats]) -> None:
+def _rank(field: _Binned, top: Floats, near: float, found: dict[str, Floats]) -> None:
     """Fill in the rank of zero shift among the far shifts for every pair."""
     from scipy import fft
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from spattermap.core.estimate import figures
-from spattermap.verdict.evidence import Estimate, Evidence
+from spattermap.core.estimate import Estimate, bounded, figures
+from spattermap.verdict.evidence import Evidence
 from spattermap.verdict.rules import (
     LEAST_CONTRAST,
     LEAST_CONTRAST_LOW,
@@ -324,4 +324,4 @@ def _share(one: Estimate) -> str:
 
 
 def _span(one: Estimate) -> str:
-    return f"{one.value:.2f} ({one.low:.2f} to {one.high:.2f})"
+    return bounded(one.value, one.low, one.high, "{:.2f}".format)

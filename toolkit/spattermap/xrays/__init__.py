@@ -6,7 +6,7 @@ Radiat. Phys. Chem. 63 (2002) 121); energies of lines are in eV, of the beam in 
 
 from __future__ import annotations
 
-from spattermap.xrays.lines import Line, line_energy, lines_of, mapped_line, parse_line
+from spattermap.xrays.lines import Line, lines_of, mapped_line, parse_line
 from spattermap.xrays.overlap import (
     DEFAULT_FWHM_EV,
     WINDOW_FWHM,
@@ -32,7 +32,6 @@ __all__ = [
     "density_of",
     "kanaya_okayama_um",
     "leaks",
-    "line_energy",
     "lines_of",
     "lines_touch",
     "mapped_line",

@@ -140,32 +140,6 @@ def parse_line(name: str) -> tuple[str, str]:
     return element, family
 
 
-def line_energy(name: str) -> float:
-    """Return the energy of a line or of an unresolved group.
-
-    Parameters
-    ----------
-    name : str
-        For example "Cu Ka" (the doublet's weighted mean) or "Cu Ka1" (the single line).
-
-    Returns
-    -------
-    float
-        Energy (eV).
-
-    Raises
-    ------
-    InputError
-        If the element has no such line in the table.
-
-    Examples
-    --------
-    >>> round(line_energy("Cu Ka1"))
-    8046
-    """
-    return line_of(*parse_line(name), beam_energy_keV=None).energy_eV
-
-
 def line_of(element: str, family: str, *, beam_energy_keV: float | None) -> Line:
     """Return one line or group; its strength is NaN without a beam energy."""
     lines, edges = tables(element)

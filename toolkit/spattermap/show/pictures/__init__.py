@@ -64,7 +64,6 @@ REPORT_PICTURES: dict[str, Callable[[Any], Picture]] = {
 __all__ = [
     "REPORT_PICTURES",
     "Picture",
-    "alt_text",
     "apart_maps",
     "connected_region",
     "correlation_matrix",
@@ -86,30 +85,6 @@ __all__ = [
     "sweep_chart",
     "thickness_map",
 ]
-
-
-def alt_text(name: str, analysis: Any) -> str:
-    """Return the alternative text of one of the report's pictures.
-
-    Parameters
-    ----------
-    name : str
-        A key of `REPORT_PICTURES`.
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    str
-
-    Raises
-    ------
-    InputError
-        If there is no such picture.
-    """
-    from spattermap.core.errors import one_of
-
-    return REPORT_PICTURES[one_of(name, "name", REPORT_PICTURES)](analysis).alt
 
 
 def save_all(

@@ -11,7 +11,6 @@ Text, quantities and lines as they are printed on pictures.
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable
 from html import escape
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +19,7 @@ from matplotlib import rc_context
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from spattermap.core.errors import InputError, unknown_name
+from spattermap.core.squares import mean_squares
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -202,24 +201,12 @@ def shrink(plane: npt.NDArray[Any], factor: int) -> npt.NDArray[np.float64]:
 
     Dims: `plane` (y, x); returns (y, x).
     """
-    if factor == 1:
-        return np.asarray(plane, dtype=np.float64)
-    height, width = (side // factor * factor for side in plane.shape)
-    squares = plane[:height, :width].reshape(height // factor, factor, width // factor, factor)
-    return np.asarray(squares.mean(axis=(1, 3), dtype=np.float64))
+    return np.asarray(mean_squares(plane, factor))
 
 
 def mapped_elements(analysis: Any) -> list[str]:
     """Return the symbols of the maps, in their order."""
     return [str(name) for name in analysis.maps["element"].values]
-
-
-def refuse_unmapped(analysis: Any, elements: Iterable[str], what: str = "element") -> None:
-    """Raise where an element has no map."""
-    mapped = mapped_elements(analysis)
-    for element in elements:
-        if element not in mapped:
-            raise InputError(unknown_name(what, element, mapped))
 
 
 def map_plane(analysis: Any, element: str) -> npt.NDArray[Any]:

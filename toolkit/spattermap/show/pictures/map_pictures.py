@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.core.errors import InputError
+from spattermap.core.estimate import bounded
 from spattermap.core.mapset import unit_name
 from spattermap.show.pictures.canvas import (
     INK,
@@ -237,10 +238,6 @@ def _draw_heads(axes: Axes, analysis: Any) -> None:
     )
 
 
-# Orange, green and violet-blue differ in lightness as well as in hue.
-COMPOSITE_COLOURS = ((1.0, 0.55, 0.0), (0.0, 0.75, 0.55), (0.35, 0.35, 1.0))
-
-
 def element_maps(analysis: Any, *, columns: int = 3) -> Picture:
     """Draw every element map with its scale bar, its counts and its part in the deposit.
 
@@ -362,7 +359,7 @@ def _taken_off(analysis: Any) -> str:
         return "nothing taken off"
     if analysis.blank is not None:
         return f"less {zero.value:.3g} of the blank"
-    return f"less {zero.value:.3g} ({zero.low:.3g} to {zero.high:.3g}) of background"
+    return f"less {bounded(zero.value, zero.low, zero.high, '{:.3g}'.format)} of background"
 
 
 def _haze_blocks(

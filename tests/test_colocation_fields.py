@@ -1,16 +1,15 @@
-"""Shares, several fields, percent maps and correlated noise."""
+"""Several fields, percent maps and correlated noise."""
 
 import numpy as np
 import pytest
 from scipy import ndimage
 
 from spattermap.core.errors import InputError
-from spattermap.core.mapset import Roles, make_map_set
+from spattermap.core.mapset import make_map_set
 from spattermap.core.settings import Settings
 from spattermap.noise.moments import block_moments
-from spattermap.verdict import correlation, shares
+from spattermap.verdict import correlation
 from spattermap.verdict import pairs as colocation
-from spattermap.verdict.shares import Background
 
 QUICK = Settings(n_resamples=500)
 
@@ -27,108 +26,7 @@ def measured(rng, rates, elements, *, labels=None, block_px=16):
 
 
 # --- Shares by class, exact by hand -------------------------------------------------------------
-@pytest.mark.outside(
-    "Shares of an element in droplets, streaks and bare",
-    source="ten counts by hand: 0.8, 0.2 and 0",
-    known="exact",
-    tolerance="equal",
-)
-def test_class_shares_by_hand():
-    counts = np.zeros((1, 4, 4), dtype=int)
-    counts[0, 0] = [4, 4, 2, 0]
-    labels = np.zeros((4, 4), dtype=int)
-    labels[0, :2] = 1
-    labels[0, 2] = 2  # a streak
-    moments = block_moments(make_map_set(counts, ["Cu"]), block_px=2, labels=labels, n_droplets=1)
-    found = {of: shares.share_in_droplets(moments, "Cu", of=of).share for of in moments.classes}
-    assert found == {"bare": 0.0, "droplet": 0.8, "streak": 0.2}
-
-
-def test_known_background_is_taken_off_each_class():
-    counts = np.full((1, 8, 8), 2)
-    counts[0, :4] = 5
-    labels = np.zeros((8, 8), dtype=int)
-    labels[:4] = 1
-    moments = block_moments(make_map_set(counts, ["Cu"]), block_px=2, labels=labels, n_droplets=1)
-    level = Background(bare={"Cu": (1.0, 1.0)}, metal={"Cu": (2.0, 2.0)})
-    found = shares.share_in_droplets(moments, "Cu", background=level)
-    assert found.share == pytest.approx(3 / 4)  # (5 - 2) / ((5 - 2) + (2 - 1))
-
-
-def test_bounded_background_only_widens():
-    rng = np.random.default_rng(1)
-    cover = patches(rng)
-    _, moments = measured(rng, [2 * cover + 0.5, 3 * cover], ["Zn", "Cu"], labels=cover)
-    plain = shares.share_in_droplets(moments, "Zn", settings=QUICK)
-    bound = shares.share_in_droplets(
-        moments, "Zn", background=Background(fraction=0.1), settings=QUICK
-    )
-    assert bound.share == plain.share
-    assert bound.low < plain.low
-    assert bound.high > plain.high
-
-
 # --- Following the alloy -------------------------------------------------------------------------
-def test_absent_element_under_a_rising_background():
-    # The background under an absent element's line rises from 0.5 to 1.0 counts under metal.
-    rng = np.random.default_rng(2)
-    cover = patches(rng)
-    _, moments = measured(
-        rng, [4 * cover, 3 * cover, 0.5 + 0.5 * cover], ["Cu", "Zn", "Sn"], labels=cover
-    )
-    roles = Roles(("Cu", "Zn", "Sn"), ())
-    fooled = shares.share_with_alloy(moments, "Sn", roles, settings=QUICK)
-    assert fooled.low > 0.05  # taken at face value, part of "tin" follows the alloy
-    bounded = Background(fraction=0.6)
-    honest = shares.share_with_alloy(moments, "Sn", roles, background=bounded, settings=QUICK)
-    assert honest.low <= 0  # nothing needs to follow the alloy any more
-    known = Background(bare={"Sn": (0.5, 0.52)}, metal={"Sn": (1.0, 1.04)})
-    nothing = shares.share_with_alloy(moments, "Sn", roles, background=known, settings=QUICK)
-    assert np.isnan(nothing.share)
-    assert "no signal of Sn beyond the background" in nothing.note
-
-
-def test_three_way_division_finds_what_was_put_in():
-    rng = np.random.default_rng(3)
-    cover = patches(rng, (24, 24))
-    grains = 0.5 + patches(rng, (24, 24), part=0.5)  # the glass is not uniform
-    alloy, glass = 4 * cover, 4 * grains * (1 - 0.3 * cover)
-    zinc = 0.5 * alloy + 0.25 * glass + 0.5
-    _, moments = measured(rng, [alloy, zinc, glass], ["Cu", "Zn", "Si"], labels=cover)
-    roles = Roles(("Cu", "Zn"), ("Si",))
-    row = shares.shares(moments, roles, settings=QUICK).set_index("element").loc["Zn"]
-    whole = zinc.mean()
-    for name, truth in (
-        ("alloy", 0.5 * alloy.mean() / whole),
-        ("substrate", 0.25 * glass.mean() / whole),
-        ("neither", 0.5 / whole),
-    ):
-        assert row[f"follows_{name}"] == pytest.approx(truth, abs=0.05)
-        assert row[f"follows_{name}_low"] < truth < row[f"follows_{name}_high"]
-    assert row.follows_alloy + row.follows_substrate + row.follows_neither == pytest.approx(1)
-
-
-def test_mirror_images_are_recognised():
-    rng = np.random.default_rng(4)
-    cover = patches(rng)
-    _, moments = measured(
-        rng, [4 * cover, 2 * cover, 5 * (1 - cover)], ["Cu", "Zn", "Si"], labels=cover
-    )
-    row = shares.shares(moments, Roles(("Cu", "Zn"), ("Si",)), settings=QUICK).iloc[1]
-    assert np.isnan(row.follows_alloy)
-    assert "mirror each other" in row.note
-    assert row.share_with_alloy == pytest.approx(1, abs=0.1)
-
-
-def test_uniform_film_has_no_share_with_the_alloy():
-    rng = np.random.default_rng(6)
-    cover = patches(rng)
-    _, moments = measured(rng, [4 * cover, np.full(cover.shape, 3.0)], ["Cu", "Zn"])
-    found = shares.share_with_alloy(moments, "Zn", Roles(("Cu", "Zn"), ()), settings=QUICK)
-    assert found.low < 0 < found.high
-    assert abs(found.share) < 0.03
-
-
 # --- Correlated noise ----------------------------------------------------------------------------
 def test_correlated_noise_enters_the_correction():
     # Two lines fitted together: what one takes from the spectrum the other loses.
@@ -166,23 +64,6 @@ def test_fields_that_agree_narrow_the_interval():
     all_four = correlation.noise_corrected_correlation(merged, "Cu", "Zn", settings=QUICK)
     assert all_four.r_high - all_four.r_low < one.r_high - one.r_low
     assert all_four.note == ""
-
-
-def test_fields_that_disagree_are_flagged_and_widen_the_interval():
-    rng = np.random.default_rng(9)
-    parts = (1.0, 0.2, 0.9, 0.3)
-    fields = [field_moments(rng, part) for part in parts]
-    merged = fields[0]
-    for more in fields[1:]:
-        merged = merged.merge(more)
-    pair = colocation.pair_table(merged, settings=QUICK).iloc[0]
-    assert pair.p_fields < 0.01
-    assert "fields disagree" in pair.note
-    single = [correlation.noise_corrected_correlation(f, "Cu", "Zn").r for f in fields]
-    assert pair.r_low < min(single) + 0.2
-    share = shares.share_with_alloy(merged, "Zn", Roles(("Cu", "Zn"), ()), settings=QUICK)
-    assert "fields disagree" in share.note
-    assert share.low < np.mean(parts) < share.high
 
 
 def test_a_field_counted_longer_does_not_feign_covariation():
@@ -273,26 +154,6 @@ def test_parts_below_the_limit_are_replaced_not_infinite():
 
 
 # --- Maps that hold next to nothing --------------------------------------------------------------
-@pytest.mark.parametrize(
-    "counts",
-    [
-        np.zeros((3, 32, 32), dtype=int),
-        np.random.default_rng(1).poisson(2, (3, 3, 3)),
-        np.random.default_rng(2).poisson(2, (3, 1, 50)),
-        np.random.default_rng(3).poisson([[[2]], [[0]], [[0.01]]], (3, 64, 64)),
-    ],
-    ids=["empty", "3 x 3 px", "one row", "dead elements"],
-)
-def test_poor_maps_are_answered_in_words(counts):
-    maps = make_map_set(counts, ["Cu", "Zn", "Si"])
-    moments = block_moments(maps, labels=(counts[0] > 2).astype(int), n_droplets=1)
-    roles = Roles(("Cu", "Zn"), ("Si",))
-    pairs = colocation.pair_table(moments, maps=maps, roles=roles, settings=QUICK)
-    assert (pairs.note != "").all()
-    assert pairs.p_value.between(0, 1, inclusive="right").all()
-    assert (shares.shares(moments, roles, settings=QUICK).note != "").all()
-
-
 def test_few_valid_pixels_are_still_counts():
     keep = np.zeros((64, 64), dtype=bool)
     keep[:10, :12] = True
