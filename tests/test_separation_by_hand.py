@@ -7,15 +7,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from spattermap.core.estimate import bootstrap_weights, interval
+from spattermap.core.estimate import UNKNOWN, Estimate, bootstrap_weights, interval
 from spattermap.core.mapset import Roles, make_map_set
 from spattermap.core.settings import Settings
 from spattermap.noise.moments import block_moments
 from spattermap.verdict import composition, evidence, rules
 from spattermap.verdict import gather as gathering
 from spattermap.verdict.evidence import (
-    UNKNOWN,
-    Estimate,
     estimate,
     most_explained,
     partners_of,

@@ -54,20 +54,19 @@ KINDS = {
 # For what is none of these: the longest beginning of "file function" that fits tells why.
 REASONS = {
     "": "a rare case without a test of its own",
-    "figures": "a droplet pointed at on the panel: the browser test comes here",
-    "display": "a rare mixture of known and unknown numbers",
+    "show/pictures": "a droplet pointed at on the panel: the browser test comes here",
+    "show": "a rare mixture of known and unknown numbers",
     "loaders": "a rare layout of a file; fuzzing comes here (`fuzz_loaders.py`)",
-    "loaders/cubes": "a line at the very end of the energy axis",
+    "loaders/spectra": "a line at the very end of the energy axis",
     "loaders/probe.py": "in a forked child of the process that owns the worker",
     "loaders/probe_worker": "the script's own call; its process is killed before it can record",
-    "loaders/spectra": "a spectrum whose energy scale cannot be improved on",
-    "morphology/_placement": "safety: discs that do not overlap fill under 16 entries each",
-    "morphology/pattern": "more droplets than are simulated: calibration scenes come here",
+    "measure/placement": "safety: discs that do not overlap fill under 16 entries each",
+    "measure/form": "more droplets than are simulated: calibration scenes come here",
     "analysis_parts": "a field larger than a quick test holds; `mosaic.py` comes here",
     "panel": "asked by a live notebook: the browser test comes here",
-    "report.py": "a blank given by path; the demo's reports come here",
-    "segmentation": "an early way out where a field holds too little to go on",
-    "segmentation/estimation": "a field of more pixels than are sampled: large scenes come here",
+    "show/report": "a blank given by path; the demo's reports come here",
+    "segment": "an early way out where a field holds too little to go on",
+    "segment/ground": "a field of more pixels than are sampled: large scenes come here",
     "sweeps": "an extreme of many deposits: the demo's sheet and the benchmark come here",
 }
 PLATFORM = ("ImportError", "sys.platform", "os.name", "os._exit", "KilledWorker")

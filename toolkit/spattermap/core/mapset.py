@@ -10,6 +10,7 @@ Which element belongs to the alloy, which to the substrate, and how we know.
 
 from __future__ import annotations
 
+import functools
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -149,6 +150,7 @@ def _check_values(maps: xr.Dataset, quantity: str) -> None:
 IMAGE_DIMS = ("image_y", "image_x")  # of an electron image on a grid of its own
 _TABLES = ("alloy", "substrate", "process", "measured", "source")
 _NUMBERS = {"beam_energy_keV": "keV", "take_off_deg": "deg", "tilt_deg": "deg"}
+_FACTS = ("quantity", "pixel_size_um", "title", "background", *_NUMBERS, *_TABLES)
 
 
 @dataclass(frozen=True)
@@ -470,7 +472,13 @@ def facts(maps: xr.Dataset) -> Facts:
     >>> facts(maps).alloy, facts(maps).length_unit
     ({'Cu': 99.9}, 'um')
     """
-    attrs = maps.attrs
+    return _read_facts(tuple((name, maps.attrs.get(name)) for name in _FACTS))
+
+
+@functools.lru_cache(maxsize=64)
+def _read_facts(held: tuple[tuple[str, Any], ...]) -> Facts:
+    """Return the facts that attributes hold; the same attributes are read once."""
+    attrs = {name: value for name, value in held if value is not None}
     tables = {name: json.loads(attrs[name]) for name in _TABLES if name in attrs}
     for name in ("alloy", "substrate"):
         parts = tables.get(name, {})

@@ -19,7 +19,7 @@ import numpy.typing as npt
 from spattermap.core.arrays import Bools, Floats
 from spattermap.core.errors import image_2d, one_of, positive
 from spattermap.core.estimate import span
-from spattermap.core.grid import View
+from spattermap.core.grid import Windowed
 from spattermap.core.mapset import unit_name
 from spattermap.core.settings import Settings
 from spattermap.measure.coverage import (
@@ -445,7 +445,7 @@ def describe(
     *,
     pixel_size: float = 1.0,
     settings: Settings | None = None,
-    valid: npt.ArrayLike | View | None = None,
+    valid: npt.ArrayLike | Windowed | None = None,
     length_unit: str = "um",
     shares: Mapping[str, float] | None = None,
     joined: float = 0.0,
@@ -463,7 +463,7 @@ def describe(
         Side of a pixel, in the unit of the table.
     settings : Settings, optional
         Level, resamples and seed of the intervals.
-    valid : array_like of bool or View, dims (y, x), optional
+    valid : array_like of bool or Windowed, dims (y, x), optional
         False where a pixel must not be used. A view stays on disk; how many droplets a mask cuts
         is then not corrected for.
     length_unit : {"um", "px"}
@@ -491,7 +491,7 @@ def describe(
     chosen = settings or Settings()
     rows = droplets[droplets["droplet"] <= segmentation.n_droplets]
     use: Any = valid
-    if valid is not None and not isinstance(valid, View):
+    if valid is not None and not isinstance(valid, Windowed):
         use = image_2d(valid, "valid").astype(bool)
     coverage, sensitivity = cover or (
         _coverage(segmentation, use, chosen),

@@ -31,12 +31,15 @@ class Links:
         Conductance from each node to the one below.
     low, high : ndarray, dims (y, x)
         Conductance from each node to the bar at potential 0 and to the bar at potential 1.
+    direct : float
+        Conductance from bar to bar that passes no node.
     """
 
     right: Floats
     down: Floats
     low: Floats
     high: Floats
+    direct: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -94,7 +97,7 @@ def solve(links: Links, *, tolerance: float = 1e-9) -> NodePotentials:
         system = _kirchhoff(live.reshape(shape), (first, second, weight), low, high)
         potential[live], residual, iterations = _solve_system(system, tolerance)
     field = potential.reshape(shape)
-    power = _power(links, field)
+    power = links.direct + _power(links, field)
     return NodePotentials(field, power, residual, iterations, unknowns)
 
 

@@ -104,9 +104,9 @@ def _badge(verdict: str) -> str:
 
 def _interval(row: Any, name: str, *, as_percent: bool = False) -> str:
     show = wording.percent if as_percent else wording.figures
-    value, ends = show(row.get(name)), [row.get(f"{name}_{side}") for side in ("low", "high")]
-    known = all(end is not None and math.isfinite(end) for end in ends)
-    interval = span(*ends, show) if known else ""
+    value, low, high = show(row.get(name)), row.get(f"{name}_low"), row.get(f"{name}_high")
+    known = not (low is None or high is None) and math.isfinite(low) and math.isfinite(high)
+    interval = span(low, high, show) if known else ""
     if value == "–" and interval:
         interval = "not told"  # an unknown value between its outermost bounds says no more
     return escape(value) + (f" <small>{escape(interval)}</small>" if interval else "")

@@ -182,9 +182,9 @@ def _cell(row: dict[str, Any], name: str) -> str:
         name in ("value", "median") and of.startswith(FRACTIONS)
     )
     text = escape(percent(value) if fraction else value_text(name, value))
-    ends = [row.get(f"{name}_{end}") for end in ("low", "high")]
-    if not any(is_missing(end) for end in ends):
-        text += f" <small>{escape(span(*ends, partial(value_text, name)))}</small>"
+    low, high = (row.get(f"{name}_{end}") for end in ("low", "high"))
+    if not (low is None or is_missing(low) or high is None or is_missing(high)):
+        text += f" <small>{escape(span(low, high, partial(value_text, name)))}</small>"
     text = text.replace(" %", "\u00a0%")
     return f'<td data-label="{escape(heading_of(name))}">{text}</td>'
 

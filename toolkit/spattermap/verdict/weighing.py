@@ -12,12 +12,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.core.arrays import Floats
+from spattermap.core.estimate import UNKNOWN, Estimate
 from spattermap.core.mapset import GLASS_FORMERS
 from spattermap.noise.counting import currie_limits
 from spattermap.verdict.correlation import noise_corrected_correlation
 from spattermap.verdict.evidence import (
-    UNKNOWN,
-    Estimate,
     Evidence,
     Split,
     estimate,
