@@ -15,6 +15,7 @@ def with_contacts(right: Floats, down: Floats, a: Bools, b: Bools) -> Links:
     """
     low, high = np.zeros(a.shape), np.zeros(a.shape)
     fixed = a | b
+    direct = 0.0
     for links, first, second in (
         (right, np.s_[:, :-1], np.s_[:, 1:]),
         (down, np.s_[:-1], np.s_[1:]),
@@ -23,6 +24,7 @@ def with_contacts(right: Floats, down: Floats, a: Bools, b: Bools) -> Links:
             free = ~fixed[one]
             low[one] += np.where(free & a[other], links, 0.0)
             high[one] += np.where(free & b[other], links, 0.0)
+            direct += float(links[a[one] & b[other]].sum())
     kept_right = np.where(fixed[:, :-1] | fixed[:, 1:], 0.0, right)
     kept_down = np.where(fixed[:-1] | fixed[1:], 0.0, down)
-    return Links(kept_right, kept_down, low, high)
+    return Links(kept_right, kept_down, low, high, direct)
