@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from spattermap.core.mapset import Roles, make_map_set
+from spattermap.core.mapset import make_map_set
 from spattermap.noise.moments import block_moments
-from spattermap.verdict import correlation, pairs, shares
+from spattermap.verdict import correlation, pairs
 
 A = [[0, 2, 4, 6], [1, 3, 5, 7], [0, 0, 8, 9], [2, 2, 6, 4]]
 B = [[1, 1, 3, 5], [0, 4, 4, 6], [2, 0, 7, 8], [5, 1, 0, 0]]
@@ -36,22 +36,6 @@ def test_poisson_attenuation_is_undone(mean, variance, rho, observed):
     assert found.r_plain == pytest.approx(observed, abs=0.02)
     assert found.r == pytest.approx(rho, abs=0.03)
     assert found.r_low < rho < found.r_high
-
-
-def test_leave_one_out_share_of_a_kept_alloy_is_one():
-    rng = np.random.default_rng(3)
-    cover = np.kron(rng.random((12, 12)) < 0.3, np.ones((8, 8)))
-    rates = np.array([4 * cover, 2 * cover, 5 * (1 - cover), np.full(cover.shape, 0.5)])
-    maps = make_map_set(rng.poisson(rates), ["Cu", "Zn", "Si", "Cl"])
-    m = block_moments(maps, block_px=16, labels=cover.astype(int), n_droplets=1)
-    roles = Roles(("Cu", "Zn"), ("Si",), ("Cl",))
-    table = shares.shares(m, roles).set_index("element")
-    assert table.share_with_alloy["Zn"] == pytest.approx(1, abs=0.05)
-    assert table.share_with_alloy_low["Zn"] < 1 < table.share_with_alloy_high["Zn"]
-    assert table.share_with_alloy["Cl"] == pytest.approx(0, abs=0.1)
-    assert table.share_with_alloy["Si"] < 0
-    assert table.share_in_droplets["Cu"] == 1
-    assert table.share_in_bare["Si"] == 1
 
 
 def test_roles_are_inferred_from_sign_and_glass():

@@ -10,7 +10,7 @@ import tifffile
 import spattermap
 from spattermap.core.errors import InputError, InputFileError
 from spattermap.core.mapset import facts
-from spattermap.loaders import blank_path, multipage, stack
+from spattermap.loaders import blank_path, contract, multipage, stack
 
 REFERENCE = Path(__file__).parent / "reference" / "dacite"
 FIELD = np.arange(12, dtype=np.uint16).reshape(3, 4)
@@ -220,6 +220,6 @@ def test_labels_are_found_in_any_dialect_of_metadata(facts_of_file, labels):
 
 @pytest.mark.parametrize("shape", [(1, 0), (2, 0, 4), (3, 4)])
 def test_a_reader_that_finds_no_pixels_is_refused_at_the_door(tmp_path, shape):
-    found = stack.Stack(counts=np.zeros(shape), elements=["Cu"], format_name="damaged")
+    found = contract.Stack(counts=np.zeros(shape), elements=["Cu"], format_name="damaged")
     with pytest.raises(InputError, match="at least one pixel"):
-        stack.finish(found, tmp_path, None, stack.Request())
+        stack.finish(found, tmp_path, None, contract.Request())

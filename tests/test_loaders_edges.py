@@ -14,7 +14,7 @@ import zarr
 import spattermap
 from spattermap.core.errors import InputError, InputFileError, InputTypeError, OutputError
 from spattermap.core.mapset import make_map_set, validate
-from spattermap.loaders import arrays, pictures, signals, stack, text, zarr_store
+from spattermap.loaders import arrays, contract, pictures, signals, stack, text, zarr_store
 from spattermap.loaders.zarr_store import check_store
 
 PLANES = np.arange(24).reshape(2, 3, 4)
@@ -378,10 +378,10 @@ def test_one_of_several_signals_of_a_file(tmp_path):
 def test_lines_of_a_cube_are_those_of_the_sidecar_then_of_the_file():
     signal = stack_signal(names=("Cu_Ka", "Cu_La", "Zn_Ka", "noise"))
     signal.metadata.set_item("Sample.elements", ["Zn", "Si"])
-    assert signals._wanted_lines(signal, stack.Request()) == {
+    assert signals._wanted_lines(signal, contract.Request()) == {
         "Cu": "Cu Ka", "Zn": "Zn Ka", "Si": "",
     }  # fmt: skip
-    stated = stack.Request(sidecar={"lines": {"Fe": "Fe Ka"}})
+    stated = contract.Request(sidecar={"lines": {"Fe": "Fe Ka"}})
     assert signals._wanted_lines(signal, stated) == {"Fe": "Fe Ka"}
 
 

@@ -1,7 +1,7 @@
 """Files to map sets: one door, one file a format family.
 
-Each family module says ``recognises(path)`` and ``read(path, request)``; the door asks them in
-turn, and one place (`stack.finish`) applies the sidecar and validates.
+The door asks the families in turn which of them knows the file (what each keeps to stands in
+`contract`), and one place (`stack.finish`) applies the sidecar and validates.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ FAMILIES = (
     "zarr_store",
     "multipage",
     "text",
-    "single",
+    "pictures",
     "folder",
 )
 
@@ -71,14 +71,14 @@ def load(path: str | Path, *, chunks: Any = None, crop: bool = False) -> xr.Data
         If files contradict each other or hold values that are not allowed.
 
     """
-    from spattermap.loaders import stack
+    from spattermap.loaders import contract, stack
 
     step("Reading the maps")
     try:
         place = _existing(path)
         reader = _reader_for(place)
         sidecar_file, beside = stack.open_sidecar(place)
-        request = stack.Request(chunks=chunks, crop=crop, sidecar=beside)
+        request = contract.Request(chunks=chunks, crop=crop, sidecar=beside)
         read = _read_by(reader, place, request, sidecar_file)
         before = _states(read)
         with _quiet_libraries():
@@ -91,7 +91,7 @@ def load(path: str | Path, *, chunks: Any = None, crop: bool = False) -> xr.Data
         if chunks is None:
             raise
         # What stays on disk is first read here, by its library, which raises anything at all.
-        raise stack.readable(place, problem, what="readable to its end") from problem
+        raise contract.readable(place, problem, what="readable to its end") from problem
     return maps
 
 
@@ -220,12 +220,12 @@ def blank_path(path: str | Path) -> Path | None:
 
 def input_files(path: str | Path) -> dict[str, Path]:
     """Return the files (Zarr: the folder) that `load` reads, by the names it gives them."""
-    from spattermap.loaders import stack
+    from spattermap.loaders import contract, stack
 
     place = _existing(path)
     reader = _reader_for(place)
     sidecar_file, beside = stack.open_sidecar(place)
-    return _read_by(reader, place, stack.Request(sidecar=beside), sidecar_file)
+    return _read_by(reader, place, contract.Request(sidecar=beside), sidecar_file)
 
 
 def _read_by(reader: Any, place: Path, request: Any, sidecar_file: Path | None) -> dict[str, Path]:
@@ -280,9 +280,9 @@ def from_signal(signal: Any) -> xr.Dataset:
     InputError
         If its axes are not those of a map or a spectrum cube.
     """
-    from spattermap.loaders import signals, stack
+    from spattermap.loaders import contract, signals, stack
 
-    request = stack.Request()
+    request = contract.Request()
     made = signals.from_signal(signal, request)
     maps: xr.Dataset = stack.finish(made, Path("signal"), None, request)
     return maps

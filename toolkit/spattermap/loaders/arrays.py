@@ -11,7 +11,7 @@ import numpy as np
 
 from spattermap.core.errors import InputError, InputFileError, SpattermapError
 from spattermap.loaders import names
-from spattermap.loaders.stack import Request, Stack, check_ratio, check_size, readable
+from spattermap.loaders.contract import Request, Stack, check_ratio, check_size, readable
 
 FORMAT = "NumPy file"
 MOST_HEADER = 10_000

@@ -252,7 +252,7 @@ def _single(place: Path) -> _Mosaic:
 
 
 def _grid(table: Path, overlap: str) -> _Mosaic:
-    from spattermap.loaders.stack import check_size
+    from spattermap.loaders.contract import check_size
 
     tiles = read_tiles(table)
     first = _opened(tiles[0].path)

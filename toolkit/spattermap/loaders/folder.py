@@ -18,7 +18,8 @@ from spattermap.core.errors import (
 )
 from spattermap.core.files import is_there
 from spattermap.loaders import arrays, display, names, pictures, signals, text
-from spattermap.loaders.stack import SAME_SIZE, Request, Stack, readable_image
+from spattermap.loaders.contract import SAME_SIZE, Request, Stack
+from spattermap.loaders.pictures import readable_image
 from spattermap.noise.noise_models import white_variance
 
 FORMAT = "folder of single-element files"

@@ -10,8 +10,8 @@ import numpy as np
 
 from spattermap.core.errors import InputError, InputFileError, SpattermapError
 from spattermap.loaders import names, probe
+from spattermap.loaders.contract import SAME_SIZE, Request, Stack, check_ratio, check_size, readable
 from spattermap.loaders.ondisk import Hdf5Dataset, lazily
-from spattermap.loaders.stack import SAME_SIZE, Request, Stack, check_ratio, check_size, readable
 
 FORMAT = "HDF5"
 ENDINGS = (".h5", ".hdf5", ".hdf", ".nxs", ".nx5")

@@ -10,8 +10,8 @@ import numpy as np
 
 from spattermap.core.errors import InputError, InputFileError, SpattermapError
 from spattermap.loaders import names, pictures
+from spattermap.loaders.contract import SAME_SIZE, Request, Stack, readable
 from spattermap.loaders.ondisk import TiffPage, lazily
-from spattermap.loaders.stack import SAME_SIZE, Request, Stack, readable
 
 FORMAT = "multi-page TIFF"
 _UM_PER = {"µm": 1.0, "μm": 1.0, "um": 1.0, "nm": 1e-3, "mm": 1e3, "m": 1e6}

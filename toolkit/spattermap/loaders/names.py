@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from spattermap.core.errors import ELEMENT_SYMBOLS, InputError, nearest
-from spattermap.loaders.stack import Request
+from spattermap.loaders.contract import Request
 
 # "K", "Ka", "Ka1", "Kα", "K_alpha1", "KA", "L", "Lb2", "Mz", "K series": families in use.
 _LINE = re.compile(

@@ -9,8 +9,8 @@ from typing import Any
 from spattermap.core.errors import InputError, SpattermapError
 from spattermap.core.mapset import facts
 from spattermap.loaders import probe
+from spattermap.loaders.contract import Request, Stack, check_size, readable
 from spattermap.loaders.hdf5 import refuse_foreign
-from spattermap.loaders.stack import Request, Stack, check_size, readable
 
 FORMAT = "netCDF map set"
 ENDINGS = (".nc", ".nc4", ".netcdf")

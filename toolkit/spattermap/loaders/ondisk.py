@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from spattermap.loaders.stack import readable
+from spattermap.loaders.contract import readable
 
 # Rows are read whole, because most files store them so: about this many pixels at a time.
 _PART_PX = 2**23

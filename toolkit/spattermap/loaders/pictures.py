@@ -13,10 +13,19 @@ from typing import Any
 import numpy as np
 
 from spattermap.core.errors import InputError, InputFileError, SpattermapError
-from spattermap.loaders import display
+from spattermap.loaders import display, names
+from spattermap.loaders.contract import (
+    EAGER_BYTES,
+    SAME_SIZE,
+    Request,
+    Stack,
+    check_ratio,
+    check_size,
+    readable,
+)
 from spattermap.loaders.ondisk import TiffPage, lazily
-from spattermap.loaders.stack import EAGER_BYTES, SAME_SIZE, check_ratio, check_size, readable
 
+FORMAT = "single picture"
 TIFF_ENDINGS = (".tif", ".tiff")
 LOSSLESS_ENDINGS = (".png", ".bmp")
 LOSSY_ENDINGS = (".jpg", ".jpeg")
@@ -345,3 +354,43 @@ def numbers(data: Any, file: Path) -> Any:
             f"{file} must hold real numbers, got type {data.dtype}. Export the numbers."
         )
     return data if data.dtype.isnative else data.astype(data.dtype.newbyteorder("="))
+
+
+def readable_image(file: Path, notes: list[str]) -> Any:
+    """Return an electron image, or None with a note: the maps are worth reading without it."""
+    try:
+        image = open_picture(file, lazy=False)
+        if image.data.ndim == 2:
+            return image
+        problem: object = f"its shape is {tuple(image.data.shape)}"
+    except (SpattermapError, OSError, ValueError) as found:
+        problem = found
+    notes.append(
+        f"Warning: the electron image {file.name} cannot be used and is left out: {problem}"
+    )
+    return None
+
+
+def recognises(path: Path) -> bool:
+    """Return True for a PNG, BMP or JPEG file."""
+    endings = LOSSLESS_ENDINGS + LOSSY_ENDINGS
+    return path.is_file() and path.suffix.lower() in endings
+
+
+def read(path: Path, request: Request) -> Stack:
+    """Read one picture."""
+    picture = open_picture(path, lazy=request.lazy)
+    elements, lines = names.name_channels([path.stem], 1, request, path)
+    return Stack(
+        counts=picture.data[None],
+        elements=elements,
+        lines=lines,
+        format_name=FORMAT,
+        files={path.name: path},
+        map_files=[path.name],
+        pixel_size_um=picture.pixel_size_um,
+        pixel_size_from=picture.pixel_size_from,
+        notes=list(picture.notes),
+        valid=picture.valid,
+        quantity=picture.quantity,
+    )

@@ -19,8 +19,8 @@ import numpy as np
 
 from spattermap.core.errors import InputError, InputFileError, InputTypeError, SpattermapError
 from spattermap.loaders import names, probe, spectra, zarr_store
+from spattermap.loaders.contract import SAME_SIZE, Request, Stack, check_ratio, check_size, readable
 from spattermap.loaders.hdf5 import refuse_foreign
-from spattermap.loaders.stack import SAME_SIZE, Request, Stack, check_ratio, check_size, readable
 
 _ACQUISITION = "Acquisition_instrument"
 _FACTS = (

@@ -1,17 +1,12 @@
-"""What every reader hands over, and the one place where it becomes a map set.
-
-Size limits, checked on what a header claims before anything is allocated.
-"""
+"""The one place where what a reader found becomes a map set: sidecar, checks, hashes, pictures."""
 
 from __future__ import annotations
 
 import hashlib
-import math
 import os
 import re
 import warnings
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +15,6 @@ import numpy as np
 from spattermap.core.errors import (
     InputError,
     InputFileError,
-    SpattermapError,
     SpattermapWarning,
     unknown_name,
 )
@@ -34,127 +28,12 @@ from spattermap.core.mapset import (
 )
 from spattermap.core.orientations import ORIENTATIONS, SIDEWAYS
 from spattermap.core.sidecar import find_sidecar, read_sidecar
+from spattermap.loaders.contract import SAME_SIZE, Request, Stack, check_size, readable
 from spattermap.loaders.display import STRETCHED
+from spattermap.loaders.pictures import readable_image
 from spattermap.noise.noise_models import as_believed, lattice_gain, noise_model, without_gain
 
-GIB = 2**30
-# One map set read at once: twenty maps of 4096 x 4096 in 32 bit are 1.25 GiB.
-EAGER_BYTES = 4 * GIB
-# Read in chunks: a mosaic of a whole 100 mm wafer at 1 um is 1e10 pixels an element.
-LAZY_VALUES = 10**12
-# Few-count maps shrink 20 to 50 times; a file that claims more than this is a trap or damaged.
-MOST_SHRUNK = 500
-SMALL_BYTES = GIB // 16
-
-
-def check_size(shape: Sequence[int], dtype: Any, where: object, *, lazy: bool) -> None:
-    """Refuse an array that is too large to read."""
-    import numpy as np
-
-    values = math.prod(int(n) for n in shape)
-    size = values * np.dtype(dtype).itemsize
-    claim = f"{values:,} values of shape {tuple(int(n) for n in shape)} ({size / GIB:.3g} GiB)"
-    if values > LAZY_VALUES:
-        raise InputFileError(
-            f"{where} must hold at most {LAZY_VALUES:,} values, got {claim}. "
-            "Check that the file is whole and is a map."
-        )
-    if not lazy and size > EAGER_BYTES:
-        raise InputFileError(
-            f"{where} must hold at most {EAGER_BYTES // GIB} GiB to be read at once, got {claim}. "
-            'Read it in pieces: spattermap.load(path, chunks="auto").'
-        )
-
-
-def check_ratio(claimed_bytes: int, file_bytes: int, where: object) -> None:
-    """Refuse a compressed file that claims to unpack into implausibly much."""
-    if claimed_bytes > SMALL_BYTES and claimed_bytes > MOST_SHRUNK * max(file_bytes, 1):
-        raise InputFileError(
-            f"{where} must unpack to at most {MOST_SHRUNK} times its size, got "
-            f"{claimed_bytes:,} bytes from {file_bytes:,}. Check that the file is whole."
-        )
-
-
-# Two statements of one pixel size may differ by rounding in a tag, not by more.
-SAME_SIZE = 0.01
-
 _LEAST_CLIPPED = 1024  # px; of fewer, some always stand at the ends of the scale
-
-
-@dataclass
-class Stack:
-    """Element maps as read, before the sidecar has spoken.
-
-    Parameters
-    ----------
-    counts : array, dims (element, y, x)
-        numpy or dask.
-    elements : sequence of str
-        Symbols.
-    format_name : str
-        The family, in words.
-    lines : sequence of str, optional
-        X-ray line of each map; "" where unknown.
-    files : dict of str to pathlib.Path
-        Every file read, by the name it is reported under.
-    map_files : sequence of str, optional
-        The file (or part of one) each map came from.
-    pixel_size_um : float or None
-        As the files say.
-    pixel_size_from : str
-        Where that stands.
-    quantity : str or None
-        As the files say; None where they do not.
-    variance, electron_image, valid : array, optional
-        As in the map set.
-    facts : dict
-        title, beam_energy_keV and the other facts that the files state.
-    notes : list of str
-        What was assumed, ignored or doubtful, one sentence each.
-    source : dict
-        More provenance, written as it is.
-    """
-
-    counts: Any
-    elements: Sequence[str]
-    format_name: str
-    lines: Sequence[str] = ()
-    files: dict[str, Path] = field(default_factory=dict)
-    map_files: Sequence[str] = ()
-    pixel_size_um: float | None = None
-    pixel_size_from: str = ""
-    quantity: str | None = None
-    variance: Any = None
-    electron_image: Any = None
-    electron_pixel_um: float | None = None
-    valid: Any = None
-    facts: dict[str, Any] = field(default_factory=dict)
-    notes: list[str] = field(default_factory=list)
-    source: dict[str, Any] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class Request:
-    """What the caller of `load` asked for; every reader takes one.
-
-    Parameters
-    ----------
-    chunks : int, dict, "auto" or None
-        None reads at once; anything else gives dask arrays of that chunk size.
-    crop : bool
-        Cut maps that differ by a pixel or two to their common size.
-    sidecar : dict
-        Checked values of the sidecar, empty where there is none.
-    """
-
-    chunks: Any = None
-    crop: bool = False
-    sidecar: Mapping[str, Any] = field(default_factory=dict)
-
-    @property
-    def lazy(self) -> bool:
-        """True where the data are to stay on disk until used."""
-        return self.chunks is not None
 
 
 def open_sidecar(path: Path) -> tuple[Path | None, dict[str, Any]]:
@@ -315,23 +194,6 @@ def _stated_image(file: Path, sidecar_file: Path | None) -> Path:
             "there. Correct the name."
         )
     return file
-
-
-def readable_image(file: Path, notes: list[str]) -> Any:
-    """Return an electron image, or None with a note: the maps are worth reading without it."""
-    from spattermap.loaders.pictures import open_picture
-
-    try:
-        image = open_picture(file, lazy=False)
-        if image.data.ndim == 2:
-            return image
-        problem: object = f"its shape is {tuple(image.data.shape)}"
-    except (SpattermapError, OSError, ValueError) as found:
-        problem = found
-    notes.append(
-        f"Warning: the electron image {file.name} cannot be used and is left out: {problem}"
-    )
-    return None
 
 
 def _with_images(maps: Any, stack: Stack, beside: Mapping[str, Any]) -> Any:
@@ -535,9 +397,3 @@ def sha256(path: Path) -> str:
         return total.hexdigest()
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
-
-
-def readable(path: Path, problem: BaseException, *, what: str) -> InputFileError:
-    """Return the one-line error for a file that a library could not read."""
-    said = " ".join(str(problem).split())[:200] or type(problem).__name__
-    return InputFileError(f"{path} must be {what}, got: {said}. Export it again.")

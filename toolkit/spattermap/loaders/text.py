@@ -14,7 +14,7 @@ import numpy as np
 
 from spattermap.core.errors import InputError, InputFileError, SpattermapError
 from spattermap.loaders import names
-from spattermap.loaders.stack import SAME_SIZE, Request, Stack, check_ratio, check_size, readable
+from spattermap.loaders.contract import SAME_SIZE, Request, Stack, check_ratio, check_size, readable
 
 FORMAT = "text"
 ENDINGS = (".csv", ".tsv", ".txt", ".dat", ".asc")

@@ -24,7 +24,7 @@ import numpy as np
 
 from spattermap.core.errors import InputError, InputFileError, OutputError, SpattermapError
 from spattermap.loaders import names, probe
-from spattermap.loaders.stack import (
+from spattermap.loaders.contract import (
     SAME_SIZE,
     SMALL_BYTES,
     Request,

@@ -1,0 +1,146 @@
+"""What every reader keeps to, stated once.
+
+A reader is a module with ``recognises(path) -> bool``, which looks at the name and the first bytes
+and reads no more, and ``read(path, request) -> Stack``. It reports what the file says and guesses
+nothing that the sidecar could state; `stack.finish` applies the sidecar, checks the values, hashes
+the files and makes the map set. A reader
+
+- refuses what it cannot use with an `InputFileError` or `InputError` that names the file, what must
+  be there, what was found and the next step (`readable` words the failure of a library);
+- checks the size that a header claims before anything is allocated (`check_size`, `check_ratio`);
+- returns dask arrays where ``request.lazy``, and leaves no file open;
+- notes what it assumed or left out, one sentence each, in ``Stack.notes``.
+
+One whose maps stand in more files than the one it is given also has ``files(path, request)``.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from spattermap.core.errors import InputFileError
+
+GIB = 2**30
+# One map set read at once: twenty maps of 4096 x 4096 in 32 bit are 1.25 GiB.
+EAGER_BYTES = 4 * GIB
+# Read in chunks: a mosaic of a whole 100 mm wafer at 1 um is 1e10 pixels an element.
+LAZY_VALUES = 10**12
+# Few-count maps shrink 20 to 50 times; a file that claims more than this is a trap or damaged.
+MOST_SHRUNK = 500
+SMALL_BYTES = GIB // 16
+# Two statements of one pixel size may differ by rounding in a tag, not by more.
+SAME_SIZE = 0.01
+
+
+@dataclass(frozen=True)
+class Request:
+    """What the caller of `load` asked for; every reader takes one.
+
+    Parameters
+    ----------
+    chunks : int, dict, "auto" or None
+        None reads at once; anything else gives dask arrays of that chunk size.
+    crop : bool
+        Cut maps that differ by a pixel or two to their common size.
+    sidecar : dict
+        Checked values of the sidecar, empty where there is none.
+    """
+
+    chunks: Any = None
+    crop: bool = False
+    sidecar: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def lazy(self) -> bool:
+        """True where the data are to stay on disk until used."""
+        return self.chunks is not None
+
+
+@dataclass
+class Stack:
+    """Element maps as read, before the sidecar has spoken.
+
+    Parameters
+    ----------
+    counts : array, dims (element, y, x)
+        numpy or dask.
+    elements : sequence of str
+        Symbols.
+    format_name : str
+        The family, in words.
+    lines : sequence of str, optional
+        X-ray line of each map; "" where unknown.
+    files : dict of str to pathlib.Path
+        Every file read, by the name it is reported under.
+    map_files : sequence of str, optional
+        The file (or part of one) each map came from.
+    pixel_size_um : float or None
+        As the files say.
+    pixel_size_from : str
+        Where that stands.
+    quantity : str or None
+        As the files say; None where they do not.
+    variance, electron_image, valid : array, optional
+        As in the map set.
+    facts : dict
+        title, beam_energy_keV and the other facts that the files state.
+    notes : list of str
+        What was assumed, ignored or doubtful, one sentence each.
+    source : dict
+        More provenance, written as it is.
+    """
+
+    counts: Any
+    elements: Sequence[str]
+    format_name: str
+    lines: Sequence[str] = ()
+    files: dict[str, Path] = field(default_factory=dict)
+    map_files: Sequence[str] = ()
+    pixel_size_um: float | None = None
+    pixel_size_from: str = ""
+    quantity: str | None = None
+    variance: Any = None
+    electron_image: Any = None
+    electron_pixel_um: float | None = None
+    valid: Any = None
+    facts: dict[str, Any] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+    source: dict[str, Any] = field(default_factory=dict)
+
+
+def check_size(shape: Sequence[int], dtype: Any, where: object, *, lazy: bool) -> None:
+    """Refuse an array that is too large to read."""
+    values = math.prod(int(n) for n in shape)
+    size = values * np.dtype(dtype).itemsize
+    claim = f"{values:,} values of shape {tuple(int(n) for n in shape)} ({size / GIB:.3g} GiB)"
+    if values > LAZY_VALUES:
+        raise InputFileError(
+            f"{where} must hold at most {LAZY_VALUES:,} values, got {claim}. "
+            "Check that the file is whole and is a map."
+        )
+    if not lazy and size > EAGER_BYTES:
+        raise InputFileError(
+            f"{where} must hold at most {EAGER_BYTES // GIB} GiB to be read at once, got {claim}. "
+            'Read it in pieces: spattermap.load(path, chunks="auto").'
+        )
+
+
+def check_ratio(claimed_bytes: int, file_bytes: int, where: object) -> None:
+    """Refuse a compressed file that claims to unpack into implausibly much."""
+    if claimed_bytes > SMALL_BYTES and claimed_bytes > MOST_SHRUNK * max(file_bytes, 1):
+        raise InputFileError(
+            f"{where} must unpack to at most {MOST_SHRUNK} times its size, got "
+            f"{claimed_bytes:,} bytes from {file_bytes:,}. Check that the file is whole."
+        )
+
+
+def readable(path: Path, problem: BaseException, *, what: str) -> InputFileError:
+    """Return the one-line error for a file that a library could not read."""
+    said = " ".join(str(problem).split())[:200] or type(problem).__name__
+    return InputFileError(f"{path} must be {what}, got: {said}. Export it again.")
