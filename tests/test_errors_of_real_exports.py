@@ -24,14 +24,14 @@ from spattermap.noise.noise_models import (
 )
 from spattermap.segment.streaks import Shape, _long_enough
 from spattermap.sweeps.sweep_tables import _kept
-from spattermap.verdict.evidence import Evidence, standard_errors
+from spattermap.verdict.evidence import ElementEvidence, standard_errors
 from spattermap.verdict.physics import unknown_lines
 from spattermap.verdict.rules import decide
 from spattermap.xrays import lines_touch
 
 RNG = np.random.default_rng(7)
 # Zinc of brass that lies in the droplets and moves with the copper.
-KEPT = Evidence(
+KEPT = ElementEvidence(
     element="Zn", role="alloy", mean=1.0, detection_limit=0.01, z_metal=30.0, z_metal_best=40.0,
     z_rest=0.0, z_rest_best=0.0, rest=Estimate(0.02, 0.0, 0.04), rest_most=0.1,
     in_droplets=Estimate(0.95, 0.93, 0.97), with_alloy=Estimate(0.98, 0.96, 1.0), per_metal=5.0,

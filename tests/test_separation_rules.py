@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from spattermap.core.estimate import Estimate
-from spattermap.verdict.evidence import Evidence
+from spattermap.verdict.evidence import ElementEvidence
 from spattermap.verdict.rules import decide
 from spattermap.verdict.sentences import counting_factor, next_step, reasons
 
@@ -17,7 +17,7 @@ def exactly(value, half=0.0):
 
 
 # Zinc of brass that lies in the droplets and moves with the copper: nothing to object.
-KEPT = Evidence(
+KEPT = ElementEvidence(
     element="Zn", role="alloy", mean=1.0, detection_limit=0.01, z_metal=30.0, z_metal_best=40.0,
     z_rest=0.0, z_rest_best=0.0, rest=exactly(0.02, 0.02), rest_most=0.1,
     in_droplets=exactly(0.95, 0.02), with_alloy=exactly(0.98, 0.02), per_metal=5.0, per_bare=0.0,

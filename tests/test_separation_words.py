@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from spattermap.core.estimate import UNKNOWN, Estimate
-from spattermap.verdict.evidence import Evidence
+from spattermap.verdict.evidence import ElementEvidence
 from spattermap.verdict.judging import _lies_apart, _row
 from spattermap.verdict.oxygen import COLUMNS, oxygen_sentences
 from spattermap.verdict.rules import CONDITIONS, Condition, decide
@@ -18,7 +18,7 @@ def span(value, low, high):
 
 
 # Zinc of brass in the droplets, as in test_separation_rules.
-KEPT = Evidence(
+KEPT = ElementEvidence(
     element="Zn", role="alloy", mean=1.0, detection_limit=0.01, z_metal=30.0, z_metal_best=40.0,
     z_rest=0.0, z_rest_best=0.0, rest=span(0.02, 0.0, 0.04), rest_most=0.1,
     in_droplets=span(0.95, 0.93, 0.97), with_alloy=span(0.98, 0.96, 1.0), per_metal=5.0,

@@ -105,7 +105,7 @@ def _percent(state: Conditions) -> dict[str, float]:
 
 
 @dataclass(frozen=True)
-class Evidence:
+class ElementEvidence:
     """What is known of one element.
 
     Parameters

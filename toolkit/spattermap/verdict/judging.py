@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from spattermap.core.estimate import UNKNOWN, Estimate
-from spattermap.verdict.evidence import Evidence
+from spattermap.verdict.evidence import ElementEvidence
 from spattermap.verdict.gather import Context
 from spattermap.verdict.oxygen import oxygen_evidence, oxygen_sentences
 from spattermap.verdict.rules import CLAIMS, Condition, between, decide, on_metal
@@ -64,12 +64,12 @@ def judge(context: Context, *, oxygen: pd.DataFrame | None = None) -> pd.DataFra
     return pd.DataFrame([_row(one, decide(one), lines[e]) for e, one in evidence.items()])
 
 
-def _lies_apart(e: Evidence) -> bool:
+def _lies_apart(e: ElementEvidence) -> bool:
     """Say whether an alloy element lies apart, or may: either way it is no yardstick."""
     return e.role == "alloy" and not e.is_matrix and (decide(e).verdict in CLAIMS or between(e))
 
 
-def _row(e: Evidence, condition: Condition, line: str) -> dict[str, Any]:
+def _row(e: ElementEvidence, condition: Condition, line: str) -> dict[str, Any]:
     if not e.divided:
         # On a plate without metal it is noise over noise, and nothing here tells that from a film.
         e = replace(e, r_alloy=UNKNOWN, r_substrate=UNKNOWN)

@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from spattermap.verdict.evidence import Evidence
+from spattermap.verdict.evidence import ElementEvidence
 
 # --- Thresholds -----------------------------------------------------------------------------
 # An excess counts as present from this many standard errors: one false alarm in about 700 for a
@@ -53,12 +53,12 @@ AMBIENT = ("C", "N", "O", "H")
 
 
 # --- Facts a condition may ask for -----------------------------------------------------------
-def on_metal(e: Evidence) -> bool:
+def on_metal(e: ElementEvidence) -> bool:
     """More on metal than background, glass and leaks can give."""
     return e.z_metal >= PRESENT_Z
 
 
-def between(e: Evidence) -> bool:
+def between(e: ElementEvidence) -> bool:
     """More between the deposits than background, glass and haze can give, and enough of it."""
     if e.role == "alloy" and not e.partners:
         return False  # a deposit of one metal has nothing to separate from: it is haze
@@ -66,50 +66,50 @@ def between(e: Evidence) -> bool:
     return e.z_rest >= PRESENT_Z and enough
 
 
-def settled(e: Evidence) -> bool:
+def settled(e: ElementEvidence) -> bool:
     """Say whether the glass is ruled out: by a blank, or by a pattern of the element's own."""
     return e.blank or bool(e.patterned)
 
 
-def oversupplied(e: Evidence) -> bool:
+def oversupplied(e: ElementEvidence) -> bool:
     """More outside than the alloy could have supplied."""
     return e.supply_ratio.known and e.supply_ratio.low > 1.0 and e.element not in AMBIENT
 
 
-def too_much(e: Evidence) -> bool:
+def too_much(e: ElementEvidence) -> bool:
     """More than the alloy could have supplied, of what is surely there."""
     there = between(e) or (e.role == "other" and on_metal(e))
     return there and oversupplied(e)
 
 
-def hidden_little(e: Evidence) -> bool:
+def hidden_little(e: ElementEvidence) -> bool:
     """No more than `MOST_HIDDEN` can lie apart from the alloy."""
     return not e.partners or bool(e.rest_most <= MOST_HIDDEN)
 
 
-def follows_little(e: Evidence) -> bool:
+def follows_little(e: ElementEvidence) -> bool:
     """Next to nothing goes with the alloy."""
     return e.with_alloy.known and e.with_alloy.value < LEAST_FOLLOWING
 
 
-def evidence_missing(e: Evidence) -> bool:
+def evidence_missing(e: ElementEvidence) -> bool:
     """Say whether a number that the words rest on is not a number: then no word is earned."""
     return any(math.isnan(z) for z in (e.z_metal, e.z_metal_best, e.z_rest, e.z_rest_best))
 
 
-def over_limit(e: Evidence) -> bool:
+def over_limit(e: ElementEvidence) -> bool:
     """More than the detection limit lies over the likely background: not "not detected"."""
     return bool(e.net > e.detection_limit)
 
 
-def moves_apart(e: Evidence) -> bool:
+def moves_apart(e: ElementEvidence) -> bool:
     """Say whether it lies where neither the alloy nor the open glass does."""
     deposited = e.r_substrate.known and e.r_substrate.high < 0.0
     moves = e.r_alloy.known and e.r_alloy.high < LEAST_R
     return bool(e.partners) and not (e.is_matrix or e.closed) and deposited and moves
 
 
-def moves_along(e: Evidence) -> bool:
+def moves_along(e: ElementEvidence) -> bool:
     """Say whether it is shown to move with the alloy, as far as the maps' noise is known.
 
     The correlation of single pixels or of squares is asked, whichever is known better. Few counts
@@ -120,23 +120,23 @@ def moves_along(e: Evidence) -> bool:
     return math.isnan(e.together.low) or e.together.low >= LEAST_TOGETHER
 
 
-def own_pattern(e: Evidence) -> bool:
+def own_pattern(e: ElementEvidence) -> bool:
     """Say whether it lies in a pattern of its own, and not where the alloy is."""
     apart = not e.partners or (e.r_alloy.known and e.r_alloy.high < LEAST_R)
     return bool(e.patterned) and apart and not e.is_matrix
 
 
-def nothing_seen(e: Evidence) -> bool:
+def nothing_seen(e: ElementEvidence) -> bool:
     """Not even over the likely background."""
     return e.z_metal_best < ABSENT_Z and e.z_rest_best < ABSENT_Z
 
 
-def like_the_glass(e: Evidence) -> bool:
+def like_the_glass(e: ElementEvidence) -> bool:
     """Lies as the substrate lines do."""
     return e.along_glass.known and e.along_glass.low >= SUBSTRATE_R
 
 
-def dark_on_metal(e: Evidence) -> bool:
+def dark_on_metal(e: ElementEvidence) -> bool:
     """Darker on metal than continuum can be, and not against the substrate lines."""
     against = e.along_glass.known and e.along_glass.high < 0.0
     return e.z_glass >= PRESENT_Z and not against
@@ -160,7 +160,7 @@ class Condition:
 
     name: str
     roles: tuple[str, ...]
-    holds: Callable[[Evidence], bool]
+    holds: Callable[[ElementEvidence], bool]
     verdict: str
 
 
@@ -278,12 +278,12 @@ CONDITIONS: tuple[Condition, ...] = (
 )  # fmt: skip
 
 
-def decide(evidence: Evidence) -> Condition:
+def decide(evidence: ElementEvidence) -> Condition:
     """Return the first line of the table that holds.
 
     Parameters
     ----------
-    evidence : Evidence
+    evidence : ElementEvidence
         The numbers of one element.
 
     Returns

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from spattermap.core.estimate import Estimate, bounded, figures
-from spattermap.verdict.evidence import Evidence
+from spattermap.verdict.evidence import ElementEvidence
 from spattermap.verdict.rules import (
     LEAST_CONTRAST,
     LEAST_CONTRAST_LOW,
@@ -99,12 +99,12 @@ _OPENINGS = {
 }
 
 
-def reasons(e: Evidence, condition: Condition) -> str:
+def reasons(e: ElementEvidence, condition: Condition) -> str:
     """Return why, in short sentences.
 
     Parameters
     ----------
-    e : Evidence
+    e : ElementEvidence
         The numbers.
     condition : Condition
         The line of the table that held.
@@ -124,7 +124,7 @@ def _opening(condition: Condition) -> str:
     return _OPENINGS.get(condition.name, "")
 
 
-def _metal(e: Evidence) -> str:
+def _metal(e: ElementEvidence) -> str:
     if not e.divided:
         return "Metal and bare area could not be told apart in this field."
     if not math.isfinite(e.per_metal):
@@ -140,7 +140,7 @@ def _metal(e: Evidence) -> str:
     return f"{text}, not significant ({found})."
 
 
-def _outside(e: Evidence) -> str:
+def _outside(e: ElementEvidence) -> str:
     if not math.isfinite(e.per_bare) or not e.rest.known:
         return ""
     if between(e):
@@ -154,7 +154,7 @@ def _outside(e: Evidence) -> str:
     return ""
 
 
-def _pattern(e: Evidence, condition: Condition) -> str:
+def _pattern(e: ElementEvidence, condition: Condition) -> str:
     if condition.name == "between, no blank" and e.contrast.known:
         return (
             f"Over the bare area its pattern (relative standard deviation {_span(e.contrast)}) is "
@@ -171,7 +171,7 @@ def _pattern(e: Evidence, condition: Condition) -> str:
     return ""
 
 
-def _supply(e: Evidence) -> str:
+def _supply(e: ElementEvidence) -> str:
     if not e.supply_ratio.known or not (between(e) or (e.role == "other" and on_metal(e))):
         return ""
     return (
@@ -180,7 +180,7 @@ def _supply(e: Evidence) -> str:
     )
 
 
-def _leak(e: Evidence) -> str:
+def _leak(e: ElementEvidence) -> str:
     if e.role == "substrate":
         return ""
     said = []
@@ -194,7 +194,7 @@ def _leak(e: Evidence) -> str:
     return " ".join(said)
 
 
-def _correlation(e: Evidence) -> str:
+def _correlation(e: ElementEvidence) -> str:
     partner = " and ".join(e.partners) if e.partners else "the substrate's shadow"
     if math.isnan(e.together.low):
         return ""  # where the noise itself is unknown there are no bounds, and nothing to say
@@ -212,7 +212,7 @@ def _correlation(e: Evidence) -> str:
     return said
 
 
-def _by_scale(e: Evidence) -> str:
+def _by_scale(e: ElementEvidence) -> str:
     """Return the correlation of the table, and that of squares where it is known better."""
     if e.side_px == 1:
         return f"{_span(e.together)} pixel by pixel"
@@ -223,12 +223,12 @@ def _by_scale(e: Evidence) -> str:
     )
 
 
-def next_step(e: Evidence, condition: Condition) -> str:
+def next_step(e: ElementEvidence, condition: Condition) -> str:
     """Return the measurement that would settle or firm the word; empty where none is needed.
 
     Parameters
     ----------
-    e : Evidence
+    e : ElementEvidence
         The numbers.
     condition : Condition
         The line of the table that held.
@@ -251,7 +251,7 @@ def next_step(e: Evidence, condition: Condition) -> str:
     return _longer(e) if condition.verdict == "not_detected" and e.role == "alloy" else ""
 
 
-def _free_of_leaks(e: Evidence) -> str:
+def _free_of_leaks(e: ElementEvidence) -> str:
     """Return the cheapest step that tells an element from the lines that leak into its map."""
     sources = " and ".join(e.leak_from) or "the other elements"
     fit = f"fit the spectra with {sources} included"
@@ -264,7 +264,7 @@ def _free_of_leaks(e: Evidence) -> str:
     return f"Map another line of {e.element}, or {fit}."
 
 
-def _settling(e: Evidence, condition: Condition, blank: str) -> str:
+def _settling(e: ElementEvidence, condition: Condition, blank: str) -> str:
     if e.follows and condition.name.startswith("uneven"):
         return (
             f"Map another line of {e.element}, or fit the spectra with {' and '.join(e.follows)} "
@@ -284,7 +284,7 @@ def _settling(e: Evidence, condition: Condition, blank: str) -> str:
     return f"{blank}{more or ' to know the background'}."
 
 
-def counting_factor(e: Evidence) -> float:
+def counting_factor(e: ElementEvidence) -> float:
     """Return how many times longer to count until the open question has `PRESENT_Z`.
 
     Significance grows with the root of the time while the ratio of signal to background stays.
@@ -302,7 +302,7 @@ def counting_factor(e: Evidence) -> float:
     return (PRESENT_Z / seen) ** 2 if seen > 0 else math.inf
 
 
-def _longer(e: Evidence, *, also: bool = False) -> str:
+def _longer(e: ElementEvidence, *, also: bool = False) -> str:
     factor = counting_factor(e)
     if not math.isfinite(factor) or factor > LONGEST_FACTOR:
         return "" if also else (

@@ -17,7 +17,7 @@ from spattermap.core.mapset import GLASS_FORMERS
 from spattermap.noise.counting import currie_limits
 from spattermap.verdict.correlation import noise_corrected_correlation
 from spattermap.verdict.evidence import (
-    Evidence,
+    ElementEvidence,
     Split,
     estimate,
     most_explained,
@@ -195,7 +195,7 @@ LEAST_LEAK_PART = 0.05
 LEAST_FOLLOWED = 0.5
 
 
-def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) -> Evidence:
+def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) -> ElementEvidence:
     """Return the evidence of one element.
 
     Parameters
@@ -209,7 +209,7 @@ def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) 
 
     Returns
     -------
-    Evidence
+    ElementEvidence
     """
     levels = context.levels
     e = levels.index(element)
@@ -222,7 +222,7 @@ def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) 
         fraction=context.settings.background_fraction,
     )
     split = split_signal(levels, element, partners)
-    return Evidence(
+    return ElementEvidence(
         element=element,
         role=context.roles.of(element),
         mean=float(context.sums.s[:, :, e].sum() / context.sums.n.sum()),
