@@ -14,7 +14,7 @@ import zarr
 import spattermap
 from spattermap.core.errors import InputError, InputFileError, InputTypeError, OutputError
 from spattermap.core.mapset import make_map_set, validate
-from spattermap.loaders import arrays, contract, pictures, signals, stack, text, zarr_store
+from spattermap.loaders import contract, numpy_files, pictures, signals, stack, text, zarr_store
 from spattermap.loaders.zarr_store import check_store
 
 PLANES = np.arange(24).reshape(2, 3, 4)
@@ -256,7 +256,7 @@ def test_npz_with_a_named_stack(tmp_path):
     np.testing.assert_array_equal(maps["counts"].values, PLANES)
     np.testing.assert_array_equal(maps["variance"].values, PLANES + 1.0)
     assert maps.attrs["pixel_size_um"] == 0.25
-    assert arrays.recognises(tmp_path / "m.npz")
+    assert numpy_files.recognises(tmp_path / "m.npz")
 
 
 def test_pictures_of_truth_values_are_counts(tmp_path):

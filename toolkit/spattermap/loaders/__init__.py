@@ -34,7 +34,7 @@ FAMILIES = (
     "netcdf",
     "signals",
     "hdf5",
-    "arrays",
+    "numpy_files",
     "zarr_store",
     "multipage",
     "text",

@@ -17,7 +17,7 @@ from spattermap.core.errors import (
     nearest,
 )
 from spattermap.core.files import is_there
-from spattermap.loaders import arrays, display, names, pictures, signals, text
+from spattermap.loaders import display, names, numpy_files, pictures, signals, text
 from spattermap.loaders.contract import SAME_SIZE, Request, Stack
 from spattermap.loaders.pictures import readable_image
 from spattermap.noise.noise_models import white_variance
@@ -75,11 +75,11 @@ def _open(file: Path, *, lazy: bool) -> pictures.PictureFile:
     if file.suffix.lower() == ".hspy":
         return _from_signal(file, lazy=lazy)
     try:
-        data = arrays.open_npy(file, lazy=lazy)
+        data = numpy_files.open_npy(file, lazy=lazy)
     except SpattermapError:
         raise
     except Exception as problem:  # headers are parsed as text and fail in many ways
-        raise arrays.unreadable(file, problem) from problem
+        raise numpy_files.unreadable(file, problem) from problem
     pictures.refuse_colour(file, data.shape, "")
     return pictures.PictureFile(pictures.numbers(data, file))
 
