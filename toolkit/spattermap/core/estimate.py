@@ -34,13 +34,9 @@ class Estimate:
     def within(self, least: float, most: float, *, level: float) -> Estimate:
         """Return the same value with an interval that allows for bounds of what is not random.
 
-        Notes
-        -----
         Each bound is taken as the end of a rectangular distribution, whose standard deviation is
         its half width over the root of 3, and added in quadrature to the scatter of the counts.
 
-        References
-        ----------
         JCGM 100:2008 (Guide to the expression of uncertainty in measurement), 4.3.7 and 5.1.2.
         """
         if not (self.known and np.isfinite([least, most]).all()):

@@ -354,13 +354,7 @@ def _exchanged(one: Path, other: Path) -> bool:
 
 @contextlib.contextmanager
 def only_writer(folder: Path) -> Iterator[None]:
-    """Hold a folder for one run; the hold ends with the run, however that ends.
-
-    Raises
-    ------
-    OutputError
-        If another run holds it.
-    """
+    """Hold a folder for one run; the hold ends with the run, however that ends."""
     refusal = OutputError(
         f"{folder} must not be written by two runs at once, got another run that is still at "
         "work. Wait for it to end, or choose another folder."

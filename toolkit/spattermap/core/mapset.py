@@ -298,24 +298,7 @@ def with_electron_image(
 ) -> xr.Dataset:
     """Return the map set with an electron image, beside those it has.
 
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set.
-    image : array_like, dims (image_y, image_x)
-        Grey values. An image of as many pixels as the maps shares their grid.
-    pixel_size_um : float, optional
-        Side of the image's pixels (um), where it is known.
-
-    Returns
-    -------
-    xarray.Dataset
-        The first image is ``electron_image``, further ones ``electron_image_2`` and so on.
-
-    Raises
-    ------
-    InputError
-        If the image is no single picture.
+    Dims: `image` (image_y, image_x).
     """
     import numpy as np
 

@@ -76,37 +76,8 @@ def sheet_conductance(
 ) -> SheetConductance:
     """Return the sheet conductance of a metal map relative to a full film.
 
-    Parameters
-    ----------
-    metal : array_like of bool, dims (y, x)
-        True where there is metal.
-    direction : {"x", "y"}, optional
-        Direction of the current; bus bars lie along the two edges across it.
-    thickness : array_like, dims (y, x), optional
-        Thickness of the metal in any unit (the metal signal, for example); it is used on metal
-        only and divided by its mean there. Without it the metal is equally thick everywhere.
-    bare : float, optional
-        Sheet conductance of bare ground relative to the metal of mean thickness; 0 insulates.
-    links : {"both", "cell", "corner"}, optional
-        "cell" solves only the network that gives the lower bound, "corner" only the one that
-        gives the upper bound; the other bound is then NaN and `ratio` is the one that was solved.
-    refine : int, optional
-        Cut every pixel into refine x refine equal ones first; the bounds close in on the
-        conductance of the map as drawn.
-    tolerance : float, optional
-        Largest residual of the solution relative to the right-hand side.
+    Dims: `metal` (y, x), `thickness` (y, x).
 
-    Returns
-    -------
-    SheetConductance
-
-    Raises
-    ------
-    InputError
-        If a shape or value is not allowed.
-
-    Notes
-    -----
     The sheet's Laplace equation div(s grad u) = 0 is discretised twice.
 
     *Cell network*: nodes at pixel centres, joined by the two half pixels in series (harmonic
@@ -127,22 +98,9 @@ def sheet_conductance(
     at 256 and 768 pixels a side differed by up to 20 % in the ratio of the directions while each
     bracket was 1 to 4 % wide; films whose necks span several pixels agreed within 2 %.
 
-    References
-    ----------
-    W. Thomson and P. G. Tait, Treatise on Natural Philosophy, 1879 (both principles; restated in
-    P. G. Doyle and J. L. Snell, Random Walks and Electric Networks, MAA 1984, sections 1.3.4 and
-    1.3.5; from memory).
-    J. B. Keller, J. Math. Phys. 5 (1964) 548 (reciprocity).
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> striped = np.zeros((4, 8), dtype=bool)
-    >>> striped[::2] = True
-    >>> round(sheet_conductance(striped, direction="x").ratio, 12)
-    0.5
-    >>> sheet_conductance(striped, direction="y").ratio
-    0.0
+    W. Thomson and P. G. Tait, Treatise on Natural Philosophy, 1879 (both principles; restated in P.
+    G. Doyle and J. L. Snell, Random Walks and Electric Networks, MAA 1984, sections 1.3.4 and
+    1.3.5; from memory). J. B. Keller, J. Math. Phys. 5 (1964) 548 (reciprocity).
     """
     one_of(direction, "direction", ("x", "y"))
     one_of(links, "links", LINK_RULES)
@@ -296,38 +254,12 @@ def hashin_shtrikman(
 ) -> tuple[float, float]:
     """Return the bounds on the sheet conductance of any isotropic two-phase sheet.
 
-    Parameters
-    ----------
-    fraction : float
-        Area fraction of the metal (0 to 1).
-    metal, bare : float, optional
-        Sheet conductance of the two phases, any unit.
-
-    Returns
-    -------
-    low, high : float
-        In the unit of `metal`.
-
-    Raises
-    ------
-    InputError
-        If the fraction is outside 0 to 1 or a conductance is negative.
-
-    Notes
-    -----
     s1 + f2 / (1/(s2 - s1) + f1/(2 s1)) and the same with the phases exchanged. The bounds hold for
     isotropic sheets much larger than their texture; streaks all lying one way may pass them, and
     only `wiener_bounds` holds there.
 
-    References
-    ----------
     Z. Hashin and S. Shtrikman, J. Appl. Phys. 33 (1962) 3125, eq. 3.18 and 3.19, in the form for
     two dimensions (from memory).
-
-    Examples
-    --------
-    >>> hashin_shtrikman(0.5)
-    (0.0, 0.3333333333333333)
     """
     f = _fraction(fraction)
     one = positive(metal, "metal", allow_zero=True)
@@ -348,25 +280,6 @@ def _coated(shell: float, core: float, core_fraction: float) -> float:
 def wiener_bounds(fraction: float, *, metal: float = 1.0, bare: float = 0.0) -> tuple[float, float]:
     """Return the bounds on the sheet conductance of any two-phase sheet, isotropic or not.
 
-    Parameters
-    ----------
-    fraction : float
-        Area fraction of the metal (0 to 1).
-    metal, bare : float, optional
-        Sheet conductance of the two phases, any unit.
-
-    Returns
-    -------
-    low, high : float
-        Stripes across the current, and stripes along it.
-
-    Raises
-    ------
-    InputError
-        If the fraction is outside 0 to 1 or a conductance is negative.
-
-    References
-    ----------
     O. Wiener, Abh. Math.-Phys. Kl. Koenigl. Saechs. Ges. Wiss. 32 (1912) 509 (from memory).
     """
     f = _fraction(fraction)
@@ -382,30 +295,9 @@ def wiener_bounds(fraction: float, *, metal: float = 1.0, bare: float = 0.0) -> 
 def bruggeman(fraction: float, *, metal: float = 1.0, bare: float = 0.0) -> float:
     """Return the effective-medium sheet conductance of a random two-phase sheet.
 
-    Parameters
-    ----------
-    fraction : float
-        Area fraction of the metal (0 to 1).
-    metal, bare : float, optional
-        Sheet conductance of the two phases, any unit.
-
-    Returns
-    -------
-    float
-        In the unit of `metal`. With insulating ground, 2 f - 1 above one half and 0 below.
-
-    Raises
-    ------
-    InputError
-        If the fraction is outside 0 to 1 or a conductance is negative.
-
-    Notes
-    -----
     Positive root of f (s1 - s)/(s1 + s) + (1 - f) (s2 - s)/(s2 + s) = 0. It puts the threshold at
     one half; drops that overlap at random percolate later (`DISC_AREA_THRESHOLD`).
 
-    References
-    ----------
     D. A. G. Bruggeman, Ann. Phys. 416 (1935) 636, two-dimensional form (from memory).
     """
     f = _fraction(fraction)

@@ -69,30 +69,8 @@ def coverage_interval(
 ) -> Coverage:
     """Return the area fraction of one field with an interval from its two-point covariance.
 
-    Parameters
-    ----------
-    metal : array_like of bool, dims (y, x)
-        True where metal is.
-    valid : array_like of bool, dims (y, x), optional
-        False where a pixel must not be used.
-    level : float
-        Confidence level (0 to 1).
-    grain_px : float
-        Diameter of the smallest feature that could have been seen (px); bounds the interval
-        where the field is wholly bare or wholly covered. Infinite where none could have been
-        seen: the interval is then 0 to 1.
+    Dims: `metal` (y, x), `valid` (y, x).
 
-    Returns
-    -------
-    Coverage
-
-    Raises
-    ------
-    InputError
-        If the shapes differ or no pixel is valid.
-
-    Notes
-    -----
     The variance of the mean of a stationary field is the sum of its covariance over all lags,
     ``v = sum N(h) C(h) / N^2``, with ``N(h)`` the number of pixel pairs at lag ``h``. The sum
     runs to the range at which the ring-averaged covariance reaches zero. Subtracting the mean of
@@ -100,18 +78,8 @@ def coverage_interval(
     Wilson's for ``p (1 - p) / v`` independent trials, so it stays within 0 and 1. It describes
     the deposit only as far as the field does: a gradient across the deposit needs more fields.
 
-    References
-    ----------
-    .. [1] C. Lantuejoul, Ergodicity and integral range, J. Microsc. 161 (1991) 387.
-    .. [2] E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209, eq. 2.
-
-    Examples
-    --------
-    >>> metal = np.zeros((64, 64), bool)
-    >>> metal[8:24, 8:24] = metal[40:56, 36:52] = True
-    >>> found = coverage_interval(metal)
-    >>> found.value, found.low < found.value < found.high
-    (0.125, True)
+    C. Lantuejoul, Ergodicity and integral range, J. Microsc. 161 (1991) 387. E. B.
+    Wilson, J. Am. Stat. Assoc. 22 (1927) 209, eq. 2.
     """
     picture = image_2d(metal, "metal").astype(bool)
     use = np.ones(picture.shape, bool) if valid is None else image_2d(valid, "valid").astype(bool)
@@ -195,25 +163,7 @@ def threshold_sensitivity(
 ) -> pd.DataFrame:
     """Return how the coverage moves when the decision between metal and bare is shifted.
 
-    Parameters
-    ----------
-    log_odds : array_like, dims (y, x)
-        Natural-log odds of metal against bare in each pixel.
-    valid : array_like of bool, dims (y, x), optional
-        False where a pixel must not be used.
-    shifts : sequence of float
-        Log-odds above which a pixel counts as metal; 0 is the segmentation's own decision.
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``log_odds``, ``odds`` and ``coverage``, one row a shift.
-
-    Examples
-    --------
-    >>> odds = np.array([[-3.0, 0.2], [0.7, 4.0]])
-    >>> threshold_sensitivity(odds, shifts=(-1, 0, 1))["coverage"].tolist()
-    [0.75, 0.75, 0.25]
+    Dims: `log_odds` (y, x), `valid` (y, x).
     """
     odds = image_2d(log_odds, "log_odds")
     if valid is not None:
@@ -233,24 +183,7 @@ def sensitivity_table(
 
 
 def t_multiplier(n_fields: int, *, level: float = 0.95) -> float:
-    """Return Student's t for the interval of the mean of `n_fields` values.
-
-    Parameters
-    ----------
-    n_fields : int
-        Number of fields, at least 2.
-    level : float
-        Confidence level (0 to 1).
-
-    Returns
-    -------
-    float
-
-    Examples
-    --------
-    >>> round(t_multiplier(3), 3)
-    4.303
-    """
+    """Return Student's t for the interval of the mean of `n_fields` values."""
     from scipy.special import stdtrit
 
     return float(stdtrit(n_fields - 1, 0.5 + level / 2))
@@ -259,32 +192,7 @@ def t_multiplier(n_fields: int, *, level: float = 0.95) -> float:
 def fields_needed(
     mean: float, standard_deviation: float, *, relative_accuracy: float, level: float = 0.95
 ) -> int:
-    """Return how many fields bring the interval of the mean to a relative accuracy.
-
-    Parameters
-    ----------
-    mean, standard_deviation : float
-        Of one field's value.
-    relative_accuracy : float
-        Half width over mean that is wanted (percent).
-    level : float
-        Confidence level (0 to 1).
-
-    Returns
-    -------
-    int
-        At least 2.
-
-    Raises
-    ------
-    InputError
-        If `mean` or `relative_accuracy` is not positive.
-
-    Examples
-    --------
-    >>> fields_needed(0.24, 0.04, relative_accuracy=10)
-    14
-    """
+    """Return how many fields bring the interval of the mean to a relative accuracy."""
     if mean <= 0 or relative_accuracy <= 0:
         raise InputError(
             "mean and relative_accuracy must be positive numbers, "

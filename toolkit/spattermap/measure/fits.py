@@ -463,24 +463,7 @@ class SizeFit:
         n_draws: int = 1000,
         seed: int = 0,
     ) -> tuple[float, float]:
-        """Return the interval of a percentile or mean from the covariance of the parameters.
-
-        Parameters
-        ----------
-        quantity : str
-            "number D50", "area D90", "D[4,3]", ... as in `size_summary`.
-        level : float
-            Confidence level (0 to 1).
-        n_draws : int
-            Parameter vectors drawn.
-        seed : int
-            Seed of the draws.
-
-        Returns
-        -------
-        tuple of float
-            Lower and upper bound; NaN where the curvature gave no covariance.
-        """
+        """Return the interval of a percentile or mean from the covariance of the parameters."""
         if not np.isfinite(self.covariance).all():
             return float("nan"), float("nan")
         rng = np.random.default_rng(seed)
@@ -536,36 +519,8 @@ def fit_sizes(
 ) -> list[SizeFit]:
     """Fit size distributions by maximum likelihood, best first.
 
-    Parameters
-    ----------
-    diameter : array_like, dims (droplet,)
-        Diameters of the droplets that are not cut by the border, in any length unit; those below
-        `smallest` are left out.
-    smallest : float
-        Smallest trusted diameter, the truncation point.
-    frame : tuple of float, optional
-        Height and width of the field; given, the chance of being cut is part of the likelihood.
-    area_step : float
-        Area of a pixel, for the goodness of fit: areas come in whole pixels, and are spread over
-        theirs before they are compared with a smooth curve.
-    families : sequence of str
-        Which of "lognormal", "Weibull", "gamma", "two lognormals".
-    seed : int
-        Seed of the goodness-of-fit draws.
+    Dims: `diameter` (droplet,).
 
-    Returns
-    -------
-    list of SizeFit
-        By Bayesian information criterion; empty with fewer than 20 droplets (a mixture needs 60)
-        or fewer than 5 different sizes.
-
-    Raises
-    ------
-    InputError
-        If a family is unknown or a diameter is not positive.
-
-    Notes
-    -----
     With ``P(d)`` the chance of not being cut, the density of what is seen is
     ``f(d) P(d) / integral of f P from smallest``, whose likelihood is maximised. The parameters
     describe the whole distribution ``f``, unseen sizes included: that is an extrapolation, and
@@ -573,18 +528,8 @@ def fit_sizes(
     distribution, with the parameters estimated, comes from the Gaussian limit of the empirical
     process corrected by the score (the multiplier method).
 
-    References
-    ----------
-    .. [1] A. C. Cohen, Truncated and Censored Samples (1991), chapter 2.
-    .. [2] I. Kojadinovic, J. Yan, Can. J. Stat. 40 (2012) 480, section 2.
-    .. [3] G. Schwarz, Ann. Stat. 6 (1978) 461.
-
-    Examples
-    --------
-    >>> d = np.random.default_rng(1).lognormal(1.0, 0.4, 200)
-    >>> best = fit_sizes(d)[0]
-    >>> best.family, round(best.percentile(50), 1)
-    ('lognormal', 2.6)
+    A. C. Cohen, Truncated and Censored Samples (1991), chapter 2. I. Kojadinovic, J.
+    Yan, Can. J. Stat. 40 (2012) 480, section 2. G. Schwarz, Ann. Stat. 6 (1978) 461.
     """
     d = np.asarray(diameter, dtype=np.float64)
     if d.ndim != 1 or not (np.isfinite(d) & (d > 0)).all():

@@ -259,40 +259,11 @@ def connectivity(
 ) -> Connectivity:
     """Return the connected regions of a metal map and whether they cross the field.
 
-    Parameters
-    ----------
-    metal : array_like of bool, dims (y, x)
-        True where there is metal.
-    connectivity : {4, 8}, optional
-        4 joins pixels that share an edge, 8 also those that share a corner. Exactly one of "metal
-        crosses in x with 4" and "bare ground crosses in y with 8" is true of any map.
-    bridging_px : float, optional
-        Gap that counts as closed (px). A gap is the distance of the nearest two pixel centres of
-        two regions, less one pixel; to an edge of the field, the bare pixels in between.
+    Dims: `metal` (y, x).
 
-    Returns
-    -------
-    Connectivity
-
-    Raises
-    ------
-    InputError
-        If an argument is not allowed.
-
-    Notes
-    -----
     Gaps are measured between the regions that meet in the Voronoi diagram of the metal, and the
     easiest way across is the path of a minimum spanning tree over them, on which the widest gap
     is the least possible (T. C. Hu, Oper. Res. 9 (1961) 898; from memory).
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> broken = np.ones((3, 9), dtype=bool)
-    >>> broken[:, 4:6] = False
-    >>> found = connectivity(broken)
-    >>> found.crosses_x, found.crosses_y, found.gap_x_px
-    (False, True, 2.0)
     """
     mask = image_2d(metal, "metal").astype(bool)
     if connectivity not in (4, 8):

@@ -149,20 +149,7 @@ Pairs = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], Floats]
 def nearest_distances(y: npt.ArrayLike, x: npt.ArrayLike) -> Floats:
     """Return the distance from each point to its nearest neighbour.
 
-    Parameters
-    ----------
-    y, x : array_like, dims (point,)
-        Centres, any length unit.
-
-    Returns
-    -------
-    numpy.ndarray, dims (point,)
-        NaN with fewer than two points.
-
-    Examples
-    --------
-    >>> nearest_distances([0, 0, 4], [0, 3, 0]).tolist()
-    [3.0, 3.0, 4.0]
+    Dims: `y, x` (point,); returns (point,).
     """
     from scipy.spatial import KDTree
 
@@ -212,31 +199,10 @@ def clark_evans(
 ) -> ClarkEvans:
     """Return the Clark-Evans index of points in a rectangle.
 
-    Parameters
-    ----------
-    y, x : array_like, dims (point,)
-        Centres.
-    box : tuple of float
-        Rectangle: least y, least x, largest y, largest x.
-    correction : {"Donnelly", "none"}
-        Points near the edge lack neighbours outside; Donnelly's terms allow for it.
+    Dims: `y, x` (point,).
 
-    Returns
-    -------
-    ClarkEvans
-        NaN with fewer than two points.
-
-    References
-    ----------
-    .. [1] P. J. Clark, F. C. Evans, Ecology 35 (1954) 445.
-    .. [2] K. P. Donnelly, in Simulation Studies in Archaeology (1978) 91.
-
-    Examples
-    --------
-    >>> y, x = np.mgrid[5:100:10, 5:100:10].reshape(2, -1)
-    >>> found = clark_evans(y, x, box=(0, 0, 100, 100), correction="none")
-    >>> found.index, found.mean_distance
-    (2.0, 10.0)
+    P. J. Clark, F. C. Evans, Ecology 35 (1954) 445. K. P. Donnelly, in Simulation
+    Studies in Archaeology (1978) 91.
     """
     one_of(correction, "correction", ("Donnelly", "none"))
     from scipy.special import ndtr
@@ -291,31 +257,9 @@ def pair_correlation(
 ) -> Floats:
     """Return the pair correlation g(r): 1 for points placed at random.
 
-    Parameters
-    ----------
-    y, x : array_like, dims (point,)
-        Centres.
-    radii : array_like, dims (radius,)
-        Distances, above zero.
-    box : tuple of float
-        Rectangle: least y, least x, largest y, largest x.
-    bandwidth : float, optional
-        Half width of the kernel; `kernel_half_width` by default.
+    Dims: `y, x` (point,), `radii` (radius,); returns (radius,).
 
-    Returns
-    -------
-    numpy.ndarray, dims (radius,)
-        Dimensionless.
-
-    References
-    ----------
-    .. [1] D. Stoyan, H. Stoyan, Fractals, Random Shapes and Point Fields (1994), section 15.4.4.
-
-    Examples
-    --------
-    >>> y, x = np.random.default_rng(1).uniform(0, 100, (2, 2000))
-    >>> round(float(pair_correlation(y, x, [5.0], box=(0, 0, 100, 100))[0]), 1)
-    1.0
+    D. Stoyan, H. Stoyan, Fractals, Random Shapes and Point Fields (1994), section 15.4.4.
     """
     points = checked_points(y, x)
     r = np.atleast_1d(np.asarray(radii, dtype=np.float64))
@@ -435,8 +379,8 @@ def spacing(
 
     References
     ----------
-    .. [1] J. Feder, J. Theor. Biol. 87 (1980) 237 (random sequential adsorption).
-    .. [2] P. J. Diggle, Statistical Analysis of Spatial Point Patterns (2003), sections 2.7, 4.7.
+    J. Feder, J. Theor. Biol. 87 (1980) 237 (random sequential adsorption).
+    P. J. Diggle, Statistical Analysis of Spatial Point Patterns (2003), sections 2.7, 4.7.
 
     Examples
     --------

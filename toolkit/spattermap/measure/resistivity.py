@@ -126,42 +126,8 @@ def implied_resistivity(
 ) -> ImpliedResistivity:
     """Return the metal's resistivity from a measured sheet resistance and the map.
 
-    Parameters
-    ----------
-    sheet_resistance : float
-        Measured sheet resistance of the deposit (ohm per square).
-    ratio : float
-        Sheet conductance of the map relative to a full film (0 to 1), in the direction measured.
-    thickness_nm : float, optional
-        Mean thickness of the metal where there is metal (nm).
-    bounds_nm : tuple of float, optional
-        Bounds of that thickness (nm) where it was found on the maps; infinity for none.
-    alloy : mapping of str to float, optional
-        Mass percent by element. A pure metal is compared with its handbook value, a common alloy
-        with its own; an alloy that is neither with nothing.
-    bulk_ohm_m : float, optional
-        Stated resistivity of the alloy in bulk (ohm m), instead.
-
-    Returns
-    -------
-    ImpliedResistivity
-
-    Raises
-    ------
-    InputError
-        If a value is not positive. A map that does not conduct (`ratio` 0) implies no resistivity:
-        ask `describe`, which says so in words.
-
-    Notes
-    -----
     The deposit's sheet conductance is ratio * thickness / resistivity, so that
     resistivity = sheet resistance * ratio * thickness.
-
-    Examples
-    --------
-    >>> found = implied_resistivity(0.3356, ratio=0.5, thickness_nm=100, alloy={"Cu": 100})
-    >>> round(found.times_bulk, 9)
-    1.0
     """
     ohm = positive(sheet_resistance, "sheet_resistance", unit="ohm per square")
     part = positive(ratio, "ratio")

@@ -31,24 +31,7 @@ SPLASHED_SOLIDITY = 0.88
 def ellipse_circularity(aspect_ratio: npt.ArrayLike) -> Floats:
     """Return the circularity sqrt(4 pi A) / P of an ellipse.
 
-    Parameters
-    ----------
-    aspect_ratio : array_like
-        Major over minor axis, 1 or more.
-
-    Returns
-    -------
-    numpy.ndarray
-        1 for a disc.
-
-    Notes
-    -----
     The perimeter is the complete elliptic integral ``4 a E(1 - b^2 / a^2)``.
-
-    Examples
-    --------
-    >>> ellipse_circularity([1.0, 2.0]).round(6).tolist()
-    [1.0, 0.917151]
     """
     from scipy.special import ellipe
 
@@ -60,31 +43,9 @@ def ellipse_circularity(aspect_ratio: npt.ArrayLike) -> Floats:
 def shape_class(droplets: pd.DataFrame, *, pixel_size: float = 1.0) -> npt.NDArray[np.str_]:
     """Return the class of each droplet: round, elongated, splashed or unresolved.
 
-    Parameters
-    ----------
-    droplets : pandas.DataFrame
-        Table of `spattermap.measure.regions.measure_regions`.
-    pixel_size : float
-        Side of a pixel, in the unit of the table.
+    Returns dims (droplet,).
 
-    Returns
-    -------
-    numpy.ndarray of str, dims (droplet,)
-        "splashed": outline at least 12 % longer than that of the ellipse with the same axes, or
-        less than 88 % of the hull filled (fingers, lobes; also droplets that have merged).
-        "elongated": axis ratio of 1.5 or more and not splashed. "unresolved": below 30 px.
-
-    Notes
-    -----
     The limits are ours (common practice has none); they are constants of this module.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> columns = ["aspect_ratio", "circularity", "solidity", "area_um2"]
-    >>> rows = [(1.1, 0.99, 0.97, 80.0), (2.0, 0.91, 0.97, 80.0), (1.1, 0.7, 0.8, 80.0)]
-    >>> shape_class(pd.DataFrame(rows, columns=columns)).tolist()
-    ['round', 'elongated', 'splashed']
     """
     aspect = droplets["aspect_ratio"].to_numpy(dtype=np.float64)
     longer = ellipse_circularity(aspect) / droplets["circularity"].to_numpy(dtype=np.float64)
@@ -102,26 +63,7 @@ def shape_shares(
 ) -> pd.DataFrame:
     """Return the share of each class among the droplets whose shape is resolved.
 
-    Parameters
-    ----------
-    classes : array_like of str, dims (droplet,)
-        As `shape_class` returns them.
-    weights : array_like, dims (droplet,), optional
-        Number of droplets each entry stands for; 0 leaves it out.
-    level : float
-        Confidence level (0 to 1).
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``shape, n, share, share_low, share_high``; shares are NaN without resolved droplets. The
-        row "unresolved" holds their share of all droplets.
-
-    Examples
-    --------
-    >>> table = shape_shares(["round", "round", "round", "elongated", "unresolved"])
-    >>> dict(zip(table["shape"], table["share"].tolist(), strict=True))
-    {'round': 0.75, 'elongated': 0.25, 'splashed': 0.0, 'unresolved': 0.2}
+    Dims: `classes` (droplet,), `weights` (droplet,).
     """
     import pandas as pd
 

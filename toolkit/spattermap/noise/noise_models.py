@@ -317,29 +317,9 @@ def _estimated_model(plane: np.ndarray, used: np.ndarray, measured: dict[str, An
 def noise_model(maps: xr.Dataset) -> tuple[NoiseModel, ...]:
     """Return what is known or can be estimated of each element's noise.
 
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        Map set, dims (element, y, x). Of a lazy one a central window is read.
-
-    Returns
-    -------
-    tuple of NoiseModel
-        One per element, in order.
-
-    Notes
-    -----
     Counts are checked, not trusted: their white noise must be as large as counting makes it
     (white variance = mean), else the export was smoothed, or multiplied by a gain. See
     `spattermap.noise.noise_models`.
-
-    Examples
-    --------
-    >>> from spattermap import make_map_set
-    >>> counts = np.random.default_rng(1).poisson(2.0, (1, 64, 64))
-    >>> raw, gained = make_map_set(counts, ["Cu"]), make_map_set(3.5 * counts, ["Cu"])
-    >>> noise_model(raw)[0].kind, noise_model(gained)[0].kind
-    ('poisson', 'scaled counts')
     """
     models = tuple(model_of(maps, place) for place in range(maps.sizes["element"]))
     return _if_counts(maps, models)
@@ -364,31 +344,11 @@ LEAST_MISSING, MOST_LEFT = 30.0, 0.2
 def missing_value(values: np.ndarray) -> int | None:
     """Return a small whole number that counts must take but that (nearly) never occurs.
 
-    Parameters
-    ----------
-    values : numpy.ndarray
-        Values of one map.
-
-    Returns
-    -------
-    int or None
-        The value (0 to 4), None where none is missing.
-
-    Notes
-    -----
     However the Poisson mean varies over the field, ``k! p_k`` is the k-th moment of a positive
     quantity, so that these are log-convex: ``(k-1)! p_(k-1) (k+1)! p_(k+1) >= (k! p_k)^2``, and the
     number of pixels with one count follows a bound from those with two and three.
 
-    References
-    ----------
     Simar, Ann. Stat. 4 (1976) 1200 (mixed Poisson laws and moment sequences; from memory).
-
-    Examples
-    --------
-    >>> counts = np.random.default_rng(1).poisson(1.0, (128, 128))
-    >>> missing_value(counts), missing_value(np.where(counts == 1, 0, counts))
-    (None, 1)
     """
     whole = values[(values >= 0) & (values < 8) & (values == np.rint(values))].astype(np.int64)
     number = np.bincount(whole.ravel(), minlength=8).astype(np.float64)
@@ -406,20 +366,8 @@ def missing_value(values: np.ndarray) -> int | None:
 def flat_dispersions(planes: np.ndarray, used: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return variance over mean of each map where the other maps are flattest, and its error.
 
-    Parameters
-    ----------
-    planes : numpy.ndarray, dims (element, y, x)
-        Maps.
-    used : numpy.ndarray of bool, dims (y, x)
-        Pixels to use.
+    Dims: `planes` (element, y, x), `used` (y, x); returns (element,).
 
-    Returns
-    -------
-    dispersion, error : numpy.ndarray, dims (element,)
-        NaN for a map without counts there.
-
-    Notes
-    -----
     Slope and curvature of the smoothed maps tell where structure is; the finest scale tells the
     noise. They hardly share a frequency, so that choosing by one does not bias the other.
     """
@@ -514,20 +462,7 @@ def _doubts(maps: xr.Dataset, models: tuple[NoiseModel, ...]) -> dict[str, str]:
 
 
 def as_believed(maps: xr.Dataset) -> tuple[xr.Dataset, tuple[str, ...]]:
-    """Return the map set as intensity where its "counts" cannot be counts, and why.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        Map set.
-
-    Returns
-    -------
-    maps : xarray.Dataset
-        The same object where nothing speaks against it.
-    why : tuple of str
-        A sentence for each element that says so.
-    """
+    """Return the map set as intensity where its "counts" cannot be counts, and why."""
     if "variance" in maps or str(maps.attrs.get("quantity", "counts")) != "counts":
         return maps, ()
     models = noise_model(_middle(maps))
@@ -541,25 +476,7 @@ def as_believed(maps: xr.Dataset) -> tuple[xr.Dataset, tuple[str, ...]]:
 def noise_variance(maps: xr.Dataset) -> xr.DataArray:
     """Return the noise variance of every value.
 
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        Map set, dims (element, y, x); numpy or dask.
-
-    Returns
-    -------
-    xarray.DataArray, dims (element, y, x)
-        Variance in the square of the unit of `counts`, float64; lazy where the maps are.
-        Carried `variance` where there is one; for counts the counts themselves, times the gain
-        where one is hidden; otherwise the estimate of `noise_model`. For a smoothed map it is
-        the whole short-range variance, an upper bound, and `NoiseModel.correctable` is False.
-
-    Examples
-    --------
-    >>> from spattermap import make_map_set
-    >>> maps = make_map_set([[[4, 1], [0, 9]]], ["Cu"])
-    >>> noise_variance(maps).values.tolist()
-    [[[4.0, 1.0], [0.0, 9.0]]]
+    Returns dims (element, y, x).
     """
     import xarray as xr
 
@@ -573,27 +490,7 @@ def noise_variance(maps: xr.Dataset) -> xr.DataArray:
 
 
 def without_gain(maps: xr.Dataset) -> xr.Dataset:
-    """Return the map set in counts where a hidden gain was proven, else unchanged.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        Map set whose values are counts times a constant per element.
-
-    Returns
-    -------
-    xarray.Dataset
-        A new map set with ``quantity = "counts"`` if every map is a whole number of counts
-        times one gain each and its noise agrees; otherwise `maps` itself.
-
-    Examples
-    --------
-    >>> from spattermap import make_map_set
-    >>> counts = np.random.default_rng(1).poisson(2.0, (1, 64, 64))
-    >>> maps = make_map_set(3.5 * counts, ["Cu"], quantity="intensity")
-    >>> bool((without_gain(maps)["counts"] == counts).all())
-    True
-    """
+    """Return the map set in counts where a hidden gain was proven, else unchanged."""
     models = noise_model(maps)
     kinds = {one.kind for one in models}
     if not kinds <= {"poisson", "scaled counts"} or "scaled counts" not in kinds:

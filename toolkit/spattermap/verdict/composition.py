@@ -81,14 +81,7 @@ class CompositionLimit:
     def notes(self, diameters_um: npt.ArrayLike) -> tuple[str, ...]:
         """Return a sentence where droplets are too narrow, nothing where all are wide enough.
 
-        Parameters
-        ----------
-        diameters_um : array_like, dims (droplet,)
-            Area-equivalent diameters (um).
-
-        Returns
-        -------
-        tuple of str
+        Dims: `diameters_um` (droplet,).
         """
         sizes = np.asarray(diameters_um, dtype=np.float64)
         narrow = int((sizes < self.smallest_um).sum())
@@ -108,29 +101,10 @@ def composition_limit(
 ) -> CompositionLimit | None:
     """Return from which diameter on a droplet's composition can be trusted.
 
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set.
-    alloy : tuple of str
-        The alloy's elements, of which those mapped give lines.
-    nominal : mapping of str to float, optional
-        Mass percent; by default what the map set states, else equal parts.
-
-    Returns
-    -------
-    CompositionLimit or None
-        None where the beam energy is not stated or no line of the alloy is known, and above
-        `HIGHEST_SCANNING_KEV`, where electrons pass through and a range in bulk bounds nothing.
-
-    Notes
-    -----
     The limit is the electron range in the bulk alloy, the largest of all these depths. It holds for
     flat matter; the true limit of a rounded droplet differs by some ten percent, so it is a guide
     and nothing is cut off by it.
 
-    References
-    ----------
     Kanaya & Okayama, J. Phys. D 5 (1972) 43. Anderson & Hasler, Proc. 4th Int. Conf. X-ray Optics
     and Microanalysis (1966) 310. That particles smaller than the range need corrections of their
     own: Armstrong & Buseck, Anal. Chem. 47 (1975) 2178 (from memory).

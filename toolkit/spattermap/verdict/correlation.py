@@ -89,27 +89,10 @@ def noise_corrected_correlation(
 ) -> Correlation:
     """Correlate two elements, or sums of elements, free of noise.
 
-    Parameters
-    ----------
-    moments : BlockMoments
-        Block moments of a map set.
-    a, b : str or tuple of str
-        An element, or elements whose maps are added.
-    settings : Settings, optional
-        Level, resamples and seed.
-
-    Returns
-    -------
-    Correlation
-
-    Notes
-    -----
     ``r = C_ab / sqrt(C_aa C_bb)`` with the noise variance taken off the diagonal (Spearman 1904
     with a known noise variance). Where the two share an element, or their noise is correlated,
     the noise covariance is taken off ``C_ab`` too.
 
-    References
-    ----------
     Spearman, American Journal of Psychology 15 (1904) 72, correction for attenuation.
     """
     groups = [(g,) if isinstance(g, str) else tuple(g) for g in (a, b)]
@@ -389,20 +372,6 @@ LEAST_CORRELATION = 0.3
 def infer_roles(moments: BlockMoments, *, substrate: tuple[str, ...] | None = None) -> Roles:
     """Guess which elements are alloy and which substrate from the sign of how they vary together.
 
-    Parameters
-    ----------
-    moments : BlockMoments
-        Block moments of a map set.
-    substrate : tuple of str, optional
-        Elements stated to be of the substrate; they take the place of the usual glass formers.
-
-    Returns
-    -------
-    Roles
-        With ``assumed = True`` and a sentence on how they were found.
-
-    Notes
-    -----
     Metal hides the substrate, so the two rise and fall against each other. The leading
     eigenvector of the noise-corrected correlation matrix parts the elements by sign; the side
     holding more of the usual glass formers is called the substrate. A rock, or two metals that

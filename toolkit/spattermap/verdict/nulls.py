@@ -81,27 +81,6 @@ def spatial_null(
 ) -> NullTest:
     """Test whether two elements are placed with regard to each other.
 
-    Parameters
-    ----------
-    maps : xarray.Dataset or sequence of xarray.Dataset
-        A map set, or several fields of one deposit.
-    a, b : str
-        Elements.
-    side_px : int, optional
-        Side of the bins on which the maps are compared (px); None makes at most `MOST_BINS`
-        along the longer side.
-
-    Returns
-    -------
-    NullTest
-
-    Raises
-    ------
-    InputError
-        If an element was not mapped.
-
-    Notes
-    -----
     Each map is compared with the other shifted by every lag up to half the field, without
     wrapping, products and numbers of pixel pairs coming from Fourier transforms (Padfield 2012).
     The p-value is the rank of zero shift among the shifts beyond `NEAR_LENGTHS` correlation
@@ -110,11 +89,8 @@ def spatial_null(
     ``Var(sum ab) = sum_h S_aa(h) S_bb(h) / N(h)``. Permuting pixels instead would destroy the
     structure and reject far too often. Both understate where structure reaches across the field.
 
-    References
-    ----------
-    Padfield, IEEE Transactions on Image Processing 21 (2012) 2706.
-    Clifford, Richardson and Hemon, Biometrics 45 (1989) 123, eq. 2.4.
-    Dutilleul, Biometrics 49 (1993) 305.
+    Padfield, IEEE Transactions on Image Processing 21 (2012) 2706. Clifford, Richardson and Hemon,
+    Biometrics 45 (1989) 123, eq. 2.4. Dutilleul, Biometrics 49 (1993) 305.
     """
     fields = as_fields(maps)
     names = [str(name) for name in fields[0]["element"].values]

@@ -64,33 +64,9 @@ def is_closed(maps: xr.Dataset) -> bool:
 def log_ratio_maps(maps: xr.Dataset, *, side_px: int | None = None) -> xr.Dataset:
     """Return centred log-ratios of percent maps on bins, with their noise variance.
 
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        Map set in mass or atomic percent.
-    side_px : int, optional
-        Side of the bins (px); None takes the smallest at which the noise of the mean part is
-        below `MOST_RELATIVE_NOISE` of it.
-
-    Returns
-    -------
-    xarray.Dataset
-        Map set of quantity "intensity" with dims (element, y, x), one pixel a bin: the natural
-        log of each part over the geometric mean of all; ``variance`` is that of the log before
-        centring. Parts below three standard deviations of their noise stand at 0.65 of that.
-
-    Raises
-    ------
-    InputError
-        If the quantity is not a percent, or fewer than two elements are mapped.
-
-    Notes
-    -----
     With D parts the log-ratios still share ``-1/(D - 1)``: for few parts read them with that in
     mind, and for two they say nothing.
 
-    References
-    ----------
     Aitchison, The Statistical Analysis of Compositional Data (1986), eq. 4.13 (from memory).
     Martin-Fernandez, Barcelo-Vidal and Pawlowsky-Glahn, Mathematical Geology 35 (2003) 253.
     """
@@ -159,32 +135,7 @@ def pair_table(
     roles: Roles | None = None,
     settings: Settings | None = None,
 ) -> pd.DataFrame:
-    """Return the co-location of every pair of elements.
-
-    Parameters
-    ----------
-    moments : BlockMoments
-        Block moments of the map set, or merged ones of several fields.
-    maps : xarray.Dataset or sequence of xarray.Dataset, optional
-        The map set itself, or the fields, for the spatial null; without it the p-values are
-        those of `block_p_values`.
-    roles : Roles, optional
-        Puts alloy elements first, then substrate, then others.
-    settings : Settings, optional
-        Level, resamples and seed.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row a pair: element_a, element_b; r, r_low, r_high (noise-corrected correlation with
-        its interval); r_plain (of the maps as they are); p_value (two-sided, of unrelated
-        placement, see `spatial_null`); overlap_a_in_b (part of the signal of a that follows b in
-        proportion, 0 to 1) and overlap_b_in_a; p_holm (p_value corrected for the number of
-        pairs, Holm 1979); p_shift, p_effective, effective_size (see `spatial_null`); p_fields
-        (p-value of agreement between fields, NaN for one field); basis ("maps", or "log-ratios"
-        for percent maps, see `log_ratio_maps`; r, its interval and the p-values are then of the
-        log-ratios); note.
-    """
+    """Return the co-location of every pair of elements."""
     import pandas as pd
 
     order = _ordered(moments.elements, roles)

@@ -196,21 +196,7 @@ LEAST_FOLLOWED = 0.5
 
 
 def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) -> ElementEvidence:
-    """Return the evidence of one element.
-
-    Parameters
-    ----------
-    context : Context
-        From `gather`.
-    element : str
-        Symbol.
-    apart : tuple of str, optional
-        Alloy elements already known to lie apart: no yardstick for the others.
-
-    Returns
-    -------
-    ElementEvidence
-    """
+    """Return the evidence of one element."""
     levels = context.levels
     e = levels.index(element)
     partners = partners_of(element, context.roles, without=apart)
