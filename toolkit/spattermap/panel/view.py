@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from spattermap.core.mapset import Roles
     from spattermap.core.settings import Settings
-    from spattermap.segment.ground import Estimate
+    from spattermap.segment.ground import Ground
     from spattermap.segment.result import Segmentation
 
 # Maps are first segmented at about this many pixels: quick enough to follow a slider.
@@ -93,7 +93,7 @@ def look(
     *,
     settings: Settings,
     scale: int = 1,
-    estimate: Estimate | None = None,
+    estimate: Ground | None = None,
 ) -> View:
     """Segment and measure: the part of an analysis that the knobs change.
 
@@ -107,7 +107,7 @@ def look(
         The choice.
     scale : int, optional
         How many pixels a side were summed in `maps`, for the record.
-    estimate : Estimate, optional
+    estimate : Ground, optional
         What no knob changes, see `spattermap.segment.engine.estimated`.
 
     Returns
