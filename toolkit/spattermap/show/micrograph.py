@@ -147,7 +147,7 @@ class Draft:
 def is_lone_image(path: Path) -> bool:
     """Return whether a path is one grey picture whose name holds no element: no map of anything."""
     from spattermap.loaders.names import candidates, is_electron_image
-    from spattermap.loaders.stack import readable_image
+    from spattermap.loaders.pictures import readable_image
 
     if not path.is_file() or path.suffix.lower() not in KINDS:
         return False
@@ -192,7 +192,7 @@ def draft(
     """
     from scipy import ndimage
 
-    from spattermap.loaders.stack import readable_image
+    from spattermap.loaders.pictures import readable_image
     from spattermap.segment.image_regions import parted
 
     if polarity not in ("auto", "bright", "dark"):
