@@ -73,7 +73,9 @@ def test_glass_left_under_a_film(metal: str, nm: float, beam: float, part: float
 
 
 def monte_carlo() -> pd.DataFrame:
-    return pd.read_csv(REFERENCE / "films.csv")
+    """Return films at normal incidence and a take-off angle of 35 degrees."""
+    table = pd.read_csv(REFERENCE / "films.csv")
+    return table[table.angles == "35/0"]
 
 
 @pytest.mark.outside(
@@ -168,3 +170,29 @@ def test_tilt_hides_more_and_angles_are_checked() -> None:
         layer_model({"Cu": "Cu Ka"}, {"Cu": 100.0}, SILICA, beam_energy_keV=8.0)
     with pytest.raises(InputError, match="substrate must state"):
         layer_model({"Cu": "Cu Ka"}, {"Cu": 100.0}, {}, beam_energy_keV=15.0)
+
+
+ALLOYS = {"brass": ({"Cu": 70.0, "Zn": 30.0}, 8.53), "nichrome": ({"Ni": 80.0, "Cr": 20.0}, 8.40)}
+
+
+@pytest.mark.parametrize(
+    ("metal", "beam", "angles"),
+    [("brass", 15.0, "35/0"), ("nichrome", 20.0, "35/0"), ("Cu", 15.0, "35/40"),
+     ("Al", 15.0, "35/40")],
+)  # fmt: skip
+def test_alloys_and_a_tilted_beam_against_monte_carlo(metal: str, beam: float, angles: str) -> None:
+    table = pd.read_csv(REFERENCE / "films.csv")
+    rows = table[(table.metal == metal) & (table.beam_keV == beam) & (table.angles == angles)]
+    rows = rows[(rows.line == "Si Ka") & rows.ratio.between(0.05, 0.9)]
+    assert len(rows) >= 3
+    alloy, density = ALLOYS.get(metal, ({metal: 100.0}, DENSITY.get(metal, 0.0)))
+    take_off, tilt = (float(angle) for angle in angles.split("/"))
+    found = layer_model(
+        {"Si": "Si Ka"}, alloy, SILICA, beam_energy_keV=beam, density_g_cm3=density,
+        take_off_deg=take_off, tilt_deg=tilt,
+    )  # fmt: skip
+    curve = found.lines["Si"].substrate
+    nm = np.interp(-rows.ratio, -curve, found.thickness_nm)
+    slope = np.abs(np.interp(nm, found.thickness_nm, np.gradient(curve, found.thickness_nm)))
+    allowed = model_tolerance(alloy, beam) * rows.thickness_nm
+    assert (np.abs(nm - rows.thickness_nm) <= allowed + 2.5 * rows.error / slope).all()

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -28,6 +29,7 @@ from spattermap.measure.thickness import (
 from spattermap.xrays.layers import LayerModel, layer_model
 
 FILMS = pd.read_csv(Path(__file__).parent / "reference" / "layers" / "films.csv")
+FILMS = FILMS[(FILMS.angles == "35/0") & (FILMS.glass == "silica")]
 SILICA = {"Si": 46.744, "O": 53.256}
 DENSITY = {"Al": 2.70, "Ti": 4.506, "Cu": 8.96, "Ag": 10.49}
 LINE = {"Al": "Al Ka", "Ti": "Ti Ka", "Cu": "Cu Ka", "Ag": "Ag La"}
@@ -310,6 +312,93 @@ def test_picture_of_thickness_marks_what_is_only_a_bound() -> None:
     assert np.isinf(float(thick.nm_high))
     assert np.isnan(float(bare.nm))
     assert not bool(bare.only_bound)
+
+
+def weighed_maps(
+    nm: Image, labels: npt.NDArray[np.int32], *, blank: Image | None = None, dose: float = 1.0
+) -> Any:
+    """Weigh copper at 15 keV with footprints given; `blank` is the thickness on the blank."""
+
+    def made(thickness: Image, seed: int, dose: float, **more: object) -> Any:
+        return spattermap.make_map_set(
+            mapped(thickness, "Cu", 15, counts=10.0 * dose, seed=seed), ["Cu", "Si"],
+            lines=["Cu Ka", "Si Ka"], pixel_size_um=0.25, beam_energy_keV=15.0,
+            substrate=SILICA, **more,
+        )  # fmt: skip
+
+    maps = made(nm, 3, dose, alloy={"Cu": 100.0})
+    bare = None if blank is None else made(blank, 4, 1.0)
+    segmentation = SimpleNamespace(blur_px=1.0, n_droplets=int(labels.max()))
+    return weigh_maps(maps, Roles(("Cu",), ("Si",)), segmentation, labels=labels, blank=bare)
+
+
+@pytest.mark.parametrize("drawn", [True, False])
+@pytest.mark.parametrize("nm", [30.0, 100.0])
+def test_film_over_the_whole_field_is_weighed_against_a_blank(nm: float, drawn: bool) -> None:
+    field = np.full((96, 128), nm)
+    labels = np.full(field.shape, int(drawn), np.int32)
+    found = weighed_maps(field, labels, blank=0.0 * field)
+    value, low, high = found.mean()
+    assert low <= nm <= high
+    assert value == pytest.approx(nm, rel=0.10)
+    assert "a dose taken as equal" in found.why
+    alone = weighed_maps(field, np.ones(field.shape, np.int32))
+    assert alone.field is None
+    assert "blank" in alone.next_step
+
+
+@pytest.mark.parametrize("dose", [1.0, 1.2])
+def test_haze_is_weighed_at_the_dose_of_the_field(dose: float) -> None:
+    labels = np.zeros((96, 128), np.int32)
+    labels[:, 64:] = 1
+    found = weighed_maps(10.0 + 90.0 * labels, labels, blank=0.0 * labels, dose=dose)
+    haze = found.field.haze
+    assert haze.low[0] <= 10.0 <= haze.high[0]
+    assert haze.nm[0] == pytest.approx(10.0, abs=3.0)
+    assert found.mean()[0] == pytest.approx(100.0, rel=0.07)
+
+
+def test_uneven_film_is_averaged_over_squares_not_over_counts() -> None:
+    labels = np.zeros((96, 128), np.int32)
+    labels[:, 64:] = 1
+    wedge = labels * np.linspace(50.0, 250.0, 96)[:, None]
+    found = weighed_maps(wedge, labels)
+    assert found.mean()[0] == pytest.approx(150.0, rel=0.05)
+    picture = found.picture(labels)
+    top, bottom = (float(picture.nm.isel(y=y, x=100)) for y in (5, 90))
+    assert top < 100.0 < 200.0 < bottom
+    # Where part of it is past saturation, the mean has a lower bound only.
+    value, low, high = weighed_maps(labels * np.linspace(20.0, 600.0, 96)[:, None], labels).mean()
+    assert np.isnan(value)
+    assert low <= 310.0
+    assert np.isinf(high)
+
+
+def test_uneven_glass_widens_the_bounds() -> None:
+    labels = np.zeros((96, 128), np.int32)
+    labels[:, 64:] = 1
+    # A thin film over part of what was taken as bare.
+    hidden = np.where(labels > 0, 100.0, 0.0)
+    hidden[:48, :60] = 30.0
+    found = weighed_maps(hidden, labels)
+    _, low, high = found.mean()
+    assert low <= 100.0 <= high
+    assert "uneven" in found.why
+
+
+def test_tungsten_in_the_window_of_silicon_is_named() -> None:
+    labels = np.zeros((64, 80), np.int32)
+    labels[:, 40:] = 1
+    counts = mapped(np.where(labels > 0, 100.0, 0.0), "Cu", 15, counts=10.0, seed=3)
+    maps = spattermap.make_map_set(
+        counts, ["W", "Si"], lines=["W La", "Si Ka"], pixel_size_um=0.25, alloy={"W": 100.0},
+        substrate={"Si": 34.1, "O": 46.3, "Ca": 6.0}, beam_energy_keV=20.0,
+    )  # fmt: skip
+    segmentation = SimpleNamespace(blur_px=1.0, n_droplets=1)
+    found = weigh_maps(maps, Roles(("W",), ("Si",)), segmentation, labels=labels)
+    assert found.field is None
+    assert "W lies in the window of Si Ka" in found.why
+    assert "Map Ca" in found.next_step
 
 
 def test_tolerance_rises_with_atomic_number_and_covers_alloys() -> None:

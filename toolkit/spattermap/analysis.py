@@ -150,7 +150,8 @@ class Analysis:
         -------
         xarray.Dataset or None
             ``nm``, ``nm_low``, ``nm_high`` (float32, dims (y, x), nm): mean thickness of the region
-            a pixel lies in, with bounds of 95 %; NaN outside regions and where nothing is told,
+            a pixel lies in, or of its square (24 px) where a wide region is uneven, with bounds of
+            95 %; NaN outside regions and where nothing is told,
             infinity where there is no upper bound. ``only_bound`` (bool): there ``nm`` is itself a
             bound, "at least" where ``nm == nm_low``, else "at most". None where the thickness is
             withheld; `weighed` says why.
@@ -539,6 +540,7 @@ def _finished(
     """Draw the conclusions."""
     from spattermap.measure import form
     from spattermap.measure.connection import held_against_bulk
+    from spattermap.measure.oxide import oxide_shown
     from spattermap.verdict.judging import judge
     from spattermap.verdict.metal_shares import haze_zero, metal_shares
     from spattermap.verdict.oxygen import oxygen_evidence
@@ -546,10 +548,11 @@ def _finished(
 
     known, context = facts(maps), measured.context
     weighed = _weighed(maps, roles, found, measured.labels, blank=blank)
-    continuity = held_against_bulk(
-        measured.continuity, known.measured, alloy=known.alloy, weighed=weighed.mean()
-    )
     shares, oxygen = metal_shares(context), oxygen_evidence(context)
+    continuity = held_against_bulk(
+        measured.continuity, known.measured, alloy=known.alloy, weighed=weighed.mean(),
+        oxide=oxide_shown(oxygen),
+    )  # fmt: skip
     edges = measured.continuity.edges
     morphology = form.describe(
         found,

@@ -35,6 +35,7 @@ HERE = Path(__file__).parent
 SILICA = {"Si": 46.744, "O": 53.256}
 # Float glass by SiO2 73, Na2O 13, CaO 8.4, MgO 4, Al2O3 1 (a supplier's analysis), as elements.
 SODA_LIME = {"Si": 34.1, "O": 46.3, "Na": 9.64, "Ca": 6.0, "Mg": 2.41, "Al": 0.53}
+ALLOYS = {"brass": {"Cu": 70.0, "Zn": 30.0}, "nichrome": {"Ni": 80.0, "Cr": 20.0}}
 METALS = ("Al", "Ti", "Cr", "Ni", "Cu", "Mo", "Ag", "W", "Au")
 DENSITY = {
     "Al": 2.70,
@@ -46,6 +47,8 @@ DENSITY = {
     "Ag": 10.49,
     "W": 19.25,
     "Au": 19.3,
+    "brass": 8.53,
+    "nichrome": 8.40,
 }  # g/cm3, handbook values
 ENERGIES = (5.0, 10.0, 15.0, 20.0, 25.0)
 THICKNESSES = (10.0, 25.0, 50.0, 100.0, 200.0, 400.0, 800.0, 1600.0)
@@ -226,9 +229,9 @@ def ionisation(shell, edge, energy):
     return np.where(energy > edge, q, 0.0)
 
 
-def lines_for(metal, glass, beam, sine):
+def lines_for(film, glass, beam, sine):
     """Return names and the arrays that `run` wants."""
-    wanted = [(e, 1) for e in glass if e in ("Si", "O", "Ca", "Na")] + [(metal, 0)]
+    wanted = [(e, 1) for e in glass if e in ("Si", "O", "Ca", "Na")] + [(e, 0) for e in film]
     names, where, chi_f, chi_g, tables, edges = [], [], [], [], [], []
     grid = None
     for element, layer in wanted:
@@ -249,23 +252,25 @@ def lines_for(metal, glass, beam, sine):
             names.append((element, family))
             where.append(layer)
             edges.append((level[0], edge))
-            chi_f.append(attenuation({metal: 1.0}, energy) / sine)
+            chi_f.append(attenuation(film, energy) / sine)
             chi_g.append(attenuation(glass, energy) / sine)
     grid = np.linspace(min(e for _, e in edges), beam, 2000)
     tables = np.array([ionisation(shell, edge, grid) for shell, edge in edges])
     return names, (np.array(where), np.array(chi_f), np.array(chi_g), grid, tables)
 
 
-def films(elastic, n_electrons, metals, energies, glass_name, thicknesses=THICKNESSES):
+def films(elastic, n_electrons, metals, energies, glass_name, thicknesses, angles):
     glass = {"silica": SILICA, "soda-lime": SODA_LIME}[glass_name]
-    sine = math.sin(math.radians(TAKE_OFF_DEG))
+    take_off, tilt = angles
+    sine, tilt = math.sin(math.radians(take_off)), math.radians(tilt)
     rutherford = elastic == "rutherford"
     rows = []
     for metal in metals:
+        film = ALLOYS.get(metal, {metal: 1.0})
         for beam in energies:
-            names, lines = lines_for(metal, glass, beam, sine)
+            names, lines = lines_for(film, glass, beam, sine)
             bare, bare_error, _ = run(
-                material({metal: 1.0}),
+                material(film),
                 material(glass),
                 0.0,
                 beam,
@@ -273,10 +278,10 @@ def films(elastic, n_electrons, metals, energies, glass_name, thicknesses=THICKN
                 4 * n_electrons,
                 1,
                 rutherford,
-                0.0,
+                tilt,
             )
             bulk, bulk_error, eta = run(
-                material({metal: 1.0}),
+                material(film),
                 material(glass),
                 1.0,
                 beam,
@@ -284,12 +289,12 @@ def films(elastic, n_electrons, metals, energies, glass_name, thicknesses=THICKN
                 4 * n_electrons,
                 2,
                 rutherford,
-                0.0,
+                tilt,
             )
             for nm in thicknesses:
                 depth = DENSITY[metal] * nm * 1e-7
                 got, error, back = run(
-                    material({metal: 1.0}),
+                    material(film),
                     material(glass),
                     depth,
                     beam,
@@ -297,7 +302,7 @@ def films(elastic, n_electrons, metals, energies, glass_name, thicknesses=THICKN
                     n_electrons,
                     3 + int(nm),
                     rutherford,
-                    0.0,
+                    tilt,
                 )
                 for n, (element, family) in enumerate(names):
                     whole, we = (
@@ -310,6 +315,7 @@ def films(elastic, n_electrons, metals, energies, glass_name, thicknesses=THICKN
                             elastic,
                             glass_name,
                             metal,
+                            f"{take_off:g}/{math.degrees(tilt):g}",
                             f"{beam:g}",
                             f"{nm:g}",
                             f"{element} {family}",
@@ -332,6 +338,9 @@ def main():
     parser.add_argument("--glass", default="silica", choices=("silica", "soda-lime"))
     parser.add_argument("--metals", nargs="*", default=METALS)
     parser.add_argument("--energies", nargs="*", type=float, default=ENERGIES)
+    parser.add_argument("--thicknesses", nargs="*", type=float, default=THICKNESSES)
+    parser.add_argument("--take-off", type=float, default=TAKE_OFF_DEG)
+    parser.add_argument("--tilt", type=float, default=0.0)
     parser.add_argument("--out")
     args = parser.parse_args()
     start = time.time()
@@ -361,6 +370,7 @@ def main():
                 "elastic",
                 "glass",
                 "metal",
+                "angles",
                 "beam_keV",
                 "thickness_nm",
                 "line",
@@ -369,7 +379,11 @@ def main():
                 "backscatter",
             )
         ]
-        rows += films(args.elastic, args.electrons, args.metals, args.energies, args.glass)
+        angles = (args.take_off, args.tilt)
+        rows += films(
+            args.elastic, args.electrons, args.metals, args.energies, args.glass, args.thicknesses,
+            angles,
+        )  # fmt: skip
         target = HERE / f"films_{args.elastic}_{args.glass}.csv"
     if args.out:
         target = Path(args.out)

@@ -259,7 +259,7 @@ def _measured(found: Continuity, measured: Mapping[str, Any]) -> list[str]:
             least = f"at least {implied.times_bulk_low:.2g} times its resistivity"
             return [told + f"the maps give a bound of the thickness only, which implies {least}."]
         return [told + "the thickness was not given, and the maps do not tell it."]
-    return _against_bulk(told, implied, pure)
+    return [*_against_bulk(told, implied, pure), *_causes(found, implied)]
 
 
 def _against_bulk(told: str, implied: ImpliedResistivity, pure: str) -> list[str]:
@@ -275,7 +275,33 @@ def _against_bulk(told: str, implied: ImpliedResistivity, pure: str) -> list[str
     if implied.times_bulk < 1:
         told += " Less than bulk cannot be: the metal is thicker than stated, or the map misses "
         return [told + "connections that the sample has."]
-    return [told, "Usual suspects: " + "; ".join(SUSPECTS) + "."]
+    return [told]
+
+
+def _causes(found: Continuity, implied: ImpliedResistivity) -> list[str]:
+    """Return what may raise the resistivity above bulk, those first that the maps support."""
+    low = implied.times_bulk_low if math.isfinite(implied.times_bulk_low) else implied.times_bulk
+    if not low > 1:
+        return []
+    said = []
+    if implied.oxide == "shown":
+        said.append("oxide, which the maps show in the metal")
+    if _decided_by_pixels(found):
+        said.append("gaps finer than a pixel, as necks of a few pixels decide what it conducts")
+    if implied.thickness_nm < _SCATTERS_nm:
+        said.append(
+            f"scattering at surfaces and grain boundaries, as it is {implied.thickness_nm:.2g} nm "
+            "thick"
+        )
+    if not said:
+        spared = [word for word in SUSPECTS if not word.startswith("oxide")]
+        usual = list(SUSPECTS) if implied.oxide != "none shown" else spared
+        return ["Usual suspects: " + "; ".join(usual) + "."]
+    lead = "What the maps support as the cause: " + "; ".join(said) + "."
+    return [f"{lead} Oxide is not shown."] if implied.oxide == "none shown" else [lead]
+
+
+_SCATTERS_nm = 100.0  # below, a film's resistivity stands clearly above bulk; common practice
 
 
 def _decided_by_pixels(found: Continuity) -> bool:
@@ -712,15 +738,17 @@ def held_against_bulk(
     *,
     alloy: Mapping[str, float],
     weighed: tuple[float, float, float] | None,
+    oxide: str = "",
 ) -> Continuity:
     """Return the continuity with the resistivity that the weighed thickness (nm) implies.
 
     `weighed` holds the mean where covered, NaN where it is not told, and its bounds; a thickness
-    stated in `measured` comes first.
+    stated in `measured` comes first. `oxide` is that of `ImpliedResistivity`.
     """
-    if weighed is None or found.resistivity is None:
+    if found.resistivity is None:
         return found
     implied = _resistivity(measured, alloy, (found.x, found.y), weighed)
+    implied = None if implied is None else replace(implied, oxide=oxide)
     return _with_words(replace(found, resistivity=implied), measured)
 
 

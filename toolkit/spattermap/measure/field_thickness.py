@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,7 +13,9 @@ from spattermap.measure.thickness import (
     AT_LEAST,
     CONTINUUM_FACTORS,
     NOT_TOLD,
+    PART_TOLERANCE,
     PROFILES,
+    TOLD,
     Scale,
     Thickness,
     model_tolerance,
@@ -24,8 +26,12 @@ from spattermap.measure.thickness import (
 )
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
+
     from spattermap.core.arrays import Bools, Floats, Labels
     from spattermap.xrays.layers import LayerModel
+
+    Indices = npt.NDArray[np.intp]
 
 # Blur carries signal over a rim of this many standard deviations: left out of what is taken as
 # even, and added to what is summed whole.
@@ -36,10 +42,27 @@ RIM = 2.5
 DRAWN = {0.0: 1.0, 0.5: 0.86, 1.0: 2.0 / 3.0}
 _RINGS = 4  # parts of equal area of a region, from its middle outwards
 _SQUARE = 24  # px; side of the squares that part large regions
+_WIDE = 6  # squares from which on a region may be looked at square by square
 _LEAST_PX = 6  # a smaller piece tells nothing of a sensitivity
 _MOST_PIECES = 3000
 _FIRM = 3.0  # log-likelihood by which one profile must beat the others
 _LEAST_BARE = 200  # px of bare glass that set a dose
+
+
+@dataclass(frozen=True)
+class Squares:
+    """Thickness of the squares of regions that are wide and uneven.
+
+    Parameters
+    ----------
+    key : numpy.ndarray of int, dims (piece,)
+        Label and square, see `square_keys`; rising.
+    thickness : Thickness
+        Of each piece.
+    """
+
+    key: npt.NDArray[np.int64]
+    thickness: Thickness
 
 
 @dataclass(frozen=True)
@@ -67,9 +90,13 @@ class FieldThickness:
     tolerance : float
         Relative tolerance of the layer model.
     dose_from : str
-        "field" or "blank".
+        "field", "blank" (scaled to the dose of the field) or "blank alone".
     lines : tuple of str
         Lines that were used, for example "Si Ka".
+    uneven : float
+        Relative standard deviation of the bare glass beyond counting, where it set the dose.
+    squares : Squares or None
+        Of regions whose thickness varies more than counting explains.
     """
 
     model: LayerModel
@@ -83,6 +110,14 @@ class FieldThickness:
     tolerance: float
     dose_from: str
     lines: tuple[str, ...]
+    uneven: float = 0.0
+    squares: Squares | None = None
+
+    @property
+    def sensitivities_told(self) -> bool:
+        """Whether some metal line's counts of bulk were found to better than a third."""
+        own = self.scale.in_film & ~(self.scale.glass > 0)
+        return bool((self.scale.sensitivity_error[own] < 0.33).any())
 
 
 def weigh_field(
@@ -95,6 +130,9 @@ def weigh_field(
     blur_px: float,
     valid: Bools | None = None,
     blank: tuple[Mapping[str, float], float] | None = None,
+    dose_error: float = 0.0,
+    density_error: float = 0.0,
+    other_models: tuple[LayerModel, ...] = (),
     drawn: Mapping[float, float] = DRAWN,
 ) -> FieldThickness | None:
     """Return the thickness of every region of a field.
@@ -115,6 +153,12 @@ def weigh_field(
         False where a pixel must not be used.
     blank : tuple, optional
         Counts per pixel of a blank taken at the same dose, by element, and its pixels.
+    dose_error : float, optional
+        Relative standard error of the dose that the blank stands for, where it is only assumed.
+    density_error : float, optional
+        Part by which the density of the metal may be off.
+    other_models : tuple of LayerModel, optional
+        Pairs of tables that cannot be excluded (other take-off angles).
     drawn : mapping of float to float, optional
         Part of a dome's area that its label covers, by profile.
 
@@ -142,17 +186,30 @@ def weigh_field(
     bare = dict(zip(elements, level, strict=True)) if blank is None else dict(blank[0])
     bare_px = float(ground_px if blank is None else blank[1])
     pieces, pieces_px = _pieces(counts, labels, use & (reach | (blur_px < 0.3)))
+    uneven = 0.0
+    squares, squares_px = _ground_squares(counts, ground)
+    if blank is None:
+        glass = [k for k, e in enumerate(elements) if substrate.get(e, 0.0) > 0]
+        uneven = _unevenness(squares[:, glass].sum(axis=1), squares_px)
+    else:  # what lies between the regions is metal of some thickness too
+        pieces = np.concatenate([pieces, squares])
+        pieces_px = np.concatenate([pieces_px, squares_px])
     scales = []
-    for factor in CONTINUUM_FACTORS:
+    doubt = math.hypot(PART_TOLERANCE, 1.96 * math.hypot(uneven, dose_error))
+    kinds = [(model, factor, 1.0) for factor in CONTINUUM_FACTORS]
+    kinds += [(model, 1.0, 1.0 - doubt), (model, 1.0, 1.0 + doubt)]
+    kinds += [(other, 1.0, 1.0) for other in other_models]
+    for tables, factor, dose in kinds:
         scale = scale_of(
-            model, alloy=alloy, substrate=substrate, bare=bare, bare_px=bare_px,
-            continuum_factor=factor,
+            tables, alloy=alloy, substrate=substrate, bare=bare, bare_px=bare_px,
+            continuum_factor=factor, dose=max(dose, 0.1),
         )  # fmt: skip
         scales.append(with_sensitivities(scale, pieces, pieces_px))
     n = int(labels.max(initial=0))
     whole, pixels, around = _sums(counts, labels, owner, use, n=n)
-    tolerance = model_tolerance(alloy, model.beam_energy_keV)
-    shapes = _profiles(scales[0], counts, labels, use & reach, (n, drawn))
+    tolerance = math.hypot(model_tolerance(alloy, model.beam_energy_keV), density_error)
+    continua = tuple(scales[: len(CONTINUUM_FACTORS)])
+    shapes = _profiles(continua, counts, labels, use & reach, (n, drawn))
     profile = shapes[0]
     part = np.array([drawn[p] for p in profile])
     area = np.minimum(pixels / part, pixels + around)
@@ -163,6 +220,7 @@ def weigh_field(
     bare_rim = around[:, None] * level
     drawn_whole = _by_profile(tuple(scales), (whole, pixels, bare_rim), shapes, tolerance)
     regions = _either(regions, drawn_whole, drawn_whole.told == AT_LEAST)
+    regions, parts = _by_squares(tuple(scales), (counts, labels, use), regions, pixels, tolerance)
     haze = None
     if blank is not None and ground_px:
         sums = counts[:, ground].sum(axis=1)[None]
@@ -170,9 +228,109 @@ def weigh_field(
     return FieldThickness(
         model=model, scale=scales[0], regions=regions, profile=profile, pixels=pixels, haze=haze,
         haze_px=ground_px, field_px=int(use.sum()), tolerance=tolerance,
-        dose_from="field" if blank is None else "blank",
-        lines=tuple(table.line.name for table in model.lines.values()),
+        dose_from="field" if blank is None else "blank alone" if dose_error else "blank",
+        lines=tuple(table.line.name for table in model.lines.values()), uneven=uneven,
+        squares=parts,
     )  # fmt: skip
+
+
+def square_keys(labels: Labels, rows: Indices, columns: Indices) -> npt.NDArray[np.int64]:
+    """Return one number for the label and the square that each pixel lies in."""
+    height, width = (side // _SQUARE + 1 for side in labels.shape)
+    square = rows // _SQUARE * width + columns // _SQUARE
+    return labels[rows, columns].astype(np.int64) * (height * width) + square
+
+
+def _by_squares(
+    scales: tuple[Scale, ...],
+    field: tuple[Floats, Labels, Bools],
+    regions: Thickness,
+    pixels: Floats,
+    tolerance: float,
+) -> tuple[Thickness, Squares | None]:
+    """Return the thickness with that of wide uneven regions averaged over their squares.
+
+    The mean thickness is not that of the mean signal: where glass nearly vanishes, what is thicker
+    adds nothing. A region counts as uneven where its squares differ by more than counting and by a
+    tenth.
+    """
+    counts, labels, use = field
+    wide = np.concatenate([[False], pixels >= _WIDE * _SQUARE**2])
+    rows, columns = np.nonzero(use & wide[labels])
+    if rows.size == 0:
+        return regions, None
+    keys, piece = np.unique(square_keys(labels, rows, columns), return_inverse=True)
+    area = np.bincount(piece).astype(float)
+    sums = np.stack([np.bincount(piece, plane[rows, columns]) for plane in counts], axis=1)
+    owner = np.zeros(keys.size, np.int64)
+    owner[piece] = labels[rows, columns]
+    enough = area >= _SQUARE**2 / 8
+    keys, area, sums, owner = keys[enough], area[enough], sums[enough], owner[enough]
+    one = thickness_of(scales, sums, area, tolerance=tolerance)
+    uneven = []
+    for label in np.unique(owner):
+        own = np.flatnonzero(owner == label)
+        if _varies(one, area, own):
+            regions = _averaged(regions, int(label) - 1, one, (area, own))
+            uneven.append(own)
+    if not uneven:
+        return regions, None
+    kept = np.sort(np.concatenate(uneven))
+    return regions, Squares(keys[kept], _chosen(one, kept))
+
+
+def _varies(one: Thickness, area: Floats, own: Indices) -> bool:
+    """Return whether squares differ by more than counting, and by more than a tenth."""
+    if own.size < _WIDE:
+        return False
+    nm, weight = one.nm[own], area[own] / area[own].sum()
+    if (one.told[own] == AT_LEAST).any() and (one.told[own] == TOLD).any():
+        return True
+    bounds = np.where(np.isfinite(one.counting_high[own]), one.counting_high[own], np.inf)
+    error = (bounds - one.counting_low[own]) / 3.92
+    some = np.isfinite(error) & (error > 0)
+    if some.sum() < _WIDE:
+        return False
+    mean = float(weight @ nm)
+    squares = np.square((nm - mean)[some] / error[some])
+    more = float(squares.mean()) - 1.0 > 3.0 * math.sqrt(2.0 / some.sum())
+    return more and math.sqrt(float(weight @ np.square(nm - mean))) > 0.1 * mean
+
+
+def _averaged(
+    regions: Thickness, at: int, one: Thickness, pieces: tuple[Floats, Indices]
+) -> Thickness:
+    """Return the thickness with one region's replaced by the mean over its squares."""
+    area, own = pieces
+    weight = area[own] / area[own].sum()
+    told = one.told[own]
+    endless = told == AT_LEAST
+    low_of = np.where(endless, one.low[own], one.counting_low[own])
+    shown = np.where(endless, one.low[own], one.nm[own])
+    nm = float(weight @ shown)
+    model = float(weight @ np.where(endless, 0.0, np.nan_to_num(one.model[own]) * one.nm[own]))
+    below = math.sqrt(float(np.square(weight * (shown - low_of)).sum()))
+    values: dict[str, float | str]
+    if float(weight[endless].sum()) > 0.02:
+        low = nm - math.hypot(below, model)
+        values = {"nm": nm, "low": low, "high": math.inf, "counting_low": nm - below,
+                  "counting_high": math.inf, "told": AT_LEAST}  # fmt: skip
+    else:
+        high_of = np.where(endless, shown, one.counting_high[own])
+        above = math.sqrt(float(np.square(weight * (high_of - shown)).sum()))
+        values = {"nm": nm, "low": max(nm - math.hypot(below, model), 0.0),
+                  "high": nm + math.hypot(above, model), "counting_low": nm - below,
+                  "counting_high": nm + above, "told": TOLD}  # fmt: skip
+    values["model"] = model / nm if nm > 0 else math.nan
+    changed = {}
+    for name, value in values.items():
+        changed[name] = getattr(regions, name).copy()
+        changed[name][at] = value
+    return replace(regions, **changed)
+
+
+def _chosen(found: Thickness, some: Indices) -> Thickness:
+    return Thickness(**{one.name: getattr(found, one.name)[some] for one in fields(found)})
 
 
 def _reached(labels: Labels, rim: int) -> tuple[Bools, Labels]:
@@ -191,6 +349,38 @@ def _reached(labels: Labels, rim: int) -> tuple[Bools, Labels]:
     if not edge.any():
         return labels > 0, owner
     return (labels > 0) & (distance_transform_edt(~edge) > rim - 1), owner
+
+
+def far_from_regions(labels: Labels, blur_px: float) -> Bools:
+    """Return the pixels outside regions that blur does not reach."""
+    _, owner = _reached(labels, max(1, math.ceil(RIM * blur_px)))
+    return np.asarray(owner == 0)
+
+
+def _ground_squares(counts: Floats, ground: Bools) -> tuple[Floats, Floats]:
+    """Return counts, dims (square, element), and pixels of the squares between the regions."""
+    height, width = ground.shape
+    tops, lefts = range(0, height, _SQUARE), range(0, width, _SQUARE)
+
+    def summed(plane: Floats) -> Floats:
+        rows = np.add.reduceat(plane, tops, axis=0)
+        return np.asarray(np.add.reduceat(rows, lefts, axis=1).ravel(), dtype=np.float64)
+
+    pixels = summed(ground.astype(np.float64))
+    some = pixels >= _SQUARE**2 / 4
+    sums = np.stack([summed(plane * ground) for plane in counts], axis=1)
+    return sums[some], pixels[some]
+
+
+def _unevenness(counts: Floats, pixels: Floats) -> float:
+    """Return the relative standard deviation of squares beyond counting, 0 within its error."""
+    if counts.size < 8 or not counts.sum() > 0:
+        return 0.0
+    mean = pixels * counts.sum() / pixels.sum()
+    per_square = np.square(counts - mean) / mean
+    # Chi-squared over its degrees of freedom, less two of its standard deviations.
+    more = float(per_square.sum()) / (counts.size - 1) - 1.0 - 2.0 * math.sqrt(2.0 / counts.size)
+    return math.sqrt(max(more, 0.0) / float(mean.mean()))
 
 
 def _pieces(counts: Floats, labels: Labels, inner: Bools) -> tuple[Floats, Floats]:
@@ -272,13 +462,17 @@ def _on_footprint(found: Thickness, times: Floats) -> Thickness:
 
 
 def _profiles(
-    scale: Scale,
+    scales: tuple[Scale, ...],
     counts: Floats,
     labels: Labels,
     inner: Bools,
     size_drawn: tuple[int, Mapping[float, float]],
 ) -> tuple[Floats, Bools]:
-    """Return the likeliest profile of each region, and whether it is told apart."""
+    """Return the likeliest profile of each region, and whether it is told apart.
+
+    A profile is as good as the scale that suits it best: a continuum that is guessed wrong must not
+    pass for a rim.
+    """
     n, drawn = size_drawn
     rows, columns = np.nonzero(inner)
     share = _depth_share(labels)[rows, columns]
@@ -295,17 +489,17 @@ def _profiles(
     ], axis=2)  # fmt: skip
     fits = np.zeros((len(PROFILES), n))
     for index, profile in enumerate(PROFILES):
-        total = np.zeros((n, scale.thickness_nm.size))
-        for k in range(_RINGS):
-            table = np.maximum(
-                profile_table(
-                    scale, profile, *(drawn[profile] * end / _RINGS for end in (k, k + 1))
-                ),
-                1e-9,
-            )
-            some = clean[:, k]
-            total[some] += sums[some, k] @ np.log(table) - pixels[some, k, None] * table.sum(axis=0)
-        fits[index] = total.max(axis=1)
+        for place, scale in enumerate(scales):
+            total = np.zeros((n, scale.thickness_nm.size))
+            for k in range(_RINGS):
+                ends = (drawn[profile] * end / _RINGS for end in (k, k + 1))
+                table = np.maximum(profile_table(scale, profile, *ends), 1e-9)
+                some = clean[:, k]
+                total[some] += sums[some, k] @ np.log(table) - pixels[some, k, None] * table.sum(
+                    axis=0
+                )
+            top = total.max(axis=1, initial=-np.inf)
+            fits[index] = top if place == 0 else np.maximum(fits[index], top)
     told = clean.sum(axis=1) >= 2
     best = np.argmax(fits, axis=0)
     ranked = np.sort(fits, axis=0)
@@ -365,9 +559,10 @@ def deposited(found: FieldThickness) -> dict[str, float]:
     bounded = told != AT_LEAST
     shown = np.where(told == NOT_TOLD, 0.0, np.where(bounded, nm, t.low[some]))
     # Counting errors are each region's own; the model's is shared.
-    own_low = np.minimum(shown, t.counting_low[some])
+    own_low = np.where(bounded, np.minimum(shown, t.counting_low[some]), shown)
     own_high = np.where(bounded, t.counting_high[some], np.inf)
-    model = np.nan_to_num(t.model[some]) * shown
+    # A lower bound holds the model's part already.
+    model = np.where(bounded, np.nan_to_num(t.model[some]) * shown, 0.0)
     mass = float((area * shown).sum())
 
     def total(own: Floats, side: int) -> float:
@@ -386,10 +581,17 @@ def deposited(found: FieldThickness) -> dict[str, float]:
     covered = max(float(area.sum()), 1.0)
     unbounded = float((area * shown)[~bounded].sum()) > 0.1 * mass
     value = float("nan") if unbounded or not area.size else mass / covered
+    ends = (low / covered, high / covered) if area.size else (math.nan, math.nan)
+    if not area.size and found.haze is not None and found.haze.told[0] in (TOLD, AT_LEAST):
+        # One even film over the whole field: nothing stands out, all of it is covered.
+        one = found.haze
+        value = float(one.nm[0]) if one.told[0] == TOLD else float("nan")
+        unbounded = one.told[0] == AT_LEAST
+        ends = (float(one.low[0]), float(one.high[0]))
     return {
         "mean_thickness_nm": value,
-        "mean_thickness_nm_low": low / covered,
-        "mean_thickness_nm_high": high / covered,
+        "mean_thickness_nm_low": ends[0],
+        "mean_thickness_nm_high": ends[1],
         "deposited_ug_per_cm2": float("nan") if unbounded else (mass + haze[0]) * field,
         "deposited_ug_per_cm2_low": (low + haze[1]) * field,
         "deposited_ug_per_cm2_high": (high + haze[2]) * field,

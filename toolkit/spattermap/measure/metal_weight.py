@@ -11,10 +11,17 @@ import numpy as np
 
 from spattermap.core.errors import InputError
 from spattermap.core.mapset import Facts, Roles, facts, valid_mask
-from spattermap.measure.field_thickness import FieldThickness, deposited, weigh_field
-from spattermap.measure.thickness import AT_LEAST, AT_MOST, NOT_TOLD, TOLD
+from spattermap.measure.field_thickness import (
+    FieldThickness,
+    deposited,
+    far_from_regions,
+    square_keys,
+    weigh_field,
+)
+from spattermap.measure.thickness import AT_LEAST, AT_MOST, NOT_TOLD, TOLD, Thickness
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
     import pandas as pd
     import xarray as xr
 
@@ -25,14 +32,12 @@ if TYPE_CHECKING:
 SILICA = {"Si": 46.74, "O": 53.26}
 _LEAK = 0.02  # a glass line into which the alloy leaks more of its counts is not used
 _LEAST_OVERVOLTAGE = 1.15
+_UNEVEN = 0.02  # from which on the reader is told that the bare glass is uneven
 _NO_DOSE = (
     "No thickness: too little bare glass is left in the field to set the dose.",
-    "Map a field with bare glass beside the metal, at the same settings.",
+    "Map a field with bare glass beside the metal, or a bare plate (blank) at the same settings.",
 )
-_NO_GLASS_LINE = (
-    "No thickness: no line of the glass is mapped that metal leaves alone, besides oxygen.",
-    "Map Si Ka, or another element of the glass, beside the metal.",
-)
+_NO_GLASS_LINE = "No thickness: no line of the glass is mapped that metal leaves alone"
 TOO_LARGE = (
     "No thickness: the field is too large to be weighed whole.",
     "Analyse a part of it, or bin the pixels, to have the thickness told.",
@@ -42,6 +47,14 @@ FAULTY = (
     "Mend what the examination names, and the thickness is told.",
 )
 _RANGE_keV = (5.0, 30.0)
+_GONE = 0.03  # part of a glass line below which continuum and model hide the rest
+_MATTERS = 0.1  # part of the covered area from which on regions that are only bounded matter
+# What an unstated take-off angle may differ from the one assumed (deg): detectors are mounted at
+# 30 to 40 degrees. Common practice, no source.
+_TAKE_OFF_SPREAD = 5.0
+# How well the dose of a blank is known to be that of the field, where nothing in the field tells:
+# the drift of a beam between two maps. Common practice, no source.
+_SAME_DOSE = 0.02
 
 
 @dataclass(frozen=True)
@@ -62,7 +75,8 @@ class Weighed:
     composition : dict of str to float
         Mass percent of the film as used.
     oxygen_curve : tuple of numpy.ndarray
-        Thickness (nm), and oxygen counts of a film over those of bulk; None where not mapped.
+        Thickness (nm), oxygen counts of a film over those of bulk, and of the glass under it over
+        those of bare glass; None where not mapped.
     n_droplets : int
         Regions that are droplets; the rest are streaks.
     """
@@ -72,7 +86,7 @@ class Weighed:
     next_step: str
     composition: dict[str, float]
     oxygen_scale: float = math.nan
-    oxygen_curve: tuple[Floats, Floats] | None = None
+    oxygen_curve: tuple[Floats, Floats, Floats] | None = None
     n_droplets: int = 0
 
     def columns(self, first: int, last: int) -> dict[str, Floats]:
@@ -100,21 +114,19 @@ class Weighed:
 
         if self.field is None:
             return None
-        t, some = self.field.regions, self.field.pixels > 0
-        told = np.where(some, t.told, NOT_TOLD)
-        known = told != NOT_TOLD
-        values = {
-            "nm": np.where(told == TOLD, t.nm, np.where(told == AT_LEAST, t.low, t.high)),
-            "nm_low": t.low,
-            "nm_high": t.high,
-        }
-        planes: dict[str, Any] = {}
-        for name, value in values.items():
-            flat = np.concatenate([[np.nan], np.where(known, value, np.nan)]).astype(np.float32)
-            planes[name] = (("y", "x"), flat[labels])
-        only = np.concatenate([[False], known & (told != TOLD)])
-        planes["only_bound"] = (("y", "x"), only[labels])
-        return xr.Dataset(planes, attrs={"units": "nm"})
+        t, squares = self.field.regions, self.field.squares
+        t = replace(t, told=np.where(self.field.pixels > 0, t.told, NOT_TOLD))
+        planes = {name: value[labels] for name, value in _shown(t, outside=True).items()}
+        if squares is not None:
+            rows, columns = np.nonzero(labels)
+            keys = square_keys(labels, rows, columns)
+            place = np.minimum(np.searchsorted(squares.key, keys), squares.key.size - 1)
+            known = squares.key[place] == keys
+            for name, value in _shown(squares.thickness).items():
+                planes[name][rows[known], columns[known]] = value[place[known]]
+        return xr.Dataset(
+            {name: (("y", "x"), plane) for name, plane in planes.items()}, attrs={"units": "nm"}
+        )
 
     def beside(self, droplets: pd.DataFrame) -> pd.DataFrame:
         """Return the table of droplets with thickness before the counts of the elements."""
@@ -147,9 +159,11 @@ class Weighed:
 
     def mean(self) -> tuple[float, float, float] | None:
         """Return the mean thickness of the covered area with its bounds (nm)."""
-        if self.field is None or not self.field.pixels.sum():
+        if self.field is None:
             return None
         found = deposited(self.field)
+        if not math.isfinite(found["mean_thickness_nm_low"]):
+            return None
         value, low, high = (found[f"mean_thickness_nm{end}"] for end in ("", "_low", "_high"))
         return (value, low, high)
 
@@ -168,6 +182,25 @@ class Weighed:
         model = float((mass * t.model[some]).sum())
         apart = self.field.pixels[some] * (t.counting_high[some] - t.counting_low[some]) / 2
         return "model" if model > math.sqrt(float(np.square(apart).sum())) else "counting"
+
+
+def _shown(found: Thickness, *, outside: bool = False) -> dict[str, npt.NDArray[Any]]:
+    """Return what a picture shows of each entry; with a first entry for what lies outside."""
+    told = np.concatenate([[NOT_TOLD], found.told]) if outside else found.told
+    nm, low, high = (
+        np.concatenate([[np.nan], value]) if outside else value
+        for value in (found.nm, found.low, found.high)
+    )
+    known = told != NOT_TOLD
+    shown = {
+        "nm": np.where(told == TOLD, nm, np.where(told == AT_LEAST, low, high)),
+        "nm_low": low,
+        "nm_high": high,
+    }
+    planes: dict[str, npt.NDArray[Any]] = {
+        name: np.where(known, value, np.nan).astype(np.float32) for name, value in shown.items()
+    }
+    return {**planes, "only_bound": known & (told != TOLD)}
 
 
 def withheld(why: str, next_step: str, alloy: Mapping[str, float] | None = None) -> Weighed:
@@ -209,37 +242,55 @@ def weigh(
     if reason is not None:
         return withheld(*reason, alloy)
     substrate = _substrate(known)
-    model, reason = _model(maps, known, alloy, substrate)
-    if model is None:
+    lines, reason = _lines(maps, known, alloy, substrate)
+    if not lines:
         return withheld(*reason, alloy)
-    oxygen = model.lines.get("O") if "O" not in alloy else None
-    used = replace(model, lines={e: t for e, t in model.lines.items() if t is not oxygen})
+    models = _models(known, lines, alloy, substrate)
+    oxygen = models[0].lines.get("O") if "O" not in alloy else None
+    used = tuple(_without_oxygen(model, alloy) for model in models)
     counts = np.stack([
-        np.asarray(maps["counts"].sel(element=e).values, dtype=np.float64) for e in used.lines
+        np.asarray(maps["counts"].sel(element=e).values, dtype=np.float64) for e in used[0].lines
     ])  # fmt: skip
     arguments: dict[str, Any] = {
-        "model": used, "alloy": alloy, "substrate": substrate, "blur_px": found.blur_px,
-        "valid": valid_mask(maps) if "valid" in maps else None,
+        "model": used[0], "other_models": used[1:], "alloy": alloy, "substrate": substrate,
+        "blur_px": found.blur_px, "valid": valid_mask(maps) if "valid" in maps else None,
+        "density_error": _density_error(known.alloy, alloy),
     }  # fmt: skip
     field = weigh_field(counts, labels, **arguments)
+    if blank is not None:
+        field = _with_blank(counts, labels, field, blank, arguments)
     if field is None:
         return withheld(*_NO_DOSE, alloy)
-    if blank is not None:
-        field = _with_haze(counts, labels, field, blank, arguments)
     scale, curve = math.nan, None
     if oxygen is not None and substrate.get("O", 0.0) > 0:
         bare = _bare_level(maps, "O", labels)
         part = substrate["O"] / sum(substrate.values())
         scale = bare * oxygen.film_per_substrate / part
-        curve = (used.thickness_nm, oxygen.film)
+        curve = (models[0].thickness_nm, oxygen.film, oxygen.substrate)
     return Weighed(
-        field, _rests_on(field, known), _next_step(field), alloy, scale, curve, found.n_droplets
+        field,
+        _rests_on(field, known, alloy),
+        _next_step(field),
+        alloy,
+        scale,
+        curve,
+        found.n_droplets,
     )
 
 
 def _composition(stated: Mapping[str, float], names: tuple[str, ...]) -> dict[str, float]:
     known = {e: p for e, p in stated.items() if math.isfinite(p) and p > 0}
     return known or dict.fromkeys(names or tuple(stated), 100.0 / max(len(names or stated), 1))
+
+
+def _density_error(stated: Mapping[str, float], used: Mapping[str, float]) -> float:
+    """Return by what part the density may be off where the mass percents are not stated."""
+    from spattermap.xrays.ranges import density_of
+
+    if len(used) < 2 or all(math.isfinite(stated.get(e, math.nan)) for e in used):
+        return 0.0
+    each = [density_of({e: 100.0}) for e in used]
+    return 0.5 * (max(each) / min(each) - 1.0)
 
 
 def _substrate(known: Facts) -> dict[str, float]:
@@ -263,14 +314,13 @@ def _missing(known: Facts, roles: Roles, alloy: Mapping[str, float]) -> tuple[st
     return None
 
 
-def _model(
+def _lines(
     maps: xr.Dataset,
     known: Facts,
     alloy: Mapping[str, float],
     substrate: Mapping[str, float],
-) -> tuple[LayerModel | None, tuple[str, str]]:
-    """Return the tables of every line that can be used, or why there is none of the glass."""
-    from spattermap.xrays.layers import TAKE_OFF_DEG, layer_model
+) -> tuple[dict[str, str], tuple[str, str]]:
+    """Return every line that can be used, or none and why there is none of the glass."""
     from spattermap.xrays.lines import mapped_line
 
     beam = known.beam_energy_keV
@@ -287,16 +337,52 @@ def _model(
             continue
         if 1e3 * beam >= _LEAST_OVERVOLTAGE * line.edge_eV:
             lines[element] = line.name
-    for into in _crossed(lines, alloy, beam):
-        lines.pop(into, None)
-    glass = [e for e in lines if substrate.get(e, 0.0) > 0 and e not in alloy and e != "O"]
-    if not glass:
-        return None, _NO_GLASS_LINE
-    model = layer_model(
-        lines, alloy, substrate, beam_energy_keV=beam,
-        take_off_deg=known.take_off_deg or TAKE_OFF_DEG, tilt_deg=known.tilt_deg,
+
+    def of_glass(element: str) -> bool:
+        return substrate.get(element, 0.0) > 0 and element not in alloy and element != "O"
+
+    crossed = {into: lines.pop(into) for into in _crossed(lines, alloy, beam) if into in lines}
+    if any(of_glass(e) for e in lines):
+        return lines, ("", "")
+    hidden = [line for element, line in crossed.items() if of_glass(element)]
+    others = [e for e in substrate if of_glass(e) and e not in names]
+    if hidden:
+        why = f"a line of {' and '.join(alloy)} lies in the window of {' and '.join(hidden)}"
+        step = "Fit the spectra, or measure the height of one place with a profiler."
+        if others:
+            step = f"Map {' or '.join(others[:3])}, elements of the glass whose lines are apart."
+        return {}, (f"{_NO_GLASS_LINE}: {why}.", step)
+    return {}, (
+        f"{_NO_GLASS_LINE}, besides oxygen.",
+        f"Map {others[0] if others else 'Si'} Ka, an element of the glass, beside the metal.",
+    )
+
+
+def _models(
+    known: Facts,
+    lines: Mapping[str, str],
+    alloy: Mapping[str, float],
+    substrate: Mapping[str, float],
+) -> tuple[LayerModel, ...]:
+    """Return the tables; where the take-off angle is assumed, those of other angles too."""
+    from spattermap.xrays.layers import TAKE_OFF_DEG, layer_model
+
+    assert known.beam_energy_keV is not None
+    angles = [known.take_off_deg] if known.take_off_deg else [
+        TAKE_OFF_DEG, TAKE_OFF_DEG - _TAKE_OFF_SPREAD, TAKE_OFF_DEG + _TAKE_OFF_SPREAD
+    ]  # fmt: skip
+    return tuple(
+        layer_model(
+            lines, alloy, substrate, beam_energy_keV=known.beam_energy_keV, take_off_deg=angle,
+            tilt_deg=known.tilt_deg,
+        )
+        for angle in angles
     )  # fmt: skip
-    return model, ("", "")
+
+
+def _without_oxygen(model: LayerModel, alloy: Mapping[str, float]) -> LayerModel:
+    kept = {e: t for e, t in model.lines.items() if e != "O" or e in alloy}
+    return replace(model, lines=kept)
 
 
 def _crossed(lines: Mapping[str, str], alloy: Mapping[str, float], beam: float) -> list[str]:
@@ -319,71 +405,109 @@ def _bare_level(maps: xr.Dataset, element: str, labels: Labels) -> float:
     return float(plane[ground].mean()) if ground.any() else math.nan
 
 
-def _with_haze(
+def _with_blank(
     counts: Floats,
     labels: Labels,
-    first: FieldThickness,
+    first: FieldThickness | None,
     blank: xr.Dataset,
     arguments: Mapping[str, Any],
-) -> FieldThickness:
-    """Return the field weighed anew, its bare level freed of the haze that the blank shows."""
-    from scipy.ndimage import distance_transform_edt
+) -> FieldThickness | None:
+    """Return the field weighed against the blank: haze, or a film that leaves no glass bare.
 
-    model, scale = arguments["model"], first.scale
-    elements = tuple(model.lines)
-    names = {str(e) for e in blank["element"].values}
-    if not set(elements) <= names or first.haze_px == 0:
+    Where regions have told the sensitivities, the metal's own counts between them tell how much of
+    the glass's loss is haze and how much is dose; else the doses are taken as equal.
+    """
+    elements = tuple(arguments["model"].lines)
+    if not set(elements) <= {str(e) for e in blank["element"].values}:
         return first
-    rim = max(1.0, 2.5 * float(arguments["blur_px"]))
-    far = (distance_transform_edt(labels == 0) > rim) if (labels > 0).any() else (
-        np.ones(labels.shape, bool)
-    )  # fmt: skip
-    valid = arguments["valid"]
-    far = far if valid is None else far & valid
-    if not far.any():
-        return first
-    level = counts[:, far].mean(axis=1)
     use = valid_mask(blank)
     plain = np.array([
         float(np.asarray(blank["counts"].sel(element=e).values, dtype=np.float64)[use].mean())
         for e in elements
     ])  # fmt: skip
-    glass = scale.glass > 0
-    if not (plain[glass] > 0).all() or not np.isfinite(scale.sensitivity).all():
+    dose, pixels = _dose_of(counts, labels, first, plain, arguments)
+    if not math.isfinite(dose):
         return first
-    dose = float(level[glass].sum() / plain[glass].sum())
-    metal = np.flatnonzero(scale.in_film & ~glass)
-    if metal.size == 0 or not (0.5 < dose < 2.0):
-        return first
-    nm = 0.0
-    for _ in range(3):
-        net = float((level[metal] - dose * plain[metal]).sum())
-        curve = (scale.sensitivity[metal, None] * scale.film[metal]).sum(axis=0)
-        nm = float(np.interp(max(net, 0.0), curve, scale.thickness_nm))
-        left = float(np.interp(nm, scale.thickness_nm, scale.substrate[np.argmax(scale.glass)]))
-        dose = float(level[glass].sum() / plain[glass].sum()) / max(left, 0.05)
     bare = dict(zip(elements, (float(v) for v in dose * plain), strict=True))
-    pixels = float(min(far.sum(), use.sum()))
-    again = weigh_field(counts, labels, blank=(bare, pixels), **arguments)
+    assumed = _SAME_DOSE if dose == 1.0 else 0.0
+    again = weigh_field(
+        counts, labels, blank=(bare, min(pixels, float(use.sum()))), dose_error=assumed, **arguments
+    )
     return first if again is None else again
 
 
-def _rests_on(field: FieldThickness, known: Facts) -> str:
+def _dose_of(
+    counts: Floats,
+    labels: Labels,
+    first: FieldThickness | None,
+    plain: Floats,
+    arguments: Mapping[str, Any],
+) -> tuple[float, float]:
+    """Return the field's dose over the blank's and the pixels that tell it.
+
+    Exactly 1 where nothing in the field tells it, NaN where the blank is of no use.
+    """
+    size = float(labels.size)
+    model, substrate = arguments["model"], arguments["substrate"]
+    from_glass = np.array([substrate.get(e, 0.0) > 0 for e in model.lines])
+    if not (plain[from_glass] > 0).all():
+        return math.nan, size
+    if first is None or not first.sensitivities_told:
+        return 1.0, size
+    far = far_from_regions(labels, float(arguments["blur_px"]))
+    valid = arguments["valid"]
+    far = far if valid is None else far & valid
+    if not far.any():
+        return 1.0, size
+    scale, level = first.scale, counts[:, far].mean(axis=1)
+    glass = scale.glass > 0
+    metal = np.flatnonzero(scale.in_film & ~glass)
+    if metal.size == 0 or not glass.any():
+        return 1.0, size
+    dose = float(level[glass].sum() / plain[glass].sum())
+    if not 0.5 < dose < 2.0:
+        return math.nan, size
+    curve = (scale.sensitivity[metal, None] * scale.film[metal]).sum(axis=0)
+    for _ in range(3):
+        net = float((level[metal] - dose * plain[metal]).sum())
+        nm = float(np.interp(max(net, 0.0), curve, scale.thickness_nm))
+        left = float(np.interp(nm, scale.thickness_nm, scale.substrate[np.argmax(scale.glass)]))
+        dose = float(level[glass].sum() / plain[glass].sum()) / max(left, 0.05)
+    return dose, float(far.sum())
+
+
+def _rests_on(field: FieldThickness, known: Facts, alloy: Mapping[str, float]) -> str:
     glass = [name for name, own in zip(field.lines, field.scale.glass > 0, strict=True) if own]
-    angle = "" if known.take_off_deg else ", a take-off angle of 35 degrees assumed"
+    beside = {
+        "field": "the bare glass of the field",
+        "blank": "the bare glass of the field and the blank",
+        "blank alone": "the blank, at a dose taken as equal",
+    }[field.dose_from]
+    taken = [] if known.take_off_deg else ["a take-off angle of 30 to 40 degrees"]
+    taken += [] if known.tilt_deg else ["no tilt"]
+    taken += [] if any(math.isfinite(p) for p in known.substrate.values()) else ["fused silica"]
+    if len(alloy) > 1 and not any(map(math.isfinite, known.alloy.values())):
+        taken.append("equal mass percents of the metals")
+    assumed = f"; assumed: {', '.join(taken)}" if taken else ""
+    uneven = ""
+    if field.uneven > _UNEVEN:
+        uneven = (
+            f" The bare glass is itself uneven by {100 * field.uneven:.0f} %, as under a thin film "
+            "or haze, which widens the bounds."
+        )
     return (
-        f"Weighed by {', '.join(glass)} of the glass against the bare glass of the "
-        f"{'field' if field.dose_from == 'field' else 'field and the blank'}"
-        f"{angle}; the layer model adds {100 * field.tolerance:.0f} % to what counting leaves open."
+        f"Weighed by {', '.join(glass)} of the glass against {beside}{assumed}; the layer model "
+        f"adds {100 * field.tolerance:.0f} % to what counting leaves open.{uneven}"
     )
 
 
-def best_energy_keV(field: FieldThickness) -> float | None:
-    """Return the beam energy that would tell this deposit's thickness best.
+def best_energy_keV(field: FieldThickness) -> tuple[float, float] | None:
+    """Return the beam energy (keV) that tells this metal best, and up to which nm it tells.
 
-    The glass line tells most where ``t |dG/dt| / sqrt(G)`` is largest (Poisson). That point moves
-    with the range of the electrons, ``E^1.68 - Ec^1.68`` (Anderson & Hasler 1966), so that one
-    table gives the energy at which a thickness lies there. None where nothing was weighed.
+    The glass line tells most where ``t |dG/dt| / sqrt(G)`` is largest (Poisson), and nothing more
+    where 3 % of it are left. Both points move with the range of the electrons,
+    ``E^1.68 - Ec^1.68`` (Anderson & Hasler 1966), so that one table serves for every energy. None
+    where nothing was weighed.
     """
     t = field.regions
     some = (field.pixels > 0) & np.isfinite(t.nm) & (t.told != NOT_TOLD)
@@ -397,29 +521,70 @@ def best_energy_keV(field: FieldThickness) -> float | None:
     curve, grid = scale.substrate[glass], scale.thickness_nm
     merit = grid * np.abs(np.gradient(curve, grid)) / np.sqrt(np.maximum(curve, 0.01))
     best = float(grid[int(np.argmax(merit))])
+    last = float(np.interp(-_GONE, -curve, grid))
     line = list(field.model.lines.values())[glass].line
     edge = (line.edge_eV / 1e3) ** 1.68
     range_now = field.model.beam_energy_keV**1.68 - edge
-    energy = (range_now * nm / best + edge) ** (1 / 1.68)
+    wanted = (range_now * nm / best + edge) ** (1 / 1.68)
     # Both the glass line and the metal's need room above their edges.
-    floor = max(
-        1.5 * table.line.edge_eV / 1e3
-        for table in field.model.lines.values()
-        if table.line.family[0] != "K" or table is field.model.lines[scale.elements[glass]]
-    )
-    return float(np.clip(energy, max(_RANGE_keV[0], floor), _RANGE_keV[1]))
+    floor = max(1.5 * table.line.edge_eV / 1e3 for table in field.model.lines.values())
+    energy = float(np.clip(wanted, max(_RANGE_keV[0], min(floor, 20.0)), _RANGE_keV[1]))
+    return energy, last * (energy**1.68 - edge) / range_now
 
 
 def _next_step(field: FieldThickness) -> str:
-    energy = best_energy_keV(field)
+    found = best_energy_keV(field)
+    t, weighed = field.regions, field.pixels > 0
+    if not weighed.any():
+        return ""
+    area = field.pixels / field.pixels.sum()
+    part = {told: float(area[t.told == told].sum()) for told in (NOT_TOLD, AT_LEAST, AT_MOST)}
+    if found is None or part[NOT_TOLD] > 0.5:
+        return "Count ten times longer: these counts tell no thickness at all."
+    energy, reach = found
     now = field.model.beam_energy_keV
-    if energy is None or abs(energy - now) < 0.15 * now:
-        return ""
-    t = field.regions
-    bounds = np.isin(t.told, (AT_LEAST, AT_MOST))
-    if not bounds.any():
-        return ""
+    if part[AT_LEAST] > _MATTERS:
+        step = _past_saturation(energy, reach, now=now, regions=_some(field, AT_LEAST))
+    elif part[AT_MOST] > _MATTERS:
+        bound = f"only an upper bound is told for {_some(field, AT_MOST)}"
+        step = f"Count longer: {bound}."
+        if energy < 0.85 * now:
+            step = f"Map the field again at about {energy:.0f} keV: at {now:g} keV {bound}."
+    else:
+        step = _fewer_counts(field, area, energy)
+    return step
+
+
+def _some(field: FieldThickness, told: str) -> str:
+    """Return of how many regions a word holds, for example "3 of 7 regions"."""
+    return f"{int((field.regions.told == told).sum())} of {int((field.pixels > 0).sum())} regions"
+
+
+def _past_saturation(energy: float, reach: float, *, now: float, regions: str) -> str:
+    if energy <= 1.15 * now:
+        return (
+            "Measure the height of one place with a profiler: the metal is thicker than "
+            f"{now:g} keV sees through."
+        )
     return (
-        f"Map the field again at about {energy:.0f} keV, where this thickness is told best: at "
-        f"{now:g} keV only a bound is told for {int(bounds.sum())} of {len(t.told)} regions."
+        f"Map the field again at about {energy:.0f} keV: at {now:g} keV only a bound is told for "
+        f"{regions}. Metal thicker than about {_rounded(reach)} nm needs a profiler."
     )
+
+
+def _fewer_counts(field: FieldThickness, area: Floats, energy: float) -> str:
+    """Return to count longer where counting leaves more open than the model does."""
+    t, now = field.regions, field.model.beam_energy_keV
+    firm = t.told == TOLD
+    half = float((area[firm] * (t.counting_high - t.counting_low)[firm]).sum()) / 2
+    middle = float((area[firm] * t.nm[firm]).sum())
+    if area.size >= 10 or half <= 0.15 * middle:
+        return ""
+    off = energy < 0.7 * now or energy > 1.4 * now
+    at = f" at about {energy:.0f} keV" if off else ""
+    return f"Count four times longer{at}, and what counting leaves open halves."
+
+
+def _rounded(value: float) -> str:
+    """Return a number to two figures."""
+    return f"{float(f'{value:.2g}'):g}"

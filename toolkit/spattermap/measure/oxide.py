@@ -29,6 +29,12 @@ _FORMULA = {0.5: "{}2O", 1.0: "{}O", 4 / 3: "{}3O4", 1.5: "{}2O3", 2.0: "{}O2", 
 _SKIN = 0.4
 # Difference between layer model and Monte Carlo in O Ka under and in films; tests/reference/layers.
 _LINE_TOLERANCE = 0.15
+_HIDDEN = 0.02  # part of the glass's oxygen that may come through where oxide is looked for
+_LEAST_keV = 3.0  # below, few microscopes map
+_OXYGEN_EDGE_keV = 0.532
+# The range's power of the beam energy between 5 and 20 keV in the layer model, which stops slow
+# electrons less than the 1.68 of Anderson & Hasler (1966) does.
+_RANGE_POWER = 1.45
 
 
 def oxygen_ratio(weighed: Weighed, table: pd.DataFrame) -> pd.DataFrame:
@@ -64,7 +70,7 @@ def oxygen_ratio(weighed: Weighed, table: pd.DataFrame) -> pd.DataFrame:
             nm = _thickness_of(weighed, str(row["where"]))
             if nm is None:
                 continue
-            signal = weighed.oxygen_scale * np.interp(nm, *curve)
+            signal = weighed.oxygen_scale * np.interp(nm, *curve[:2])
             ends = [float(row[name]) for name in ("excess", "excess_low", "excess_high")]
             if not np.isfinite(ends).all() or not signal[0] > 0:
                 continue
@@ -112,6 +118,14 @@ def _thickness_of(weighed: Weighed, where: str) -> Floats | None:
     return np.array([float(area @ nm), float(area @ t.low[part][some]), float(area @ high)])
 
 
+def oxide_shown(table: pd.DataFrame) -> str:
+    """Return "shown", "none shown" or "" for the metal itself, droplets and streaks."""
+    metal = table.loc[table["where"] != "haze", "finding"]
+    if (metal == "oxygen beyond the glass").any():
+        return "shown"
+    return "none shown" if len(metal) and (metal == "none shown").all() else ""
+
+
 def oxygen_ratio_words(weighed: Weighed | None, table: pd.DataFrame) -> dict[str, str]:
     """Return the ratio in each kind of region as a clause, held against the main metal's oxides."""
     if weighed is None:
@@ -131,3 +145,55 @@ def oxygen_ratio_words(weighed: Weighed | None, table: pd.DataFrame) -> dict[str
             continue
         said[str(row["where"])] = words
     return said
+
+
+def oxide_step(weighed: Weighed | None) -> str:
+    """Return at which beam energy this metal hides the oxygen of the glass under it, as a step."""
+    if weighed is None or weighed.field is None or weighed.oxygen_curve is None:
+        return ""
+    nm = _thickness_of(weighed, "droplets")
+    if nm is None:
+        nm = _thickness_of(weighed, "streaks")
+    if nm is None:
+        return ""
+    wanted, beam = _hiding_keV(weighed, float(nm[1])), weighed.field.model.beam_energy_keV
+    if wanted >= 0.9 * beam:
+        return (
+            "Map a piece of the clean alloy under the same conditions, for the background: this "
+            "metal hides the oxygen of the glass already."
+        )
+    if wanted < _LEAST_keV:
+        return (
+            "Deposit on a substrate without oxygen: this metal is too thin to hide that of the "
+            f"glass even at {_LEAST_keV:g} keV."
+        )
+    return (
+        f"Map oxygen at about {wanted:.0f} keV, where next to none of the glass's oxygen comes "
+        "through this metal."
+    )
+
+
+def _hiding_keV(weighed: Weighed, nm: float) -> float:
+    """Return the beam energy at which `_HIDDEN` of the glass's oxygen comes through `nm` of metal.
+
+    What electrons reach moves with their range, here as ``E^p - Ec^p`` (see `_RANGE_POWER`), and
+    is read off the table of the glass's hardest line; what the metal absorbs on the way out does
+    not move: it is the rest of the loss of oxygen at the energy of the maps.
+    """
+    field, curve = weighed.field, weighed.oxygen_curve
+    assert field is not None
+    assert curve is not None
+    scale = field.scale
+    glass = [k for k in range(len(scale.elements)) if scale.glass[k] > 0 and not scale.in_film[k]]
+    tables = list(field.model.lines.values())
+    hard = max(glass, key=lambda k: tables[k].line.energy_eV)
+    reached, grid = scale.substrate[hard], scale.thickness_nm
+    edge = _OXYGEN_EDGE_keV**_RANGE_POWER
+    beam = field.model.beam_energy_keV**_RANGE_POWER
+    per_range = beam - (tables[hard].line.edge_eV / 1e3) ** _RANGE_POWER
+    now = float(np.interp(nm * per_range / (beam - edge), grid, reached))
+    absorbed = float(np.interp(nm, curve[0], curve[2])) / max(now, 1e-6)
+    if absorbed <= _HIDDEN:
+        return math.inf
+    depth = float(np.interp(-_HIDDEN / absorbed, -reached, grid))
+    return float((nm * per_range / max(depth, 1e-9) + edge) ** (1 / _RANGE_POWER))

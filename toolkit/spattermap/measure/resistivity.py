@@ -103,6 +103,9 @@ class ImpliedResistivity:
         Bounds of `times_bulk` from those of the thickness; NaN where there are none.
     thickness_from : str
         "stated", "maps" or "".
+    oxide : str
+        Whether the maps show oxygen in the metal beyond that of the glass: "shown", "none shown",
+        or "" where not told.
     """
 
     resistivity_ohm_m: float
@@ -113,6 +116,12 @@ class ImpliedResistivity:
     times_bulk_low: float = math.nan
     times_bulk_high: float = math.nan
     thickness_from: str = ""
+    oxide: str = ""
+
+    @property
+    def thickness_nm(self) -> float:
+        """Thickness that the resistivity was found with (nm); NaN without one."""
+        return self.times_bulk * self.bulk_thickness_nm
 
 
 def implied_resistivity(

@@ -54,7 +54,8 @@ TOLERANCE: dict[str, tuple[float, ...]] = {
     "W": (0.25, 0.20, 0.16, 0.14, 0.14),
     "Au": (0.25, 0.20, 0.16, 0.14, 0.14),
 }
-# Below that, where a film hides little: difference in the part of a glass line that is left.
+# Below that, where a film hides little: difference in the part of a glass line that is left, as an
+# error of the dose (which moves the sensitivities too).
 PART_TOLERANCE = 0.01
 
 
@@ -163,6 +164,7 @@ def scale_of(
     bare: Mapping[str, float],
     bare_px: float,
     continuum_factor: float = 1.0,
+    dose: float = 1.0,
 ) -> Scale:
     """Return the scale from the bare glass, with sensitivities still to be found.
 
@@ -178,6 +180,8 @@ def scale_of(
         Pixels they were counted on.
     continuum_factor : float, optional
         Factor on the continuum under the lines of the glass.
+    dose : float, optional
+        Factor on what the glass gives.
 
     Returns
     -------
@@ -193,13 +197,13 @@ def scale_of(
         ])
         for name in ("film", "substrate", "continuum")
     }  # fmt: skip
-    counted = np.array([bare[e] for e in elements], dtype=float)
+    from_glass = np.array([substrate.get(e, 0.0) > 0 for e in elements])
+    counted = np.array([bare[e] for e in elements], dtype=float) * np.where(from_glass, dose, 1.0)
     # Continuum of the bare glass in each window, in one unit (Kramers 1923).
     unit = np.array([
         model.lines[e].bare_continuum * resolution_fwhm_eV(model.lines[e].line.energy_eV)
         for e in elements
     ])  # fmt: skip
-    from_glass = np.array([substrate.get(e, 0.0) > 0 for e in elements])
     strength = counted[~from_glass].sum() / unit[~from_glass].sum() if (~from_glass).any() else 0.0
     content = np.array([substrate.get(e, 0.0) for e in elements]) / sum(substrate.values())
     most = GLASS_CONTINUUM * counted / np.maximum(content, GLASS_CONTINUUM)
@@ -381,7 +385,8 @@ def thickness_of(
     Parameters
     ----------
     scales : tuple of Scale
-        The scale to use, then alternatives that cannot be excluded (other continuum).
+        The scale to use, then pairs of alternatives that cannot be excluded (less and more
+        continuum, a smaller and a larger dose, a lower and a higher take-off angle).
     counts : numpy.ndarray, dims (region, element)
         Counts of each region.
     pixels : numpy.ndarray, dims (region,)
@@ -400,13 +405,16 @@ def thickness_of(
     Thickness
     """
     best = _search(scales[0], counts, pixels, beside, profile)
-    tries = [(scale, profile) for scale in scales[1:]]
-    tries += [(scales[0], other) for other in other_profiles if other != profile]
-    others = [_search(scale, counts, pixels, beside, shape) for scale, shape in tries]
-    squares = (tolerance * best.nm) ** 2 + _part_tolerance(scales[0], best.nm, profile) ** 2
-    for other in others:
-        # Alternatives come in pairs, to either side: the mean of a pair's squares.
-        squares = squares + 2.0 * np.square(other.nm - best.nm) / len(others)
+    pairs = [_search(scale, counts, pixels, beside, profile) for scale in scales[1:]]
+    shapes = [_search(scales[0], counts, pixels, beside, other)
+              for other in other_profiles if other != profile]  # fmt: skip
+    others = [*pairs, *shapes]
+    squares = (tolerance * best.nm) ** 2
+    apart = [np.square(other.nm - best.nm) for other in others]
+    for k in range(0, len(pairs), 2):
+        squares = squares + np.maximum.reduce(apart[k : k + 2])
+    if shapes:
+        squares = squares + np.mean(apart[len(pairs) :], axis=0)
     spread = np.sqrt(squares)
     low = best.nm - np.hypot(best.nm - best.counting_low, spread)
     high = best.nm + np.hypot(best.counting_high - best.nm, spread)
@@ -418,6 +426,7 @@ def thickness_of(
     most = np.max([one.counting_high for one in every], axis=0) * (1.0 + tolerance)
     told = np.where(endless & (best.told == TOLD), AT_LEAST, best.told)
     told = np.where(endless & (best.told == AT_MOST), NOT_TOLD, told)
+    told = np.where((told == TOLD) & (low <= 0.0), AT_MOST, told)
     low = np.where(endless, least, low)
     high = np.where(endless, np.inf, np.where(told == AT_MOST, most, high))
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -435,18 +444,6 @@ def _dimmed(scale: Scale, nm: Floats, profile: float) -> Floats:
     left = curve[glass]
     more = np.interp(nm, scale.thickness_nm, left) + PART_TOLERANCE
     return np.asarray(np.interp(-more, -left, scale.thickness_nm))
-
-
-def _part_tolerance(scale: Scale, nm: Floats, profile: float) -> Floats:
-    """Return what `PART_TOLERANCE` of every glass line makes of each thickness (nm)."""
-    at = np.clip(np.searchsorted(scale.thickness_nm, nm), 1, scale.thickness_nm.size - 1)
-    table = np.maximum(scale.means(profile), 1e-9)
-    same = replace(
-        scale,
-        glass_error=np.full(len(scale.elements), PART_TOLERANCE),
-        sensitivity_error=np.zeros(len(scale.elements)),
-    )
-    return _shared_error(same, table, np.ones(len(nm)), at, None)
 
 
 def _search(

@@ -24,7 +24,7 @@ from spattermap.core import estimate
 from spattermap.core.estimate import bounded
 from spattermap.core.mapset import facts, unit_name
 from spattermap.measure.connection import crossing_is_open
-from spattermap.measure.oxide import oxygen_ratio_words
+from spattermap.measure.oxide import oxide_step, oxygen_ratio_words
 from spattermap.show.examined import part_seen, withheld_of
 from spattermap.show.pieces import Fragment
 from spattermap.show.wording import (
@@ -519,8 +519,10 @@ def _oxide(analysis: Any, *, film: bool) -> Answer:
     shown = [row for row in rows if row["finding"] == "oxygen beyond the glass"]
     none = [str(row["where"]) for row in rows if row["finding"] == "none shown"]
     untold = [row for row in rows if row["finding"] not in _OXYGEN_FINDINGS]
-    steps = [str(row["next_step"]) for row in rows if row["next_step"]]
-    step = steps[0] if steps else ""
+    asked = [row for row in table.to_dict("records") if row["next_step"]]
+    step = str(asked[0]["next_step"]) if asked else ""
+    if asked and asked[0]["where"] != "haze":
+        step = oxide_step(getattr(analysis, "weighed", None)) or step
     said = []
     if shown:
         least = [

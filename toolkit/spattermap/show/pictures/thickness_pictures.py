@@ -40,7 +40,8 @@ def thickness_map(analysis: Any) -> Picture:
     Returns
     -------
     Picture
-        Left the mean of each region over its footprint; right profiles of the thickest region and
+        Above the mean of each region over its footprint, or of each square of a wide region that is
+        uneven; below profiles of the thickest region and
         of one of middle thickness, with their bounds.
     """
     from cmcrameri import cm
@@ -55,28 +56,27 @@ def thickness_map(analysis: Any) -> Picture:
     some = np.isfinite(shown) & (field.pixels > 0)
     if not some.any():
         return nothing_to_draw("Thickness not drawn: no droplet, streak or film was found.")
-    labels = label_image(analysis)
-    values = np.concatenate([[np.nan], np.where(some, shown, np.nan)])[labels]
-    only = np.concatenate([[False], t.told != TOLD])[labels] & np.isfinite(values)
+    found = weighed.picture(label_image(analysis))
+    values, only = found["nm"].values, found["only_bound"].values
     n_bound = int((some & (t.told != TOLD)).sum())
-    high = float(np.quantile(shown[some], 0.98))
+    high = float(np.nanquantile(values, 0.98))
     alt = (
         f"Thickness of {int(some.sum())} regions, {np.min(shown[some]):.3g} to "
         f"{np.max(shown[some]):.3g} nm; {n_bound} of them hatched, where only a bound is told."
     )
-    height, width = labels.shape
+    height, width = values.shape
     sheet = picture(5.8, min(3.7 * height / width, 5.0) + 2.6, alt=alt)
     above, below = sheet.subplots(2, 1, height_ratios=[min(3.7 * height / width, 5.0), 1.7])
     above.set_facecolor("white")
     image = draw_map(above, values, cmap=cm.lipari_r, vmin=0.0, vmax=max(high, 1e-9))
     if only.any():
-        side = max(1, max(labels.shape) // 600)
+        side = max(1, max(values.shape) // 600)
         above.contourf(
             np.arange(0, width, side) + side / 2, np.arange(0, height, side) + side / 2,
             only[::side, ::side].astype(float), levels=[0.5, 1.5], colors="none", hatches=["////"],
         )  # fmt: skip
     bound = f" · hatched: only a bound ({n_bound} of {int(some.sum())})" if n_bound else ""
-    heading(above, "Thickness of the metal", f"mean over each region{bound}")
+    heading(above, "Thickness of the metal", f"mean over each region or square{bound}")
     colour_bar(sheet, image, above, label="nm", fraction=0.05, pad=0.02, extend="max")
     scale_bar(above, analysis)
     _profiles(below, analysis, np.where(some, shown, -1.0))
