@@ -323,7 +323,17 @@ def test_the_measured_resistance_is_told():
     assert "Less than bulk cannot be" in thin
     bulk = replace(of(alloy={"Cu": 1.0}, thickness_nm=50).resistivity, times_bulk=1.0)
     exact = reasons(replace(FILM, resistivity=bulk), OHMS)
-    assert exact[-1].startswith("Usual suspects")
+    assert exact[-1].endswith("allowed for.")  # at bulk nothing is suspected
+    found = of(alloy={"Cu": 1.0}, thickness_nm=200, bounds_nm=(180, 220))
+    for oxide, said in (
+        ("shown", "the cause: oxide, which the maps show in the metal."),
+        ("none shown", "Usual suspects: gaps"),
+        ("", "Usual suspects: oxide"),
+    ):
+        implied = replace(found.resistivity, oxide=oxide)
+        assert said in reasons(replace(found, resistivity=implied), OHMS)[-1]
+    thin = of(alloy={"Cu": 1.0}, thickness_nm=80, bounds_nm=(70, 90))
+    assert "as it is 80 nm thick" in reasons(thin, OHMS)[-1]
 
 
 # --- The next step -------------------------------------------------------------------------------
