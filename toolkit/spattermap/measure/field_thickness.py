@@ -43,6 +43,7 @@ DRAWN = {0.0: 1.0, 0.5: 0.86, 1.0: 2.0 / 3.0}
 _RINGS = 4  # parts of equal area of a region, from its middle outwards
 _SQUARE = 24  # px; side of the squares that part large regions
 _WIDE = 6  # squares from which on a region may be looked at square by square
+_SOME = 0.02  # part of a region whose squares past saturation leave its mean without an upper end
 _LEAST_PX = 6  # a smaller piece tells nothing of a sensitivity
 _MOST_PIECES = 3000
 _FIRM = 3.0  # log-likelihood by which one profile must beat the others
@@ -284,17 +285,20 @@ def _varies(one: Thickness, area: Floats, own: Indices) -> bool:
     if own.size < _WIDE:
         return False
     nm, weight = one.nm[own], area[own] / area[own].sum()
-    if (one.told[own] == AT_LEAST).any() and (one.told[own] == TOLD).any():
-        return True
-    bounds = np.where(np.isfinite(one.counting_high[own]), one.counting_high[own], np.inf)
-    error = (bounds - one.counting_low[own]) / 3.92
-    some = np.isfinite(error) & (error > 0)
-    if some.sum() < _WIDE:
+    firm, endless = one.told[own] == TOLD, one.told[own] == AT_LEAST
+    if not firm.any():
         return False
-    mean = float(weight @ nm)
-    squares = np.square((nm - mean)[some] / error[some])
-    more = float(squares.mean()) - 1.0 > 3.0 * math.sqrt(2.0 / some.sum())
-    return more and math.sqrt(float(weight @ np.square(nm - mean))) > 0.1 * mean
+    mean = float(np.average(nm[firm], weights=weight[firm]))
+    if float(weight[endless & (one.low[own] > 1.2 * mean)].sum()) > _SOME:
+        return True
+    error = (one.counting_high[own] - one.counting_low[own]) / 3.92
+    firm &= np.isfinite(error) & (error > 0)
+    if firm.sum() < _WIDE:
+        return False
+    apart = nm[firm] - mean
+    more = float(np.square(apart / error[firm]).mean()) - 1.0
+    spread = math.sqrt(float(np.average(np.square(apart), weights=weight[firm])))
+    return more > 3.0 * math.sqrt(2.0 / firm.sum()) and spread > 0.1 * mean
 
 
 def _averaged(
@@ -311,7 +315,7 @@ def _averaged(
     model = float(weight @ np.where(endless, 0.0, np.nan_to_num(one.model[own]) * one.nm[own]))
     below = math.sqrt(float(np.square(weight * (shown - low_of)).sum()))
     values: dict[str, float | str]
-    if float(weight[endless].sum()) > 0.02:
+    if float(weight[endless].sum()) > _SOME:
         low = nm - math.hypot(below, model)
         values = {"nm": nm, "low": low, "high": math.inf, "counting_low": nm - below,
                   "counting_high": math.inf, "told": AT_LEAST}  # fmt: skip
@@ -588,11 +592,12 @@ def deposited(found: FieldThickness) -> dict[str, float]:
         value = float(one.nm[0]) if one.told[0] == TOLD else float("nan")
         unbounded = one.told[0] == AT_LEAST
         ends = (float(one.low[0]), float(one.high[0]))
+    nothing = not area.size and found.haze is None
     return {
         "mean_thickness_nm": value,
         "mean_thickness_nm_low": ends[0],
         "mean_thickness_nm_high": ends[1],
-        "deposited_ug_per_cm2": float("nan") if unbounded else (mass + haze[0]) * field,
-        "deposited_ug_per_cm2_low": (low + haze[1]) * field,
-        "deposited_ug_per_cm2_high": (high + haze[2]) * field,
+        "deposited_ug_per_cm2": math.nan if unbounded or nothing else (mass + haze[0]) * field,
+        "deposited_ug_per_cm2_low": math.nan if nothing else (low + haze[1]) * field,
+        "deposited_ug_per_cm2_high": math.nan if nothing else (high + haze[2]) * field,
     }

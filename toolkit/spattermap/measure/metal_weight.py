@@ -55,6 +55,7 @@ _TAKE_OFF_SPREAD = 5.0
 # How well the dose of a blank is known to be that of the field, where nothing in the field tells:
 # the drift of a beam between two maps. Common practice, no source.
 _SAME_DOSE = 0.02
+_OVER_BLANK = 0.2  # by which a metal's map must exceed that of the blank to count as metal
 
 
 @dataclass(frozen=True)
@@ -436,6 +437,22 @@ def _with_blank(
     return first if again is None else again
 
 
+def _metal_over(counts: Floats, plain: Floats, arguments: Mapping[str, Any]) -> bool:
+    """Return whether the field shows more of the metal's own counts than the blank.
+
+    Glass that is dimmer than the blank's is else as likely a beam that had less current.
+    """
+    valid = arguments["valid"]
+    level = np.array([plane.mean() if valid is None else plane[valid].mean() for plane in counts])
+    metal = np.array([
+        arguments["alloy"].get(e, 0.0) > 0 and not arguments["substrate"].get(e, 0.0) > 0
+        for e in arguments["model"].lines
+    ])  # fmt: skip
+    error = np.sqrt(np.maximum(level + plain, 1e-12) / counts[0].size)
+    more = level - plain
+    return bool(((more > 4.0 * error) & (more > _OVER_BLANK * plain) & metal).any())
+
+
 def _dose_of(
     counts: Floats,
     labels: Labels,
@@ -453,7 +470,7 @@ def _dose_of(
     if not (plain[from_glass] > 0).all():
         return math.nan, size
     if first is None or not first.sensitivities_told:
-        return 1.0, size
+        return (1.0 if _metal_over(counts, plain, arguments) else math.nan), size
     far = far_from_regions(labels, float(arguments["blur_px"]))
     valid = arguments["valid"]
     far = far if valid is None else far & valid

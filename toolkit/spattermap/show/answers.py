@@ -121,9 +121,12 @@ def answers_of(analysis: Any, numbers: Mapping[str, Any] | None = None) -> tuple
     """
     known = dict(numbers if numbers is not None else analysis.summary())
     divided = could_divide(analysis)
+    even = ("arrival", UNDIVIDED, "open", _WAYS_OUT), ("amount", _CANNOT_DIVIDE, "open")
+    if not divided:
+        even = _even_film(analysis, known) or even
     found = [
-        _arrival(analysis, known) if divided else _answer("arrival", UNDIVIDED, "open", _WAYS_OUT),
-        _amount(analysis, known) if divided else _answer("amount", _CANNOT_DIVIDE, "open"),
+        _arrival(analysis, known) if divided else _answer(*even[0]),
+        _amount(analysis, known) if divided else _answer(*even[1]),
         _connection(analysis, known) if divided else _answer("connection", _CANNOT_DIVIDE, "open"),
         _alloy(analysis, film=divided and is_film(known)),
         _oxide(analysis, film=divided and is_film(known)),
@@ -131,6 +134,24 @@ def answers_of(analysis: Any, numbers: Mapping[str, Any] | None = None) -> tuple
         _maps(analysis),
     ]
     return _one_next_step([_unless_withheld(one, analysis) for one in found])
+
+
+def _even_film(
+    analysis: Any, known: Mapping[str, Any]
+) -> tuple[tuple[str, str, str, str], tuple[str, str, str]] | None:
+    """Return arrival and amount where only a blank tells that metal covers the field evenly."""
+    weighed = getattr(analysis, "weighed", None)
+    if weighed is None or weighed.field is None:
+        return None
+    thick = _thickness(dict(known))
+    if thick == _NO_THICKNESS:
+        return None
+    arrival = (
+        "As an even film over the whole field: no droplet or streak stands out, and the glass is "
+        "dimmed against the blank."
+    )
+    amount = f"All of the field, evenly, {thick.removesuffix(' where covered')}."
+    return ("arrival", arrival, "likely", ""), ("amount", amount, "likely")
 
 
 def _unless_withheld(one: Answer, analysis: Any) -> Answer:
@@ -325,7 +346,10 @@ def _thickness(known: dict[str, Any]) -> str:
         bound = known.get(f"mean_thickness_nm_{end}")
         if known.get("mean_thickness_bound") == word and _is_number(bound):
             return f"{word} {figures(float(bound), significant=2)} nm thick where covered"
-    return "thickness not told"
+    return _NO_THICKNESS
+
+
+_NO_THICKNESS = "thickness not told"
 
 
 def _connection(analysis: Any, known: Mapping[str, Any]) -> Answer:
