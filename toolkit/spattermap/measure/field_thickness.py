@@ -45,7 +45,7 @@ _SQUARE = 24  # px; side of the squares that part large regions
 _WIDE = 6  # squares from which on a region may be looked at square by square
 _SOME = 0.02  # part of a region whose squares past saturation leave its mean without an upper end
 _LEAST_PX = 6  # a smaller piece tells nothing of a sensitivity
-_MOST_PIECES = 3000
+_MOST_PIECES = 1500
 _FIRM = 3.0  # log-likelihood by which one profile must beat the others
 _LEAST_BARE = 200  # px of bare glass that set a dose
 
@@ -205,7 +205,8 @@ def weigh_field(
             tables, alloy=alloy, substrate=substrate, bare=bare, bare_px=bare_px,
             continuum_factor=factor, dose=max(dose, 0.1),
         )  # fmt: skip
-        scales.append(with_sensitivities(scale, pieces, pieces_px))
+        near = scales[0].sensitivity if scales else None
+        scales.append(with_sensitivities(scale, pieces, pieces_px, start=near))
     n = int(labels.max(initial=0))
     whole, pixels, around = _sums(counts, labels, owner, use, n=n)
     tolerance = math.hypot(model_tolerance(alloy, model.beam_energy_keV), density_error)

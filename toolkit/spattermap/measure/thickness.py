@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -129,6 +130,11 @@ class Scale:
         return flat if profile == 0.0 else _over_profile(flat, self.thickness_nm, profile)
 
 
+@lru_cache(maxsize=1)
+def _quadrature() -> tuple[Floats, Floats]:
+    return np.polynomial.legendre.leggauss(24)
+
+
 def _over_profile(
     flat: Floats, thickness: Floats, profile: float, low: float = 0.0, high: float = 1.0
 ) -> Floats:
@@ -136,7 +142,7 @@ def _over_profile(
 
     The result stands on the same grid, read as the mean thickness of the *whole* region.
     """
-    nodes, weights = np.polynomial.legendre.leggauss(24)
+    nodes, weights = _quadrature()
     # s = sqrt(1 - u) runs evenly where the rim is steep.
     inner, outer = np.sqrt(1.0 - high), np.sqrt(1.0 - low)
     s = inner + (outer - inner) * (nodes + 1) / 2
@@ -229,7 +235,9 @@ def scale_of(
     )
 
 
-def with_sensitivities(scale: Scale, counts: Floats, pixels: Floats) -> Scale:
+def with_sensitivities(
+    scale: Scale, counts: Floats, pixels: Floats, *, start: Floats | None = None
+) -> Scale:
     """Return the scale with the sensitivities that fit the regions best.
 
     Parameters
@@ -240,6 +248,8 @@ def with_sensitivities(scale: Scale, counts: Floats, pixels: Floats) -> Scale:
         Counts of regions that may be taken as even in thickness (squares, interiors).
     pixels : numpy.ndarray, dims (region,)
         Their pixels.
+    start : numpy.ndarray, dims (element,), optional
+        Sensitivities to start from; by default those of the glass lines' thickness.
 
     Returns
     -------
@@ -256,7 +266,8 @@ def with_sensitivities(scale: Scale, counts: Floats, pixels: Floats) -> Scale:
     metal = np.flatnonzero(scale.in_film)
     if metal.size == 0 or len(counts) == 0:
         return scale
-    gain = np.log(np.maximum(_first_guess(scale, counts, pixels), 1e-6))
+    first = _first_guess(scale, counts, pixels) if start is None else start[metal]
+    gain = np.log(np.maximum(first, 1e-6))
     information = np.eye(metal.size)
     for _ in range(40):
         scale = replace(scale, sensitivity=_put(scale, metal, np.exp(gain)))
