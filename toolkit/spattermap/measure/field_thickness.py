@@ -195,7 +195,7 @@ def weigh_field(
     else:  # what lies between the regions is metal of some thickness too
         pieces = np.concatenate([pieces, squares])
         pieces_px = np.concatenate([pieces_px, squares_px])
-    scales = []
+    scales: list[Scale] = []
     doubt = math.hypot(PART_TOLERANCE, 1.96 * math.hypot(uneven, dose_error))
     kinds = [(model, factor, 1.0) for factor in CONTINUUM_FACTORS]
     kinds += [(model, 1.0, 1.0 - doubt), (model, 1.0, 1.0 + doubt)]
@@ -240,7 +240,7 @@ def square_keys(labels: Labels, rows: Indices, columns: Indices) -> npt.NDArray[
     """Return one number for the label and the square that each pixel lies in."""
     height, width = (side // _SQUARE + 1 for side in labels.shape)
     square = rows // _SQUARE * width + columns // _SQUARE
-    return labels[rows, columns].astype(np.int64) * (height * width) + square
+    return np.asarray(labels[rows, columns].astype(np.int64) * (height * width) + square)
 
 
 def _by_squares(
@@ -263,7 +263,9 @@ def _by_squares(
         return regions, None
     keys, piece = np.unique(square_keys(labels, rows, columns), return_inverse=True)
     area = np.bincount(piece).astype(float)
-    sums = np.stack([np.bincount(piece, plane[rows, columns]) for plane in counts], axis=1)
+    sums: Floats = np.stack(
+        [np.bincount(piece, plane[rows, columns]).astype(float) for plane in counts], axis=1
+    )
     owner = np.zeros(keys.size, np.int64)
     owner[piece] = labels[rows, columns]
     enough = area >= _SQUARE**2 / 8
