@@ -147,9 +147,11 @@ def _numbers_piece(found: Sequence[Analysis], numbers: pd.DataFrame) -> Fragment
         ]
         rows.append((words_of(f"{name}{unit}"), *cells, str(row["differs"])))
     heads = ("number", *(one.title for one in found), "beyond the intervals")
+    films = [one.title for one in found if is_film(one.summary())]
     said = (
         f"Values with their {percent(found[0].settings.level)} intervals; intervals that meet do "
         "not show that two deposits are alike"
+        + (f". A film has no droplet sizes: {' and '.join(films)}" if films else "")
     )
     return table(said, heads, rows)
 

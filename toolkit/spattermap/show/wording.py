@@ -63,6 +63,10 @@ _UNITS = {
 # Results whose column name says too little.
 _NAMES = {
     "sheet_conductance_ratio": "conductance (of a full film)",
+    "sheet_conductance_ratio_x": "conductance in x (of a full film)",
+    "sheet_conductance_ratio_y": "conductance in y (of a full film)",
+    "share_droplets": "droplets or film (of the metal signal)",
+    "share_streaks": "streaks (of the metal signal)",
     "share_haze": "haze (of the metal signal)",
     "kept_alloy": "alloy kept together",
 }

@@ -35,9 +35,8 @@ def overview(found: Sweep) -> str:
 
 def _answer(found: Sweep) -> str:
     done = len(found.fields) - found.n_errors
-    said = [
-        f"{done} of {len(found.fields)} map sets were analysed, in {len(found.samples)} samples."
-    ]
+    n = int((found.samples["n_fields"] > 0).sum())
+    said = [f"{done} of {len(found.fields)} map sets were analysed, in {n} samples."]
     best = found.best[found.best["goal"] == "conductance first"]
     if len(best):
         row = best.iloc[0]
@@ -49,7 +48,8 @@ def _answer(found: Sweep) -> str:
     if len(found.effects) and not told:
         said.append("No effect of a setting is beyond doubt with these samples.")
     if found.n_errors:
-        said.append(f"{found.n_errors} map sets could not be used; see Errors.")
+        sets = "map set" if found.n_errors == 1 else "map sets"
+        said.append(f"{found.n_errors} {sets} could not be used; see Errors.")
     text = " ".join(sentence[0].upper() + sentence[1:] for sentence in said)
     return f'<div class="answer"><p>{escape(text)}</p></div>'
 
@@ -170,7 +170,8 @@ def _pictures(found: Sweep) -> str:
             made = _made(first, found.process).strip(" ()")
             cover = with_interval(first, "coverage", as_percent=True)
             pieces.append(
-                f"<figure>{''.join(shown)}<figcaption><strong>{escape(str(sample))}</strong> "
+                f'<figure><div class="fields">{"".join(shown)}</div><figcaption>'
+                f"<strong>{escape(str(sample))}</strong> "
                 f"{escape(made)}<br>{escape(cover)} covered</figcaption></figure>"
             )
     if not pieces:
