@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import gzip
 import json
+import os
 import pickle
 import struct
 import time
@@ -381,3 +382,12 @@ def test_a_map_that_changes_while_the_set_is_read_is_refused(tmp_path, monkeypat
 
     monkeypatch.setattr(stack, "finish", slow)
     refused(tmp_path, "got Cu_Ka.npy changed meanwhile")
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="pipes of POSIX")
+@pytest.mark.parametrize("read", [Settings.from_toml, read_sheet])
+def test_a_pipe_in_the_place_of_a_text_is_refused_at_once(tmp_path, read):
+    for name, make in (("pipe", os.mkfifo), ("zero", lambda p: p.symlink_to("/dev/zero"))):
+        make(tmp_path / name)
+        with pytest.raises(InputFileError, match="got a pipe or a device"):
+            read(tmp_path / name)

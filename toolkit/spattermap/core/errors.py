@@ -14,6 +14,8 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import numpy as np
     import numpy.typing as npt
 
@@ -78,6 +80,14 @@ _TURNING = {
 def in_order(text: str) -> str:
     """Return a page with every character that changes the order of others written as its escape."""
     return text.translate(_TURNING)
+
+
+def refuse_endless(file: Path, what: str) -> None:
+    """Refuse a pipe or a device in the place of a file: reading it may never end."""
+    if file.exists() and not file.is_file() and not file.is_dir():
+        raise InputFileError(
+            f"{file} must be {what}, got a pipe or a device. Name the file itself."
+        )
 
 
 def nearest(name: str, known: Iterable[str]) -> str | None:

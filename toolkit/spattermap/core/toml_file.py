@@ -7,7 +7,12 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from spattermap.core.errors import InputError, InputFileError, SpattermapError
+from spattermap.core.errors import (
+    InputError,
+    InputFileError,
+    SpattermapError,
+    refuse_endless,
+)
 
 _MOST_BYTES, _MOST_TEXT = 2**20, 10_000
 
@@ -15,6 +20,7 @@ _MOST_BYTES, _MOST_TEXT = 2**20, 10_000
 def read_toml(file: Path, what: str) -> dict[str, Any]:
     """Return the values of a TOML file, `what` being its name in messages ("sidecar")."""
     try:
+        refuse_endless(file, f"a readable {what} (TOML)")
         # Not more than this is read, whatever the file is.
         with file.open("rb") as stream:
             held = stream.read(_MOST_BYTES + 1)

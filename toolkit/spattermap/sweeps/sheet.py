@@ -11,7 +11,7 @@ from dataclasses import field as default
 from pathlib import Path
 from typing import Any
 
-from spattermap.core.errors import InputError, InputFileError, nearest
+from spattermap.core.errors import InputError, InputFileError, nearest, refuse_endless
 
 # Columns with a meaning of their own; every other column is a process column.
 OWN_COLUMNS = ("path", "sample", "field", "blank")
@@ -96,7 +96,10 @@ def read_sheet(sheet: str | Path | Sequence[str | Path]) -> list[SheetRow]:
 def _read_lines(file: Path) -> tuple[list[str], list[list[str]]]:
     """Return column names and the cells of every line."""
     try:
+        refuse_endless(file, "a readable sheet (CSV text)")
         text = file.read_text(encoding="utf-8-sig")
+    except InputFileError:
+        raise
     except OSError as problem:
         raise InputFileError(
             f"{file} must be a readable sheet (CSV text), got: {problem.strerror}. Check the path."
