@@ -48,7 +48,10 @@ def one_map(change: Callable[[np.ndarray], np.ndarray], which: Callable = minor)
     def spoil(made, other, rng) -> Pair:
         counts = made.maps["counts"].values.copy()
         k = place(made.maps, which(made.maps) if callable(which) else which)
-        counts[k] = change(counts[k])
+        new = change(counts[k])
+        if new.dtype.kind == "f":
+            counts = counts.astype(float)
+        counts[k] = new
         return with_counts(made.maps, counts), made.blank
 
     return spoil
@@ -598,3 +601,329 @@ SPOILED: tuple[tuple[str, str, Callable], ...] = (
     ("blank dose", "x 1.5", dosed_blank(1.5)),
     ("blank", "another glass and beam", blank_of(other_blank)),
 )
+
+
+# --- what else exports do ----------------------------------------------------------------------
+def rescanned(where, which=None):
+    """Read each row from other places: `where` gives the shift of every row."""
+
+    def spoil(made, other, rng) -> Pair:
+        counts = made.maps["counts"].values.copy()
+        theirs = other.maps["counts"].values
+        shifts = where(counts.shape[1], rng)
+        chosen = range(len(counts)) if which is None else [place(made.maps, which(made.maps))]
+        for k in chosen:
+            for y, dx in enumerate(shifts):
+                counts[k, y] = moved(counts[k, y : y + 1], theirs[k, y : y + 1], 0, int(dx))[0]
+        return with_counts(made.maps, counts), made.blank
+
+    return spoil
+
+
+def jitter(most):
+    return lambda n, rng: rng.integers(-most, most + 1, n)
+
+
+def sway(most, period):
+    return lambda n, _: np.rint(most * np.sin(2 * np.pi * np.arange(n) / period))
+
+
+def creep(most):
+    return lambda n, _: np.rint(np.linspace(0, most, n))
+
+
+def seen_through(matrix, offset=(0.0, 0.0), which=minor):
+    """Count a map through a linear change of its grid: another magnification, a turn, a shear."""
+
+    def spoil(made, other, rng) -> Pair:
+        k = place(made.maps, which(made.maps))
+        mean = made.means[k]
+        middle = (np.array(mean.shape) - 1) / 2
+        m = np.array(matrix, float)
+        at = middle - m @ middle + np.array(offset)
+        seen = ndimage.affine_transform(mean, m, at, order=1, mode="nearest")
+        counts = made.maps["counts"].values.copy()
+        counts[k] = rng.poisson(np.maximum(seen, 0))
+        return with_counts(made.maps, counts), made.blank
+
+    return spoil
+
+
+def turn_by(degrees):
+    a = np.deg2rad(degrees)
+    return [[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]]
+
+
+def scaled_by(factor):
+    return [[1 / factor, 0], [0, 1 / factor]]
+
+
+def two_frames(dy, dx, which=None):
+    """Half of the dose was counted before the stage moved, half after."""
+
+    def spoil(made, other, rng) -> Pair:
+        counts = made.maps["counts"].values.copy()
+        chosen = range(len(counts)) if which is None else [place(made.maps, which(made.maps))]
+        for k in chosen:
+            mean, theirs = made.means[k] / 2, other.means[k] / 2
+            counts[k] = rng.poisson(mean) + rng.poisson(moved(mean, theirs, dy, dx))
+        return with_counts(made.maps, counts), made.blank
+
+    return spoil
+
+
+def dead_time(loss):
+    """Lose counts where many arrive: `loss` of them at the brightest pixel (not paralysable)."""
+
+    def spoil(made, other, rng) -> Pair:
+        rate = made.means.sum(axis=0)
+        tau = loss / (1 - loss) / np.quantile(rate, 0.999)
+        return with_counts(
+            made.maps, rng.poisson(made.means / (1 + tau * rate)).astype(np.uint16)
+        ), made.blank
+
+    return spoil
+
+
+def at_dose(factor, change):
+    """Count longer, then export."""
+
+    def spoil(made, other, rng) -> Pair:
+        field_ = rng.poisson(made.means * factor).astype(np.int64)
+        plate = rng.poisson(made.blank_means * factor).astype(np.int64)
+        return with_counts(made.maps, change(field_)), with_counts(made.blank, change(plate))
+
+    return spoil
+
+
+def wrapped(stack):
+    return (stack % 256).astype(np.uint8)
+
+
+def clipped_at(top):
+    return lambda stack: np.minimum(stack, top).astype(np.uint16)
+
+
+def coded(quality):
+    """Keep each map as an 8-bit JPEG picture, one stretch for all maps."""
+
+    def change(stack):
+        import io
+
+        from PIL import Image
+
+        white = max(float(np.quantile(stack, 0.9999)), 1.0)
+        out = np.empty(stack.shape, np.uint8)
+        for k, plane in enumerate(stack):
+            kept = io.BytesIO()
+            grey = np.rint(255 * np.clip(plane / white, 0, 1)).astype(np.uint8)
+            Image.fromarray(grey).save(kept, "JPEG", quality=quality)
+            out[k] = np.asarray(Image.open(kept))
+        return out
+
+    return change
+
+
+def curved(function):
+    return lambda stack: np.rint(function(stack.astype(float))).astype(np.uint16)
+
+
+def zoomed(order, factor=2.0, whole=True, which=None):
+    """Measured on a coarser grid and enlarged to this one."""
+
+    def enlarge(plane):
+        n = np.array(plane.shape)
+        small = np.rint(n / factor).astype(int)
+        step = n / small
+        y, x = ((np.arange(s) * t).astype(int) for s, t in zip(small, step, strict=True))
+        coarse = plane[np.ix_(y, x)].astype(float)
+        out = ndimage.zoom(coarse, n / small, order=order, mode="nearest", grid_mode=True)
+        out = np.maximum(out, 0)
+        return np.rint(out).astype(np.uint16) if whole else out
+
+    if which is not None:
+        return one_map(enlarge, which)
+    return both(lambda stack: np.stack([enlarge(p) for p in stack]))
+
+
+def swapped_lines(stack):
+    out = stack.copy()
+    n = stack.shape[-2] // 2 * 2
+    out[..., 0:n:2, :], out[..., 1:n:2, :] = stack[..., 1:n:2, :], stack[..., 0:n:2, :]
+    return out
+
+
+def tiled(stack):
+    """Repeat one quarter of the field."""
+    h, w = stack.shape[-2] // 2, stack.shape[-1] // 2
+    return np.tile(stack[..., :h, :w], (1, 2, 2) if stack.ndim == 3 else (2, 2))
+
+
+def subtracted(whole, which=None):
+    """Take the mean of the darkest quarter off each map; nothing stays below zero."""
+
+    def change(stack):
+        planes = stack if stack.ndim == 3 else stack[None]
+        smooth = [ndimage.uniform_filter(p.astype(float), 9) for p in planes]
+        less = np.array([np.quantile(s, 0.1) for s in smooth])[:, None, None]
+        out = np.maximum(planes - less, 0)
+        out = np.rint(out).astype(np.uint16) if whole else out
+        return out if stack.ndim == 3 else out[0]
+
+    return one_map(change, which) if which else both(change)
+
+
+def denoised(rank, whole):
+    """Keep the strongest components only, as spectrum images are often cleaned."""
+
+    def spoil(made, other, rng) -> Pair:
+        counts = made.maps["counts"].values.astype(float)
+        flat_ = counts.reshape(len(counts), -1)
+        scale = np.sqrt(flat_.mean(axis=1, keepdims=True) + 1e-9)
+        u, s, v = np.linalg.svd(flat_ / scale, full_matrices=False)
+        clean = np.maximum((u[:, :rank] * s[:rank]) @ v[:rank] * scale, 0).reshape(counts.shape)
+        return with_counts(made.maps, np.rint(clean).astype(np.uint16) if whole else clean), None
+
+    return spoil
+
+
+def dropped(part, which=None):
+    """Single pixels without a count: a link that loses packets."""
+
+    def change(stack):
+        gone = np.random.default_rng(17).random(stack.shape[-2:]) < part
+        stack[..., gone] = 0
+        return stack
+
+    return one_map(change, which) if which else all_maps(change)
+
+
+def framed(value, deep=2, which=None):
+    def change(stack):
+        for side in (slice(None, deep), slice(-deep, None)):
+            stack[..., side, :] = value
+            stack[..., :, side] = value
+        return stack
+
+    return one_map(change, which) if which else all_maps(change)
+
+
+def drawn_over(value, which=None):
+    """A box and a cross drawn into the picture."""
+
+    def change(stack):
+        stack[..., 60:62, 60:110] = stack[..., 108:110, 60:110] = value
+        stack[..., 60:110, 60:62] = stack[..., 60:110, 108:110] = value
+        stack[..., 84:86, 70:100] = stack[..., 70:100, 84:86] = value
+        return stack
+
+    return one_map(change, which) if which else all_maps(change)
+
+
+def leaked(source, target, part, power=1.0):
+    """Counts of one line in the window of another: a neighbour, a sum peak, an escape peak."""
+
+    def spoil(made, other, rng) -> Pair:
+        counts = made.maps["counts"].values.copy()
+        mean = made.means[place(made.maps, source(made.maps))]
+        top = np.quantile(mean, 0.99)
+        more = rng.poisson(part * top * (mean / top) ** power)
+        counts[place(made.maps, target(made.maps))] += more.astype(counts.dtype)
+        return with_counts(made.maps, counts), made.blank
+
+    return spoil
+
+
+def shaded(depth, which):
+    """The detector sees one side of the field worse in some lines."""
+
+    def spoil(made, other, rng) -> Pair:
+        counts = made.maps["counts"].values.copy()
+        for e in which(made.maps):
+            k = place(made.maps, e)
+            counts[k] = rng.poisson(made.means[k] * np.linspace(1, 1 - depth, counts.shape[2]))
+        return with_counts(made.maps, counts), made.blank
+
+    return spoil
+
+
+def soft(maps):
+    return ["O"]
+
+
+def metals(maps):
+    return [e for e in facts(maps).alloy if e in maps["element"].values]
+
+
+MORE: tuple[tuple[str, str, Callable], ...] = (
+    ("line jitter", "2 px, all maps", rescanned(jitter(2))),
+    ("line jitter", "3 px, one map", rescanned(jitter(3), minor)),
+    ("vibration", "3 px, all maps", rescanned(sway(3, 9))),
+    ("vibration", "5 px, one map", rescanned(sway(5, 60), minor)),
+    ("drift", "12 px over the field, all maps", rescanned(creep(12))),
+    ("drift", "8 px over the field, one map", rescanned(creep(8), minor)),
+    ("drift", "20 px over the field, one map", rescanned(creep(20), minor)),
+    ("drift", "20 px over the field, main metal", rescanned(creep(20), main)),
+    ("magnification", "x 1.05, one map", seen_through(scaled_by(1.05))),
+    ("magnification", "x 1.25, one map", seen_through(scaled_by(1.25))),
+    ("magnification", "x 2, one map", seen_through(scaled_by(2.0))),
+    ("magnification", "x 1.25, glass line", seen_through(scaled_by(1.25), which=glass)),
+    ("turned", "by 2 degrees, one map", seen_through(turn_by(2))),
+    ("turned", "by 8 degrees, one map", seen_through(turn_by(8))),
+    ("frames", "moved by 6 px half-way, all maps", two_frames(6, 6)),
+    ("frames", "moved by 8 px half-way, one map", two_frames(0, 8, minor)),
+    ("dead time", "30 % at the brightest", dead_time(0.3)),
+    ("dead time", "60 % at the brightest", dead_time(0.6)),
+    ("8 bits", "60 times the dose, clipped", at_dose(60, clipped_at(255))),
+    ("8 bits", "60 times the dose, wrapped", at_dose(60, wrapped)),
+    ("8 bits", "clipped at 15", at_dose(4, clipped_at(15))),
+    ("8 bits", "halved", both(lambda s: s // 2)),
+    ("8 bits", "JPEG, quality 75", both(coded(75))),
+    ("8 bits", "JPEG, quality 30", both(coded(30))),
+    ("bytes", "swapped, all maps", both(lambda s: (s.astype(np.uint16) * 256).astype(np.uint16))),
+    ("bytes", "swapped, one map", one_map(lambda p: (p.astype(np.uint16) * 256).astype(np.uint16))),
+    ("curve", "logarithm", both(curved(lambda s: 40 * np.log1p(s)))),
+    ("curve", "square root", both(curved(lambda s: 20 * np.sqrt(s)))),
+    ("curve", "square root, one map", one_map(curved(lambda s: 5 * np.sqrt(s)))),
+    ("curve", "squared", both(curved(lambda s: s**2))),
+    ("enlarged", "x 2 linear, whole", zoomed(1)),
+    ("enlarged", "x 2 linear, decimals", zoomed(1, whole=False)),
+    ("enlarged", "x 2 cubic", zoomed(3)),
+    ("enlarged", "x 1.5 nearest", zoomed(0, 1.5)),
+    ("enlarged", "x 1.5 linear", zoomed(1, 1.5)),
+    ("enlarged", "x 4 nearest", zoomed(0, 4.0)),
+    ("enlarged", "one map x 2 nearest", zoomed(0, which=minor)),
+    ("enlarged", "one map x 2 linear", zoomed(1, which=minor)),
+    ("rows swapped", "in pairs, all maps", all_maps(swapped_lines)),
+    ("rows swapped", "in pairs, one map", one_map(swapped_lines)),
+    ("tiled", "a quarter four times", all_maps(tiled)),
+    ("tiled", "one map", one_map(tiled)),
+    ("rolled", "all maps by a third", all_maps(lambda s: np.roll(s, s.shape[-2] // 3, -2))),
+    ("subtracted", "whole, cut at zero", subtracted(True)),
+    ("subtracted", "decimals, cut at zero", subtracted(False)),
+    ("subtracted", "one map", subtracted(True, minor)),
+    ("denoised", "two components", denoised(2, False)),
+    ("denoised", "three components, whole", denoised(3, True)),
+    ("smoothed", "one map, median", smoothed("median", minor)),
+    ("smoothed", "main metal, Gaussian 2 px", smoothed(2.0, main)),
+    ("dropped pixels", "1 %, all maps", dropped(0.01)),
+    ("dropped pixels", "10 %, all maps", dropped(0.10)),
+    ("dropped pixels", "5 %, main metal", dropped(0.05, main)),
+    ("frame", "2 px of zero", framed(0)),
+    ("frame", "2 px of 255", framed(255)),
+    ("frame", "1 px of 40, one map", framed(40, 1, main)),
+    ("drawn over", "all maps", drawn_over(255)),
+    ("drawn over", "one map", drawn_over(30, main)),
+    ("leak", "5 % of main in the absent", leaked(main, first_absent, 0.05)),
+    ("leak", "30 % of main in the absent", leaked(main, first_absent, 0.3)),
+    ("leak", "30 % of glass in minor", leaked(glass, minor, 0.3)),
+    ("leak", "sum peak, 5 % of main in the absent", leaked(main, first_absent, 0.05, 2.0)),
+    ("labels", "minor and absent", swapped(minor, first_absent)),
+    ("labels", "main and absent", swapped(main, first_absent)),
+    ("labels", "glass and absent", swapped(glass, first_absent)),
+    ("shaded", "soft line to half", shaded(0.5, soft)),
+    ("shaded", "metals to half", shaded(0.5, metals)),
+    ("net per second", "one map / 7.3", one_map(lambda p: p / 7.3)),
+    ("net per second", "all maps / 7.3", both(lambda s: s / 7.3)),
+)
+SPOILED = (*SPOILED, *MORE)

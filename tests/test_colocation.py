@@ -5,6 +5,7 @@ import pytest
 from scipy import ndimage
 
 from spattermap.core.mapset import make_map_set
+from spattermap.noise.few_pixels import moments_without_few, variance_of_few
 from spattermap.noise.moments import block_moments
 from spattermap.verdict import correlation, pairs
 
@@ -87,3 +88,41 @@ def test_smoothed_maps_refuse_the_correction():
     assert np.isfinite(pair.r_plain)
     assert pair.p_value > 0
     assert "noise" in pair.note
+
+
+def test_a_few_grains_do_not_own_a_correlation():
+    """Zinc follows copper, but for 0.2 % of the pixels: a grain with a hundred times as much."""
+    rng = np.random.default_rng(2)
+    cover = np.kron(rng.random((16, 16)) < 0.4, np.ones((8, 8)))
+    rates = np.array([6 * cover + 1, 4 * cover + 1])
+    rates[1, 30:36, 60:65] = 400.0
+    rates[0, 30:36, 60:65] = 0.5
+    maps = make_map_set(rng.poisson(rates), ["Cu", "Zn"])
+    m = block_moments(maps, block_px=16)
+    few = moments_without_few(maps, m)
+    assert few is not None
+    assert set(few[1]) == {"Zn"}
+    row = pairs.pair_table(m, few=few).iloc[0]
+    assert abs(row["r"]) < 0.2
+    assert row["r_without_few"] > 0.9
+    assert row["variance_of_few"] > 0.95
+    assert "without them r is 0.9" in row["note"] or "without them r is 1" in row["note"]
+
+
+def test_a_map_owned_by_no_few_pixels_is_left_as_it_is():
+    rng = np.random.default_rng(2)
+    cover = np.kron(rng.random((16, 16)) < 0.4, np.ones((8, 8)))
+    maps = make_map_set(rng.poisson(np.array([6 * cover + 1, 0 * cover + 0.01])), ["Cu", "Zn"])
+    m = block_moments(maps, block_px=16)
+    assert moments_without_few(maps, m) is None
+    assert pairs.pair_table(m)["r_without_few"].isna().all()
+
+
+def test_share_of_variance_worked_by_hand():
+    """1000 pixels of 1 but two of 101: mean 1.2, variance 19.96; noise 1.2 of each pixel's 1."""
+    plane = np.ones(1000)
+    plane[[3, 700]] = 101.0
+    share, limit = variance_of_few(plane, 1.2)
+    assert limit == 1.0
+    bright = 2 * (101 - 1.2) ** 2 - 1.2 / 1.2 * 2 * 101
+    assert share == pytest.approx(bright / ((plane.var() - 1.2) * 1000), rel=1e-12)

@@ -13,6 +13,7 @@ import spattermap
 from spattermap.core.errors import InputError, SpattermapWarning
 from spattermap.core.estimate import Estimate, length
 from spattermap.core.mapset import facts, make_map_set
+from spattermap.core.settings import Settings
 from spattermap.core.sidecar import read_sidecar
 from spattermap.loaders import names
 from spattermap.noise.noise_models import (
@@ -171,6 +172,17 @@ def test_an_element_of_no_role_may_move_apart_too():
     assert decide(evidence(role="other", **apart)).verdict == "partly_separated"
     more = decide(evidence(role="other", **apart, supply_ratio=span(9.0, 5.0, 12.0)))
     assert more.verdict == "foreign"
+
+
+def test_a_word_that_a_few_pixels_decide_is_none():
+    apart = {"z_metal": 20.0, "z_metal_best": 20.0, "rest_most": 0.1,
+             "together": span(0.1, 0.05, 0.2), "r_alloy": span(0.1, 0.05, 0.2),
+             "r_substrate": span(-0.5, -0.6, -0.4)}  # fmt: skip
+    assert decide(evidence(**apart)).verdict == "partly_separated"
+    found = decide(evidence(**apart, without_few=span(0.6, 0.5, 0.7)))
+    assert (found.name, found.verdict) == ("few pixels own it", "undecided")
+    assert span(0.1, 0.05, 0.2).disagrees(span(0.6, 0.5, 0.7), far=0.2)
+    assert not span(0.1, 0.05, 0.55).disagrees(span(0.6, 0.5, 0.7), far=0.2)
 
 
 # --- names ------------------------------------------------------------------------------------
@@ -336,3 +348,18 @@ def test_lengths_are_told_as_people_say_them():
     assert length(157.3, "um", significant=2) == "157 µm"
     assert length(0.00376, "um", (0.0035, 0.0041)) == "3.76 (3.50 to 4.10) nm"
     assert length(2.5, "px") == "2.50 px"
+
+
+@pytest.mark.parametrize("shape", [(1, 4000), (4000, 1)])
+def test_a_line_scan_ends_in_no_error_and_no_claim(shape):
+    """One row of pixels is no field: nothing is outlined, so nothing is said of it."""
+    metal = np.arange(4000) % 400 < 60
+    means = np.stack([4.0 * metal, 2.0 * metal, 6.0 - 5.0 * metal]).reshape(3, *shape) + 0.2
+    maps = make_map_set(
+        np.random.default_rng(1).poisson(means), ["Cu", "Zn", "Si"],
+        alloy={"Cu": 70.0, "Zn": 30.0}, substrate=["Si"], pixel_size_um=0.3,
+    )  # fmt: skip
+    found = spattermap.analyse(maps, settings=Settings(n_resamples=100))
+    assert found.elements["verdict"].tolist() == ["undecided", "undecided", "substrate"]
+    assert not found.summary()["connected_x"]
+    assert not found.summary()["connected_y"]

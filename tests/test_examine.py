@@ -14,6 +14,7 @@ from spattermap.core.mapset import facts, make_map_set
 from spattermap.core.orientations import ORIENTATIONS
 from spattermap.core.settings import Settings
 from spattermap.examine import examine
+from spattermap.examine.dose import Profile
 
 
 def beside(name):
@@ -79,6 +80,9 @@ WANTED = (
     ("doubled, pixels repeated", "repeated pixels", "all"),
     ("thresholded, ones dropped", "values that counts have", "Zn"),
     ("empty, one map zero", "empty map", "Zn"),
+    ("black level, -1, all maps", "scatter of counts", "Zn"),
+    ("labels, minor and absent", "names and strangers", "Co"),
+    ("labels, glass and absent", "names and strangers", "Co"),
     ("blank, another deposit", "metal on the blank", "blank"),
     ("blank, the field itself", "blank and field", "blank"),
 )
@@ -98,6 +102,34 @@ def test_a_sound_field_raises_none(seed, form):
         absent=("Al", "Co"), haze_nm=(0.0, 10.0, 30.0)[seed % 3],
     )  # fmt: skip
     assert examine(field.maps, blank=field.blank).alarms == ()
+
+
+@pytest.mark.parametrize(("columns", "everywhere"), [(12, True), (4, False)])
+def test_the_border_of_a_grain_is_no_step_of_the_dose(columns, everywhere):
+    """Twelve blocks a row; a dose halves all of them at row 96, another material a third."""
+    rng = np.random.default_rng(8)
+    blocks = 1 + 0.02 * rng.standard_normal((12, 12))
+    blocks[6:, :columns] *= 0.5
+    profile = Profile(np.repeat(blocks.mean(axis=1), 16), blocks)
+    assert profile.step()[1] == 96
+    assert profile.is_everywhere(96) is everywhere
+    assert profile.is_everywhere(None) is everywhere
+
+
+def test_values_bent_from_counts_give_no_coverage(made):
+    bent, straight = (spoiled(made, name) for name in ("curve, square root", "not counts, x 3"))
+    assert bent.withheld.coverage is not None
+    assert straight.withheld.coverage is None
+
+
+def test_few_pixels_that_own_a_map_are_told_and_no_alarm():
+    rng = np.random.default_rng(6)
+    counts = rng.poisson(5.0, (2, 96, 96))
+    counts[0, 40:44, 50:55] = 900  # 20 of 9216 pixels
+    maps = make_map_set(counts, ["Cu", "Zn"])
+    row = examine(maps).table.set_index(["check", "subject"]).loc[("few pixels", "Cu")]
+    assert row["finding"] == "sound"
+    assert row["value"] > 0.9
 
 
 @pytest.mark.parametrize("seconds", [30, 6, 1])

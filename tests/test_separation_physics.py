@@ -237,3 +237,12 @@ def test_a_line_of_a_private_kind_tells_no_depth_but_the_others_do():
     assert composition_limit(odd, ("Cu",)) is None
     # What is not mapped gives no line but may be named.
     assert list(composition_limit(odd, ("Sn", "Zn")).line_ranges_um) == ["Zn Ka"]
+
+
+def test_knowing_less_excludes_no_leak():
+    """Cr Kb falls on Mn Ka, whether or not somebody wrote the beam energy down."""
+    lines = {"Cr": "Cr Ka", "Mn": ""}
+    stated, unstated = (conditions(lines, kev, alloy={}, substrate={}) for kev in (20.0, None))
+    assert unstated.lines == {"Cr": None, "Mn": None}
+    assert leak_bounds(unstated) == leak_bounds(stated)
+    assert leak_bounds(stated)["Mn"]["Cr"] > 0.05

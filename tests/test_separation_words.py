@@ -339,3 +339,10 @@ def test_oxygen_findings_in_words():
         "Whether the haze holds oxygen cannot be told without a blank."
     )
     assert oxygen_sentences(pd.DataFrame([], columns=list(COLUMNS))) == ()
+
+
+def test_regions_without_the_main_element_are_not_called_undivided():
+    other = {"divided": False, "outlined": True}
+    assert "could not be told apart in this field" not in said(**other)
+    assert "hold no more of the alloy's main element" in said(**other)
+    assert asked(**other).startswith("State what was deposited")

@@ -98,7 +98,7 @@ def _overlap(one, two, factor=1.1):
     return one[0] <= factor * two[1] and two[0] <= factor * one[1]
 
 
-def spoiled_rows(seeds, only="", size=256):
+def spoiled_rows(seeds, only="", size=256, kinds=range(10**6)):
     """Analyse every spoiled field; one row each."""
     rows = []
     start = time.perf_counter()
@@ -110,7 +110,7 @@ def spoiled_rows(seeds, only="", size=256):
         reference = claims(plain)
         rows.append(_row("unspoiled", "", seed, plain, wrong(reference, {}, made), reference))
         for k, (name, strength, spoil) in enumerate(spoiling.SPOILED):
-            if only and only not in name:
+            if (only and only not in name) or k not in kinds:
                 continue
             rng = np.random.default_rng([seed, k])
             maps, blank = spoil(made, other, rng)
@@ -233,6 +233,12 @@ def calibration_rows(first, n):
     return pd.DataFrame(rows)
 
 
+def _kinds(text):
+    """Return the part of the list that is asked for, all of it where nothing is."""
+    first, _, last = text.partition(":")
+    return range(int(first or 0), int(last or 10**6))
+
+
 def _values(found):
     table = found.table[found.table["finding"] == "doubtful"]
     return "; ".join(f"{r.value:.3g} (limit {r.limit:.3g})" for r in table.itertuples())
@@ -276,6 +282,7 @@ def main():
     parser.add_argument("--seeds", type=int, default=0)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--only", default="")
+    parser.add_argument("--kinds", default="", help="first:last of the list of spoilings")
     parser.add_argument("--sound", type=int, default=0)
     parser.add_argument("--calibration", type=int, default=0, help="the verdict bench's scenes")
     parser.add_argument("--size", type=int, default=256)
@@ -284,7 +291,10 @@ def main():
     chosen = parser.parse_args()
     if chosen.seeds:
         rows = spoiled_rows(
-            range(chosen.first, chosen.first + chosen.seeds), chosen.only, chosen.size
+            range(chosen.first, chosen.first + chosen.seeds),
+            chosen.only,
+            chosen.size,
+            _kinds(chosen.kinds),
         )
         if chosen.rows:
             rows.to_csv(chosen.rows, index=False)

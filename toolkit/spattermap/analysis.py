@@ -581,7 +581,9 @@ def _finished(
         elements=judge(context, oxygen=oxygen),
         metal_shares=shares,
         haze_zero=haze_zero(context),
-        pairs=pair_table(context.moments, maps=context.fields, roles=roles, settings=settings),
+        pairs=pair_table(
+            context.moments, maps=context.fields, roles=roles, settings=settings, few=context.few
+        ),
         moments=context.moments,
         settings=settings,
         blank=blank,

@@ -31,6 +31,13 @@ class Estimate:
         width = self.high - self.low
         return width if np.isfinite(width) else float("inf")
 
+    def disagrees(self, other: Estimate, *, far: float) -> bool:
+        """Say whether the two cannot be one: their intervals part, and they lie `far` apart."""
+        if not (self.known and other.known):
+            return False
+        parted = self.high < other.low or other.high < self.low
+        return parted and abs(self.value - other.value) > far
+
     def within(self, least: float, most: float, *, level: float) -> Estimate:
         """Return the same value with an interval that allows for bounds of what is not random.
 

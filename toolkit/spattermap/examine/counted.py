@@ -9,6 +9,7 @@ import numpy as np
 
 from spattermap.examine.finding import Answer, Finding, Mend
 from spattermap.examine.observed import Observed, block_sums, white_products
+from spattermap.noise.few_pixels import FEW, OWNED, variance_of_few
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -21,9 +22,16 @@ LEAST_PIXELS = 40
 # Noise of a difference or a sum of maps over what independent counts give: a copy 0, percent 0.
 LEAST_NOISE = 0.5
 # Quiet blocks (32 px) that must scatter more, or less, than counting makes them.
-MOST_DISPERSION = 1.35
+MOST_DISPERSION = 1.15
 LEAST_DISPERSION = 0.72
+# What all maps that can tell show together (their median) is known better: the sound fields of the
+# bench stay below 1.02, a black level set one count too high gives 1.1 to 1.6.
+MOST_TOGETHER = 1.05
+# Noise that grows otherwise than with the value: slope of its logarithm less one, over all blocks.
+MOST_CURVED = 0.35
 LEAST_FLATNESS = 0.55
+LEAST_EVEN = 0.35
+TAKEN = "; taken as intensity"  # how the loader ends a note on whole numbers that are no counts
 QUIET_PX = 32
 COMMON_TOP = 200  # maps that all end at one value of at least this were stretched to it
 FEW_LEVELS = 40
@@ -96,7 +104,7 @@ def histogram(seen: Observed) -> list[Finding]:
     """
     check = "values that counts have"
     if not seen.counts:
-        return [Finding(check, finding="not_examined")]
+        return _as_read(check, seen)
     found, worst = [], 0.0
     for k, element in enumerate(seen.elements):
         if not seen.alive[k]:
@@ -110,6 +118,56 @@ def histogram(seen: Observed) -> list[Finding]:
         if z > HISTOGRAM_Z:
             found.append(_raised_or_odd(seen, check, k, z, at))
     return _together(found, seen) or [Finding(check, value=worst, limit=HISTOGRAM_Z)]
+
+
+def _as_read(check: str, seen: Observed) -> list[Finding]:
+    """Return what reading the file has found already: whole numbers that are no counts."""
+    notes = [str(one) for one in (seen.known.source or {}).get("notes", ())]
+    said = [one for one in notes if one.endswith(TAKEN)]
+    if not said:
+        return [Finding(check, finding="not_examined")]
+    what = said[0].removeprefix("Warning: ").removesuffix(TAKEN)
+    held: list[tuple[Answer, str]] = [("verdict", "all"), ("shares", "all"), ("sizes", "all")]
+    return [Finding(
+        check, "all", "faulty", 1.0, 0.0,
+        f"{what}; the noise was estimated from the maps themselves", "export raw counts",
+        withholds=tuple(held),
+    )]  # fmt: skip
+
+
+def brightness(seen: Observed) -> list[Finding]:
+    """Find brightness that is a curve of counts, or was smoothed: its noise tells.
+
+    Statistic: slope of ln noise on ln mean over quiet blocks of all maps, less one; and the noise
+    at the finest scale over that at twice the scale. Null: 0 and 1 for counts times any factor.
+    """
+    check = "noise of the brightness"
+    if seen.carried or seen.known.quantity != "intensity":
+        return [Finding(check, finding="not_examined")]
+    flats = [_flatness(seen, int(k)) for k in np.flatnonzero(seen.alive)]
+    known = [one for one in flats if np.isfinite(one)]
+    flat = float(np.median(known)) if known else 1.0
+    bent = _is_bent(seen)
+    if not bent and flat >= LEAST_EVEN:
+        return [Finding(check, value=flat, limit=LEAST_EVEN)]
+    held: list[tuple[Answer, str]] = [("verdict", "all"), ("shares", "all"), ("sizes", "all")]
+    if bent:
+        held += [("coverage", ""), ("connection", "all"), ("shares", "metal")]
+    how = "is no straight measure of counts" if bent else "was smoothed or interpolated"
+    return [Finding(
+        check, "all", "faulty", flat, LEAST_EVEN,
+        f"the noise of the maps shows that their brightness {how}, so nothing tells signal from "
+        "noise in them", "export raw counts", withholds=tuple(held),
+    )]  # fmt: skip
+
+
+def _flatness(seen: Observed, k: int) -> float:
+    """Return the white noise of one map at the finest scale over that at twice the scale."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        fine, wide = (_squares(seen.planes[k], seen.valid, s, QUIET_PX) for s in (1, 2))
+        ratio = fine / wide
+    ratio = ratio[np.isfinite(ratio)]
+    return float(np.median(ratio)) if ratio.size else float("nan")
 
 
 def convexity(values: Floats) -> tuple[float, int]:
@@ -181,10 +239,38 @@ def _together(found: list[Finding], seen: Observed) -> list[Finding]:
     if 2 * len(bad) < np.count_nonzero(seen.alive) or not bad:
         return found
     mend = Mend("intensity", "all", "the noise was estimated from the maps themselves")
-    # Small regions of a noise that is not known are noise.
-    first = replace(bad[0], withholds=(*bad[0].withholds, ("sizes", "all")))
+    # Small regions of a noise that is not known are noise; where brightness is bent, or spread
+    # over neighbours, outlines are not where they were.
+    held: list[tuple[Answer, str]] = [("sizes", "all")]
+    if _is_bent(seen):
+        held += [("coverage", ""), ("connection", "all"), ("shares", "metal")]
+    first = replace(bad[0], withholds=(*bad[0].withholds, *held))
     rest = [f for f in found if f is not bad[0]]
     return [replace(first, mends=(mend,)), *rest]
+
+
+def _is_bent(seen: Observed) -> bool:
+    """Say whether the values are a curve of counts, by how the noise of blocks grows with them.
+
+    Counts times a gain have a noise variance in proportion to the value; a root, a logarithm or a
+    square has not (the slope of ln variance on ln mean is then 0, -1 or 3, delta method).
+    """
+    means, noises = [], []
+    for k in np.flatnonzero(seen.alive):
+        fine = _squares(seen.planes[k], seen.valid, 1, QUIET_PX)
+        sums, pixels = block_sums(seen.planes[k][None], seen.valid, QUIET_PX)
+        good = (pixels > 0.5 * QUIET_PX**2) & (sums[0] > 0) & (fine > 0)
+        if np.count_nonzero(good) < 4:
+            continue
+        # The quietest blocks of each map: structure adds to the noise of the others.
+        ratio = fine[good] / (sums[0][good] / pixels[good])
+        quiet = ratio <= np.quantile(ratio, 0.25)
+        means.append(float(np.mean(np.log((sums[0][good] / pixels[good])[quiet]))))
+        noises.append(float(np.mean(np.log(fine[good][quiet]))))
+    if len(means) < 3 or np.ptp(means) < np.log(3.0):
+        return False
+    slope = float(np.polyfit(means, noises, 1)[0])
+    return abs(slope - 1) > MOST_CURVED
 
 
 def _dispersion(seen: Observed, k: int, *, shift: float = 0.0) -> tuple[float, float, float]:
@@ -237,6 +323,7 @@ def scatter(seen: Observed) -> list[Finding]:
     if not seen.counts:
         return [Finding(check, finding="not_examined")]
     found, worst = [], 1.0
+    clear = []  # element, dispersion free of structure, its error
     for k, element in enumerate(seen.elements):
         flat, quiet, error = _dispersion(seen, k)
         if not np.isfinite(quiet):
@@ -244,11 +331,30 @@ def scatter(seen: Observed) -> list[Finding]:
         worst = quiet if abs(quiet - 1) > abs(worst - 1) else worst
         low, high = LEAST_DISPERSION - 3 * error, MOST_DISPERSION + 3 * error
         shared = _structure_at_finest(seen, k)
+        clear.append((element, quiet - shared, error))
         if low <= quiet and (quiet - shared <= high):
             continue
         found.append(_odd_scatter(check, element, quiet, flat, low if quiet < 1 else high))
+    if not found and len(clear) > 1:
+        found = _all_scatter(check, clear, seen)
     together = _together(found, seen)
     return together or [Finding(check, value=worst, limit=MOST_DISPERSION)]
+
+
+def _all_scatter(
+    check: str, clear: list[tuple[str, float, float]], seen: Observed
+) -> list[Finding]:
+    """Return findings of all maps where together they scatter more than counts."""
+    middle = float(np.median([one[1] for one in clear]))
+    limit = MOST_TOGETHER + 0.5 * float(np.median([one[2] for one in clear]))
+    if middle <= limit:
+        return []
+    what = (
+        f"quiet areas scatter {middle:.2f} times as much as counts in all maps alike: counts were "
+        "cut off or added to in every pixel"
+    )
+    return [_not_counts(check, e, middle, limit, what)
+            for k, e in enumerate(seen.elements) if seen.alive[k]]  # fmt: skip
 
 
 def _odd_scatter(check: str, element: str, quiet: float, flat: float, limit: float) -> Finding:
@@ -374,6 +480,29 @@ def copies(seen: Observed) -> list[Finding]:
                 ) for e in (a, b)]  # fmt: skip
     unique = {f.subject: f for f in found}
     return list(unique.values()) or [Finding(check, value=worst, limit=0.25)]
+
+
+def few_pixels(seen: Observed) -> list[Finding]:
+    """Tell whether a few pixels own a map's variance: no fault, but correlations are then theirs.
+
+    Statistic: share of the variance beyond noise in the brightest `FEW` of the pixels. Null: none;
+    a lone droplet does the same, so nothing is withheld here (see ``pairs.csv``).
+    """
+    check = "few pixels"
+    found, worst = [], 0.0
+    for k, element in enumerate(seen.elements):
+        if not seen.alive[k] or not np.isfinite(seen.noise[k]):
+            continue
+        plane = seen.planes[k][seen.valid].astype(np.float64)
+        share, _ = variance_of_few(plane, float(seen.noise[k]))
+        worst = max(worst, np.nan_to_num(share))
+        if share >= OWNED:
+            found.append(Finding(
+                check, element, "sound", share, OWNED,
+                f"the brightest {100 * FEW:.1g} % of the pixels hold {100 * share:.0f} % of the "
+                f"variance of {element}: its correlations are given without them too",
+            ))  # fmt: skip
+    return found or [Finding(check, value=float(worst), limit=OWNED)]
 
 
 def clipped(seen: Observed) -> list[Finding]:

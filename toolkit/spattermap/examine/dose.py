@@ -25,6 +25,8 @@ LINE_Z = 9.0
 # metal that comes and glass that goes cancel.
 SHARPNESS = 100.0
 OPPOSITE_Z = 5.0  # maps that change this surely, some up and some down, saw no change of dose
+# A dose changes every part of a line; a grain, or the edge of another phase, changes some.
+QUARTERS, LEAST_OF_QUARTER = 4, 0.3
 LEAST_EXPOSURE = 0.35  # rows that saw less than this of the dose are left out, not evened
 
 
@@ -139,6 +141,21 @@ class Profile:
         error = max(self.error / np.sqrt(2), float(rest.std(ddof=2)) if lines.size > 3 else 1e9)
         return slope, slope / (error / np.sqrt((x**2).sum()))
 
+    def is_everywhere(self, at: int | None) -> bool:
+        """Return whether all quarters of the lines change alike: at a line, or over the field."""
+        rows = self.blocks.shape[0]
+        if at is None:
+            x = np.linspace(-0.5, 0.5, rows)
+            change = x @ self.blocks / (x**2).sum()
+        else:
+            first, last = at // WINDOW, -(-at // WINDOW)  # what holds the step says nothing
+            if not first or last >= rows:
+                return True
+            before, after = self.blocks[max(0, first - 2) : first], self.blocks[last : last + 2]
+            change = after.mean(axis=0) - before.mean(axis=0)
+        parts = np.array([part.mean() for part in np.array_split(change, QUARTERS)])
+        return bool((parts * np.sign(change.mean()) > LEAST_OF_QUARTER * abs(change.mean())).all())
+
 
 def dose_profile(seen: Observed, axis: int, *, target: int | None) -> Profile | None:
     """Return the dose index along an axis, of all maps or of one."""
@@ -198,10 +215,10 @@ def _judge(check: str, subject: str, profile: Profile, axis: int) -> Finding | N
     z, at, change = profile.step()
     slope, slope_z = profile.trend()
     word = "row" if axis == 0 else "column"
-    if z > STEP_Z and abs(change) > LEAST_STEP:
+    if z > STEP_Z and abs(change) > LEAST_STEP and profile.is_everywhere(at):
         what = f"steps by {100 * change:+.0f} % at {word} {at}"
         value, limit = z, STEP_Z
-    elif abs(slope_z) > DRIFT_Z and abs(slope) > LEAST_DRIFT:
+    elif abs(slope_z) > DRIFT_Z and abs(slope) > LEAST_DRIFT and profile.is_everywhere(None):
         what = f"drifts by {100 * slope:+.0f} % from the first {word} to the last"
         value, limit = abs(slope_z), DRIFT_Z
     else:
@@ -213,7 +230,7 @@ def _judge(check: str, subject: str, profile: Profile, axis: int) -> Finding | N
             f"map {subject} again in one run",
             withholds=(("verdict", subject), ("shares", subject)), drops=(subject,),
         )  # fmt: skip
-    factors = exposures(profile, step=(z > STEP_Z))
+    factors = exposures(profile, step=limit == STEP_Z)
     mend = Mend("expose", "all", "evened out by thinning the counts of the better exposed part",
                 amount=(float(axis), *factors.tolist()))  # fmt: skip
     return Finding(

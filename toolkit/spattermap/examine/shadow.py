@@ -29,6 +29,9 @@ LEAST_FOUND = 0.25  # of what the stated alloy must give, tolerance taken off
 OWN_Z = 8.0  # structure of its own, in standard errors, before a map is asked for its shadow
 SIGN_Z = 8.0
 NOT_KNOWN = 5.0  # tolerance where no line or beam energy is known
+# A map has next to no structure below this part of another's; and lies as glass or metal does from
+# this correlation with the glass lines.
+FEATURELESS, LIKE_IT = 0.12, 0.7
 AMBIENT = ("O", "C", "N", "H")  # oxide puts them on the metal as well
 
 
@@ -267,6 +270,52 @@ def labels(seen: Observed) -> list[Finding]:
         )]  # fmt: skip
     worst = float(-z[seen.signs < 0].min()) if (seen.signs < 0).any() else 0.0
     return [Finding(check, value=max(worst, 0.0), limit=SIGN_Z)]
+
+
+def strangers(seen: Observed) -> list[Finding]:
+    """Find maps of no role that stand where a stated element should, whose own map is featureless.
+
+    Statistic: structure of the stated element over that of the stranger. Null: an element that was
+    stated shows its structure; `labels` sees exchanges between alloy and glass, this one others.
+    """
+    check = "names and strangers"
+    others = [k for k in np.flatnonzero(seen.signs == 0).tolist() if seen.alive[k]]
+    glass = [k for k in np.flatnonzero(seen.signs < 0).tolist() if seen.alive[k]]
+    made = squares(seen) if others and glass else None
+    if made is None:
+        return [Finding(check, finding="not_examined")]
+    found, worst = [], 1.0
+    size = np.sqrt(np.maximum(np.diag(made.cov), 0.0))
+    for j in others:
+        scatter = np.sqrt(2 / made.n) * float(np.mean(made.away[j] ** 2))
+        if made.cov[j, j] < OWN_Z * scatter:
+            continue
+        for k in np.flatnonzero(seen.signs).tolist():
+            e = seen.elements[k]
+            least = FEATURELESS * size[j]
+            stands_in = seen.signs[k] * _beside(made, j, [g for g in glass if g != k])
+            if e in AMBIENT or not seen.alive[k] or stands_in > -LIKE_IT:
+                continue
+            worst = min(worst, float(size[k] / size[j]))
+            if size[k] >= least:
+                continue
+            both = (seen.elements[j], e)
+            where = "metal" if seen.signs[k] > 0 else "glass"
+            found.append(Finding(
+                check, both[0], "faulty", float(size[k] / size[j]), FEATURELESS,
+                f"{both[0]}, which nobody stated, lies where the {where} is, and {e}, which was "
+                "stated, shows next to nothing there: the names of their maps were exchanged, or "
+                "what was stated is another material",
+                "check the names of the files, and what the deposit and the plate are made of",
+                withholds=tuple((what, one) for one in both for what in ("verdict", "shares")),  # type: ignore[misc]
+            ))  # fmt: skip
+    return found or [Finding(check, value=worst, limit=FEATURELESS)]
+
+
+def _beside(made: Squares, j: int, glass: list[int]) -> float:
+    """Return the correlation of a map with glass lines, freed of counting noise."""
+    whole = float(made.cov[np.ix_(glass, glass)].sum()) * float(made.cov[j, j])
+    return float(made.cov[j, glass].sum() / np.sqrt(whole)) if glass and whole > 0 else 0.0
 
 
 def _missing(check: str, seen: Observed, k: int, main: int, beam: float) -> Finding | None:

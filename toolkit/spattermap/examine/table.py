@@ -52,7 +52,9 @@ TESTS: tuple[Test, ...] = (
     counted.clipped,
     counted.histogram,
     counted.scatter,
+    counted.brightness,
     counted.copies,
+    counted.few_pixels,
     # Was every part counted alike.
     dose.odd_lines,
     dose.exposure,
@@ -63,6 +65,7 @@ TESTS: tuple[Test, ...] = (
     dose.exposure_of_one,
     # Does the physics hold.
     shadow.labels,
+    shadow.strangers,
     shadow.glass_dims,
     shadow.shadows,
     shadow.composition,

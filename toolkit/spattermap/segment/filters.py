@@ -104,6 +104,8 @@ def fit_structure(raw: Singles, valid: Bools, *, noise: float) -> Structure | No
     diameter (Matheron), averaged over a lognormal of diameters by area and convolved with the
     blur of both points; amplitude and offset are linear, diameter and blur searched on a grid.
     """
+    if min(raw.shape) < 3:  # a line or two show no neighbours in one direction
+        return None
     lag, covariance, pairs = autocovariance(raw, valid)
     first = _first(lag, covariance, pairs, noise)
     if not first > 0:

@@ -143,6 +143,8 @@ class ElementEvidence:
         True where a blank entered.
     divided : bool
         True where the field holds both metal and bare area.
+    outlined : bool
+        True where regions were outlined that hold too little of the main element to be its metal.
     is_matrix : bool
         True for the main element of the alloy, with which the others are compared.
     closed : bool
@@ -187,6 +189,9 @@ class ElementEvidence:
         Elements with a line in or beside its window, whose maps it follows closely.
     set_aside : tuple of str
         Alloy elements that may lie apart themselves and are therefore no yardstick.
+    without_few : Estimate
+        Correlation with the alloy without the few pixels that own the variance of one of the maps;
+        unknown where no pixels do, or where it agrees.
     p_value : float
         Chance of so strong a co-location with the alloy between unrelated maps.
     notes : tuple of str
@@ -234,6 +239,8 @@ class ElementEvidence:
     line_taken: str = ""
     follows: tuple[str, ...] = ()
     set_aside: tuple[str, ...] = ()
+    without_few: Estimate = UNKNOWN
+    outlined: bool = False
     p_value: float = float("nan")
     notes: tuple[str, ...] = field(default_factory=tuple)
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from spattermap.core.errors import InputError
 from spattermap.core.mapset import facts
+from spattermap.noise.few_pixels import moments_without_few
 from spattermap.verdict.patterns import bare_moments
 from spattermap.verdict.physics import Conditions, alloy_labels, conditions, matrix_element
 from spattermap.verdict.signal_levels import Levels, measure_levels
@@ -70,6 +71,11 @@ class Context:
         Moments of counts summed over squares; None where single pixels hold counts enough.
     side_px : int
         Side of those squares (px).
+    few : tuple of BlockMoments and dict, or None
+        Moments without the few pixels that own a map's variance and what share they own, see
+        `moments_without_few`; None where no map is so.
+    outlined : bool
+        True where regions were found, whether or not they hold the main element.
     """
 
     maps: xr.Dataset
@@ -87,6 +93,8 @@ class Context:
     more: tuple[xr.Dataset, ...] = ()
     squares: BlockMoments | None = None
     side_px: int = 1
+    few: tuple[BlockMoments, dict[str, float]] | None = None
+    outlined: bool = False
 
     @property
     def fields(self) -> list[xr.Dataset]:
@@ -155,6 +163,8 @@ def gather(
         settings,
         squares=square_moments(maps, side=side),
         side_px=side,
+        few=moments_without_few(maps, moments),
+        outlined=bool((segmentation.labels > 0).any()),
     )
 
 
@@ -177,6 +187,8 @@ def join_parts(
         bare=_added([one.bare for one in contexts if one.bare is not None]),
         squares=_added([one.squares for one in contexts if one.squares is not None]),
         droplet_um=droplet_um,
+        outlined=any(one.outlined for one in contexts),
+        few=None,  # a grain of one part is few of the field, but not of its part
     )
 
 

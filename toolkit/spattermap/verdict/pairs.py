@@ -16,8 +16,10 @@ import numpy as np
 
 from spattermap.core.arrays import Floats
 from spattermap.core.errors import InputError
+from spattermap.core.estimate import Estimate
 from spattermap.core.mapset import facts, make_map_set
 from spattermap.noise.correlation_length import bin_sums
+from spattermap.noise.few_pixels import FAR, FEW
 from spattermap.noise.moments import block_moments
 from spattermap.noise.noise_models import noise_variance
 from spattermap.verdict.correlation import (
@@ -124,7 +126,8 @@ def log_ratio_moments(
 COLUMNS = (
     "element_a", "element_b", "r", "r_low", "r_high", "r_plain", "p_value",
     "overlap_a_in_b", "overlap_b_in_a", "p_holm", "p_shift", "p_effective", "effective_size",
-    "p_fields", "basis", "note",
+    "p_fields", "basis", "note", "r_without_few", "r_without_few_low", "r_without_few_high",
+    "variance_of_few",
 )  # fmt: skip
 
 
@@ -134,6 +137,7 @@ def pair_table(
     maps: xr.Dataset | Sequence[xr.Dataset] | None = None,
     roles: Roles | None = None,
     settings: Settings | None = None,
+    few: tuple[BlockMoments, dict[str, float]] | None = None,
 ) -> pd.DataFrame:
     """Return the co-location of every pair of elements."""
     import pandas as pd
@@ -158,7 +162,37 @@ def pair_table(
             table |= {n: of_ratios[n] for n in ("r", "r_low", "r_high", "p_fields", "note")}
     table |= _null_columns(basis, compared, i, j)
     table["basis"] = "maps" if basis is moments else "log-ratios"
+    if few is not None and basis is moments:
+        _without_few(table, few, settings)
     return pd.DataFrame(table, columns=list(COLUMNS))
+
+
+def _without_few(
+    table: dict[str, Any],
+    few: tuple[BlockMoments, dict[str, float]],
+    settings: Settings | None,
+) -> None:
+    """Add the correlations without the pixels that own a map, and say where they are others."""
+    moments, owned = few
+    names = list(zip(table["element_a"], table["element_b"], strict=True))
+    mine = np.array([{a, b} & set(owned) != set() for a, b in names])
+    i, j = np.array([[moments.index(e) for e in pair] for pair in names]).T
+    found = _correlation_columns(Resampling(moments, settings), i, j)
+    for end in ("", "_low", "_high"):
+        table[f"r_without_few{end}"] = np.where(mine, found[f"r{end}"], np.nan)
+    shares = [max(owned.get(a, 0.0), owned.get(b, 0.0)) for a, b in names]
+    table["variance_of_few"] = np.where(mine, shares, np.nan)
+    for k in np.flatnonzero(mine):
+        one, other = (
+            Estimate(*(float(table[f"{name}{end}"][k]) for end in ("", "_low", "_high")))
+            for name in ("r", "r_without_few")
+        )
+        if one.disagrees(other, far=FAR):
+            said = (
+                f"the brightest {100 * FEW:.1g} % of the pixels hold {100 * shares[k]:.0f} % of "
+                f"the variance of a map; without them r is {other.value:.2f}"
+            )
+            table["note"][k] = f"{table['note'][k]}; {said}" if table["note"][k] else said
 
 
 def _closed_note(note: str) -> str:

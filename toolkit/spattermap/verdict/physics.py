@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -41,6 +41,7 @@ CONTINUUM_TOLERANCE = 1.3
 SOFT_CONTINUUM_TOLERANCE = 3.0
 # Where no beam energy or line is known, nothing can be predicted better than to this factor.
 UNKNOWN_TOLERANCE = 2.5
+USUAL_KEV = 20.0  # common for such maps; common practice, no source
 # Counting windows are rarely wider than this (FWHM); how the export chose them is unknown.
 WIDEST_WINDOW_FWHM = 3.0
 # Added to the computed difference between thin and thick metal.
@@ -64,6 +65,9 @@ class Conditions:
         True where one continuum stands under all maps, so that the emptiest bounds it for all.
     unnamed : tuple of str
         Elements whose line nobody stated; the likeliest was taken.
+    windows : dict of str to str
+        Line of each map for the lines that leak into it: where the beam energy is not stated, as
+        at `USUAL_KEV`, so that knowing less never excludes a leak.
     """
 
     lines: dict[str, Line | None]
@@ -72,6 +76,7 @@ class Conditions:
     substrate: dict[str, float]
     one_background: bool = True
     unnamed: tuple[str, ...] = ()
+    windows: dict[str, str] = field(default_factory=dict)
 
 
 def conditions(
@@ -83,20 +88,24 @@ def conditions(
     one_background: bool = True,
 ) -> Conditions:
     """Gather the conditions of a map set."""
-    found: dict[str, Line | None] = {}
-    for element, name in lines.items():
-        found[element] = None
-        if beam_energy_keV is not None:
-            for spelling in (name, f"{element} {name}"):  # "Cu Ka", or "Ka" alone
-                try:
-                    found[element] = mapped_line(element, spelling, beam_energy_keV)
-                    break
-                except InputError:
-                    continue  # a line name of a private kind: only bounds remain
+    at = USUAL_KEV if beam_energy_keV is None else beam_energy_keV
+    windows = {element: _window(element, name, at) for element, name in lines.items()}
     return Conditions(
-        found, beam_energy_keV, _fractions(alloy), _fractions(substrate),
+        dict.fromkeys(lines) if beam_energy_keV is None else windows,
+        beam_energy_keV, _fractions(alloy), _fractions(substrate),
         one_background=one_background, unnamed=tuple(e for e, name in lines.items() if not name),
+        windows={e: line.name for e, line in windows.items() if line is not None},
     )  # fmt: skip
+
+
+def _window(element: str, name: str, beam_energy_keV: float) -> Line | None:
+    """Return the line that a map was made from; None for a name of a private kind."""
+    for spelling in (name, f"{element} {name}"):  # "Cu Ka", or "Ka" alone
+        try:
+            return mapped_line(element, spelling, beam_energy_keV)
+        except InputError:
+            continue  # only bounds remain
+    return None
 
 
 def unknown_lines(maps: xr.Dataset) -> list[str]:
@@ -209,12 +218,16 @@ def matrix_tolerance(one: Line | None, other: Line | None, state: Conditions) ->
 
 def leak_bounds(state: Conditions) -> dict[str, dict[str, float]]:
     """Return the largest leak into each map from each other mapped element."""
-    known = {e: line.name for e, line in state.lines.items() if line is not None}
-    if state.beam_energy_keV is None or len(known) < 2:
+    known, at = state.windows, state.beam_energy_keV
+    if at is None:
+        at = USUAL_KEV
+    elif not known:
+        known = {e: one.name for e, one in state.lines.items() if one is not None}
+    if len(known) < 2:
         return {}
     bounds: dict[str, dict[str, float]] = {}
     for width in (1.2, WIDEST_WINDOW_FWHM):
-        table = leaks(known, state.beam_energy_keV, window_fwhm=width, least=0.002)
+        table = leaks(known, at, window_fwhm=width, least=0.002)
         for (into, source), group in table.groupby(["into", "source"]):
             leak = float(group["leak"].sum()) * (2.0 if width < 2 else 1.0)
             row = bounds.setdefault(str(into), {})

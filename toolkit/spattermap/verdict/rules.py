@@ -188,6 +188,11 @@ CONDITIONS: tuple[Condition, ...] = (
         lambda e: e.blank_is_glass and not on_metal(e) and not between(e), "substrate",
     ),
     Condition(
+        "few pixels own it", _METALS,
+        lambda e: e.without_few.known and (on_metal(e) or own_pattern(e)) and not too_much(e),
+        "undecided",
+    ),
+    Condition(
         "own pattern, with the alloy too", _METALS,
         lambda e: own_pattern(e) and on_metal(e) and not follows_little(e)
         and not too_much(e),

@@ -28,6 +28,10 @@ _STEPS = {
         "Map a field that shows both deposit and bare substrate, for example at the edge of the "
         "deposit."
     ),
+    "few pixels own it": (
+        "Look at those pixels: if they are grains of something else, map a field without them or "
+        "leave them out with valid; if they are the deposit, map more of it."
+    ),
     "evidence missing": (
         "State the noise: export raw counts, or a variance with the net maps; and map a field with "
         "more bare area."
@@ -39,6 +43,12 @@ _STEPS = {
         "Map a field that is known to hold the alloy, or state what the deposit is made of."
     ),
 }
+_NOT_DIVIDED = "Metal and bare area could not be told apart in this field."
+_OF_ANOTHER = (
+    "The regions outlined hold no more of the alloy's main element than the bare area, so none of "
+    "them is taken as its metal."
+)
+_OF_ANOTHER_STEP = "State what was deposited with [alloy] in mapset.toml, or count longer."
 _MORE = "Count longer, or map a larger area."
 # What the line of the table says, where the numbers that follow do not say it.
 _OPENINGS = {
@@ -60,6 +70,10 @@ _OPENINGS = {
     "on metal, no alloy shown there": (
         "It lies on what is outlined as metal, but none of the alloy it is compared with is shown "
         "there beyond background and leaking lines, so it may be a film of its own."
+    ),
+    "few pixels own it": (
+        "A few bright pixels, three in a thousand, decide how it lies with the alloy: without them "
+        "its correlation is another."
     ),
     "evidence missing": "The maps do not allow the excess over its background to be worked out.",
     "over the limit, but background may be all of it": (
@@ -126,7 +140,7 @@ def _opening(condition: Condition) -> str:
 
 def _metal(e: ElementEvidence) -> str:
     if not e.divided:
-        return "Metal and bare area could not be told apart in this field."
+        return _OF_ANOTHER if e.outlined else _NOT_DIVIDED
     if not math.isfinite(e.per_metal):
         return "What it gives on metal beyond its background could not be worked out."
     if e.per_metal <= 0:
@@ -204,6 +218,8 @@ def _correlation(e: ElementEvidence) -> str:
     if not e.together.known:
         return f"These counts do not bound its correlation with {partner}."
     said = f"Correlation with {partner}: {_by_scale(e)}."
+    if e.without_few.known:
+        said += f" Without the few brightest pixels: {_span(e.without_few)}."
     if e.set_aside and e.partners:
         said += (
             f" {' and '.join(e.set_aside)} may lie apart too, so the comparison leaves "
@@ -243,7 +259,7 @@ def next_step(e: ElementEvidence, condition: Condition) -> str:
     if condition.name == "a leak could be all of it":
         return _free_of_leaks(e)
     if condition.name in _STEPS:
-        return _STEPS[condition.name]
+        return _OF_ANOTHER_STEP if e.outlined else _STEPS[condition.name]
     if condition.verdict == "undecided":
         if condition.name == "on metal, correlation open":
             return (_longer(e) if e.together.known else "") or _MORE

@@ -15,6 +15,7 @@ from spattermap.core.arrays import Floats
 from spattermap.core.estimate import UNKNOWN, Estimate
 from spattermap.core.mapset import GLASS_FORMERS
 from spattermap.noise.counting import currie_limits
+from spattermap.noise.few_pixels import FAR
 from spattermap.verdict.correlation import noise_corrected_correlation
 from spattermap.verdict.evidence import (
     ElementEvidence,
@@ -216,6 +217,7 @@ def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) 
         net=_net_mean(levels, e),
         partners=partners,
         divided=levels.has_metal,
+        outlined=context.outlined and not levels.n_metal[0] > 0,
         is_matrix=element == context.matrix,
         per_metal=float(levels.metal[0, e] - levels.under[0, e]),
         per_bare=float(levels.bare[0, e] - levels.base[0, e]),
@@ -224,7 +226,7 @@ def evidence_of(context: Context, element: str, *, apart: tuple[str, ...] = ()) 
         supply_ratio=_supply_ratio(context, element, partners, split.total),
         leak_from=_leak_from(levels, e),
         line_named=element not in context.state.unnamed,
-        line_taken=getattr(context.state.lines[element], "name", ""),
+        line_taken=context.state.windows.get(element, ""),
         follows=_follows(context, element),
         alloy_shown=_alloy_shown(context, partners),
         set_aside=tuple(x for x in apart if x != element),
@@ -309,8 +311,19 @@ def _correlations(context: Context, element: str, partners: tuple[str, ...]) -> 
         "together": together,
         "along_glass": known_better(r_substrate, in_squares(context, element, substrate)),
         "side_px": 1 if together is r_alloy else context.side_px,
+        "without_few": _without_few(context, element, partners, r_alloy),
         "p_value": p_value,
     }
+
+
+def _without_few(
+    context: Context, element: str, partners: tuple[str, ...], r_alloy: Estimate
+) -> Estimate:
+    """Return the correlation without the few pixels that own a map, where it is another."""
+    if context.few is None or not partners or not {element, *partners} & set(context.few[1]):
+        return UNKNOWN
+    without = _r(context.few[0], element, partners, context.settings)
+    return without if r_alloy.disagrees(without, far=FAR) else UNKNOWN
 
 
 def _over(level: Floats, most: Floats, counting: float) -> float:
