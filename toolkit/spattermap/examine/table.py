@@ -85,6 +85,7 @@ OF_PIXELS: tuple[Test, ...] = (
     counted.clipped,
     counted.histogram,
     counted.scatter,
+    counted.brightness,
     counted.copies,
 )
 LEAST_PX = 16  # a field of a shorter side shows nothing of these

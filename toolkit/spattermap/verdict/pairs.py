@@ -162,6 +162,7 @@ def pair_table(
             table |= {n: of_ratios[n] for n in ("r", "r_low", "r_high", "p_fields", "note")}
     table |= _null_columns(basis, compared, i, j)
     table["basis"] = "maps" if basis is moments else "log-ratios"
+    table |= dict.fromkeys(COLUMNS[-4:], np.nan)
     if few is not None and basis is moments:
         _without_few(table, few, settings)
     return pd.DataFrame(table, columns=list(COLUMNS))
