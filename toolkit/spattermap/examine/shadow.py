@@ -307,7 +307,7 @@ def strangers(seen: Observed) -> list[Finding]:
                 "stated, shows next to nothing there: the names of their maps were exchanged, or "
                 "what was stated is another material",
                 "check the names of the files, and what the deposit and the plate are made of",
-                withholds=tuple((what, one) for one in both for what in ("verdict", "shares")),  # type: ignore[misc]
+                withholds=tuple((what, one) for one in both for what in ("verdict", "shares")),
             ))  # fmt: skip
     return found or [Finding(check, value=worst, limit=FEATURELESS)]
 

@@ -188,7 +188,8 @@ def join_parts(
         squares=_added([one.squares for one in contexts if one.squares is not None]),
         droplet_um=droplet_um,
         outlined=any(one.outlined for one in contexts),
-        few=None,  # a grain of one part is few of the field, but not of its part
+        # A grain is few pixels of the field, but not of its part.
+        few=first.few if len(contexts) == 1 else None,
     )
 
 
