@@ -119,10 +119,11 @@ def test_a_map_owned_by_no_few_pixels_is_left_as_it_is():
 
 
 def test_share_of_variance_worked_by_hand():
-    """1000 pixels of 1 but two of 101: mean 1.2, variance 19.96; noise 1.2 of each pixel's 1."""
+    """1000 pixels of 1 but two of 101: mean 1.2, squares 2 x 99.8^2 and 998 x 0.2^2."""
     plane = np.ones(1000)
     plane[[3, 700]] = 101.0
-    share, limit = variance_of_few(plane, 1.2)
+    share, limit = variance_of_few(plane, 0.0)
     assert limit == 1.0
-    bright = 2 * (101 - 1.2) ** 2 - 1.2 / 1.2 * 2 * 101
-    assert share == pytest.approx(bright / ((plane.var() - 1.2) * 1000), rel=1e-12)
+    assert share == pytest.approx(2 * 99.8**2 / (2 * 99.8**2 + 998 * 0.2**2), rel=1e-12)
+    assert variance_of_few(plane, 5.0)[0] == 1.0  # no more than all
+    assert np.isnan(variance_of_few(np.ones(1000), 1.0)[0])
