@@ -391,3 +391,15 @@ def test_a_pipe_in_the_place_of_a_text_is_refused_at_once(tmp_path, read):
         make(tmp_path / name)
         with pytest.raises(InputFileError, match="got a pipe or a device"):
             read(tmp_path / name)
+
+
+def test_more_lines_than_maps_are_refused(tmp_path):
+    place = tmp_path / "maps.nc"
+    spattermap.make_map_set(np.stack([PLANE, PLANE]), ["Cu", "Zn"]).to_netcdf(
+        place, engine="h5netcdf"
+    )
+    with h5py.File(place, "r+") as file:
+        del file["line"]
+        file["line"] = np.array(["Cu Ka"] * 48, dtype=object)
+    with pytest.raises(SpattermapError):
+        spattermap.load(place)

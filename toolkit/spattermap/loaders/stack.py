@@ -332,6 +332,11 @@ def _stacked(planes: Sequence[Any]) -> Any:
 
 def _lines(stack: Stack, beside: Mapping[str, Any], sidecar_file: Path | None) -> list[str]:
     lines = list(stack.lines) or [""] * len(stack.elements)
+    if len(lines) != len(stack.elements):
+        raise InputError(
+            f"maps must have one X-ray line each, got {len(lines)} lines for "
+            f"{len(stack.elements)} maps. Export it again."
+        )
     for element, line in beside.get("lines", {}).items():
         if element not in stack.elements:
             raise InputError(unknown_name(f"{sidecar_file}: lines", element, stack.elements))
