@@ -37,6 +37,10 @@ _NO_DOSE = (
     "No thickness: too little bare glass is left in the field to set the dose.",
     "Map a field with bare glass beside the metal, or a bare plate (blank) at the same settings.",
 )
+_NO_METAL = (
+    "No thickness: nothing stands out of the field, which is bare or evenly covered.",
+    "Map a bare plate (blank) at the same settings.",
+)
 _NO_GLASS_LINE = "No thickness: no line of the glass is mapped that metal leaves alone"
 TOO_LARGE = (
     "No thickness: the field is too large to be weighed whole.",
@@ -262,6 +266,8 @@ def weigh(
         field = _with_blank(counts, labels, field, blank, arguments)
     if field is None:
         return withheld(*_NO_DOSE, alloy)
+    if not field.pixels.sum() and field.haze is None:
+        return withheld(_NO_METAL[0], _NO_METAL[1] if blank is None else "", alloy)
     scale, curve = math.nan, None
     if oxygen is not None and substrate.get("O", 0.0) > 0:
         bare = _bare_level(maps, "O", labels)
