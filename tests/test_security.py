@@ -37,7 +37,7 @@ ACTIVE = """(() => {
     if (a.name.startsWith('on')) found.push(['handler', a.name + '=' + a.value]);
     if (/^\\s*(javascript|vbscript):/i.test(a.value)) found.push(['address', a.value]);
     if (['src', 'href', 'srcset', 'data', 'action', 'poster'].includes(a.localName)
-        && !/^(#|data:image.png|deposits.[-.\\w]+.[-.\\w]+$|[-.\\w]+$)/.test(a.value))
+        && !/^(#|data:image.(png|jpeg);|deposits.[-.\\w]+.[-.\\w]+$|[-.\\w]+$)/.test(a.value))
       found.push(['leads away', a.value]);
   }
   return found;

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
 
-    from spattermap.core.arrays import Floats, Labels
+    from spattermap.core.arrays import Bools, Floats, Labels
     from spattermap.segment.result import Segmentation
     from spattermap.xrays.layers import LayerModel
 
@@ -59,6 +59,7 @@ _TAKE_OFF_SPREAD = 5.0
 # How well the dose of a blank is known to be that of the field, where nothing in the field tells:
 # the drift of a beam between two maps. Common practice, no source.
 _SAME_DOSE = 0.02
+_SURELY = 3.0  # standard errors from which more of a metal lies between the regions than on them
 _OVER_BLANK = 0.2  # by which a metal's map must exceed that of the blank to count as metal
 
 
@@ -250,6 +251,8 @@ def weigh(
     lines, reason = _lines(maps, known, alloy, substrate)
     if not lines:
         return withheld(*reason, alloy)
+    elsewhere = _elsewhere(maps, labels, found, set(lines) & set(alloy) - set(substrate))
+    lines = {e: line for e, line in lines.items() if e not in elsewhere}
     models = _models(known, lines, alloy, substrate)
     oxygen = models[0].lines.get("O") if "O" not in alloy else None
     used = tuple(_without_oxygen(model, alloy) for model in models)
@@ -264,8 +267,8 @@ def weigh(
     field = weigh_field(counts, labels, **arguments)
     if blank is not None:
         field = _with_blank(counts, labels, field, blank, arguments)
-    if field is None:
-        return withheld(*_NO_DOSE, alloy)
+    if field is None or (elsewhere and field.dose_from == "field"):
+        return withheld(*(_not_bare(elsewhere) if elsewhere else _NO_DOSE), alloy)
     if not field.pixels.sum() and field.haze is None:
         return withheld(_NO_METAL[0], _NO_METAL[1] if blank is None else "", alloy)
     scale, curve = math.nan, None
@@ -283,6 +286,31 @@ def weigh(
         curve,
         found.n_droplets,
     )
+
+
+def _elsewhere(maps: xr.Dataset, labels: Labels, found: Segmentation, metals: set[str]) -> set[str]:
+    """Return metals of which more shows between the regions than on them.
+
+    Such a line is no measure of the regions, and what lies between is not its background.
+    """
+    far, on = far_from_regions(labels, found.blur_px) & valid_mask(maps), labels > 0
+    if not far.any() or not on.any():
+        return set()
+    out = set()
+    for element in metals:
+        plane = np.asarray(maps["counts"].sel(element=element).values, dtype=np.float64)
+        between, above = float(plane[far].mean()), float(plane[on].mean())
+        error = math.sqrt(max(between, 0.0) / far.sum() + max(above, 0.0) / on.sum())
+        if between - above > _SURELY * error:
+            out.add(element)
+    return out
+
+
+def _not_bare(elsewhere: set[str]) -> tuple[str, str]:
+    """Return why nothing is told where metal lies between the regions, and what would tell it."""
+    metals = " and ".join(sorted(elsewhere))
+    why = f"No thickness: more {metals} lies between the regions than on them, so the glass there"
+    return f"{why} is not bare.", "Map a bare plate with the same beam current and for as long."
 
 
 def _composition(stated: Mapping[str, float], names: tuple[str, ...]) -> dict[str, float]:
@@ -432,15 +460,60 @@ def _with_blank(
         float(np.asarray(blank["counts"].sel(element=e).values, dtype=np.float64)[use].mean())
         for e in elements
     ])  # fmt: skip
-    dose, pixels = _dose_of(counts, labels, first, plain, arguments)
+    apart = _apart_from_haze(counts, labels, first, (blank, plain), arguments)
+    dose, pixels = _dose_of(counts, labels, apart, plain, arguments)
     if not math.isfinite(dose):
         return first
-    bare = dict(zip(elements, (float(v) for v in dose * plain), strict=True))
     assumed = _SAME_DOSE if dose == 1.0 else 0.0
-    again = weigh_field(
-        counts, labels, blank=(bare, min(pixels, float(use.sum()))), dose_error=assumed, **arguments
-    )
+    known = _bare_as(plain, dose, pixels, blank, arguments)
+    again = weigh_field(counts, labels, blank=known, dose_error=assumed, **arguments)
     return first if again is None else again
+
+
+def _bare_as(
+    plain: Floats, dose: float, pixels: float, blank: xr.Dataset, arguments: Mapping[str, Any]
+) -> tuple[dict[str, float], float]:
+    """Return the bare levels by element at a dose over the blank's, and the pixels behind them."""
+    bare = dict(zip(arguments["model"].lines, (float(v) for v in dose * plain), strict=True))
+    return bare, min(pixels, float(valid_mask(blank).sum()))
+
+
+def _apart_from_haze(
+    counts: Floats,
+    labels: Labels,
+    first: FieldThickness | None,
+    against: tuple[xr.Dataset, Floats],
+    arguments: Mapping[str, Any],
+) -> FieldThickness | None:
+    """Return the field weighed anew where haze passed for the metal's background.
+
+    Between regions under haze the metal's counts are mostly haze; taken for continuum, which rises
+    on thick metal, they leave it no signal of its own. So the blank's background is taken, at the
+    dose that the glass shows, which is right to the little that haze dims. `against` is the blank
+    and its levels by element.
+    """
+    blank, plain = against
+    if first is None or not first.sensitivities_told:
+        return first
+    far = _between(labels, arguments)
+    glass = first.scale.glass > 0
+    metal = first.scale.in_film & ~glass
+    if not far.any() or not glass.any() or not metal.any():
+        return first
+    level = counts[:, far].mean(axis=1)
+    dose = float(level[glass].sum() / max(plain[glass].sum(), 1e-12))
+    if not 0.5 < dose < 2.0 or level[metal].sum() < (1 + _OVER_BLANK) * dose * plain[metal].sum():
+        return first
+    known = _bare_as(plain, dose, float(far.sum()), blank, arguments)
+    again = weigh_field(counts, labels, blank=known, **arguments)
+    return first if again is None or not again.sensitivities_told else again
+
+
+def _between(labels: Labels, arguments: Mapping[str, Any]) -> Bools:
+    """Return the pixels between the regions that can be used; (y, x)."""
+    far = far_from_regions(labels, float(arguments["blur_px"]))
+    valid = arguments["valid"]
+    return far if valid is None else far & valid
 
 
 def _metal_over(counts: Floats, plain: Floats, arguments: Mapping[str, Any]) -> bool:
@@ -477,9 +550,7 @@ def _dose_of(
         return math.nan, size
     if first is None or not first.sensitivities_told:
         return (1.0 if _metal_over(counts, plain, arguments) else math.nan), size
-    far = far_from_regions(labels, float(arguments["blur_px"]))
-    valid = arguments["valid"]
-    far = far if valid is None else far & valid
+    far = _between(labels, arguments)
     if not far.any():
         return 1.0, size
     scale, level = first.scale, counts[:, far].mean(axis=1)
