@@ -149,7 +149,10 @@ def is_lone_image(path: Path) -> bool:
     from spattermap.loaders.names import candidates, is_electron_image
     from spattermap.loaders.pictures import readable_image
 
-    if not path.is_file() or path.suffix.lower() not in KINDS:
+    try:
+        if not path.is_file() or path.suffix.lower() not in KINDS:
+            return False
+    except (OSError, ValueError):  # a name that no system takes
         return False
     named = bool(candidates(path.stem)) and not is_electron_image(path.stem)
     return not named and readable_image(path, []) is not None
