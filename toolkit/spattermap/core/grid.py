@@ -248,8 +248,11 @@ class DiskStore(Store):
 
     def keep(self, name: str, *arrays: npt.NDArray[Any]) -> None:
         """Write numbers that every worker needs to know."""
+        # Numbers only, so nothing is pickled; before numpy 2.1 savez took no word on that.
+        numbers: Any = {str(k): np.asarray(one) for k, one in enumerate(arrays)}
+        assert not any(one.dtype.hasobject for one in numbers.values())
         with (self.folder / f".{name}").open("wb") as stream:
-            np.savez(stream, allow_pickle=False, **{str(k): one for k, one in enumerate(arrays)})
+            np.savez(stream, **numbers)
         Path(stream.name).replace(self.folder / f"{name}.npz")
 
     def recall_all(self, name: str) -> Sequence[npt.NDArray[Any]]:
