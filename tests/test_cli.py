@@ -48,8 +48,8 @@ def test_a_look_imports_only_what_it_needs():
 def test_arrays_of_libraries_that_are_imported_later_are_still_known():
     # In a process of its own: what xarray asks of dask is replaced there.
     code = (
-        "from spattermap.core.lean import spare_array_libraries\n"
-        "spare_array_libraries()\n"
+        "from spattermap.core.lean import spare_imports\n"
+        "spare_imports()\n"
         "import numpy as np, xarray as xr, sys\n"
         "eager = xr.DataArray(np.ones((2, 3)), dims=('y', 'x'))\n"
         "assert 'dask.array' not in sys.modules and eager.chunks is None\n"

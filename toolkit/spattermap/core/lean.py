@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import importlib
+import importlib.util
 import sys
 from typing import Any
 
 # Where the arrays of a library have their class, and its name.
 _ARRAYS = {"dask": ("dask.array", "Array"), "pint": ("pint", "Quantity")}
+
+
+# What `from numpy import *` in scipy imports, and nobody here uses.
+_UNUSED = ("numpy.f2py", "numpy.testing")
 
 
 class _OnceImported:
@@ -32,7 +37,26 @@ class _OnceImported:
         return getattr(self._known, name)
 
 
-def spare_array_libraries() -> None:
+def spare_imports() -> None:
+    """Put off what libraries import and a command does not use."""
+    _spare_parts_of_numpy()
+    _spare_array_libraries()
+
+
+def _spare_parts_of_numpy() -> None:
+    """Run some modules of numpy only when something of theirs is asked for."""
+    for name in _UNUSED:
+        spec = None if name in sys.modules else importlib.util.find_spec(name)
+        if spec is None or spec.loader is None:
+            continue
+        spec.loader = importlib.util.LazyLoader(spec.loader)
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[name] = module
+        setattr(sys.modules["numpy"], name.partition(".")[2], module)
+        spec.loader.exec_module(module)
+
+
+def _spare_array_libraries() -> None:
     """Keep xarray from importing dask and pint before an array of theirs exists.
 
     For a process of our own only (the command): private names of xarray are replaced, and where a

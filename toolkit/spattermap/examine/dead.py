@@ -326,11 +326,21 @@ def _still(plane: Floats) -> Bools:
     for equal, height, width, tall, wide in boxes:
         if height >= shape[0] or width >= shape[1]:
             continue
-        all_equal = Boxes(equal).of(height, width) == height * width
+        all_equal = _runs(_runs(equal.T, height).T, width)
         if all_equal.any():
             cut = all_equal[: shape[0] - tall + 1, : shape[1] - wide + 1]
             out |= covered_by_boxes(cut, tall, wide, shape)
     return out
+
+
+def _runs(held: Bools, length: int) -> Bools:
+    """Return where runs along the last axis begin that hold for a length."""
+    run, reached = held, 1
+    while reached < length and run.any():
+        by = min(reached, length - reached)  # a run and the same one further on
+        run = run[:, by:] & run[:, : run.shape[1] - by]
+        reached += by
+    return run
 
 
 def _filled_by_others(seen: Observed, k: int, part: Bools) -> bool:

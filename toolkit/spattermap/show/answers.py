@@ -23,8 +23,6 @@ from typing import TYPE_CHECKING, Any, TypeGuard
 from spattermap.core import estimate
 from spattermap.core.estimate import bounded
 from spattermap.core.mapset import facts, unit_name
-from spattermap.measure.connection import crossing_is_open
-from spattermap.measure.oxide import oxide_step, oxygen_ratio_words
 from spattermap.show.examined import part_seen, withheld_of
 from spattermap.show.pieces import Fragment
 from spattermap.show.wording import (
@@ -399,6 +397,8 @@ def _connection(analysis: Any, known: Mapping[str, Any]) -> Answer:
 
 def _drawn_otherwise(analysis: Any) -> str:
     """Return what maps and electron image disagree on; empty where they agree or one is alone."""
+    from spattermap.measure.connection import crossing_is_open
+
     other = _continuity(analysis, "otherwise")
     if other is None or not crossing_is_open(analysis.continuity):
         return ""
@@ -527,6 +527,8 @@ def _first_step(table: pd.DataFrame) -> str:
 
 def _oxide(analysis: Any, *, film: bool) -> Answer:
     """Say in which parts of the deposit oxygen beyond the glass is seen."""
+    from spattermap.measure.oxide import oxide_step, oxygen_ratio_words
+
     words = {"droplets": "the film", "haze": "its gaps"} if film else {}
     elements = [str(name) for name in analysis.maps["element"].values]
     if "O" not in elements:

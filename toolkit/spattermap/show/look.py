@@ -42,14 +42,18 @@ def describe(maps: xr.Dataset) -> pd.DataFrame:
     >>> describe(maps)[["element", "mean", "zero_share"]].to_numpy().tolist()
     [['Cu', 2.0, 0.25]]
     """
-    import pandas as pd
-
     from spattermap.noise.noise_models import noise_model
+
+    return _described(maps, [model.kind for model in noise_model(maps)])
+
+
+def _described(maps: xr.Dataset, noise: list[str]) -> pd.DataFrame:
+    """Return the table of the maps, whose kinds of noise are known."""
+    import pandas as pd
 
     source = facts(maps).source
     files = source.get("map_files") or [""] * maps.sizes["element"]
     used = valid_mask(maps)
-    models = noise_model(maps)
     rows = []
     for place, element in enumerate(maps["element"].values):
         values = np.asarray(maps["counts"].isel(element=place).values)[used]
@@ -64,7 +68,7 @@ def describe(maps: xr.Dataset) -> pd.DataFrame:
                 "maximum": values.max(),
                 "zero_share": float(np.mean(values == 0)),
                 "saturated_share": saturated_share(values),
-                "noise": models[place].kind,
+                "noise": noise[place],
             }
         )
     return pd.DataFrame(rows, columns=list(COLUMNS))
@@ -127,13 +131,12 @@ def as_text(maps: xr.Dataset) -> str:
     """Return everything that was understood of a map set as plain text."""
     from spattermap.noise.noise_models import noise_model
 
-    known = facts(maps)
-    lines = [known.title or "untitled", *_facts_lines(maps, known), "", _table_text(describe(maps))]
+    known, models = facts(maps), noise_model(maps)
+    table = _described(maps, [model.kind for model in models])
+    lines = [known.title or "untitled", *_facts_lines(maps, known), "", _table_text(table)]
     lines += _spectrum_lines(known)
     notes = [str(note).removeprefix("Warning: ") for note in known.source.get("notes", [])]
-    doubts = [
-        model.note for model in noise_model(maps) if model.kind in ("smoothed", "scaled counts")
-    ]
+    doubts = [model.note for model in models if model.kind in ("smoothed", "scaled counts")]
     for heading, items in (
         ("Assumed or noted", notes + doubts),
         ("Missing, and what it costs", [f"{what}: {cost}" for what, cost in missing(maps)]),
