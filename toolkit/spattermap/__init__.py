@@ -35,6 +35,7 @@ _HOMES = {
     "load": "spattermap.loaders",
     "load_blank": "spattermap.loaders",
     "make_map_set": "spattermap.core.mapset",
+    "plan": "spattermap.plan.planning",
     "sweep": "spattermap.sweeps",
 }
 
@@ -50,6 +51,7 @@ __all__ = [
     "load",
     "load_blank",
     "make_map_set",
+    "plan",
     "sweep",
 ]
 
@@ -64,6 +66,7 @@ if TYPE_CHECKING:
     from spattermap.loaders import from_signal as from_signal
     from spattermap.loaders import load as load
     from spattermap.loaders import load_blank as load_blank
+    from spattermap.plan.planning import plan as plan
     from spattermap.sweeps import sweep as sweep
 
 

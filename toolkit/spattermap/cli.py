@@ -82,6 +82,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_look(commands)
     _add_compare(commands)
     _add_sweep(commands)
+    _add_plan(commands)
     _add_convert(commands)
     _add_mosaic(commands)
     return parser
@@ -168,6 +169,12 @@ def _add_sweep(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     sweep = command.add_to(commands)
     _add_choices(sweep)
     sweep.set_defaults(run=lambda chosen: command.run(chosen, chosen_settings(chosen)))
+
+
+def _add_plan(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    from spattermap.plan import plan_command
+
+    plan_command.add_to(commands)
 
 
 def _add_convert(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

@@ -1,0 +1,134 @@
+"""Do plans keep their promises: rates promised against fields of a model that is not the planner's.
+
+``python tests/benchmarks/plan_reliability.py FIRST LAST [MADE FRESH]`` draws plans FIRST to LAST at
+random, has each promise its rates from MADE seeds of each kind of field, and holds them against
+FRESH fields of each kind by the second model of the tests. ``... dacite`` predicts from real maps
+of one second what those of 6 and 30 seconds decide.
+"""
+
+import math
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+import second_model
+from spattermap.analysis import analyse
+from spattermap.plan.choices import Choices, Known, all_choices, blur_um, choose_lines, known_from
+from spattermap.plan.planning import _ranked, _Trials
+from spattermap.plan.questions import Question
+from spattermap.plan.trials import PLAIN, asked, rate_of
+
+PIXEL, SIDE, BEAM, BLUR = 0.3, 192, 20.0, 0.9
+ALLOYS = ("brass", "nichrome", "silver solder", "tin bronze", "steel")
+
+
+def drawn(number):
+    """Return what a plan is about, drawn at random from its number."""
+    rng = np.random.default_rng(1000 + number)
+    alloy = ALLOYS[number % len(ALLOYS)]
+    parts = second_model.ALLOYS[alloy]
+    element = sorted(parts, key=parts.get)[0]
+    return {
+        "alloy": alloy, "element": element, "share": float(rng.choice([20, 40, 60])),
+        "coverage": float(rng.uniform(0.1, 0.3)), "radius": float(rng.uniform(4, 8)),
+        "dose": float(np.exp(rng.uniform(np.log(0.3), np.log(6)))),
+    }  # fmt: skip
+
+
+def promised(facts, made):
+    """Return questions, choice and the planner's trials."""
+    parts, glass = second_model.ALLOYS[facts["alloy"]], second_model.GLASSES["silica"]
+    known = Known.stated(
+        alloy=parts, substrate=glass, coverage=facts["coverage"], rate_energy_keV=BEAM,
+        d50_um=2 * facts["radius"] * PIXEL, sigma_g=math.exp(0.28),
+        thickness_nm=130 * facts["radius"] * 2 / 3, beam_um=0.0,
+    )  # fmt: skip
+    spread = blur_um(known, BEAM, choose_lines(known.elements, BEAM))
+    known = replace(known, beam_um=math.sqrt(max((BLUR * PIXEL) ** 2 - spread**2, 0.0)))
+    offered = Choices(10.0, (BEAM,), (PIXEL,), (PIXEL * SIDE,), (1,))
+    choice = all_choices(known, offered)[0]
+    known = replace(known, counts_per_second=facts["dose"] / choice.dwell_s)
+    questions = (Question("apart", facts["share"], facts["element"]), Question("coverage", 15))
+    trial = _Trials(questions, known, offered, _ranked(questions, known, offered), 50,
+                    ("synchronous", None), lambda _: None)  # fmt: skip
+    trial.add([choice], range(made))
+    return questions, choice, trial
+
+
+def fresh(facts, questions, n):
+    """Return the samples that fields of the second model give."""
+    held = {question: {} for question in questions}
+    for there in (False, True):
+        for k in range(n):
+            apart = (facts["element"], "patches", facts["share"] / 100) if there else None
+            field = second_model.made_field(
+                7000 + k, size=SIDE, alloy=facts["alloy"], coverage=facts["coverage"],
+                radius=facts["radius"], dose=facts["dose"], apart=apart, pixel_size_um=PIXEL,
+                beam_energy_keV=BEAM, blur=BLUR,
+            )  # fmt: skip
+            blank = field.blank.isel(y=slice(0, 86), x=slice(0, 86))
+            found = analyse(field.maps, blank=blank)
+            yes = [questions[0]] if there else []
+            truth = {"coverage": field.coverage}
+            for question, sample in asked(found, truth, questions, yes).items():
+                held[question].setdefault("apart" if there else PLAIN, []).append(sample)
+    return {question: rate_of(question, samples, 1) for question, samples in held.items()}
+
+
+def errors_apart(a, b, which):
+    """Return the difference of two rates in binomial standard errors (Laplace's rule)."""
+    x, y = (getattr(r, f"n_{which}") for r in (a, b))
+    p = (x + y + 1) / (a.n + b.n + 2)
+    return (y / b.n - x / a.n) / math.sqrt(p * (1 - p) * (1 / a.n + 1 / b.n))
+
+
+def dacite():
+    """Predict from 1 s what 6 s and 30 s decide."""
+    one = second_model.real_field(0, seconds=1)
+    glass = {"Si": 35.0, "Al": 8.0, "O": 50.0, "Na": 3.0, "K": 4.0}
+    known = known_from(one.maps, minutes=1.0, blank=one.blank, substrate=glass,
+                       field_overhead_minutes=0.0)  # fmt: skip
+    print(known)
+    offered = Choices(1.0, (15.0,), (0.5,), (32.0,), (1,))
+    questions = (Question("apart", 60, "Mg"), Question("coverage", 20))
+    choice = all_choices(known, offered)[0]
+    for seconds in (1, 6, 30):
+        now = replace(choice, field_minutes=float(seconds), blank_minutes=float(seconds))
+        trial = _Trials(questions, known, offered, [], 0, ("synchronous", None), lambda _: None)
+        trial.add([now], range(6))
+        held = {question: [] for question in questions}
+        for k in range(6):
+            field = second_model.real_field(10 + k, seconds=seconds)
+            found = analyse(field.maps, blank=field.blank)
+            for question, s in asked(found, {"coverage": field.coverage}, questions).items():
+                held[question].append(s)
+        for question in questions:
+            plain = {PLAIN: trial.samples[now][question][PLAIN]}
+            promise = rate_of(question, plain, 1)
+            real = rate_of(question, {PLAIN: held[question]}, 1)
+            print(f"{seconds:3d} s  {question.topic:16s} predicted {promise}  real {real}",
+                  flush=True)  # fmt: skip
+
+
+def main(first, last, made=5, n=8):
+    for number in range(first, last + 1):
+        facts = drawn(number)
+        questions, choice, trial = promised(facts, made)
+        rates = fresh(facts, questions, n)
+        for question in questions:
+            promise, real = trial.rate(question, choice), rates[question]
+            print(
+                f"{number:2d} {facts['alloy']:13s} {question.topic:16s} share {facts['share']:.0f} "
+                f"dose {facts['dose']:.2f} coverage {facts['coverage']:.2f} "
+                f"radius {facts['radius']:.1f}: decided {promise.n_decided:.0f}/{promise.n} then "
+                f"{real.n_decided:.0f}/{real.n} ({errors_apart(promise, real, 'decided'):+.1f} se),"
+                f" wrong {promise.n_wrong:.0f}/{promise.n} then {real.n_wrong:.0f}/{real.n} "
+                f"({errors_apart(promise, real, 'wrong'):+.1f} se)", flush=True,
+            )  # fmt: skip
+
+
+if __name__ == "__main__":
+    dacite() if sys.argv[1] == "dacite" else main(*map(int, sys.argv[1:]))

@@ -1,0 +1,196 @@
+"""The page of a plan: what to set, what it promises, the curves, the lines, the assumptions."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+from spattermap.core.estimate import figures
+from spattermap.show.pages import anchor, figure_html, shell
+from spattermap.show.pieces import Fragment, bullets, facts_table, joined, paragraphs, table
+
+if TYPE_CHECKING:
+    from spattermap.plan.planning import Plan
+    from spattermap.show.pictures.canvas import Picture
+
+
+def plan_page(plan: Plan) -> str:
+    """Return the page, readable offline."""
+    alloy = "-".join(plan.known.alloy)
+    return shell(
+        _sections(plan), title=f"Plan: {alloy}", kind="Before the microscope",
+        heading=f"What to map of {alloy} in {plan.choices.minutes:g} minutes", level=0.95,
+    )  # fmt: skip
+
+
+def plan_body(plan: Plan) -> Fragment:
+    """Return the same as a piece for a notebook."""
+    parts = [Fragment(f'<h3 id="{anchor(name)}">{escape(name)}</h3>{html}')
+             for name, html in _sections(plan)]  # fmt: skip
+    return Fragment(joined(parts).html, repr(plan))
+
+
+def _sections(plan: Plan) -> list[tuple[str, str]]:
+    toml = f"<pre><code>{escape(plan.mapset_toml)}</code></pre>"
+    ready = "<p>Put this as <code>mapset.toml</code> beside the maps of each field.</p>" + toml
+    return [
+        ("What to set", _settings(plan)),
+        ("What it promises", _promises(plan)),
+        ("What stays open", _open(plan)),
+        ("More or less time", figure_html(curves_picture(plan)) + _curve_words(plan)),
+        ("Lines to map", _lines(plan)),
+        ("For the session", ready),
+        ("Assumptions", bullets(plan.assumptions, "assumptions").html),
+        ("Cautions", bullets(plan.cautions, "cautions").html),
+    ]
+
+
+def _settings(plan: Plan) -> str:
+    best = plan.best
+    plate = (
+        f"{best.blank_minutes:.2g} minutes at the same settings, on bare substrate"
+        if best.blank_minutes
+        else "none: elements between the droplets cannot be told from the glass"
+    )
+    rows = {
+        "Beam energy": f"{best.beam_energy_keV:g} keV",
+        "Pixel": f"{best.pixel_size_um:g} um",
+        "Field": f"{best.field_um:g} um, {best.side_px} x {best.side_px} pixels",
+        "Fields": f"{best.n_fields}, {best.field_minutes:.2g} minutes each",
+        "Dwell": f"{figures(1e3 * best.dwell_s)} ms a pixel in all frames together",
+        "Bare plate": plate,
+        "Lines": ", ".join(best.lines.values()),
+    }
+    said = Fragment(f'<p class="lead"><strong>{escape(plan.sentence)}</strong></p>')
+    return joined([said, facts_table("Settings", rows)]).html
+
+
+def _promises(plan: Plan) -> str:
+    rows = []
+    for row in plan.promises.to_dict("records"):
+        wrong = "not tried"
+        if row["n_made"]:
+            wrong = f"{_part(row['wrong'])} (at most {_part(row['wrong_high'])})"
+        mark = "●" if row["verdict"] == "decided" else "○"
+        rows.append((row["question"], f"{mark} {_within(row)}", wrong, str(row["n_made"]),
+                     _part(row["screened"])))  # fmt: skip
+    heads = ("question", "decided of 100", "wrongly of 100", "made fields", "counting allows")
+    said = (
+        "Of 100 sessions as chosen, how many decide the question (95 % interval from the made "
+        "fields), half of them with the thing asked about and half without; the last column is "
+        "the limit by counting statistics alone"
+    )
+    tried = plan.n_made or "No"
+    tail = f"{tried} fields were made and analysed as your maps will be."
+    return joined([table(said, heads, rows), paragraphs([tail])]).html
+
+
+def _within(row: Mapping[Any, Any]) -> str:
+    if not row["n_made"]:
+        return f"{_part(row['decided'])} at most"
+    return f"{_part(row['decided'])} ({_part(row['decided_low'])} to {_part(row['decided_high'])})"
+
+
+def _part(value: float) -> str:
+    return "–" if not math.isfinite(value) else f"{100 * value:.0f}"
+
+
+def _open(plan: Plan) -> str:
+    said = [*plan.open_questions, *plan.refused]
+    if not said:
+        tail = "" if plan.n_made else " by counting alone; made fields may say less"
+        said = [f"Nothing: every question is decided in at least 90 of 100 cases{tail}."]
+        return paragraphs(said).html
+    return bullets(said, "open").html
+
+
+def _curve_words(plan: Plan) -> str:
+    said = [
+        (
+            "Lines: what counting alone allows at each energy. Points: what the analysis reached "
+            "on made fields; crosses: how often it was wrong. Where points lie below their line, "
+            "the analysis needs more than counting statistics demand: believe the points."
+        ),
+    ]
+    if not plan.n_made:
+        said = ["Lines: what counting alone allows at each energy. No field was made."]
+    return paragraphs(said).html
+
+
+def _lines(plan: Plan) -> str:
+    rows = []
+    for row in plan.lines.to_dict("records"):
+        chosen = row["beam_energy_keV"] == plan.best.beam_energy_keV
+        overlaps = row["overlaps"] or "none"
+        if row["overlaps"]:
+            overlaps += f" (up to {100 * row['leak']:.0f} % of its counts)"
+        energy = f"{row['beam_energy_keV']:g} keV{' (chosen)' if chosen else ''}"
+        rows.append((row["line"], energy, f"{row['beam_over_edge']:.2g}",
+                     figures(row["counts_on_metal"], significant=2),
+                     figures(row["counts_on_glass"], significant=2), overlaps))  # fmt: skip
+    heads = ("line", "beam", "beam over edge", "counts a pixel on metal", "on bare glass",
+             "overlaps with lines of")  # fmt: skip
+    said = [
+        f"At {energy:g} keV trust the composition of droplets from {figures(um, significant=2)} um "
+        "on; smaller ones let electrons into the glass."
+        for energy, um in plan.trusted.items()
+    ]
+    caption = "Lines by beam energy, with what the chosen time gives"
+    return joined([table(caption, heads, rows), bullets(said, "trusted")]).html
+
+
+def curves_picture(plan: Plan) -> Picture:
+    """Return decided and wrong against minutes, a panel a question, energies side by side."""
+    from spattermap.show.pictures.canvas import (
+        BLUE,
+        GREEN,
+        INK,
+        ORANGE,
+        PURPLE,
+        RULE,
+        SKY,
+        VERMILION,
+        Picture,
+    )
+
+    topics = [question.topic for question in plan.questions]
+    columns = min(2, len(topics))
+    lines = math.ceil(len(topics) / columns)
+    alt = (
+        "For each question, the part of sessions that decide it against minutes, one line an "
+        "energy; the numbers stand in curves.csv and, for the chosen time, in the table above."
+    )
+    picture = Picture(alt=alt, figsize=(4.2 * columns, 2.5 * lines + 0.5))
+    panels = picture.subplots(lines, columns, squeeze=False, sharex=True, sharey=True)
+    energies = sorted(set(plan.curves["beam_energy_keV"]))
+    looks = list(zip((BLUE, ORANGE, GREEN, VERMILION, PURPLE, SKY), "osD^vP", strict=True))
+    dashes = ("-", "--", "-.", ":", (0, (5, 1, 1, 1)), (0, (1, 1)))
+    for k, panel in enumerate(panels.flat):
+        if k >= len(topics):
+            panel.set_axis_off()
+            continue
+        own = plan.curves[plan.curves["topic"] == topics[k]]
+        for j, energy in enumerate(energies):
+            colour, sign = looks[j % len(looks)]
+            held = own[own["beam_energy_keV"] == energy]
+            closed = held[held["source"] == "closed form"]
+            panel.plot(closed["minutes"], 100 * closed["decided"], color=colour,
+                       linestyle=dashes[j % len(dashes)], label=f"{energy:g} keV")  # fmt: skip
+            made = held[held["source"] == "made fields"]
+            panel.plot(made["minutes"], 100 * made["decided"], sign, color=colour, markersize=6,
+                       markeredgecolor=INK)  # fmt: skip
+            panel.plot(made["minutes"], 100 * made["wrong"], "x", color=colour, markersize=6)
+        panel.axvline(plan.choices.minutes, color=RULE, zorder=0)
+        panel.set_title(topics[k], loc="left", fontsize=10)
+        panel.set_xscale("log")
+        panel.set_ylim(-4, 104)
+        panel.xaxis.set_major_formatter(lambda value, _: f"{value:g}")
+    for panel in panels[-1]:
+        panel.set_xlabel("minutes in all")
+    for row in panels:
+        row[0].set_ylabel("of 100 sessions")
+    picture.legend(*panels.flat[0].get_legend_handles_labels(), loc="outside upper left",
+                   ncols=len(energies), frameon=False)  # fmt: skip
+    return picture
