@@ -27,6 +27,7 @@ _HIDDEN = 0.03  # weight of the ridge on what the blur hides, per unit variance 
 _BINNED_BLUR = 1.0  # px; from here on the fit is made on squares of two
 _LINE = 5  # px; narrower lines (scratches) may be looked through
 _FOLDS = 4
+_CHUNK = 16384  # px that are widened to double precision at a time
 _BLOCKS = 8  # blocks along each axis of the field that the folds are made of
 
 
@@ -152,15 +153,15 @@ def _fit(
     for k in range(_FOLDS):
         at = np.flatnonzero(use & (fold == k))
         part = seen[:, at]
-        grams.append((part @ part.T).astype(np.float64))
-        sides.append((part @ f[at]).astype(np.float64))
+        grams.append(_products(part, part))
+        sides.append(_products(part, f[None, at])[:, 0])
         squares.append((float(f[at].sum(dtype=np.float64)), float(np.vdot(f[at], f[at])), at.size))
     variance = float(np.var(f[use]))
     variance = max(variance - noise_seen, 0.01 * variance, 1e-9)
-    hidden = (sharp @ sharp.T).astype(np.float64) / side**2 - (seen @ seen.T).astype(np.float64)
+    hidden = _products(sharp, sharp) / side**2 - _products(seen, seen)
     hidden[0] = hidden[:, 0] = 0.0
     penalty = _HIDDEN * noise_seen / variance * hidden
-    # Columns are sums in single precision, and two of them may say the same.
+    # Two columns may say the same.
     penalty[np.diag_indices_from(penalty)] += (
         1e-5 * float(np.mean(np.diag(np.sum(grams, axis=0)))) + 1e-9
     )
@@ -171,6 +172,19 @@ def _fit(
     beta = solved(np.sum(grams, axis=0), np.sum(sides, axis=0))
     explained = _explained(grams, sides, squares, solved=solved, noise=noise_seen)
     return (beta.astype(np.float32) @ sharp).reshape(shape), explained
+
+
+def _products(a: Singles, b: Singles) -> Floats:
+    """Return a b', summed in double precision.
+
+    Columns that say nearly the same leave directions in which the rounding of sums in single
+    precision, another on every processor, would be as large as the ridge.
+    """
+    out = np.zeros((a.shape[0], b.shape[0]))
+    for start in range(0, a.shape[1], _CHUNK):
+        at = slice(start, start + _CHUNK)
+        out += a[:, at].astype(np.float64) @ b[:, at].astype(np.float64).T
+    return out
 
 
 def _means(picture: Singles, side: int) -> Singles:
