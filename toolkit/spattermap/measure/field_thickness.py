@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from spattermap.measure.shapes import distance_to
 from spattermap.measure.thickness import (
     AT_LEAST,
     CONTINUUM_FACTORS,
@@ -121,6 +123,61 @@ class FieldThickness:
         return bool((self.scale.sensitivity_error[own] < 0.33).any())
 
 
+class Rims:
+    """Where the rims of labelled regions run that blur fills; found once, when asked for."""
+
+    def __init__(self, labels: Labels, blur_px: float) -> None:
+        self.labels = labels
+        self.rim = max(1, math.ceil(RIM * blur_px))
+
+    @cached_property
+    def owner(self) -> Labels:
+        """Each pixel's region with rims grown out; (y, x)."""
+        from skimage.segmentation import expand_labels
+
+        grown = expand_labels(self.labels, distance=self.rim)  # type: ignore[no-untyped-call]
+        return np.asarray(grown, dtype=np.int32)
+
+    @property
+    def far(self) -> Bools:
+        """The pixels outside regions that blur does not reach; (y, x)."""
+        return np.asarray(self.owner == 0)
+
+    @cached_property
+    def inner(self) -> Bools:
+        """The pixels deeper inside their region than the rim; (y, x)."""
+        edge = _edges(self.labels)
+        inside = self.labels > 0
+        return inside & (distance_to(edge) > self.rim - 1) if edge.any() else inside
+
+    @cached_property
+    def depth_share(self) -> Floats:
+        """For each pixel of a region the share of the region that lies deeper inside; (y, x)."""
+        labels = self.labels
+        edge = _edges(np.pad(labels, 1))
+        depth = distance_to(edge)[1:-1, 1:-1] if edge.any() else np.ones(labels.shape)
+        share = np.zeros(labels.shape)
+        inside = np.flatnonzero(labels)
+        order = inside[np.lexsort((-depth.ravel()[inside], labels.ravel()[inside]))]
+        own = labels.ravel()[order]
+        start = np.searchsorted(own, own)  # first place of the region
+        size = np.bincount(own)
+        share.ravel()[order] = (np.arange(order.size) - start + 0.5) / size[own]
+        return share
+
+
+def _edges(labels: Labels) -> Bools:
+    """Return the pixels on either side of a border between labels; (y, x)."""
+    edge = np.zeros(labels.shape, bool)
+    for axis in (0, 1):
+        step = np.diff(labels, axis=axis) != 0
+        first, second = [slice(None)] * 2, [slice(None)] * 2
+        first[axis], second[axis] = slice(None, -1), slice(1, None)
+        edge[tuple(first)] |= step
+        edge[tuple(second)] |= step
+    return edge
+
+
 def weigh_field(
     counts: Floats,
     labels: Labels,
@@ -129,6 +186,7 @@ def weigh_field(
     alloy: Mapping[str, float],
     substrate: Mapping[str, float],
     blur_px: float,
+    rims: Rims | None = None,
     valid: Bools | None = None,
     blank: tuple[Mapping[str, float], float] | None = None,
     dose_error: float = 0.0,
@@ -150,6 +208,8 @@ def weigh_field(
         Mass percent of film and substrate.
     blur_px : float
         Standard deviation of the edge blur (px).
+    rims : Rims, optional
+        Where the rims of these regions run, if that is known already.
     valid : numpy.ndarray of bool, dims (y, x), optional
         False where a pixel must not be used.
     blank : tuple, optional
@@ -176,8 +236,8 @@ def weigh_field(
     the others stay in the uncertainty.
     """
     use = np.ones(labels.shape, bool) if valid is None else valid
-    rim = max(1, math.ceil(RIM * blur_px))
-    reach, owner = _reached(labels, rim)
+    rims = Rims(labels, blur_px) if rims is None else rims
+    reach, owner = rims.inner, rims.owner
     ground = use & (owner == 0)
     ground_px = int(ground.sum())
     elements = tuple(model.lines)
@@ -186,7 +246,7 @@ def weigh_field(
         return None
     bare = dict(zip(elements, level, strict=True)) if blank is None else dict(blank[0])
     bare_px = float(ground_px if blank is None else blank[1])
-    pieces, pieces_px = _pieces(counts, labels, use & (reach | (blur_px < 0.3)))
+    pieces, pieces_px = _pieces(counts, rims, use & (reach | (blur_px < 0.3)))
     uneven = 0.0
     squares, squares_px = _ground_squares(counts, ground)
     if blank is None:
@@ -211,7 +271,7 @@ def weigh_field(
     whole, pixels, around = _sums(counts, labels, owner, use, n=n)
     tolerance = math.hypot(model_tolerance(alloy, model.beam_energy_keV), density_error)
     continua = tuple(scales[: len(CONTINUUM_FACTORS)])
-    shapes = _profiles(continua, counts, labels, use & reach, (n, drawn))
+    shapes = _profiles(continua, counts, rims, use & reach, (n, drawn))
     profile = shapes[0]
     part = np.array([drawn[p] for p in profile])
     area = np.minimum(pixels / part, pixels + around)
@@ -340,30 +400,6 @@ def _chosen(found: Thickness, some: Indices) -> Thickness:
     return Thickness(**{one.name: getattr(found, one.name)[some] for one in fields(found)})
 
 
-def _reached(labels: Labels, rim: int) -> tuple[Bools, Labels]:
-    """Return pixels deeper inside than the rim, and each pixel's region with rims grown out."""
-    from scipy.ndimage import distance_transform_edt
-    from skimage.segmentation import expand_labels
-
-    owner: Labels = np.asarray(expand_labels(labels, distance=rim), dtype=np.int32)  # type: ignore[no-untyped-call]
-    edge = np.zeros(labels.shape, bool)
-    for axis in (0, 1):
-        step = np.diff(labels, axis=axis) != 0
-        first, second = [slice(None)] * 2, [slice(None)] * 2
-        first[axis], second[axis] = slice(None, -1), slice(1, None)
-        edge[tuple(first)] |= step
-        edge[tuple(second)] |= step
-    if not edge.any():
-        return labels > 0, owner
-    return (labels > 0) & (distance_transform_edt(~edge) > rim - 1), owner
-
-
-def far_from_regions(labels: Labels, blur_px: float) -> Bools:
-    """Return the pixels outside regions that blur does not reach."""
-    _, owner = _reached(labels, max(1, math.ceil(RIM * blur_px)))
-    return np.asarray(owner == 0)
-
-
 def _ground_squares(counts: Floats, ground: Bools) -> tuple[Floats, Floats]:
     """Return counts, dims (square, element), and pixels of the squares between the regions."""
     height, width = ground.shape
@@ -390,12 +426,13 @@ def _unevenness(counts: Floats, pixels: Floats) -> float:
     return math.sqrt(max(more, 0.0) / float(mean.mean()))
 
 
-def _pieces(counts: Floats, labels: Labels, inner: Bools) -> tuple[Floats, Floats]:
+def _pieces(counts: Floats, rims: Rims, inner: Bools) -> tuple[Floats, Floats]:
     """Return counts and pixels of pieces that may be taken as even: rings within squares."""
+    labels = rims.labels
     rows, columns = np.nonzero(inner & (labels > 0))
     if rows.size == 0:
         return np.zeros((0, len(counts))), np.zeros(0)
-    ring = np.minimum((_depth_share(labels)[rows, columns] * _RINGS).astype(np.int64), _RINGS - 1)
+    ring = np.minimum((rims.depth_share[rows, columns] * _RINGS).astype(np.int64), _RINGS - 1)
     wide = labels.shape[1] // _SQUARE + 1
     square = rows // _SQUARE * wide + columns // _SQUARE
     key = (labels[rows, columns].astype(np.int64) * _RINGS + ring) * (
@@ -410,29 +447,6 @@ def _pieces(counts: Floats, labels: Labels, inner: Bools) -> tuple[Floats, Float
     if enough.size > _MOST_PIECES:  # evenly over the field: labels run along it
         enough = enough[:: math.ceil(enough.size / _MOST_PIECES)]
     return sums[enough], pixels[enough]
-
-
-def _depth_share(labels: Labels) -> Floats:
-    """Return for each pixel of a region the share of the region that lies deeper inside."""
-    from scipy.ndimage import distance_transform_edt
-
-    padded = np.pad(labels, 1)
-    edge = np.zeros(padded.shape, bool)
-    for axis in (0, 1):
-        step = np.diff(padded, axis=axis) != 0
-        first, second = [slice(None)] * 2, [slice(None)] * 2
-        first[axis], second[axis] = slice(None, -1), slice(1, None)
-        edge[tuple(first)] |= step
-        edge[tuple(second)] |= step
-    depth = distance_transform_edt(~edge)[1:-1, 1:-1] if edge.any() else np.ones(labels.shape)
-    share = np.zeros(labels.shape)
-    inside = np.flatnonzero(labels)
-    order = inside[np.lexsort((-depth.ravel()[inside], labels.ravel()[inside]))]
-    own = labels.ravel()[order]
-    start = np.searchsorted(own, own)  # first place of the region
-    size = np.bincount(own)
-    share.ravel()[order] = (np.arange(order.size) - start + 0.5) / size[own]
-    return share
 
 
 def _sums(
@@ -471,7 +485,7 @@ def _on_footprint(found: Thickness, times: Floats) -> Thickness:
 def _profiles(
     scales: tuple[Scale, ...],
     counts: Floats,
-    labels: Labels,
+    rims: Rims,
     inner: Bools,
     size_drawn: tuple[int, Mapping[float, float]],
 ) -> tuple[Floats, Bools]:
@@ -481,8 +495,9 @@ def _profiles(
     pass for a rim.
     """
     n, drawn = size_drawn
+    labels = rims.labels
     rows, columns = np.nonzero(inner)
-    share = _depth_share(labels)[rows, columns]
+    share = rims.depth_share[rows, columns]
     ring = np.minimum((share * _RINGS).astype(np.int64), _RINGS - 1)
     key = (labels[rows, columns] - 1) * _RINGS + ring
     size = n * _RINGS

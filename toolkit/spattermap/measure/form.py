@@ -639,7 +639,7 @@ def _placed(
     taken = labels > segmentation.n_droplets
     if use is not None:
         taken |= ~use[top : top + height, left : left + width]
-    clearance = distance_to(taken).astype(np.float64) * size if taken.any() else None
+    clearance = distance_to(taken) * size if taken.any() else None
     spaced = spacing(
         rows["y_um"].to_numpy(dtype=np.float64),
         rows["x_um"].to_numpy(dtype=np.float64),

@@ -13,8 +13,8 @@ from spattermap.core.errors import InputError
 from spattermap.core.mapset import Facts, Roles, facts, valid_mask
 from spattermap.measure.field_thickness import (
     FieldThickness,
+    Rims,
     deposited,
-    far_from_regions,
     square_keys,
     weigh_field,
 )
@@ -251,7 +251,8 @@ def weigh(
     lines, reason = _lines(maps, known, alloy, substrate)
     if not lines:
         return withheld(*reason, alloy)
-    elsewhere = _elsewhere(maps, labels, found, set(lines) & set(alloy) - set(substrate))
+    rims = Rims(labels, found.blur_px)
+    elsewhere = _elsewhere(maps, rims, set(lines) & set(alloy) - set(substrate))
     lines = {e: line for e, line in lines.items() if e not in elsewhere}
     models = _models(known, lines, alloy, substrate)
     oxygen = models[0].lines.get("O") if "O" not in alloy else None
@@ -261,7 +262,8 @@ def weigh(
     ])  # fmt: skip
     arguments: dict[str, Any] = {
         "model": used[0], "other_models": used[1:], "alloy": alloy, "substrate": substrate,
-        "blur_px": found.blur_px, "valid": valid_mask(maps) if "valid" in maps else None,
+        "blur_px": found.blur_px, "rims": rims,
+        "valid": valid_mask(maps) if "valid" in maps else None,
         "density_error": _density_error(known.alloy, alloy),
     }  # fmt: skip
     field = weigh_field(counts, labels, **arguments)
@@ -288,12 +290,12 @@ def weigh(
     )
 
 
-def _elsewhere(maps: xr.Dataset, labels: Labels, found: Segmentation, metals: set[str]) -> set[str]:
+def _elsewhere(maps: xr.Dataset, rims: Rims, metals: set[str]) -> set[str]:
     """Return metals of which more shows between the regions than on them.
 
     Such a line is no measure of the regions, and what lies between is not its background.
     """
-    far, on = far_from_regions(labels, found.blur_px) & valid_mask(maps), labels > 0
+    far, on = rims.far & valid_mask(maps), rims.labels > 0
     if not far.any() or not on.any():
         return set()
     out = set()
@@ -495,7 +497,7 @@ def _apart_from_haze(
     blank, plain = against
     if first is None or not first.sensitivities_told:
         return first
-    far = _between(labels, arguments)
+    far = _between(arguments)
     glass = first.scale.glass > 0
     metal = first.scale.in_film & ~glass
     if not far.any() or not glass.any() or not metal.any():
@@ -509,9 +511,9 @@ def _apart_from_haze(
     return first if again is None or not again.sensitivities_told else again
 
 
-def _between(labels: Labels, arguments: Mapping[str, Any]) -> Bools:
+def _between(arguments: Mapping[str, Any]) -> Bools:
     """Return the pixels between the regions that can be used; (y, x)."""
-    far = far_from_regions(labels, float(arguments["blur_px"]))
+    far: Bools = arguments["rims"].far
     valid = arguments["valid"]
     return far if valid is None else far & valid
 
@@ -550,7 +552,7 @@ def _dose_of(
         return math.nan, size
     if first is None or not first.sensitivities_told:
         return (1.0 if _metal_over(counts, plain, arguments) else math.nan), size
-    far = _between(labels, arguments)
+    far = _between(arguments)
     if not far.any():
         return 1.0, size
     scale, level = first.scale, counts[:, far].mean(axis=1)

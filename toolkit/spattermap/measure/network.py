@@ -14,6 +14,7 @@ from scipy.sparse import csgraph
 
 from spattermap.core.arrays import Bools, Floats, Labels
 from spattermap.core.errors import InputError, image_2d, positive
+from spattermap.measure.shapes import distance_to
 
 # Below this many unknowns a direct solution is quicker than setting up a multigrid hierarchy.
 _DIRECT_UNKNOWNS = 2000
@@ -411,7 +412,7 @@ def _neck(mask: Bools, connectivity: int, axis: int) -> float:
         return 0.0
     if mask.all():
         return float(mask.shape[1 - axis])
-    depth = ndimage.distance_transform_edt(mask)
+    depth = distance_to(~mask)
     levels = np.unique(depth[mask])
     low, high = 0, levels.size  # the field is crossed at levels[low], not at levels[high]
     while high - low > 1:

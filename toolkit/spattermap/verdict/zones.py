@@ -144,9 +144,9 @@ def zone_map(
     bare = valid & ~metal
     if not metal.any() or not bare.any():
         return bare, 0.0
-    from scipy.ndimage import distance_transform_edt
+    from spattermap.measure.shapes import distance_to
 
-    away = distance_transform_edt(~metal)
+    away = distance_to(metal)
     wished = RIM_BLURS * max(blur_px, 0.5) + 1.0
     for part in (1.0, 0.75, 0.5, 0.25):
         far = bare & (away > part * wished)

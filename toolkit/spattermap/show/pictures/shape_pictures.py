@@ -59,17 +59,36 @@ def rim_profile(
     The distance is Euclidean, from a pixel's centre to the rim, which lies half a pixel beyond
     the centre of the outermost pixel. It is not a depth: a droplet's thickness is unknown.
     """
-    import pandas as pd
+    return _profile(labels, plane, _from_rim(labels, n_droplets), reach_px=reach_px)
+
+
+def _from_rim(labels: npt.NDArray[np.int32], n_droplets: int) -> npt.NDArray[np.float64] | None:
+    """Return the distance of each pixel from the rim of the droplets, inside positive; (y, x)."""
     from scipy.ndimage import distance_transform_edt
 
     droplet = (labels > 0) & (labels <= n_droplets)
-    columns = ("distance_px", "n_pixels", "mean", "error")
     if not droplet.any():
-        return pd.DataFrame({name: np.empty(0) for name in columns})
+        return None
     inside = distance_transform_edt(_padded_like_edge(droplet))[1:-1, 1:-1]
     outside = distance_transform_edt(~droplet)
-    distance = np.where(droplet, inside - 0.5, 0.5 - outside)
-    reach = reach_px if reach_px is not None else int(np.ceil(inside.max()))
+    return np.where(droplet, inside - 0.5, 0.5 - outside)
+
+
+def _profile(
+    labels: npt.NDArray[np.int32],
+    plane: npt.NDArray[Any],
+    distance: npt.NDArray[np.float64] | None,
+    *,
+    reach_px: int | None = None,
+) -> pd.DataFrame:
+    """Return the mean of a map against a distance; dims (y, x)."""
+    import pandas as pd
+
+    columns = ("distance_px", "n_pixels", "mean", "error")
+    if distance is None:
+        return pd.DataFrame({name: np.empty(0) for name in columns})
+    droplet = distance > 0
+    reach = reach_px if reach_px is not None else int(np.ceil(distance.max() + 0.5))
     used = (droplet | (labels == 0)) & (distance > -reach)
     bins = np.floor(distance[used]).astype(np.int64)
     first = int(bins.min())
@@ -111,9 +130,10 @@ def rim_to_centre(analysis: Any, elements: list[str] | None = None) -> Picture:
     sheet = picture(5.8, 3.8, alt=f"Mean counts of {listing(chosen)} against the distance from "
                                   "the rim of the droplets, outside to centre.")  # fmt: skip
     axes = sheet.subplots()
+    labels = label_image(analysis)
+    distance = _from_rim(labels, analysis.segmentation.n_droplets)
     for k, element in enumerate(chosen):
-        table = rim_profile(label_image(analysis), map_plane(analysis, element),
-                            n_droplets=analysis.segmentation.n_droplets)  # fmt: skip
+        table = _profile(labels, map_plane(analysis, element), distance)
         table = table[table["n_pixels"] >= 20]  # fewer pixels only show noise
         top = _plateau(table, clear_px=max(2.0, 2 * analysis.segmentation.blur_px))
         if not top > 0:
