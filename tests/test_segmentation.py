@@ -17,7 +17,7 @@ from spattermap.segment.cracks import cracks_in, find_cracks
 from spattermap.segment.droplets import middle_signal, middles
 from spattermap.segment.engine import segment
 from spattermap.segment.filters import fit_structure, gaussian_filter
-from spattermap.segment.ground import _largest_eigenvalue_of_noise
+from spattermap.segment.ground import _largest_eigenvalue_of_noise, _largest_of_drawn_noise
 from spattermap.segment.hills import part
 from spattermap.segment.parting import Passes, Rule, elongation, highest, joined, pixel_sums
 from spattermap.segment.streaks import circular_summary, describe
@@ -126,6 +126,13 @@ def test_largest_eigenvalue_of_noise_against_drawn_fields(n_planes, n_blocks):
     above = np.count_nonzero(tops > _largest_eigenvalue_of_noise(n_planes, n_blocks))
     # Once in 500: 8 of 4000; the quantile itself was drawn, so twice the variance.
     assert abs(above - 8) < 4 * np.sqrt(2 * 8)
+
+
+@pytest.mark.parametrize(("n_planes", "power"), [(1, 6), (3, 16), (10, 9)])
+def test_the_stored_law_of_noise_is_the_drawn_one(n_planes, power):
+    # 16 of 8000 draws lie above: a quarter of them either way moves the quantile by about 5 %.
+    drawn = _largest_of_drawn_noise(n_planes, 2**power)
+    assert _largest_eigenvalue_of_noise(n_planes, 2**power) == pytest.approx(drawn, rel=0.05)
 
 
 def test_structure_too_weak_for_an_outline_is_said_to_be():

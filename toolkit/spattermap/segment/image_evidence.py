@@ -158,7 +158,8 @@ def _fit(
         squares.append((float(f[at].sum(dtype=np.float64)), float(np.vdot(f[at], f[at])), at.size))
     variance = float(np.var(f[use]))
     variance = max(variance - noise_seen, 0.01 * variance, 1e-9)
-    hidden = _products(sharp, sharp) / side**2 - _products(seen, seen)
+    unused = seen[:, ~use]
+    hidden = _products(sharp, sharp) / side**2 - sum(grams, start=_products(unused, unused))
     hidden[0] = hidden[:, 0] = 0.0
     penalty = _HIDDEN * noise_seen / variance * hidden
     # Two columns may say the same.
