@@ -90,7 +90,8 @@ def _lognormal_start(d: Floats, w: Floats) -> list[Floats]:
 
 
 def _lognormal_readable(theta: Floats) -> dict[str, float]:
-    return {"median": float(np.exp(theta[0])), "sigma_g": float(np.exp(np.exp(theta[1])))}
+    with np.errstate(over="ignore"):  # a resample of few diameters may have no width that holds
+        return {"median": float(np.exp(theta[0])), "sigma_g": float(np.exp(np.exp(theta[1])))}
 
 
 # Weibull: ln scale, ln shape.

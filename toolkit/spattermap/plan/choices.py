@@ -242,7 +242,12 @@ class Choices:
 
 
 LEAST_SIDE_PX, MOST_SIDE_PX = 64, 2048
-LARGEST_TRIED_PX = 256  # larger fields are tried by a part of this side
+LARGEST_TRIED_PX = 192  # larger fields are tried by a part of this side
+
+
+def minutes_text(minutes: float) -> str:
+    """Return a time in words."""
+    return f"{minutes:.2g} minute{'' if f'{minutes:.2g}' == '1' else 's'}"
 
 
 @dataclass(frozen=True)
@@ -280,6 +285,11 @@ class Choice:
         return min(self.side_px, LARGEST_TRIED_PX)
 
     @property
+    def ranked_px(self) -> int:
+        """Side of the parts that rank choices (px): half a field, at a quarter of the cost."""
+        return min(max(self.side_px // 2, LEAST_SIDE_PX), self.tried_px)
+
+    @property
     def dwell_s(self) -> float:
         """Seconds a pixel."""
         return 60 * self.field_minutes / self.side_px**2
@@ -293,10 +303,11 @@ class Choice:
     def words(self) -> str:
         """The choice in one clause."""
         fields_ = "one field" if self.n_fields == 1 else f"{self.n_fields} fields"
-        plate = f" and {self.blank_minutes:.2g} minutes of bare plate" if self.blank_minutes else ""
+        plate = f", {minutes_text(self.blank_minutes)} of bare plate" if self.blank_minutes else ""
         return (
             f"{self.beam_energy_keV:g} keV, {self.pixel_size_um:g} um pixels, {fields_} of "
-            f"{self.field_um:g} um and {self.field_minutes:.2g} minutes each{plate}"
+            f"{self.field_um:g} um ({minutes_text(self.field_minutes)}"
+            f"{' each' if self.n_fields > 1 else ''}){plate}"
         )
 
 

@@ -24,8 +24,9 @@ from spattermap.plan.choices import (
     smallest_composition_um,
 )
 from spattermap.plan.questions import Question
-from spattermap.plan.screening import rates_of, screened
+from spattermap.plan.screening import rate_at, rates_of, screened
 from spattermap.plan.trials import Rate, Sample, Task, rate_of, try_field, worlds_of
+from spattermap.show.wording import listing
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,7 +40,8 @@ WRONG_WEIGHT = 5.0
 SPARE = (0.5, 0.2, 0.1)  # parts of the time that the screening looks at beside the whole
 LADDER = (1 / 3, 3.0)  # other lengths of time at which the best choice is tried
 MINUTES_SPAN = (0.1, 10.0)
-MADE_FIELDS = 60
+MADE_FIELDS = 80
+FEW = 20  # made fields below which a rate is told as a count, not in a hundred
 
 
 @dataclass(frozen=True, repr=False)
@@ -62,7 +64,8 @@ class Plan:
         alone allows), verdict ("decided", "open"), needs (what it would take).
     curves : pandas.DataFrame
         One row a question, beam energy and time: topic, beam_energy_keV, minutes, decided, wrong
-        (NaN for closed forms), n_made, source ("closed form", "made fields").
+        (NaN for closed forms), n_made, source ("closed form", "made fields", or "parts" of them,
+        by which the choices were ranked).
     lines : pandas.DataFrame
         One row a beam energy and element: line, counts a pixel, overlaps.
     trusted : dict of float to float
@@ -94,13 +97,26 @@ class Plan:
         if not self.n_made:
             told = ", ".join(f"{r['topic']} in {100 * r['decided']:.0f}" for r in rows)
             return f"{self.best.words}: of 100 cases counting alone would decide {told}."
-        return f"{self.best.words}: {'; '.join(_promise(row) for row in rows)}."
+        said = [_promise(row) for row in rows if row["verdict"] == "decided"]
+        shaky = [str(row["topic"]) for row in rows if row["wrong"] > MOST_WRONG]
+        left = [str(row["topic"]) for row in rows
+                if row["verdict"] == "open" and not row["wrong"] > MOST_WRONG]  # fmt: skip
+        if left:
+            said.append(f"{listing(left)} {'stays' if len(left) == 1 else 'stay'} open")
+        if shaky:
+            said.append(f"do not rely on the answer to {listing(shaky)}")
+        return f"{self.best.words}: {'; '.join(said)}."
 
     @property
     def open_questions(self) -> tuple[str, ...]:
         """What cannot be decided in the time given, and what it would take."""
         rows = self.promises.to_dict("records")
         return tuple(f"{r['question']} {r['needs']}" for r in rows if r["verdict"] == "open")
+
+    @property
+    def counts_per_second(self) -> float:
+        """Counts per second in all lines of the thick alloy at the best choice."""
+        return rate_at(self.known, self.best.lines, self.best.beam_energy_keV)
 
     @property
     def assumptions(self) -> tuple[str, ...]:
@@ -110,7 +126,7 @@ class Plan:
     @property
     def cautions(self) -> tuple[str, ...]:
         """What to mind before acting on the plan."""
-        return CAUTIONS
+        return cautions_of()
 
     @property
     def mapset_toml(self) -> str:
@@ -218,10 +234,11 @@ def plan(
     Notes
     -----
     All choices are screened by closed forms (`spattermap.plan.screening`); the best of each of up
-    to three energies are tried on made fields with common seeds, two at a time, and dropped when
-    they lie clearly behind (two standard errors of either); what is left of `made_fields` goes to
-    the best one, a part of it to a third and to three times the time. Rates are those of the made
-    fields: as good as their assumptions.
+    to three energies are tried on parts of made fields with common seeds, two at a time, and
+    dropped when they lie clearly behind (two standard errors of either). What is left of
+    `made_fields` goes to the best one on fresh seeds and whole fields, so that its rates do not
+    gain by having been chosen, and half of it to a third and to three times the time. Rates are
+    those of the made fields: as good as their assumptions.
 
     Examples
     --------
@@ -238,10 +255,10 @@ def plan(
     if not ranked:
         raise InputError(_nothing_fits(known, offered, refused))
     say(f"Screened {len(ranked)} choices; best by counting alone: {ranked[0][1].words}.")
-    trial = _Trials(asked, known, offered, ranked, seed, (scheduler, workers), say)
+    trial = _Trials(asked, known, offered, ranked, seed, (scheduler, workers), say, made_fields)
     best = ranked[0][1]
     if made_fields > 0:
-        best = _best_of(_candidates(ranked), trial, made_fields)
+        best = _best_of(_candidates(ranked), trial)
     curves = _curves(best, trial)
     return Plan(
         known, asked, offered, best,
@@ -333,7 +350,10 @@ class _Trials:
     seed: int
     where: tuple[Any, int | None]
     say: Callable[[str], None]
+    made_fields: int = MADE_FIELDS
+    # By choice, question and world; of whole fields, and of the parts that rank the choices.
     samples: dict[Choice, dict[Question, dict[str, list[Sample]]]] = field(default_factory=dict)
+    parts: dict[Choice, dict[Question, dict[str, list[Sample]]]] = field(default_factory=dict)
     n_made: int = 0
 
     @property
@@ -341,39 +361,42 @@ class _Trials:
         """Made fields that one seed of one choice takes."""
         return len(worlds_of(self.asked))
 
-    def add(self, choices: Sequence[Choice], seeds: Sequence[int]) -> None:
-        """Make and analyse fields of every world for these choices and seeds."""
+    def add(self, wanted: Sequence[tuple[Choice, int]], *, ranking: bool = False) -> None:
+        """Make and analyse a field, or the part that ranks, of every world for choice and seed."""
         worlds = worlds_of(self.asked)
-        tasks = [Task(world, self.known, choice, self.asked, self.seed + seed)
-                 for seed in seeds for choice in choices for world in worlds]  # fmt: skip
+        tasks = [
+            Task(world, self.known, choice, self.asked, self.seed + seed,
+                 choice.ranked_px if ranking else choice.tried_px)
+            for choice, seed in wanted for world in worlds
+        ]  # fmt: skip
         got: dict[int, dict[Question, Sample]] = {}
         scheduler, workers = self.where
         for place, result in run(
             try_field, tasks, lost=_lost, scheduler=scheduler, workers=workers
         ):
             got[place] = result
-            self.say(f"made field {self.n_made + len(got)}")
+            self.say(f"made field {self.n_made + len(got)} of about {self.made_fields}")
         # In the order of the tasks, so that the result does not hang on who was first.
         for place, task in enumerate(tasks):
-            held = self.samples.setdefault(task.choice, {})
+            held = (self.parts if ranking else self.samples).setdefault(task.choice, {})
             for question, sample in got[place].items():
                 held.setdefault(question, {}).setdefault(task.world.name, []).append(sample)
         self.n_made += len(tasks)
 
-    def rate(self, question: Question, choice: Choice) -> Rate:
+    def rate(self, question: Question, choice: Choice, *, ranking: bool = False) -> Rate:
         """Return a question's rates under a choice that was tried."""
-        held = self.samples.get(choice, {}).get(question, {})
+        held = (self.parts if ranking else self.samples).get(choice, {}).get(question, {})
         if question.kind == "sizes":
             ours = f"D50 {question.stake:g}"
             held = {name: s for name, s in held.items() if name in ("plain", ours)}
         return rate_of(question, held, choice.n_fields)
 
     def score(self, choice: Choice) -> tuple[float, float]:
-        """Return the score of a choice and its standard error."""
+        """Return the score of a choice by its parts, and its standard error."""
         total = sum(q.weight for q in self.asked)
         value = variance = 0.0
         for question in self.asked:
-            rate = self.rate(question, choice)
+            rate = self.rate(question, choice, ranking=True)
             if rate.n:
                 part = rate.decided - (1 + WRONG_WEIGHT) * rate.wrong
                 # Laplace's rule keeps a standard error where all agree.
@@ -388,13 +411,12 @@ def _lost(reason: str) -> dict[Question, Sample]:
     return {}
 
 
-def _best_of(candidates: list[Choice], trial: _Trials, made_fields: int) -> Choice:
-    """Try the candidates in rounds, drop those clearly behind, and leave a rest for the best."""
-    alive, seed = list(candidates), 0
-    # A third of the fields for the ladder of times and for the winner's own rates.
-    ranking = made_fields * 2 / 3
-    while True:
-        trial.add(alive, (seed, seed + 1))
+def _best_of(candidates: list[Choice], trial: _Trials) -> Choice:
+    """Rank the candidates in rounds, drop those clearly behind, and try the best on the rest."""
+    alive, seed, first = list(candidates), 0, candidates[0]
+    # Half of the fields are left for the best one's own rates and its ladder of times.
+    while len(alive) > 1:
+        trial.add([(one, s) for s in (seed, seed + 1) for one in alive], ranking=True)
         seed += 2
         scores = {choice: trial.score(choice) for choice in alive}
         first = max(alive, key=lambda choice: scores[choice][0])
@@ -402,16 +424,16 @@ def _best_of(candidates: list[Choice], trial: _Trials, made_fields: int) -> Choi
         alive = [c for c in alive if scores[c][0] + 2 * scores[c][1] >= value - 2 * error]
         trial.say(
             f"{first.beam_energy_keV:g} keV leads after {trial.n_made} made fields; "
-            f"{len(alive)} choices left."
+            f"{'one choice' if len(alive) == 1 else f'{len(alive)} choices'} left."
         )
-        if len(alive) == 1 or trial.n_made + 2 * len(alive) * trial.worlds > ranking:
+        if trial.n_made + 2 * len(alive) * trial.worlds > trial.made_fields / 2:
             break
+    seeds = max(2, (trial.made_fields - trial.n_made) // trial.worlds)
     ladder = [one for one in (retimed(first, trial.known, s) for s in LADDER) if one]
-    steps = 0
-    while trial.n_made + (2 + len(ladder)) * trial.worlds <= made_fields:
-        trial.add([first], (seed, seed + 1))
-        trial.add(ladder, (steps,))
-        seed, steps = seed + 2, steps + 1
+    steps = seeds // 4
+    fresh = range(seed, seed + seeds - len(ladder) * steps)
+    wanted = [(first, s) for s in fresh] + [(one, s) for one in ladder for s in fresh[:steps]]
+    trial.add(wanted)
     return first
 
 
@@ -448,14 +470,17 @@ def _curves(best: Choice, trial: _Trials) -> pd.DataFrame:
                 rate = screened(question, known, then) if then else 0.0
                 rows.append((question.topic, energy, factor * offered.minutes, rate, math.nan, 0,
                              "closed form"))  # fmt: skip
-    for choice in trial.samples:
+    tried_ones = [(c, False) for c in trial.samples]
+    tried_ones += [(c, True) for c in trial.parts if c not in trial.samples]
+    for choice, ranking in tried_ones:
         overhead = (choice.n_fields + bool(choice.blank_minutes)) * known.field_overhead_minutes
         whole = choice.n_fields * choice.field_minutes + choice.blank_minutes + overhead
         for question in asked:
-            tried = trial.rate(question, choice)
+            tried = trial.rate(question, choice, ranking=ranking)
             if tried.n:
+                source = "parts" if ranking else "made fields"
                 rows.append((question.topic, choice.beam_energy_keV, whole, tried.decided,
-                             tried.wrong, tried.n, "made fields"))  # fmt: skip
+                             tried.wrong, tried.n, source))  # fmt: skip
     columns = ["topic", "beam_energy_keV", "minutes", "decided", "wrong", "n_made", "source"]
     return pd.DataFrame(rows, columns=columns)
 
@@ -497,7 +522,7 @@ def _needs(question: Question, best: Choice, trial: _Trials) -> str:
     other = next(
         (c for _, c in trial.ranked
          if c.beam_energy_keV != best.beam_energy_keV and screened(question, known, c) >= SURE
-         and not (c in trial.samples and trial.rate(question, c).decided < SURE)),
+         and not (c in trial.parts and trial.rate(question, c, ranking=True).decided < SURE)),
         None,
     )  # fmt: skip
     if screened(question, known, best) < SURE and other is not None:
@@ -573,12 +598,18 @@ def _lines(known: Known, best: Choice, ranked: Sequence[tuple[float, Choice]]) -
 
 
 def _promise(row: Mapping[Any, Any]) -> str:
-    decided = f"{row['topic']} is decided in {100 * row['decided']:.0f} of 100 cases"
-    if not row["n_made"]:
-        return f"{decided} by counting alone"
-    if row["wrong"] == 0:
-        return f"{decided}, wrongly in none of {row['n_made']} tried"
-    return f"{decided}, wrongly in {100 * row['wrong']:.0f}"
+    """Return what is promised of one question that is decided; few tries are told as counts."""
+    n = int(row["n_made"])
+    wrong = round(n * row["wrong"])
+    if n < FEW:
+        part = "all" if row["decided"] == 1 else f"{n * row['decided']:.0f} of"
+        often = f"in {part} {n} made fields"
+    else:
+        often = f"in {100 * row['decided']:.0f} of 100 cases"
+    told = f"wrongly in none of {n} made fields" if wrong == 0 else f"wrongly in {wrong} of {n}"
+    if n < FEW and wrong == 0:
+        told = "never wrongly"
+    return f"{row['topic']} is decided {often}, {told}"
 
 
 def assumptions_of(found: Plan) -> tuple[str, ...]:
@@ -624,15 +655,11 @@ def assumptions_of(found: Plan) -> tuple[str, ...]:
     return tuple(said)
 
 
-CAUTIONS = (
-    "These rates come from simulated fields and are as good as the assumptions above.",
-    "What is measured so is screening evidence, not certification.",
-    (
-        "The work itself is dangerous: high-energy pulses and lasers, eye protection, metal fume "
-        "and nanoparticles, broken glass, inert-gas asphyxiation, high voltage. Local rules and "
-        "licensed practice come before anything on this page."
-    ),
-)
+def cautions_of() -> tuple[str, ...]:
+    """Return what to mind: the limit of a plan, then the cautions of every page."""
+    from spattermap.show.provenance import CAUTIONS
+
+    return ("These rates come from simulated fields and are as good as the assumptions.", *CAUTIONS)
 
 
 def mapset_toml(found: Plan) -> str:

@@ -112,7 +112,7 @@ class Question:
         """The question in two or three words."""
         amount = f"{self.stake:g}"
         return {
-            "apart": f"{self.element} apart",
+            "apart": f"{amount} % of the {self.element} apart",
             "droplet": f"droplets of {amount} um",
             "haze": f"haze of {amount} %",
             "thickness": f"thickness to {amount} %",

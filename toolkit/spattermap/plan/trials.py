@@ -73,8 +73,6 @@ def worlds_of(questions: Iterable[Question]) -> list[World]:
     """Return the kinds of fields that a list of questions needs."""
     asked = list(dict.fromkeys(questions))
     found = [World(PLAIN)]
-    # A component apart, and haze with oxide, do not disturb each other's answers within a field;
-    # a change of D50 goes with the first.
     groups: dict[str, list[Question]] = {}
     for question in asked:
         name = {
@@ -88,8 +86,8 @@ def worlds_of(questions: Iterable[Question]) -> list[World]:
     return [*found, *(World(name, tuple(there)) for name, there in groups.items())]
 
 
-def deposit_of(world: World, known: Known, choice: Choice) -> Deposit:
-    """Return the deposit of a world as the choice would map it."""
+def deposit_of(world: World, known: Known, choice: Choice, side_px: int | None = None) -> Deposit:
+    """Return the deposit of a world as the choice would map it, or a part of it of a side (px)."""
     from spattermap.synthesis import Deposit, Droplets, Haze, Layer
 
     pixel = choice.pixel_size_um
@@ -117,7 +115,7 @@ def deposit_of(world: World, known: Known, choice: Choice) -> Deposit:
         placement = "free"
     rate = rate_at(known, choice.lines, choice.beam_energy_keV)
     return Deposit(
-        shape=(choice.tried_px, choice.tried_px),
+        shape=(side_px or choice.tried_px,) * 2,
         pixel_size_um=pixel,
         alloy=dict(known.alloy),
         substrate={e: p for e, p in known.substrate.items() if e in choice.lines},
@@ -185,6 +183,7 @@ class Task:
     choice: Choice
     questions: tuple[Question, ...]
     seed: int
+    side_px: int | None = None
 
 
 def try_field(task: Task) -> dict[Question, Sample]:
@@ -195,7 +194,7 @@ def try_field(task: Task) -> dict[Question, Sample]:
     from spattermap.core.errors import SpattermapWarning
     from spattermap.synthesis import make_blank, make_deposit
 
-    spec = deposit_of(task.world, task.known, task.choice)
+    spec = deposit_of(task.world, task.known, task.choice, task.side_px)
     scene = make_deposit(spec, seed=task.seed)
     blank = None
     if task.choice.blank_px:

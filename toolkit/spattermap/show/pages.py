@@ -62,8 +62,9 @@ def shell(
     )
 
 
-def figure_html(picture: Picture) -> str:
-    """Return a picture with its words, held in the page itself."""
+def figure_html(picture: Picture, *, wide: bool = False) -> str:
+    """Return a picture with its words, held in the page itself; a wide one scrolls where narrow."""
     code = base64.b64encode(picture.png()).decode("ascii")
     alt = escape(picture.alt)
-    return f'<figure><img alt="{alt}" src="data:image/png;base64,{code}"></figure>'
+    kind = ' class="wide" tabindex="0"' if wide else ""
+    return f'<figure{kind}><img alt="{alt}" src="data:image/png;base64,{code}"></figure>'
