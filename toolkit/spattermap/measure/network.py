@@ -189,7 +189,7 @@ def _solve_matrix(
     import pyamg
 
     matrix.sort_indices()
-    # Factors of the coarsest level: the pseudo-inverse that is the default costs more than the rest.
+    # The coarsest level by factors: its pseudo-inverse, the default, costs more than all the rest.
     hierarchy = pyamg.ruge_stuben_solver(matrix, max_coarse=500, coarse_solver="splu")
     history: list[float] = []
     answer = hierarchy.solve(right_side, tol=tolerance, maxiter=200, accel="cg", residuals=history)
