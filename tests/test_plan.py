@@ -369,6 +369,15 @@ def test_bad_input_is_one_line(changes, says, tmp_path, capsys):
     assert not (tmp_path / "out").exists()
 
 
+def test_a_folder_that_cannot_be_used_is_refused_before_any_work(tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr(planning, "plan", lambda *_, **__: pytest.fail("planned"))
+    (tmp_path / "file").write_text("mine")
+    words = ["plan", "--alloy", "Cu=70,Zn=30", "--substrate", "Si=46.7,O=53.3", "--ask", "haze 5"]
+    assert main([*words, "--out", str(tmp_path / "file")]) == 2
+    assert "must be a folder" in capsys.readouterr().err
+    assert [p.name for p in tmp_path.iterdir()] == ["file"]
+
+
 def test_nothing_asked_is_refused():
     with pytest.raises(InputError, match="at least one"):
         spattermap.plan(KNOWN, [])

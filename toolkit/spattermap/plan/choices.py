@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, Any
 
 from spattermap.core.errors import InputError, element_symbol, positive
+from spattermap.show.wording import minutes_text
 from spattermap.xrays.lines import line_of, lines_of
 from spattermap.xrays.overlap import leaks, lines_touch
 from spattermap.xrays.ranges import anderson_hasler_um, kanaya_okayama_um
@@ -243,11 +244,6 @@ class Choices:
 
 LEAST_SIDE_PX, MOST_SIDE_PX = 64, 2048
 LARGEST_TRIED_PX = 192  # larger fields are tried by a part of this side
-
-
-def minutes_text(minutes: float) -> str:
-    """Return a time in words."""
-    return f"{minutes:.2g} minute{'' if f'{minutes:.2g}' == '1' else 's'}"
 
 
 @dataclass(frozen=True)

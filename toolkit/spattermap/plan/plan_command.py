@@ -77,17 +77,20 @@ def run(chosen: argparse.Namespace) -> int:
     offered = _offered(chosen)
     asked = _asked(chosen)
     known = _known(chosen)
+    from spattermap.core.files import staged_folder
     from spattermap.plan.planning import MADE_FIELDS, plan
 
-    found = plan(
-        known, asked, offered, seed=chosen.seed, scheduler=chosen.scheduler,
-        workers=chosen.workers,
-        made_fields=MADE_FIELDS if chosen.made_fields is None else chosen.made_fields,
-        progress=lambda line: print(line, file=sys.stderr, flush=True),
-    )  # fmt: skip
-    page = found.save(chosen.out, overwrite=chosen.overwrite)
+    # A folder that cannot be used is refused before any work is done.
+    with staged_folder(chosen.out, overwrite=chosen.overwrite) as stage:
+        found = plan(
+            known, asked, offered, seed=chosen.seed, scheduler=chosen.scheduler,
+            workers=chosen.workers,
+            made_fields=MADE_FIELDS if chosen.made_fields is None else chosen.made_fields,
+            progress=lambda line: print(line, file=sys.stderr, flush=True),
+        )  # fmt: skip
+        found.write(stage)
     print(found.sentence)
-    print(page)
+    print(chosen.out / "plan.html")
     return DONE
 
 

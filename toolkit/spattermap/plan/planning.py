@@ -40,7 +40,7 @@ WRONG_WEIGHT = 5.0
 SPARE = (0.5, 0.2, 0.1)  # parts of the time that the screening looks at beside the whole
 LADDER = (1 / 3, 3.0)  # other lengths of time at which the best choice is tried
 MINUTES_SPAN = (0.1, 10.0)
-MADE_FIELDS = 80
+MADE_FIELDS = 60
 FEW = 20  # made fields below which a rate is told as a count, not in a hundred
 
 
@@ -154,15 +154,20 @@ class Plan:
             If the folder cannot be used.
         """
         from spattermap.core.files import staged_folder
+
+        with staged_folder(folder, overwrite=overwrite) as stage:
+            self.write(stage)
+        return Path(folder) / "plan.html"
+
+    def write(self, stage: Path) -> None:
+        """Write page, tables and ``mapset.toml`` into a folder that is there."""
         from spattermap.core.results import write_files
         from spattermap.show.plan_page import plan_page
 
-        with staged_folder(folder, overwrite=overwrite) as stage:
-            tables = {name: getattr(self, name) for name in ("promises", "curves", "lines")}
-            write_files(stage, self.summary(), tables)
-            (stage / "mapset.toml").write_text(self.mapset_toml, encoding="utf-8", newline="\n")
-            (stage / "plan.html").write_text(plan_page(self), encoding="utf-8", newline="\n")
-        return Path(folder) / "plan.html"
+        tables = {name: getattr(self, name) for name in ("promises", "curves", "lines")}
+        write_files(stage, self.summary(), tables)
+        (stage / "mapset.toml").write_text(self.mapset_toml, encoding="utf-8", newline="\n")
+        (stage / "plan.html").write_text(plan_page(self), encoding="utf-8", newline="\n")
 
     def summary(self) -> dict[str, Any]:
         """Return the plan ready for JSON."""
@@ -416,8 +421,11 @@ def _best_of(candidates: list[Choice], trial: _Trials) -> Choice:
     alive, seed, first = list(candidates), 0, candidates[0]
     # Half of the fields are left for the best one's own rates and its ladder of times.
     while len(alive) > 1:
-        trial.add([(one, s) for s in (seed, seed + 1) for one in alive], ranking=True)
-        seed += 2
+        # Two seeds tell scatter; where many questions take many fields, one must do.
+        many = 2 * len(alive) * trial.worlds > trial.made_fields / 2
+        seeds_now = range(seed, seed + (1 if many else 2))
+        trial.add([(one, s) for s in seeds_now for one in alive], ranking=True)
+        seed += len(seeds_now)
         scores = {choice: trial.score(choice) for choice in alive}
         first = max(alive, key=lambda choice: scores[choice][0])
         value, error = scores[first]

@@ -8,9 +8,9 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from spattermap.core.estimate import figures
-from spattermap.plan.choices import minutes_text
 from spattermap.show.pages import anchor, figure_html, shell
 from spattermap.show.pieces import Fragment, bullets, facts_table, joined, paragraphs, table
+from spattermap.show.wording import minutes_text
 
 if TYPE_CHECKING:
     from spattermap.plan.planning import Plan

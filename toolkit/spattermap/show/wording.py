@@ -42,6 +42,11 @@ def listing(words: Sequence[str]) -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
+def minutes_text(minutes: float) -> str:
+    """Return a time in words."""
+    return f"{minutes:.2g} minute{'' if f'{minutes:.2g}' == '1' else 's'}"
+
+
 def percent(value: float | None, *, digits: int = 0) -> str:
     """Return a fraction as percent, or a dash where it is unknown."""
     if not _known(value):
