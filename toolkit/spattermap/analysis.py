@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import copy
 import math
 import shutil
 import tempfile
 import weakref
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -177,6 +179,10 @@ class Analysis:
 
     def summary(self) -> dict[str, Any]:
         """Return the headline numbers, settings, versions and inputs, ready for JSON."""
+        return copy.deepcopy(self._summary)
+
+    @cached_property
+    def _summary(self) -> dict[str, Any]:
         from spattermap.segment.image import NOT_GIVEN
 
         limit = _composition_limit(self.maps, self.roles)

@@ -48,9 +48,9 @@ class Estimate:
         """
         if not (self.known and np.isfinite([least, most]).all()):
             return self
-        from scipy import stats
+        from scipy.special import ndtri
 
-        wide = float(stats.norm.ppf(0.5 + level / 2) / np.sqrt(3.0))
+        wide = float(ndtri(0.5 + level / 2) / np.sqrt(3.0))
         down = np.hypot(self.value - self.low, wide * max(self.value - least, 0.0))
         up = np.hypot(self.high - self.value, wide * max(most - self.value, 0.0))
         return Estimate(self.value, float(self.value - down), float(self.value + up))
@@ -86,11 +86,11 @@ def interval(
 
     Hesterberg, American Statistician 69 (2015) 371, section 5.3.
     """
-    from scipy import stats
+    from scipy.special import ndtri, stdtrit
 
     blocks = max(n_blocks, 2)
     tail = 0.5 + level / 2
-    reach = float(stats.t.ppf(tail, blocks - 1) / stats.norm.ppf(tail))
+    reach = float(stdtrit(blocks - 1, tail) / ndtri(tail))
     reach *= float(np.sqrt(inflation * blocks / (blocks - 1)))
     low, high = np.quantile(draws, [1.0 - tail, tail])
     return centre + reach * (float(low) - centre), centre + reach * (float(high) - centre)

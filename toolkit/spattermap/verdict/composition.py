@@ -442,8 +442,8 @@ def _rim_to_centre(
     level: float,
 ) -> Trend:  # fmt: skip
     """Return Mantel and Haenszel's log odds ratio of centre over rim."""
-    from scipy import stats
     from scipy.ndimage import distance_transform_edt
+    from scipy.special import ndtr, ndtri
 
     # Droplets that touch each other have a rim between them too.
     edge = np.zeros(inside.shape, dtype=bool)
@@ -479,6 +479,6 @@ def _rim_to_centre(
         + (q * bottom).sum() / (2 * bottom.sum() ** 2)
     )
     error = float(np.sqrt(variance))
-    reach = float(stats.norm.ppf(0.5 + level / 2)) * error
-    p_value = float(2 * stats.norm.sf(abs(value) / error))
+    reach = float(ndtri(0.5 + level / 2)) * error
+    p_value = float(2 * ndtr(-abs(value) / error))
     return Trend(value, value - reach, value + reach, p_value, int(keep.sum()))

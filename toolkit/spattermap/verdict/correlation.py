@@ -277,7 +277,7 @@ class Resampling:
         self, statistic: Statistic, forward: Callable[[Floats], Floats], inflation: Floats
     ) -> tuple[Floats, Floats]:
         """Return how far percentiles move out, and the p-value of agreement between fields."""
-        from scipy import stats
+        from scipy.special import ndtri, stdtrit
 
         m, half = self.moments, 0.5 + self.settings.level / 2
         freedom = np.full(inflation.shape, float(m.n_blocks - m.n_fields))
@@ -289,13 +289,13 @@ class Resampling:
             # Satterthwaite (1946), in parts of the whole: squares of the variances may overflow.
             inside, outside = within / (within + between), between / (within + between)
             freedom = 1.0 / (inside**2 / freedom + outside**2 / (m.n_fields - 1))
-        return np.sqrt(widening) * stats.t.ppf(half, freedom) / stats.norm.ppf(half), p_fields
+        return np.sqrt(widening) * stdtrit(freedom, half) / ndtri(half), p_fields
 
     def _between_fields(
         self, statistic: Statistic, forward: Callable[[Floats], Floats], inflation: Floats
     ) -> tuple[Floats, Floats, Floats]:
         """Return the variances of the mean over fields within and between them, and p."""
-        from scipy import stats
+        from scipy.special import chdtrc
 
         values, variances = [], []
         for f in range(self.moments.n_fields):
@@ -316,7 +316,7 @@ class Resampling:
         q = (weight * (value - (weight * value).sum(axis=0) / total) ** 2).sum(axis=0)
         scale = np.maximum(total - (weight**2).sum(axis=0) / total, 1e-300)
         between = np.where(count > 1, np.maximum(q - (count - 1), 0) / scale / count, 0.0)
-        p = np.where(count > 1, stats.chi2.sf(q, np.maximum(count - 1, 1)), np.nan)
+        p = np.where(count > 1, chdtrc(np.maximum(count - 1, 1), q), np.nan)
         return 1 / total, between, p
 
 

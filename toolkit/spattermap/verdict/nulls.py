@@ -175,7 +175,7 @@ def _prepared(binned: Binned) -> _Binned:
 
 def _effective(top: Floats, spread: Floats) -> dict[str, Floats]:
     """Return r, the effective sample size and Student's p."""
-    from scipy import stats
+    from scipy.special import stdtr
 
     variance = np.maximum(top.diagonal(), 0)
     product = variance[:, None] * variance[None, :]
@@ -185,7 +185,7 @@ def _effective(top: Floats, spread: Floats) -> dict[str, Floats]:
         freedom = np.maximum(size - 2, LEAST_EFFECTIVE - 2)
         bounded = np.clip(r, -1, 1)
         t = np.abs(bounded) * np.sqrt(freedom / np.maximum(1 - bounded**2, 1e-15))
-    p = np.where(size >= LEAST_EFFECTIVE, 2 * stats.t.sf(t, freedom), 1.0)
+    p = np.where(size >= LEAST_EFFECTIVE, 2 * stdtr(freedom, -t), 1.0)
     # A tail below the smallest number still is no proof of impossibility.
     return {"r": r, "effective_size": size, "p_effective": np.maximum(p, np.finfo(float).tiny)}
 
@@ -220,7 +220,7 @@ def block_p_values(moments: BlockMoments) -> Floats:
     over the blocks, less the noise covariance, is compared with its spread by Student's t.
     Products of unrelated maps reach less far than either map, so the blocks count as independent.
     """
-    from scipy import stats
+    from scipy.special import stdtr
 
     blocks = moments.n_blocks - moments.n_fields
     size = len(moments.elements)
@@ -235,6 +235,6 @@ def block_p_values(moments: BlockMoments) -> Floats:
     spread = np.sqrt((parts**2).sum(axis=0))
     with np.errstate(divide="ignore", invalid="ignore"):
         t = np.where(spread > 0, np.abs(parts.sum(axis=0)) / spread, 0.0)
-    p = np.maximum(2 * stats.t.sf(t, blocks), np.finfo(float).tiny)
+    p = np.maximum(2 * stdtr(blocks, -t), np.finfo(float).tiny)
     np.fill_diagonal(p, 1.0)
     return np.asarray(p)
