@@ -447,7 +447,7 @@ def test_bar_has_no_direction_and_chain_has_a_waist():
     bar = describe(*np.nonzero((np.abs(y - 30) <= 4) & (np.abs(x - 50) <= 30)))
     assert not bar.directed
     assert bar.angle == pytest.approx(0, abs=0.5) or bar.angle == pytest.approx(180, abs=0.5)
-    assert bar.waist == 0
+    assert bar.waist == pytest.approx(0, abs=1e-12)
     chain = discs([(30, 20), (30, 38), (30, 56), (30, 74)], [10.0] * 4, (60, 100)) > 0
     assert describe(*np.nonzero(chain)).waist > 0.25
 
@@ -554,10 +554,38 @@ def test_refusals():
         segment(maps, Roles((), (), ("Cu", "Si")))
 
 
+def test_pieces_without_necks_are_one_streak_and_droplets_in_a_row_are_not():
+    # Compact pieces, as chance summits along a ridge cut it; each alone is no part of a streak.
+    y, x = np.mgrid[:40, :90]
+    bar = np.where((np.abs(y - 20) <= 3) & (np.abs(x - 45) <= 35), 1 + (x - 10) // 12, 0)
+    joined, chosen = scenes.with_streaks(bar.astype(np.int32), 3.5)
+    assert len(chosen) == 1
+    assert np.unique(joined).tolist() == [0, chosen[0]]
+    row = discs([(20, 10 + 9 * k) for k in range(8)], [5.0] * 8, (40, 90)).astype(np.int32)
+    joined, chosen = scenes.with_streaks(row, 3.5)
+    assert chosen == []
+    assert np.array_equal(joined, row)
+
+
+def test_field_of_thin_streaks():
+    # On a like field 29 of 29; before pieces without necks between them were joined, 13 of 29.
+    spec = Deposit(
+        shape=(256, 256), counts_per_pixel=2.0, blur_px=1.0, droplets=Droplets(coverage=0.0),
+        streaks=Streaks(number=20, length_px=60, width_px=5, spread_deg=25, head_ratio=0, taper=0),
+        electron_image=False,
+    )  # fmt: skip
+    maps, roles, truth, labels = scenes.scene(spec, 11)
+    found = segment(maps, roles)
+    n_found, n_true, hits, errors = scenes.streak_scores(found, labels, truth)
+    assert hits >= 0.9 * max(n_found, n_true)
+    assert np.median(errors) < 1
+    assert abs(found.metal.mean() / (labels > 0).mean() - 1) < 0.08
+
+
 @pytest.mark.parametrize("profile", ["disc", "cap"])
 def test_droplets_thicker_in_their_middle_are_told(profile):
     # Caps far thinner than the electron range: the signal follows the thickness, so the outline at
-    # half of typical metal leaves the thin rims out, and the note must say so. Discs are flat.
+    # half of typical metal leaves the thin rims out: it is moved, and the note must say so.
     spec = Deposit(
         shape=(256, 256),
         counts_per_pixel=5.0,
@@ -570,10 +598,10 @@ def test_droplets_thicker_in_their_middle_are_told(profile):
     )  # fmt: skip
     maps, roles, _, labels = scenes.scene(spec, 3)
     found = segment(maps, roles)
-    told = [text for text in found.notes if "thinner rims" in text]
+    told = [text for text in found.notes if "thin against the electron range" in text]
     low = found.metal.mean() / (labels > 0).mean() - 1
-    if profile == "cap":
-        assert low < -0.1
+    if profile == "cap":  # measured: 5.7 % high; half height alone reads 25 % low
+        assert abs(low) < 0.08
         assert len(told) == 1
     else:
         assert abs(low) < 0.03

@@ -4,6 +4,7 @@ Without WHAT: one line a scene for 48 scenes and 12 of few counts, then means, a
 ``--seed-offset N``: the same ranges with other scenes, none of which the method was adjusted on.
 ``regularisers``: the same scenes with other ways to tame the noise, all else equal; it needs
 ``PyMaxflow`` from the registry (not among the project's dependencies).
+``caps``: droplets thinner than the electron range (their signal falls to the rim), and thick ones.
 ``size``: time and peak memory from 1024 to 4096 pixels a side, 8 elements.
 """
 
@@ -25,6 +26,7 @@ from spattermap.segment.engine import segment
 from spattermap.segment.filters import Filter, gaussian_filter
 from spattermap.segment.hills import part
 from spattermap.segment.likelihood import log_odds, metal_fraction
+from spattermap.synthesis import Droplets, Haze, Streaks
 
 COLUMNS = "f1 plain inside plain_inside coverage_bias plain_coverage d50_bias resolvable".split()
 PLAIN_GOAL = 0.77  # F1 of the plain script on the scenes for which 0.93 is asked
@@ -122,6 +124,26 @@ def noise(offset=0, n=50):
             print(
                 f"pure noise, {n_elements} elements, {size} px: {hits} of {n} fields with "
                 "anything reported",
+                flush=True,
+            )
+
+
+def caps(offset=0):
+    """Print how far coverage and sizes are off where caps are thin, and where they saturate."""
+    for k, (counts, d50) in enumerate(((1.0, 14.0), (3.0, 20.0), (5.0, 20.0), (10.0, 12.0))):
+        for profile, thickness in (("cap", 0.1), ("lens", 0.1), ("cap", 1.5)):
+            spec = scenes.design(1)[0].with_changes(
+                counts_per_pixel=counts, blur_px=1.0, haze=Haze(), streaks=Streaks(),
+                droplets=Droplets(d50_px=d50, sigma_g=1.35, coverage=0.3, profile=profile,
+                                  thickness_um=thickness, thickness_exponent=k % 2),
+            )  # fmt: skip
+            maps, roles, _, labels = scenes.scene(spec, 9400 + k + offset)
+            found = segment(maps, roles)
+            bias = found.metal.mean() * labels.size / np.count_nonzero(labels) - 1
+            print(
+                f"{profile:4s} {thickness:.1f} um, {counts:4.1f} counts: F1 "
+                f"{scenes.f1(found.labels, labels):.3f}, coverage {bias:+.3f}"
+                f" ({found.rims.low:.2f} to {found.rims.high:.2f} of it)",
                 flush=True,
             )
 
@@ -301,6 +323,7 @@ def main():
         "table": lambda: (table(offset), noise(offset)),
         "scenes": lambda: table(offset),
         "noise": lambda: noise(offset),
+        "caps": lambda: caps(offset),
         "regularisers": regularisers,
         "size": size,
     }[asked.what]()

@@ -23,6 +23,7 @@ from spattermap.measure.coverage import (
     Coverage,
     coverage_of_blocks,
     sensitivity_table,
+    with_doubt,
 )
 from spattermap.measure.part_sums import (
     Coarse,
@@ -348,6 +349,7 @@ def _put_together(plan: _Plan, parts: Sequence[_Part]) -> Measured:
         level=plan.settings.level,
         grain_px=max(1.0, found.smallest_trusted_px),
     )
+    coverage = with_doubt(coverage, found.rims.low, found.rims.high)
     context = join_parts(
         [one.context for one in parts if one.context is not None],
         _windows(source),

@@ -6,7 +6,7 @@ Coverage over several fields, and how many fields are enough.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -115,6 +115,30 @@ def coverage_of_blocks(
     low, high = map(float, wilson_interval(value * n_independent, n_independent, level))
     return Coverage(
         value, low, high, float(np.sqrt(variance)), reach, n_independent, level, trusted
+    )
+
+
+def with_doubt(found: Coverage, low: float, high: float) -> Coverage:
+    """Return a coverage whose interval also holds the doubt about where metal ends.
+
+    Parameters
+    ----------
+    found : Coverage
+        With the interval of sampling.
+    low, high : float
+        Bounds of the true area over the area found.
+
+    Returns
+    -------
+    Coverage
+        Distances of the bounds from the value added in quadrature: the two are independent.
+    """
+    below = np.hypot(found.value - found.low, found.value * (1 - low))
+    above = np.hypot(found.high - found.value, found.value * (high - 1))
+    return replace(
+        found,
+        low=max(0.0, float(found.value - below)),
+        high=min(1.0, float(found.value + above)),
     )
 
 

@@ -27,6 +27,7 @@ from spattermap.measure.coverage import (
     coverage_interval,
     fields_needed,
     threshold_sensitivity,
+    with_doubt,
 )
 from spattermap.measure.fits import SizeFit, fit_sizes
 from spattermap.measure.placement import LARGEST_SIMULATED, Spacing, spacing
@@ -562,12 +563,13 @@ def _findings(
 
 
 def _coverage(segmentation: Segmentation, use: Bools | None, settings: Settings) -> Coverage:
-    return coverage_interval(
+    found = coverage_interval(
         segmentation.metal,
         valid=use,
         level=settings.level,
         grain_px=max(1.0, segmentation.smallest_trusted_px),
     )
+    return with_doubt(found, segmentation.rims.low, segmentation.rims.high)
 
 
 def border_weight(segmentation: Segmentation, rows: pd.DataFrame, use: Any) -> Floats:

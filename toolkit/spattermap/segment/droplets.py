@@ -52,11 +52,14 @@ class Parting:
         For the hills of the metal fraction; an infinite `least`: nothing is parted.
     necks : parting.Rule
         For the hills of the distance to the edge (px).
+    jitter : float
+        Standard deviation of the edge's place by noise (px).
     """
 
     sigma: float
     dips: parting.Rule
     necks: parting.Rule
+    jitter: float = 0.0
 
     @classmethod
     def of(cls, classes: Classes, used: Filter, *, strength: float) -> Parting:
@@ -82,6 +85,7 @@ class Parting:
                 long=_LONG,
                 shallow=1 - _SHALLOW / strength,
             ),
+            float(jitter),
         )
 
     @classmethod

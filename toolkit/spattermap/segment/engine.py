@@ -23,7 +23,7 @@ from spattermap.core.grid import Box, Grid, MemoryStore, Source, Store, Stored
 from spattermap.core.mapset import Roles, electron_images, facts, noise_is_known, valid_mask
 from spattermap.core.settings import Settings
 from spattermap.core.work import Workers
-from spattermap.segment import basins, cracks, droplets, lobes, passes, streaks
+from spattermap.segment import basins, cracks, droplets, lobes, passes, rims, streaks
 from spattermap.segment import level as local
 from spattermap.segment.filters import RADIUS_STEP, Filter, gaussian_filter
 from spattermap.segment.ground import Ground, estimate_of, sample_lines
@@ -84,6 +84,8 @@ class _Field:
         What the reader must know, so far.
     image : ImageReading, optional
         What came of the electron image.
+    rims : Moved, optional
+        How the outlines were moved to the rims.
     """
 
     job: Job
@@ -94,6 +96,7 @@ class _Field:
     looks: Sequence[Filter] = ()
     notes: tuple[str, ...] = ()
     image: ImageReading | None = None
+    rims: rims.Moved = rims.NOT_MOVED
 
     @property
     def smallest(self) -> float:
@@ -182,6 +185,7 @@ def segment(
     divided = _divided(field, found, order, confidence)
     field.job.store.keep("labels", divided.lookup)
     field, divided = _by_shape(field, divided)
+    field, divided = _to_the_rims(field, divided)
     return _result(_noted(field, divided), divided)
 
 
@@ -588,6 +592,52 @@ def _renumbered(
     )
 
 
+def _to_the_rims(field: _Field, found: _Divided) -> tuple[_Field, _Divided]:
+    """Move the outlines to where the counts in and around them say that the metal ends."""
+    job, n = field.job, found.area.size
+    by_maps = field.image is None or not field.image.used
+    if n == 1 or not (by_maps and noise_is_known(job.source.maps)):
+        return field, found
+    (top, bottom), (left, right) = (
+        (max(0, (side - rims.LARGEST) // 2), min(side, (side + rims.LARGEST) // 2))
+        for side in job.shape
+    )
+    middle = Box(top, left, bottom, right)
+    is_streak = np.arange(n) > found.n_droplets
+    pictures = (
+        job.store.window(job.raw, job.grid, middle),
+        job.fraction(middle),
+        job.regions(middle, "labels"),
+        job.valid(middle),
+    )
+    kinds = tuple(
+        rims.find_rims(*pictures, of=of, blur=job.used.blur, falling=falling)
+        for of, falling in ((~is_streak, True), (is_streak, False))
+    )
+    field = replace(field, rims=rims.together(kinds, found.area, is_streak))
+    if not any(kind.moved for kind in kinds):
+        return field, found
+    deepest = np.zeros(n, np.float32)
+    for names, depth in field.workers.run(passes.deepest_part, every(job)):
+        np.maximum.at(deepest, names, depth)
+    of_droplets, of_streaks = (kind.of(deepest) for kind in kinds)
+    shift = np.where(is_streak, of_streaks, of_droplets).astype(np.float32)
+    job.store.keep("shifts", np.stack([shift, deepest]))
+    parts = _merged(field.workers.run(passes.moved_part, every(job)), n, job.n_looks)
+    job.store.keep("labels", np.arange(n, dtype=np.int32))
+    parts.box[0] = 0
+    radius = np.exp(found.ellipses[:, 2])
+    ellipses = found.ellipses.copy()
+    ellipses[:, 2] = np.log(np.maximum(radius + shift[1 : found.n_droplets + 1], 0.5))
+    lines = [
+        shape.widened(float(shift[k]), int(parts.area[k]))
+        for k, shape in enumerate(found.streaks, start=found.n_droplets + 1)
+    ]
+    notes = dict.fromkeys(kind.note for kind in kinds if kind.moved)
+    field = replace(field, job=replace(job, drawn="moved"), notes=(*field.notes, *notes))
+    return field, replace(found, area=parts.area, box=parts.box, ellipses=ellipses, streaks=lines)
+
+
 def _from_one(values: Integers) -> Integers:
     """Return the values with a row of zeros before them: labels count from 1."""
     return np.concatenate([np.zeros((1, *values.shape[1:]), np.int64), values])
@@ -598,25 +648,31 @@ def _streaks(
 ) -> tuple[Labels, list[int], dict[int, streaks.Shape]]:
     """Name the regions that are streaks, from the runs of those that may be."""
     job, looked = field.job, outlook.worth_a_look
-    if not looked.any():
+    if not outlook.area.any():
         return np.arange(looked.size, dtype=np.int32), [], {}
-    pairs = np.concatenate(field.workers.run(passes.contacts_part, every(job)))
-    pairs = np.unique(pairs[looked[pairs].any(axis=1)], axis=0)
-    wanted = looked.copy()
+    pairs = np.unique(np.concatenate(field.workers.run(passes.contacts_part, every(job))), axis=0)
+    small = outlook.area <= streaks.LARGEST
+    lump = streaks.lumps_among(looked.size, pairs[small[pairs].all(axis=1)])
+    in_long = streaks.lumped(outlook, lump).worth_a_look[lump]
+    pairs = pairs[(looked | in_long)[pairs].any(axis=1)]
+    wanted = looked | in_long
     wanted[pairs] = True
-    wanted &= outlook.area <= streaks.LARGEST
+    wanted &= small
     job.store.keep("wanted", wanted)
     gathered = Gathered(field.workers.run(passes.runs_part, every(job, "wanted")))
     touching = [(int(a), int(b)) for a, b in pairs if wanted[a] and wanted[b]]
-    return streaks.find_among(outlook, touching, gathered.pixels, smallest=field.smallest)
+    rule = job.rule
+    return streaks.find_among(
+        outlook, touching, gathered.pixels, smallest=field.smallest, jitter=rule.jitter
+    )
 
 
 def _noted(field: _Field, found: _Divided) -> _Field:
     """Note where metal is thicker in the middle of droplets."""
     job, n = field.job, found.n_droplets
     job.store.keep("boxes", found.box[: n + 1])
-    if n < droplets.ENOUGH:
-        return field
+    if n < droplets.ENOUGH or field.rims.droplets.moved:
+        return field  # where rims were looked for and found, that is noted already
     middles = field.workers.run(passes.middle_part, every(job, job.used.sigma))
     more = droplets.note(droplets.middle_signal(middles))
     return replace(field, notes=(*field.notes, *more))
@@ -686,6 +742,7 @@ def _result(field: _Field, found: _Divided) -> Segmentation:
         box=found.box,
         ellipses=found.ellipses,
         shared=found.shared,
+        rims=field.rims,
     )
 
 

@@ -2,7 +2,8 @@
 
 Pictures in the store, by name: ``raw0`` the unfiltered metal fraction (``raw1``, ... freed of an
 uneven bare level), ``fraction0`` the filtered one by tiles (``fraction1``, ... through the wider
-filters), ``mask``, ``hills1``, ``hills2``, ``basins``, ``regions``.
+filters), ``mask``, ``hills1``, ``hills2``, ``basins``, ``regions``, ``lobes`` (parted by shape),
+``moved`` (outlines moved to the rims).
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from scipy import ndimage
 
 from spattermap.core.arrays import Bools, Floats, Integers, Singles
 from spattermap.core.grid import Box, Grid, Source, Store
-from spattermap.segment import basins, droplets, filters, hills, lobes
+from spattermap.segment import basins, droplets, filters, hills, lobes, rims
 from spattermap.segment import level as local
 from spattermap.segment.filters import RADIUS_STEP, Filter
 from spattermap.segment.likelihood import Classes, metal_fraction, stack_of
@@ -428,3 +429,28 @@ def paint_part(task: Task) -> Painted:
     np.maximum.at(box[:, 2], own, runs.row + 1)
     np.maximum.at(box[:, 3], own, runs.after)
     return Painted(names.astype(np.int64), area.astype(np.int64), box, trust)
+
+
+def deepest_part(task: Task) -> tuple[Integers, Singles]:
+    """Return the regions of a part, and how deep each reaches within the metal (px)."""
+    job, k, _ = task
+    core = job.grid.box(k)
+    outer = core.grown(rims.REACH + 1, job.shape)
+    label = job.regions(outer, "labels")
+    depth = rims.depth_of(label)[core.inside(outer)]
+    names, dense = np.unique(label[core.inside(outer)], return_inverse=True)
+    deepest = np.zeros(names.size, np.float32)
+    np.maximum.at(deepest, dense.ravel(), depth.ravel())
+    return names.astype(np.int64), deepest
+
+
+def moved_part(task: Task) -> PartRegions:
+    """Move the outlines of a part to the rims; write the regions, and return what is known."""
+    job, k, _ = task
+    core = job.grid.box(k)
+    outer = core.grown(2 * math.ceil(rims.FARTHEST) + 2, job.shape)
+    shift, deepest = job.store.recall("shifts")
+    label = rims.move(job.regions(outer, "labels"), job.fraction(outer), shift, deepest)
+    label = np.where(job.valid(core), label[core.inside(outer)], np.int32(0))
+    job.store.put("moved", k, label)
+    return _found_in(job, core, label, shift.size)

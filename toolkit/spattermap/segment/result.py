@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from spattermap.segment.rims import NOT_MOVED, Moved
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -68,6 +70,8 @@ class Segmentation:
     shared : numpy.ndarray of bool, dims (droplet,)
         True for droplets parted from others by shape, of which a part may lie under another: their
         size is that of the ellipse; empty where drawn by hand.
+    rims : Moved
+        How the outlines were moved to where the metal ends, and how far that is sure.
     """
 
     labels: npt.NDArray[np.int32]
@@ -92,3 +96,4 @@ class Segmentation:
     box: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros((0, 4), np.int64))
     ellipses: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 5)))
     shared: npt.NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    rims: Moved = NOT_MOVED

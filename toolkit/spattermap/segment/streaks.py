@@ -6,7 +6,7 @@ Preferred direction of streaks: circular statistics.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -64,19 +64,29 @@ def _kappa(length: float, n: int) -> float:
 _ELONGATED = 2.5  # length over width below which a region is no part of a streak
 _STREAK = 3.0  # ... from which it is called one: two touching droplets reach 2.1
 _CHAIN = 4.0  # ... where blur or noise would hide necks: three droplets in a row reach 3.2
+_PARTED = 6.0  # ... where it had been parted: of touching droplets, five in a row are rare
+_SURE = 7.0  # ... from which chance may explain a narrowing: seven droplets in a row are no chance
+_PARTS_BY_CHANCE = 2.5  # ... and no wider than so many smallest trusted diameters
 _NECKS_SHOW = 2.0  # width, in smallest trusted diameters, from which necks would show
 _PIECE = 2.5  # ... and from which one of two touching pieces may be part of a streak
 _NARROW = 0.75  # a piece of a tail is narrower than this part of the head it is joined to
 _SOLID = 0.4  # least part of its convex hull that a comet fills; branched chains fill less
-_WAIST = 0.25  # deepest narrowing, over the width, that counting noise explains
+_WAIST = 0.25  # deepest narrowing, over the width, that is none,
+_STRAYS = 2.5  # ... and what chance adds to it: standard deviations of the edge's place,
+_GRID = 0.2  # ... of which pixels alone make so much (px),
+_NECK = 0.45  # ... in all at most: droplets that just touch narrow to 0.4 of their width
 _NEIGHBOURS = 3  # what touches more other regions is a piece of a network or of a film
 _LEAN = 0.1  # relative difference of the halves' areas from which head and tail are told
 # What is narrower than two pixels is not resolved: droplets of a pixel that touch by chance make
 # such lines of four or five of them, seldom of eight (common practice, no source).
 _RESOLVED_PX, _LEAST_UNRESOLVED_PX = 2.0, 8.0
+_NECKLESS = 0.8  # contact of two pieces of a streak over the width of the narrower
+_MOST_PIECES = 100  # lumps of more pieces are networks
 LARGEST = 2**23  # px; what is larger is a film, and is not looked at as a streak
 _IN_LINE = 20.0  # deg; pieces of one streak lie along one line
 
+Place = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]  # rows and columns of pixels
+Pixels = Callable[[int], Place]
 COLUMNS = (
     "streak", "y_px", "x_px", "length_px", "width_px", "angle_deg", "directed", "head_y_px",
     "head_x_px",
@@ -128,6 +138,11 @@ class Shape:
         """Length over width."""
         return self.length / max(self.width, 1e-9)
 
+    def widened(self, shift: float, area: int) -> Shape:
+        """Return the shape with its outline moved outward (px), and its area then."""
+        length, width = (max(v + 2 * shift, 1.0) for v in (self.length, self.width))
+        return replace(self, length=length, width=width, area=area)
+
     def row(self, label: int) -> dict[str, float | int | bool]:
         """Return the shape as a row of the streaks' table."""
         values = (label, self.y, self.x, self.length, self.width, self.angle, self.directed)
@@ -169,14 +184,23 @@ def describe(y: npt.NDArray[np.int64], x: npt.NDArray[np.int64]) -> Shape:
     head = (cy + head_at * float(np.sin(turn)), cx + head_at * float(np.cos(turn)))
     return Shape(
         cy, cx, length, width, degrees % (360 if directed else 180), directed, head, line,
-        _solidity(y, x), _waist(along - low, high - low, y.size), int(y.size),
+        _solidity(y, x), _waist(along - low, turn, high - low), int(y.size),
     )  # fmt: skip
 
 
-def _waist(along: Floats, length: float, area: int) -> float:
-    thick = max(1.5, area / length / 3)
-    # Slices finer than the width show necks; the caps at both ends are left out.
-    n = np.bincount((along / thick).astype(np.int64))[1:-1]
+def _waist(along: Floats, turn: float, length: float) -> float:
+    thick = max(1.5, along.size / length / 3)
+    # Slices finer than the width show necks; the caps at both ends are left out. A pixel is shared
+    # out between two slices: by whole pixels, those across a slanted bar would differ by chance.
+    n_slices = max(1, int(length / thick))
+    scale = n_slices / length
+    half = 0.5 * float(abs(np.sin(turn)) + abs(np.cos(turn))) * scale
+    place = np.clip(along * scale, half, max(half, n_slices - half))
+    first = np.minimum((place - half + 1e-9).astype(np.int64), n_slices - 1)
+    share = np.clip((first + 1 - (place - half)) / (2 * half), 0.0, 1.0)
+    n = np.bincount(first, share, minlength=n_slices)
+    n += np.bincount(np.minimum(first + 1, n_slices - 1), 1 - share, minlength=n_slices)
+    n = n[1:-1]
     if n.size < 3:
         return 0.0
     left, right = np.maximum.accumulate(n), np.maximum.accumulate(n[::-1])[::-1]
@@ -236,32 +260,154 @@ class Outlook:
 def find_among(
     outlook: Outlook,
     touching: list[tuple[int, int]],
-    pixels: Callable[[int], tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]],
+    pixels: Pixels,
     *,
     smallest: float,
+    jitter: float = 0.0,
 ) -> tuple[npt.NDArray[np.int32], list[int], dict[int, Shape]]:
     """Join the pieces of streaks and name the regions that are streaks, without a picture.
 
-    Dims: returns `table` (region,).
+    `touching` lists every contact in the lumps that are worth a look; `jitter` is how far noise
+    displaces an outline (px). Dims: returns `table` (region,).
     """
     looked = np.flatnonzero(outlook.worth_a_look).tolist()
-    shapes = {k: describe(*pixels(k)) for k in looked}
-    table, shapes = _joined(shapes, touching, outlook.area, pixels)
+    table, whole = _ribbons(outlook, touching, pixels, smallest=smallest, jitter=jitter)
+    taken = set(whole)
+    free = [pair for pair in touching if not taken & {int(table[k]) for k in pair}]
+    shapes = {k: describe(*pixels(k)) for k in looked if int(table[k]) not in taken}
+    joined, shapes = _joined(shapes, free, outlook.area, pixels)
+    table = np.asarray(joined[table], dtype=np.int32)
+    shapes |= whole
     rim = np.bincount(table, outlook.rim, minlength=table.size)
     beside = _neighbours(table, touching, outlook)
-    chosen = [
+    chosen = sorted(
         k
         for k, shape in shapes.items()
-        if shape.elongation >= (_STREAK if shape.width >= _NECKS_SHOW * smallest else _CHAIN)
+        if _is_streak(shape, float(rim[k]), smallest, jitter)
+        and len(beside.get(k, ())) <= _NEIGHBOURS
+    )
+    # What is no streak after all is left as it was parted.
+    back = np.isin(table, [k for k in whole if k not in chosen])
+    table[back] = np.flatnonzero(back)
+    return table, chosen, {k: shapes[k] for k in chosen}
+
+
+def _waist_of_chance(shape: Shape, jitter: float) -> float:
+    """Return the deepest narrowing that is none, or that pixels and noise explain."""
+    if shape.elongation < _SURE:
+        return _WAIST
+    chance = _STRAYS * float(np.hypot(_GRID, jitter)) / max(shape.width, 1e-9)
+    return min(_WAIST + chance, _NECK)
+
+
+def _is_streak(shape: Shape, rim: float, smallest: float, jitter: float) -> bool:
+    """Return whether a region of that shape, with so many pixels at the frame, is a streak."""
+    return (
+        shape.elongation >= (_STREAK if shape.width >= _NECKS_SHOW * smallest else _CHAIN)
         and shape.solidity >= _SOLID
-        and shape.waist <= _WAIST
+        and shape.waist <= _waist_of_chance(shape, jitter)
         and shape.length >= 2 * smallest
         and _long_enough(shape)
         # Droplets cut off by the frame or a mask make slivers along it; a streak only crosses it.
-        and rim[k] <= 0.5 * shape.length
-        and len(beside.get(k, ())) <= _NEIGHBOURS
-    ]
-    return table, chosen, {k: shapes[k] for k in chosen}
+        and rim <= 0.5 * shape.length
+    )
+
+
+def lumps_among(n_regions: int, touching: list[tuple[int, int]]) -> npt.NDArray[np.int32]:
+    """Return the lump of every region, as the first region of those that hang together."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    pairs = np.array(touching, dtype=np.int64).reshape(-1, 2)
+    ones = np.ones(len(pairs), dtype=bool)
+    links = coo_array((ones, (pairs[:, 0], pairs[:, 1])), shape=(n_regions, n_regions))
+    _, found = connected_components(links, directed=False)
+    _, first = np.unique(found, return_index=True)
+    return np.asarray(first[found], dtype=np.int32)
+
+
+def lumped(outlook: Outlook, lump: npt.NDArray[np.int32]) -> Outlook:
+    """Return what is known of the lumps, each at its first region."""
+    n = lump.size
+    boxes = np.full((n, 4), np.iinfo(np.int64).max)
+    boxes[:, 2:] = -1
+    for column, meet in enumerate((np.minimum, np.minimum, np.maximum, np.maximum)):
+        meet.at(boxes[:, column], lump, outlook.boxes[:, column])
+    area, rim = (np.bincount(lump, one, minlength=n).astype(np.int64) for one in
+                 (outlook.area, outlook.rim))  # fmt: skip
+    return Outlook(np.where(area[:, None] > 0, boxes, 0), area, rim)
+
+
+def _ribbons(
+    outlook: Outlook,
+    touching: list[tuple[int, int]],
+    pixels: Pixels,
+    *,
+    smallest: float,
+    jitter: float,
+) -> tuple[npt.NDArray[np.int32], dict[int, Shape]]:
+    """Join the regions of lumps, or of parts of lumps without necks, that are streaks together.
+
+    Hills along a ridge are chance where the ridge has no neck between them.
+    """
+    table = np.arange(outlook.area.size, dtype=np.int32)
+    found: dict[int, Shape] = {}
+    lump = lumps_among(outlook.area.size, touching)
+    looked = lumped(outlook, lump).worth_a_look
+    members = np.argsort(lump, kind="stable")
+    begin = np.searchsorted(lump[members], np.arange(lump.size + 1))
+
+    def joined(parts: list[int], where: list[Place]) -> bool:
+        union = describe(*(np.concatenate(v) for v in zip(*where, strict=True)))
+        rim = float(outlook.rim[parts].sum())
+        if union.elongation < _PARTED or union.width > _PARTS_BY_CHANCE * smallest:
+            return False
+        if not _is_streak(union, rim, smallest, jitter):
+            return False
+        table[parts] = min(parts)
+        found[min(parts)] = union
+        return True
+
+    for k in np.flatnonzero(looked & (np.diff(begin) > 1)).tolist():
+        parts = members[begin[k] : begin[k + 1]].tolist()
+        where = [pixels(part) for part in parts]
+        if joined(parts, where) or len(parts) > _MOST_PIECES:
+            continue
+        for group in _without_necks(where, jitter):
+            if 1 < len(group) < len(parts):
+                joined([parts[i] for i in group], [where[i] for i in group])
+    return table, found
+
+
+def _without_necks(where: list[Place], jitter: float) -> list[list[int]]:
+    """Return the groups of a lump's regions that no neck parts."""
+    y, x = (np.concatenate(v) for v in zip(*where, strict=True))
+    top, left = int(y.min()), int(x.min())
+    own = np.zeros((int(y.max()) - top + 1, int(x.max()) - left + 1), np.int64)
+    own[y - top, x - left] = np.repeat(np.arange(1, len(where) + 1), [v[0].size for v in where])
+    n = len(where) + 1
+    links = np.zeros((2, n, n))
+    for side, (a, b) in zip(links, ((own[1:], own[:-1]), (own[:, 1:], own[:, :-1])), strict=True):
+        met = (a != b) & (a > 0) & (b > 0)
+        np.add.at(side, (a[met], b[met]), 1.0)
+    # A line of unit length with the normal n crosses |ny| + |nx| sides of the pixel grid.
+    length = np.hypot(*(side + side.T for side in links))
+    joined = []
+    for i, j in zip(*np.nonzero(np.triu(length)), strict=True):
+        least = min(_chord(where[a - 1], where[b - 1]) for a, b in ((i, j), (j, i)))
+        if length[i, j] >= _NECKLESS * least - 2 * jitter:
+            joined.append((int(i) - 1, int(j) - 1))
+    group = lumps_among(len(where), joined)
+    return [np.flatnonzero(group == k).tolist() for k in np.unique(group)]
+
+
+def _chord(mine: Place, other: Place) -> float:
+    """Return how wide a region is in its middle, across the way to another."""
+    (y, x), (oy, ox) = mine, other
+    dy, dx = oy.mean() - y.mean(), ox.mean() - x.mean()
+    away = max(float(np.hypot(dy, dx)), 1e-9)
+    along = ((y - y.mean()) * dy + (x - x.mean()) * dx) / away
+    return float(np.count_nonzero(np.abs(along) <= 1.0)) / 2
 
 
 def _neighbours(
