@@ -6,7 +6,15 @@ from scipy import stats
 
 from lognormal_truth import LognormalSizes
 from spattermap.core.errors import InputError
-from spattermap.measure.fits import FAMILIES, _process_covariance, fit_sizes, fit_table
+from spattermap.measure.fits import (
+    FAMILIES,
+    Seen,
+    Window,
+    _process_covariance,
+    _seen_cumulative,
+    fit_sizes,
+    fit_table,
+)
 
 RNG = np.random.default_rng
 
@@ -246,3 +254,12 @@ def test_refusals():
         fit_sizes([1.0, -1.0])
     with pytest.raises(InputError, match="families"):
         fit_sizes(np.linspace(1, 2, 50), families=("normal",))
+
+
+def test_a_family_far_from_what_is_seen_still_has_a_distribution():
+    # Two droplets that are small in a wide frame: a narrow lognormal far below the window left
+    # only densities that round to 0, and no distribution function.
+    d = np.array([4.0, 5.0])
+    seen = Seen.of(FAMILIES["lognormal"], d, Window(smallest=3.0, frame=(100.0, 100.0)))
+    found = _seen_cumulative(seen, np.array([np.log(0.01), np.log(np.log(1.1))]), d)
+    assert np.all((found > 0.99) & (found <= 1.0))

@@ -342,7 +342,9 @@ def _seen_cumulative(seen: Seen, theta: Floats, d: Floats) -> Floats:
         below: Floats = (seen.family.cumulative(theta, d) - start) / max(1 - start, 1e-300)
         return below
     grid = np.exp(np.linspace(np.log(seen.nodes[0]), np.log(seen.window.largest), 3000))
-    mass = np.exp(seen.family.log_density(theta, grid)) * grid * seen.window.chance(grid)
+    logs = seen.family.log_density(theta, grid)
+    # Over their largest: far from all droplets every density would round to 0.
+    mass = np.exp(logs - logs.max()) * grid * seen.window.chance(grid)
     curve = np.concatenate([[0.0], np.cumsum((mass[1:] + mass[:-1]) / 2)])
     found: Floats = np.interp(np.log(d), np.log(grid), curve / curve[-1])
     return found
