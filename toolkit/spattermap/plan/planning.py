@@ -41,6 +41,7 @@ SPARE = (0.5, 0.2, 0.1)  # parts of the time that the screening looks at beside 
 LADDER = (1 / 3, 3.0)  # other lengths of time at which the best choice is tried
 MINUTES_SPAN = (0.1, 10.0)
 MADE_FIELDS = 60
+LEAST_TRIED = 4  # made fields from which another time may be advised
 FEW = 20  # made fields below which a rate is told as a count, not in a hundred
 
 
@@ -117,6 +118,11 @@ class Plan:
     def counts_per_second(self) -> float:
         """Counts per second in all lines of the thick alloy at the best choice."""
         return rate_at(self.known, self.best.lines, self.best.beam_energy_keV)
+
+    @property
+    def is_sparse(self) -> bool:
+        """Whether some promise rests on few made fields."""
+        return bool(self.n_made and (self.promises["n_made"] < FEW).any())
 
     @property
     def assumptions(self) -> tuple[str, ...]:
@@ -525,8 +531,12 @@ def _needs(question: Question, best: Choice, trial: _Trials) -> str:
     if question.kind in ("apart", "haze", "oxide") and not best.blank_minutes:
         return "It cannot be decided without a bare plate mapped under the same conditions."
     longer = retimed(best, known, LADDER[-1])
-    if longer and trial.rate(question, longer).n and trial.rate(question, longer).decided >= SURE:
-        return f"About {LADDER[-1] * offered.minutes:.0f} minutes decide it in the same way."
+    tried = trial.rate(question, longer) if longer else Rate(0, 0, 0)
+    if tried.n >= LEAST_TRIED and tried.decided >= SURE and tried.wrong <= MOST_WRONG:
+        return (
+            f"About {LADDER[-1] * offered.minutes:.0f} minutes decide it in the same way "
+            f"({tried.n_decided:.0f} of {tried.n} made fields)."
+        )
     other = next(
         (c for _, c in trial.ranked
          if c.beam_energy_keV != best.beam_energy_keV and screened(question, known, c) >= SURE

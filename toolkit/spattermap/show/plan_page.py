@@ -61,8 +61,8 @@ def _settings(plan: Plan) -> str:
     rows = {
         "Beam energy": f"{best.beam_energy_keV:g} keV",
         "Beam current": (
-            f"such that thick alloy gives about {figures(plan.counts_per_second)} counts a second "
-            "in its lines together"
+            "such that thick alloy gives about "
+            f"{figures(plan.counts_per_second, significant=2)} counts a second in all its lines"
         ),
         "Pixel": f"{best.pixel_size_um:g} um",
         "Field": f"{best.field_um:g} um, {best.side_px} x {best.side_px} pixels",
@@ -99,6 +99,11 @@ def _promises(plan: Plan) -> str:
         "● decided in at least 90 of 100, wrongly in at most 5; ○ open.",
         f"{tried} fields were made and analysed as your maps will be.",
     ]
+    if plan.is_sparse:
+        tail.append(
+            "Few fields a question leave wide intervals: ask less at once, or give more with "
+            "--made-fields."
+        )
     return joined([table(said, heads, rows), paragraphs(tail)]).html
 
 
