@@ -927,3 +927,236 @@ MORE: tuple[tuple[str, str, Callable], ...] = (
     ("net per second", "all maps / 7.3", both(lambda s: s / 7.3)),
 )
 SPOILED = (*SPOILED, *MORE)
+
+
+# --- and what exporting programs, detectors and hands do besides --------------------------------
+def interlaced(stack):
+    """The odd rows first, then the even ones: two half frames, never woven together."""
+    return np.concatenate([stack[..., ::2, :], stack[..., 1::2, :]], axis=-2)
+
+
+def padded(corner):
+    """Saved at half the size, the rest of the picture filled with zeros."""
+
+    def change(plane):
+        n = np.array(plane.shape) // 2
+        small = plane[: 2 * n[0], : 2 * n[1]].reshape(n[0], 2, n[1], 2).sum((1, 3))
+        out = np.zeros_like(plane)
+        y, x = (0, 0) if corner else n // 2
+        out[y : y + n[0], x : x + n[1]] = small
+        return out
+
+    return change
+
+
+def averaged(side):
+    """Squares of pixels averaged and rounded: fewer pixels, each of less noise than it says."""
+
+    def of(maps):
+        counts = maps["counts"].values
+        ny, nx = (n // side for n in counts.shape[1:])
+        cut = counts[:, : ny * side, : nx * side].reshape(len(counts), ny, side, nx, side)
+        size = float(maps.attrs["pixel_size_um"]) * side
+        out = maps.isel(y=slice(0, ny), x=slice(0, nx)).assign_coords(
+            y=("y", (np.arange(ny) + 0.5) * size, {"units": "um"}),
+            x=("x", (np.arange(nx) + 0.5) * size, {"units": "um"}),
+        )
+        out.attrs = {**maps.attrs, "pixel_size_um": size}
+        return with_counts(out, np.rint(cut.mean((2, 4))).astype(np.uint16))
+
+    def spoil(made, other, rng) -> Pair:
+        return of(made.maps), of(made.blank)
+
+    return spoil
+
+
+def smoothed_apart(one, two):
+    """Two maps smoothed, each otherwise."""
+
+    def spoil(made, other, rng) -> Pair:
+        first, _ = smoothed(one, main)(made, other, rng)
+        counts = first["counts"].values.astype(float)
+        k = place(first, minor(first))
+        counts[k] = ndimage.gaussian_filter(counts[k], two)
+        return with_counts(first, np.rint(counts).astype(np.uint16)), made.blank
+
+    return spoil
+
+
+def rainbow(stack):
+    """Return colour pictures (blue, green, red) read as grey: the middle is brightest."""
+    planes = stack if stack.ndim == 3 else stack[None]
+    out = np.empty(planes.shape, np.uint8)
+    for k, plane in enumerate(planes):
+        at = np.clip(plane / max(float(np.quantile(plane, 0.999)), 1.0), 0, 1)
+        red, green, blue = (np.clip(1.5 - np.abs(4 * at - c), 0, 1) for c in (3, 2, 1))
+        out[k] = np.rint(255 * (0.299 * red + 0.587 * green + 0.114 * blue))
+    return out if stack.ndim == 3 else out[0]
+
+
+def cut_out(part):
+    """Set what exceeds a value to zero (an upper threshold left on)."""
+    return lambda plane: np.where(plane > max(1, np.quantile(plane, 1 - part)), 0, plane)
+
+
+def names_moved(made, other, rng) -> Pair:
+    """Every map under the name of the next: the list of names lost its first."""
+    return with_counts(made.maps, np.roll(made.maps["counts"].values, 1, axis=0)), made.blank
+
+
+def ghost(part, which=None):
+    """Some of the field before was still in memory, and counting went on."""
+
+    def spoil(made, other, rng) -> Pair:
+        counts = made.maps["counts"].values.copy()
+        chosen = range(len(counts)) if which is None else [place(made.maps, which(made.maps))]
+        for k in chosen:
+            counts[k] += rng.binomial(other.maps["counts"].values[k], part).astype(counts.dtype)
+        return with_counts(made.maps, counts), made.blank
+
+    return spoil
+
+
+def rows_evened(stack):
+    """Every row stretched to one mean, as pictures are cleared of stripes."""
+    mean = stack.mean(axis=-1, keepdims=True)
+    whole = stack.mean(axis=(-2, -1), keepdims=True)
+    return np.rint(stack / np.maximum(mean, 1e-9) * whole).astype(np.uint16)
+
+
+def rows_skipped(every, which=None):
+    """Every so many rows one is lost and the next move up; the last is repeated at the end."""
+
+    def change(stack):
+        n = stack.shape[-2]
+        kept = np.array([y for y in range(n) if y % every != every - 1])
+        return stack[..., np.append(kept, np.full(n - kept.size, n - 1)), :]
+
+    return one_map(change, which) if which else all_maps(change)
+
+
+def local_background(width, whole):
+    """Take a broad mean off each map, as uneven light is taken off pictures."""
+
+    def change(stack):
+        less = np.stack([ndimage.gaussian_filter(p.astype(float), width) for p in stack])
+        out = np.maximum(stack - less, 0)
+        return np.rint(out).astype(np.uint16) if whole else out
+
+    return both(change)
+
+
+def overcorrected(source, target, part):
+    """Take too much of one line off another: an overlap corrected twice."""
+
+    def spoil(made, other, rng) -> Pair:
+        counts = made.maps["counts"].values.astype(int)
+        a, b = (place(made.maps, f(made.maps)) for f in (source, target))
+        mean = made.means[a]
+        ratio = part * made.means[b].max() / max(mean.max(), 1e-9)
+        counts[b] = np.maximum(counts[b] - np.rint(ratio * counts[a]).astype(int), 0)
+        return with_counts(made.maps, counts.astype(np.uint16)), made.blank
+
+    return spoil
+
+
+def tiles_dosed(depth, which=None):
+    """Return four tiles joined, each darker towards its corners."""
+
+    def spoil(made, other, rng) -> Pair:
+        n = made.means.shape[-1]
+        at = (np.arange(n) % (n // 2)) / (n // 2) - 0.5
+        factor = 1 - depth * (at[:, None] ** 2 + at[None, :] ** 2) * 2
+        counts = made.maps["counts"].values.copy()
+        chosen = range(len(counts)) if which is None else [place(made.maps, which(made.maps))]
+        for k in chosen:
+            counts[k] = rng.poisson(made.means[k] * factor)
+        return with_counts(made.maps, counts), made.blank
+
+    return spoil
+
+
+def paralysed(peak):
+    """A detector that every arrival blocks anew: beyond its best rate, more gives fewer counts."""
+
+    def spoil(made, other, rng) -> Pair:
+        rate = made.means.sum(axis=0)
+        busy = peak * rate / np.quantile(rate, 0.999)
+        return with_counts(
+            made.maps, rng.poisson(made.means * np.exp(-busy)).astype(np.uint16)
+        ), made.blank
+
+    return spoil
+
+
+def charged(most):
+    """The beam is pushed aside near metal-free glass: rows shift with what the beam has passed."""
+
+    def spoil(made, other, rng) -> Pair:
+        means = made.means
+        k = place(made.maps, glass(made.maps))
+        dark = ndimage.gaussian_filter(means[k] / means[k].max(), 12)
+        by = most * (dark - dark.mean()) / max(np.abs(dark - dark.mean()).max(), 1e-9)
+        yy, xx = np.mgrid[: means.shape[1], : means.shape[2]]
+        counts = np.stack([
+            rng.poisson(np.maximum(
+                ndimage.map_coordinates(p, [yy, xx + by], order=1, mode="nearest"), 0))
+            for p in means
+        ])  # fmt: skip
+        return with_counts(made.maps, counts.astype(np.uint16)), made.blank
+
+    return spoil
+
+
+def haloed(depth):
+    """A ring about each piece of metal where fewer electrons arrive."""
+
+    def spoil(made, other, rng) -> Pair:
+        k = place(made.maps, main(made.maps))
+        metal = made.means[k] > 0.3 * made.means[k].max()
+        far = ndimage.distance_transform_edt(~metal)
+        factor = np.where(metal, 1.0, 1 - depth * np.exp(-far / 6))
+        return with_counts(
+            made.maps, rng.poisson(made.means * factor).astype(np.uint16)
+        ), made.blank
+
+    return spoil
+
+
+def decayed(rows):
+    """The beam's current dies away along the scan."""
+    return lambda n: np.exp(-np.arange(n) / rows)
+
+
+BESIDES: tuple[tuple[str, str, Callable], ...] = (
+    ("interlaced", "all maps", all_maps(interlaced)),
+    ("interlaced", "one map", one_map(interlaced)),
+    ("half size", "one map, padded at the corner", one_map(padded(True))),
+    ("half size", "one map, padded all round", one_map(padded(False))),
+    ("averaged", "2 x 2, rounded", averaged(2)),
+    ("averaged", "4 x 4, rounded", averaged(4)),
+    ("smoothed", "main and minor, each otherwise", smoothed_apart(0.8, 2.5)),
+    ("rainbow", "read as grey, said to be counts", both(rainbow)),
+    ("rainbow", "one map", one_map(rainbow)),
+    ("upper threshold", "top 5 % of main to zero", one_map(cut_out(0.05), main)),
+    ("upper threshold", "top 5 % of minor to zero", one_map(cut_out(0.05))),
+    ("labels", "all moved by one", names_moved),
+    ("ghost", "30 % of the field before, one map", ghost(0.3, minor)),
+    ("ghost", "all of the field before, one map", ghost(1.0, minor)),
+    ("ghost", "30 % of the field before, all maps", ghost(0.3)),
+    ("rows evened", "all maps", both(rows_evened)),
+    ("rows skipped", "every 16th, one map", rows_skipped(16, minor)),
+    ("rows skipped", "every 16th, all maps", rows_skipped(16)),
+    ("local background", "20 px, whole numbers", local_background(20, True)),
+    ("local background", "20 px, decimals", local_background(20, False)),
+    ("overlap", "taken off twice, minor", overcorrected(main, minor, 0.5)),
+    ("overlap", "taken off the absent", overcorrected(main, first_absent, 1.0)),
+    ("tiles", "dark corners to half, all maps", tiles_dosed(0.5)),
+    ("tiles", "dark corners to half, one map", tiles_dosed(0.5, minor)),
+    ("dead time", "paralysed, half way", paralysed(0.5)),
+    ("dead time", "paralysed, beyond the peak", paralysed(1.8)),
+    ("charging", "beam pushed by 4 px", charged(4)),
+    ("charging", "halo of 40 %", haloed(0.4)),
+    ("beam dies", "to a third", redosed(decayed(230.0))),
+)  # fmt: skip
+SPOILED = (*SPOILED, *BESIDES)

@@ -83,6 +83,7 @@ WANTED = (
     ("black level, -1, all maps", "scatter of counts", "Zn"),
     ("labels, minor and absent", "names and strangers", "Co"),
     ("labels, glass and absent", "names and strangers", "Co"),
+    ("leak, 30 % of glass in minor", "excess over the blank", "Zn"),
     ("blank, another deposit", "metal on the blank", "blank"),
     ("blank, the field itself", "blank and field", "blank"),
 )
@@ -266,3 +267,32 @@ def test_a_blank_counted_for_longer_is_scaled_and_no_alarm(made):
     row = found.table.set_index("check").loc["dose of the blank"]
     assert row["value"] == pytest.approx(3.0, abs=0.2)
     assert "scaled" in row["consequence"]
+
+
+def test_maps_that_do_not_part_metal_from_glass_give_no_coverage():
+    """Roles assumed from names alone: neither a word nor a number rests on them."""
+    counts = np.random.default_rng(4).poisson(3.0, (3, 96, 96))
+    found = spattermap.analyse(make_map_set(counts, ["Fe", "Ti", "Si"]))
+    assert found.roles.one_sided
+    assert found.examination.withheld.coverage
+    assert found.summary()["coverage"] is None
+    claims = found.elements.set_index("element")["verdict"].drop("Si")
+    assert set(claims) == {"undecided"}
+
+
+@pytest.mark.parametrize(("name", "told"), [
+    ("enlarged, x 2 cubic", False), ("enlarged, x 2 linear, decimals", False),
+    ("not counts, x 220 rounded", True),
+])  # fmt: skip
+def test_interpolated_maps_give_no_coverage(made, name, told):
+    """Interpolated noise is no noise to tell signal from; a gain leaves it as it was."""
+    assert (spoiled(made, name).withheld.coverage is None) is told
+
+
+def test_a_faint_copy_of_the_metal_is_neither_alloy_nor_foreign(made):
+    """A part of the metal's counts in the window of an element that is not there."""
+    for name in ("leak, 5 % of main in the absent", "leak, 30 % of main in the absent"):
+        maps, blank = SPOILED[name](*made, np.random.default_rng(9))
+        found = spattermap.analyse(maps, blank=blank, settings=Settings(n_resamples=200))
+        row = found.elements.set_index("element").loc["Co"]
+        assert (row["verdict"], row["rule"]) == ("undecided", "the metal over again")

@@ -109,9 +109,13 @@ LINES = [
       "along_glass": Estimate(0.7, 0.5, 0.9)}, "lies like the glass"),
     ({**OTHER, **FILM, "blank": False, "z_metal": 0.0, "glass_former": True}, "between, no blank"),
     # Neither alloy nor glass.
-    ({**OTHER, **OVERSUPPLIED}, "on metal, more than the alloy held"),
-    ({**OTHER, **OVERSUPPLIED, "element": "C"}, "on metal"),  # from air and handling
-    (OTHER, "on metal"),
+    ({**OTHER, **OVERSUPPLIED}, "the metal over again"),
+    ({**OTHER, "together": Estimate(0.6, 0.5, 0.7)}, "the metal over again"),
+    ({**OTHER, **OVERSUPPLIED, "together": Estimate(0.6, 0.5, 0.699)},
+     "on metal, more than the alloy held"),
+    ({**OTHER, **OVERSUPPLIED, "element": "C", "together": Estimate(0.6, 0.5, 0.699)},
+     "on metal"),  # from air and handling
+    (OTHER, "the metal over again"),
     # The substrate's own elements: 30 % over the blank, and enough of it.
     (GLASS, "glass constituent"),
     ({**GLASS, **FILM, "over_blank": 1.3}, "glass constituent with an excess over the blank"),

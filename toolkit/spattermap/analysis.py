@@ -22,6 +22,7 @@ from spattermap.core.results import scaled_streaks, summary_of, tables_in_unit, 
 from spattermap.core.settings import Settings
 from spattermap.examine import (
     examine,
+    one_sided,
     with_dropped_pairs,
     withheld_numbers,
     withheld_verdicts,
@@ -438,6 +439,8 @@ def _believed(done: Analysis, examined: Examination, *, given: xr.Dataset | None
     """Return a result without the answers that rest on a fault of the maps."""
     import numpy as np
 
+    if done.roles.one_sided:
+        examined = replace(examined, findings=(*examined.findings, one_sided()))
     maps, table, settings = examined.maps, done.table, done.settings
     missing: list[dict[str, Any]] = []
     stated = _stated(maps, settings) if examined.dropped else None

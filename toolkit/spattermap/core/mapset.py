@@ -545,6 +545,8 @@ class Roles:
         True where nobody stated the roles and they were inferred from the maps.
     how : str
         One sentence on where the roles come from, for the report.
+    one_sided : bool
+        True where they are assumed from names alone: nothing in the maps parts metal from glass.
 
     Examples
     --------
@@ -558,6 +560,7 @@ class Roles:
     other: tuple[str, ...] = ()
     assumed: bool = False
     how: str = ""
+    one_sided: bool = False
 
     def of(self, element: str) -> str:
         """Return the role word of one element."""

@@ -13,6 +13,7 @@ from types import ModuleType
 from typing import Any
 
 from spattermap.examine.finding import Finding, Mend, Withheld
+from spattermap.examine.stated import one_sided
 from spattermap.examine.table import COLUMNS, FINDINGS, TESTS, Examination, examine
 from spattermap.examine.withhold import (
     with_dropped_pairs,
@@ -30,6 +31,7 @@ __all__ = [
     "Mend",
     "Withheld",
     "examine",
+    "one_sided",
     "with_dropped_pairs",
     "withheld_numbers",
     "withheld_verdicts",

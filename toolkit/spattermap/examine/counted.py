@@ -150,14 +150,15 @@ def brightness(seen: Observed) -> list[Finding]:
     bent = _is_bent(seen)
     if not bent and flat >= LEAST_EVEN:
         return [Finding(check, value=flat, limit=LEAST_EVEN)]
-    held: list[tuple[Answer, str]] = [("verdict", "all"), ("shares", "all"), ("sizes", "all")]
-    if bent:
-        held += [("coverage", ""), ("connection", "all"), ("shares", "metal")]
+    held: tuple[tuple[Answer, str], ...] = (
+        ("verdict", "all"), ("shares", "all"), ("sizes", "all"), ("coverage", ""),
+        ("connection", "all"), ("shares", "metal"),
+    )  # fmt: skip
     how = "is no straight measure of counts" if bent else "was smoothed or interpolated"
     return [Finding(
         check, "all", "faulty", flat, LEAST_EVEN,
         f"the noise of the maps shows that their brightness {how}, so nothing tells signal from "
-        "noise in them", "export raw counts", withholds=tuple(held),
+        "noise in them", "export raw counts", withholds=held,
     )]  # fmt: skip
 
 

@@ -149,14 +149,14 @@ def _shadow_of(
     slope = partial / own
     rest = g - slope * raw - (c_gm / c_mm) * m
     error = float(np.sqrt(np.mean((raw * rest) ** 2) / made.n)) / own
-    ratio, tolerance = _counts_per_mass(made.seen, k, partners)
+    ratio, tolerance = counts_per_mass(made.seen, k, partners)
     least = LEAST_SHADOW * (c_gm / c_mm) * ratio * min(1.0, 2.0 / tolerance)
     if -least / LEAST_SHADOW < SEEN_Z * error:
         return None
     return (slope - least) / error, slope / (least / LEAST_SHADOW)
 
 
-def _counts_per_mass(seen: Observed, k: int, partners: list[int]) -> tuple[float, float]:
+def counts_per_mass(seen: Observed, k: int, partners: list[int]) -> tuple[float, float]:
     """Return counts of the partners in the alloy over counts of the pure element, both thick."""
     parts = seen.known.alloy
     share = sum(np.nan_to_num(parts.get(seen.elements[j], 0.0)) for j in partners) / 100

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from spattermap.core.errors import InputError
-from spattermap.examine.finding import Finding, Mend
+from spattermap.examine.finding import Answer, Finding, Mend
 from spattermap.examine.observed import Observed
 from spattermap.xrays import parse_line
 from spattermap.xrays.lines import line_of
@@ -14,6 +14,21 @@ WIDEST_UM = 40_000.0
 LARGEST_PIXEL_UM = 30.0
 # No X-ray map resolves less than this, whatever the beam (um); common practice, no source.
 SMALLEST_PIXEL_UM = 0.001
+
+
+def one_sided() -> Finding:
+    """Return what is withheld where neither a statement nor the maps tell metal from glass."""
+    held: tuple[tuple[Answer, str], ...] = (
+        ("verdict", "all"), ("shares", "all"), ("shares", "metal"), ("coverage", ""),
+        ("connection", "all"), ("sizes", "all"),
+    )  # fmt: skip
+    return Finding(
+        "metal and glass", "all", "doubtful",
+        consequence="nobody stated which elements are the metal, and nothing in the maps rises "
+        "where the glass falls, so what is covered is not known",
+        next_step="state [alloy] and [substrate] in mapset.toml, or count longer",
+        withholds=held,
+    )  # fmt: skip
 
 
 def beam_and_lines(seen: Observed) -> list[Finding]:

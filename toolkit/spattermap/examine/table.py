@@ -95,6 +95,7 @@ BLANK_TESTS: tuple[BlankTest, ...] = (
     bare_plate.blank_conditions,
     bare_plate.blank_is_bare,
     bare_plate.blank_dose,
+    bare_plate.excess_throws_shadow,
 )
 
 

@@ -131,7 +131,14 @@ def answers_of(analysis: Any, numbers: Mapping[str, Any] | None = None) -> tuple
         _cracks(analysis, known),
         _maps(analysis),
     ]
+    found = [_no_surer_than_roles(one, analysis) for one in found]
     return _one_next_step([_unless_withheld(one, analysis) for one in found])
+
+
+def _no_surer_than_roles(one: Answer, analysis: Any) -> Answer:
+    """Return an answer that is likely at most where which elements are metal is assumed."""
+    rests = one.topic in ("arrival", "amount", "connection") and one.certainty == "shown"
+    return replace(one, certainty="likely") if rests and analysis.roles.assumed else one
 
 
 def _even_film(

@@ -10,6 +10,7 @@ Roles of the elements where nobody stated them.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -424,12 +425,9 @@ def _sides(moments: BlockMoments) -> tuple[np.ndarray, bool]:
 
 
 def _by_glass_formers(elements: tuple[str, ...], former: np.ndarray, said: str) -> Roles:
-    return _roles(
-        elements,
-        ~former,
-        former,
-        f"assumed from {said} alone: the maps show no two sides",
-    )
+    how = f"assumed from {said} alone: the maps show no two sides"
+    one_sided = bool(former.any() and not former.all())
+    return replace(_roles(elements, ~former, former, how), one_sided=one_sided)
 
 
 def _roles(elements: tuple[str, ...], alloy: np.ndarray, substrate: np.ndarray, how: str) -> Roles:

@@ -120,6 +120,17 @@ def moves_along(e: ElementEvidence) -> bool:
     return math.isnan(e.together.low) or e.together.low >= LEAST_TOGETHER
 
 
+def as_the_metal(e: ElementEvidence) -> bool:
+    """Say whether an element nobody named shows nothing but the metal's own map over again.
+
+    A tail of the metal's line, a sum or escape peak, or a window drawn too wide do so as well as
+    an element that the alloy holds; only the spectrum tells them apart (Newbury, Scanning 31
+    (2009) 91, from memory).
+    """
+    apart = any(r.known and r.high < LEAST_R for r in (e.r_alloy, e.together))
+    return e.role == "other" and on_metal(e) and not apart
+
+
 def own_pattern(e: ElementEvidence) -> bool:
     """Say whether it lies in a pattern of its own, and not where the alloy is."""
     apart = not e.partners or (e.r_alloy.known and e.r_alloy.high < LEAST_R)
@@ -257,6 +268,7 @@ CONDITIONS: tuple[Condition, ...] = (
         "partly_separated",
     ),
     # It lies on the metal.
+    Condition("the metal over again", ("other",), as_the_metal, "undecided"),
     Condition(
         "on metal, more than the alloy held", ("other",),
         lambda e: on_metal(e) and oversupplied(e), "foreign",

@@ -39,6 +39,10 @@ _STEPS = {
     "on metal, the rest of the alloy elsewhere": (
         "Map more droplets: whether any of them holds the alloy tells if it came down as one."
     ),
+    "the metal over again": (
+        "Look for its peak, and a second line of it, in the spectrum of one droplet; if it is "
+        "there and the alloy holds it, state it under [alloy]."
+    ),
     "on metal, no alloy shown there": (
         "Map a field that is known to hold the alloy, or state what the deposit is made of."
     ),
@@ -70,6 +74,11 @@ _OPENINGS = {
     "on metal, no alloy shown there": (
         "It lies on what is outlined as metal, but none of the alloy it is compared with is shown "
         "there beyond background and leaking lines, so it may be a film of its own."
+    ),
+    "the metal over again": (
+        "Nobody named it, and its map repeats that of the metal: either the metal holds it, or a "
+        "part of the metal's own counts falls into its window (a tail, a sum or escape peak, a "
+        "window too wide). The maps cannot tell which."
     ),
     "few pixels own it": (
         "A few bright pixels, three in a thousand, decide how it lies with the alloy: without them "
