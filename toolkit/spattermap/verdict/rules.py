@@ -128,7 +128,8 @@ def as_the_metal(e: ElementEvidence) -> bool:
     (2009) 91, from memory).
     """
     apart = any(r.known and r.high < LEAST_R for r in (e.r_alloy, e.together))
-    return e.role == "other" and on_metal(e) and not apart
+    elsewhere = between(e) and not e.rest_most <= MOST_HIDDEN
+    return e.role == "other" and on_metal(e) and not (apart or elsewhere)
 
 
 def own_pattern(e: ElementEvidence) -> bool:
@@ -243,6 +244,7 @@ CONDITIONS: tuple[Condition, ...] = (
         "a leak could be all of it", _METALS,
         lambda e: e.explained_by_leak and not between(e), "undecided",
     ),
+    Condition("the metal over again", ("other",), as_the_metal, "undecided"),
     # Something lies between the deposits that background, haze and glass do not explain.
     Condition(
         "between, more than the alloy held", _METALS,
@@ -268,7 +270,6 @@ CONDITIONS: tuple[Condition, ...] = (
         "partly_separated",
     ),
     # It lies on the metal.
-    Condition("the metal over again", ("other",), as_the_metal, "undecided"),
     Condition(
         "on metal, more than the alloy held", ("other",),
         lambda e: on_metal(e) and oversupplied(e), "foreign",
