@@ -260,7 +260,7 @@ def with_sensitivities(
     Maximum of the Poisson likelihood over all thicknesses and sensitivities: for given
     sensitivities each thickness is searched on the grid, then the profile likelihood takes one
     Newton step in the logarithms of the sensitivities (Fisher information, thickness eliminated
-    by its Schur complement), until they stand still. A sensitivity that the glass lines cannot
+    by its Schur complement), halved while it does not raise the likelihood, until they stand still. A sensitivity that the glass lines cannot
     tell keeps a large error and then adds nothing to a thickness.
     """
     metal = np.flatnonzero(scale.in_film)
@@ -268,18 +268,22 @@ def with_sensitivities(
         return scale
     first = _first_guess(scale, counts, pixels) if start is None else start[metal]
     gain = np.log(np.maximum(first, 1e-6))
-    information = np.eye(metal.size)
+    step = np.zeros(metal.size)
+    best = -np.inf
     for _ in range(40):
-        scale = replace(scale, sensitivity=_put(scale, metal, np.exp(gain)))
-        table = scale.means()
-        at = np.argmax(_log_likelihood(counts, pixels, table), axis=1)
-        score, information = _profile_information(scale, counts, pixels, at, metal)
-        step = np.linalg.solve(information + 1e-9 * np.eye(metal.size), score)
-        step = np.clip(step, -0.7, 0.7)
-        gain = gain + step
+        tried = replace(scale, sensitivity=_put(scale, metal, np.exp(gain + step)))
+        each = _log_likelihood(counts, pixels, tried.means())
+        at = np.argmax(each, axis=1)
+        found = float(each[np.arange(len(at)), at].sum())
+        if found > best:
+            scale, gain, best = tried, gain + step, found
+            score, information = _profile_information(scale, counts, pixels, at, metal)
+            step = np.linalg.solve(information + 1e-9 * np.eye(metal.size), score)
+            step = np.clip(step, -0.7, 0.7)
+        else:  # too far: the likelihood is curved, and stepped where thicknesses change
+            step = step / 2
         if np.abs(step).max() < 2e-3:
             break
-    scale = replace(scale, sensitivity=_put(scale, metal, np.exp(gain)))
     variance = np.diag(np.linalg.inv(information + 1e-9 * np.eye(metal.size)))
     error = np.zeros(len(scale.elements))
     error[metal] = np.sqrt(np.maximum(variance, 0.0))
