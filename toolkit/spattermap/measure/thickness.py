@@ -260,16 +260,17 @@ def with_sensitivities(
     Maximum of the Poisson likelihood over all thicknesses and sensitivities: for given
     sensitivities each thickness is searched on the grid, then the profile likelihood takes one
     Newton step in the logarithms of the sensitivities (Fisher information, thickness eliminated
-    by its Schur complement), halved while it does not raise the likelihood, until they stand still. A sensitivity that the glass lines cannot
-    tell keeps a large error and then adds nothing to a thickness.
+    by its Schur complement), halved while it does not raise the likelihood, until they stand
+    still. A sensitivity that the glass lines cannot tell keeps a large error and then adds nothing
+    to a thickness.
     """
     metal = np.flatnonzero(scale.in_film)
     if metal.size == 0 or len(counts) == 0:
         return scale
     first = _first_guess(scale, counts, pixels) if start is None else start[metal]
     gain = np.log(np.maximum(first, 1e-6))
-    step = np.zeros(metal.size)
-    best = -np.inf
+    information, best = np.eye(metal.size), -np.inf
+    step: Floats = np.zeros(metal.size)
     for _ in range(40):
         tried = replace(scale, sensitivity=_put(scale, metal, np.exp(gain + step)))
         each = _log_likelihood(counts, pixels, tried.means())
