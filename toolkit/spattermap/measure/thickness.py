@@ -279,8 +279,8 @@ def with_sensitivities(
         if found > best:
             scale, gain, best = tried, gain + step, found
             score, information = _profile_information(scale, counts, pixels, at, metal)
-            step = np.linalg.solve(information + 1e-9 * np.eye(metal.size), score)
-            step = np.clip(step, -0.7, 0.7)
+            newton = np.linalg.solve(information + 1e-9 * np.eye(metal.size), score)
+            step = np.asarray(np.clip(newton, -0.7, 0.7), dtype=np.float64)
         else:  # too far: the likelihood is curved, and stepped where thicknesses change
             step = step / 2
         if np.abs(step).max() < 2e-3:
