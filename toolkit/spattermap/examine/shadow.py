@@ -32,6 +32,7 @@ NOT_KNOWN = 5.0  # tolerance where no line or beam energy is known
 # A map has next to no structure below this part of another's; and lies as glass or metal does from
 # this correlation with the glass lines.
 FEATURELESS, LIKE_IT = 0.12, 0.7
+MINOR = 10.0  # mass percent below which a constituent of the glass may go unseen in its map
 AMBIENT = ("O", "C", "N", "H")  # oxide puts them on the metal as well
 
 
@@ -277,6 +278,7 @@ def strangers(seen: Observed) -> list[Finding]:
 
     Statistic: structure of the stated element over that of the stranger. Null: an element that was
     stated shows its structure; `labels` sees exchanges between alloy and glass, this one others.
+    Of minor constituents of the glass next to nothing may show beside a film of another metal.
     """
     check = "names and strangers"
     others = [k for k in np.flatnonzero(seen.signs == 0).tolist() if seen.alive[k]]
@@ -295,6 +297,8 @@ def strangers(seen: Observed) -> list[Finding]:
             least = FEATURELESS * size[j]
             stands_in = seen.signs[k] * _beside(made, j, [g for g in glass if g != k])
             if e in AMBIENT or not seen.alive[k] or stands_in > -LIKE_IT:
+                continue
+            if seen.signs[k] < 0 and seen.known.substrate.get(e, np.nan) < MINOR:  # NaN: not stated
                 continue
             worst = min(worst, float(size[k] / size[j]))
             if size[k] >= least:
