@@ -294,6 +294,7 @@ def test_a_restarted_scheduler_ends_in_one_line_and_serves_the_rerun(tmp_path):
             list(work.run(time.sleep, [0.5] * 40, lost=str, scheduler=running.address))
         timer.join()
         running.workers = [running.worker() for _ in range(2)]
+        running.wait_for_workers(2)  # a scheduler without workers is told of by a warning
         found = dict(work.run(operator.neg, range(3), lost=str, scheduler=running.address))
         assert found == {0: 0, 1: -1, 2: -2}
     finally:
