@@ -301,8 +301,8 @@ class Choice:
         fields_ = "one field" if self.n_fields == 1 else f"{self.n_fields} fields"
         plate = f", {minutes_text(self.blank_minutes)} of bare plate" if self.blank_minutes else ""
         return (
-            f"{self.beam_energy_keV:g} keV, {self.pixel_size_um:g} um pixels, {fields_} of "
-            f"{self.field_um:g} um ({minutes_text(self.field_minutes)}"
+            f"{self.beam_energy_keV:g} keV, {self.pixel_size_um:g} µm pixels, {fields_} of "
+            f"{self.field_um:g} µm ({minutes_text(self.field_minutes)}"
             f"{' each' if self.n_fields > 1 else ''}){plate}"
         )
 

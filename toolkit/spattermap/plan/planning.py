@@ -645,7 +645,7 @@ def assumptions_of(found: Plan) -> tuple[str, ...]:
             "gains less from a higher energy."
         ),
         (
-            f"The beam and the electrons' spread blur by {blur:.2g} um "
+            f"The beam and the electrons' spread blur by {blur:.2g} µm "
             "(standard deviation); more blur loses small droplets first."
         ),
         (

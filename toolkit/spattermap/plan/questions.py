@@ -98,7 +98,7 @@ class Question:
         amount = f"{self.stake:g}"
         return {
             "apart": f"Would I notice {amount} % of the {self.element} lying apart from the alloy?",
-            "droplet": f"Are droplets of {amount} um found?",
+            "droplet": f"Are droplets of {amount} µm found?",
             "haze": f"Would I notice {amount} % of the metal signal as haze?",
             "thickness": f"Is the thickness known to {amount} %?",
             "coverage": f"Is the coverage known to {amount} %?",
@@ -113,7 +113,7 @@ class Question:
         amount = f"{self.stake:g}"
         return {
             "apart": f"{amount} % of the {self.element} apart",
-            "droplet": f"droplets of {amount} um",
+            "droplet": f"droplets of {amount} µm",
             "haze": f"haze of {amount} %",
             "thickness": f"thickness to {amount} %",
             "coverage": f"coverage to {amount} %",

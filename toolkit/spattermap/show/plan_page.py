@@ -64,8 +64,8 @@ def _settings(plan: Plan) -> str:
             "such that thick alloy gives about "
             f"{figures(plan.counts_per_second, significant=2)} counts a second in all its lines"
         ),
-        "Pixel": f"{best.pixel_size_um:g} um",
-        "Field": f"{best.field_um:g} um, {best.side_px} x {best.side_px} pixels",
+        "Pixel": f"{best.pixel_size_um:g} µm",
+        "Field": f"{best.field_um:g} µm, {best.side_px} × {best.side_px} pixels",
         "Fields": f"{best.n_fields}, {minutes_text(best.field_minutes)} each",
         "Dwell": f"{figures(1e3 * best.dwell_s)} ms a pixel in all frames together",
         "Bare plate": plate,
@@ -144,7 +144,7 @@ def _lines(plan: Plan) -> str:
     best = plan.best.beam_energy_keV
     energies = sorted(set(plan.lines["beam_energy_keV"]), key=lambda energy: energy != best)
     said = [
-        f"At {energy:g} keV trust the composition of droplets from {figures(um, significant=2)} um "
+        f"At {energy:g} keV trust the composition of droplets from {figures(um, significant=2)} µm "
         "on; smaller ones let electrons into the glass."
         for energy, um in plan.trusted.items()
     ]
