@@ -27,7 +27,7 @@ from spattermap.plan.trials import (
     PLAIN,
     Rate,
     Sample,
-    Task,
+    Trial,
     combined,
     deposit_of,
     rate_of,
@@ -242,7 +242,7 @@ def test_a_made_field_goes_through_the_analysis():
     question = Question("apart", 60, "Zn")
     # Eight pixels a droplet: at four, thin rims lie outside the outlines and coverage reads low.
     fine = choice(pixel_size_um=0.25, field_um=30.0)
-    task = {w.name: Task(w, KNOWN, fine, (question, Question("coverage", 30)), 3)
+    task = {w.name: Trial(w, KNOWN, fine, (question, Question("coverage", 30)), 3)
             for w in worlds_of([question])}  # fmt: skip
     plain = try_field(task[PLAIN])
     assert plain[question].word in ("right", "open")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from spattermap.measure.shapes import distance_to
+from spattermap.measure.shapes import distance_to, edges_of
 from spattermap.measure.thickness import (
     AT_LEAST,
     CONTINUUM_FACTORS,
@@ -146,7 +146,7 @@ class Rims:
     @cached_property
     def inner(self) -> Bools:
         """The pixels deeper inside their region than the rim; (y, x)."""
-        edge = _edges(self.labels)
+        edge = edges_of(self.labels)
         inside = self.labels > 0
         return inside & (distance_to(edge) > self.rim - 1) if edge.any() else inside
 
@@ -154,7 +154,7 @@ class Rims:
     def depth_share(self) -> Floats:
         """For each pixel of a region the share of the region that lies deeper inside; (y, x)."""
         labels = self.labels
-        edge = _edges(np.pad(labels, 1))
+        edge = edges_of(np.pad(labels, 1))
         depth = distance_to(edge)[1:-1, 1:-1] if edge.any() else np.ones(labels.shape)
         share = np.zeros(labels.shape)
         inside = np.flatnonzero(labels)
@@ -164,18 +164,6 @@ class Rims:
         size = np.bincount(own)
         share.ravel()[order] = (np.arange(order.size) - start + 0.5) / size[own]
         return share
-
-
-def _edges(labels: Labels) -> Bools:
-    """Return the pixels on either side of a border between labels; (y, x)."""
-    edge = np.zeros(labels.shape, bool)
-    for axis in (0, 1):
-        step = np.diff(labels, axis=axis) != 0
-        first, second = [slice(None)] * 2, [slice(None)] * 2
-        first[axis], second[axis] = slice(None, -1), slice(1, None)
-        edge[tuple(first)] |= step
-        edge[tuple(second)] |= step
-    return edge
 
 
 def weigh_field(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from spattermap.core.arrays import Floats
+from spattermap.core.arrays import Bools, Floats, Labels
 from spattermap.noise.counting import wilson_interval
 
 if TYPE_CHECKING:
@@ -208,6 +208,18 @@ def _size_limits(diameter: Floats) -> tuple[float, float]:
 def _no_satellites(reason: str) -> Satellites:
     nan = float("nan")
     return Satellites(nan, nan, nan, nan, 0, 0, 0, nan, nan, nan, reason)
+
+
+def edges_of(labels: Labels) -> Bools:
+    """Return the pixels on either side of a border between labels; (y, x)."""
+    edge = np.zeros(labels.shape, bool)
+    for axis in (0, 1):
+        step = np.diff(labels, axis=axis) != 0
+        first, second = [slice(None)] * 2, [slice(None)] * 2
+        first[axis], second[axis] = slice(None, -1), slice(1, None)
+        edge[tuple(first)] |= step
+        edge[tuple(second)] |= step
+    return edge
 
 
 def distance_to(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.float64]:

@@ -25,7 +25,7 @@ from spattermap.plan.choices import (
 )
 from spattermap.plan.questions import Question
 from spattermap.plan.screening import rate_at, rates_of, screened
-from spattermap.plan.trials import Rate, Sample, Task, rate_of, try_field, worlds_of
+from spattermap.plan.trials import Rate, Sample, Trial, rate_of, try_field, worlds_of
 from spattermap.show.wording import listing
 
 if TYPE_CHECKING:
@@ -376,7 +376,7 @@ class _Trials:
         """Make and analyse a field, or the part that ranks, of every world for choice and seed."""
         worlds = worlds_of(self.asked)
         tasks = [
-            Task(world, self.known, choice, self.asked, self.seed + seed,
+            Trial(world, self.known, choice, self.asked, self.seed + seed,
                  choice.ranked_px if ranking else choice.tried_px)
             for choice, seed in wanted for world in worlds
         ]  # fmt: skip

@@ -175,7 +175,7 @@ def _leaks(choice: Choice) -> dict[tuple[str, str], float]:
 
 
 @dataclass(frozen=True)
-class Task:
+class Trial:
     """One field of one world under one choice."""
 
     world: World
@@ -186,7 +186,7 @@ class Task:
     side_px: int | None = None
 
 
-def try_field(task: Task) -> dict[Question, Sample]:
+def try_field(task: Trial) -> dict[Question, Sample]:
     """Return what one made field says of each question it can be asked."""
     import warnings
 

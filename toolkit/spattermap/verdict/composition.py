@@ -27,6 +27,7 @@ from spattermap.core.errors import InputError
 from spattermap.core.estimate import bootstrap_weights, figures, length
 from spattermap.core.mapset import facts, valid_mask
 from spattermap.core.settings import Settings
+from spattermap.measure.shapes import edges_of
 from spattermap.noise.counting import wilson_interval
 from spattermap.verdict.correlation import adjusted
 from spattermap.xrays import anderson_hasler_um, kanaya_okayama_um, mapped_line
@@ -446,14 +447,7 @@ def _rim_to_centre(
     from scipy.special import ndtr, ndtri
 
     # Droplets that touch each other have a rim between them too.
-    edge = np.zeros(inside.shape, dtype=bool)
-    for axis in (0, 1):
-        step = np.diff(inside, axis=axis) != 0
-        first, second = [slice(None)] * 2, [slice(None)] * 2
-        first[axis], second[axis] = slice(None, -1), slice(1, None)
-        edge[tuple(first)] |= step
-        edge[tuple(second)] |= step
-    depth = distance_transform_edt(~edge)
+    depth = distance_transform_edt(~edges_of(inside))
     centre = (inside > 0) & (depth > max(1.5 * blur_px, 1.0))
     rim = (inside > 0) & ~centre
     pixels = np.bincount(inside[centre], minlength=n_droplets + 1)
