@@ -30,7 +30,7 @@ def drawn(*ellipses, shape=(80, 110), blur=1.0):
 def explained(*ellipses, evidence=SHARP, **kwargs):
     height, label = drawn(*ellipses, **kwargs)
     outline = lobes.outline_of(height, label, np.array([np.inf, 0.5], np.float32))
-    found = lobes.explain_all(
+    found = lobes.explain_lumps(
         outline, np.array([0, 1], np.int32), pixel_sums(label, 1, 0, 0), evidence
     )
     return found.ellipses
@@ -110,7 +110,7 @@ def test_what_is_too_small_to_have_a_shape_is_left_as_it_is():
     label[2, 2] = 1
     height = label.astype(np.float32)
     outline = lobes.outline_of(height, label, np.array([np.inf, 0.5], np.float32))
-    found = lobes.explain_all(
+    found = lobes.explain_lumps(
         outline, np.array([0, 1], np.int32), pixel_sums(label, 1, 0, 0), SHARP
     )
     np.testing.assert_allclose(found.ellipses, [[2, 2, np.log(np.sqrt(1 / np.pi)), 0, 0]])
@@ -131,10 +131,10 @@ def test_outlines_of_parts_are_those_of_the_whole_to_the_bit():
                     height[cut], label[cut], level, core=core, window=window, across=110
                 )
             )
-    together = lobes.gathered(parts, 1)
+    together = lobes.gathered(parts)
     for one, other in zip(whole, together, strict=True):
         assert np.array_equal(one, other)
-    assert lobes.gathered(parts, 0).label.size == 0
+    assert together.of(together.label > 1).label.size == 0
 
 
 def test_nothing_smaller_than_what_is_told_apart_is_drawn():
@@ -143,3 +143,30 @@ def test_nothing_smaller_than_what_is_told_apart_is_drawn():
     assert np.exp(explained(*pair)[:, 2]).min() < 9
     drawn_larger = explained(*pair, evidence=SHARP._replace(least=9.0))
     assert np.exp(drawn_larger[:, 2]).min() >= 9
+
+
+def test_lumps_explained_in_groups_are_those_explained_at_once():
+    height, label = drawn(
+        (20, 20, 9, 9, 0), (20, 36, 9, 8, 0), (60, 30, 12, 9, 30), (60, 80, 9, 9, 0)
+    )
+    pieces, n = ndimage.label(label)
+    level = np.append(np.inf, np.full(n, 0.5)).astype(np.float32)
+    outline = lobes.outline_of(height, pieces.astype(np.int32), level)
+    lump = np.arange(n + 1, dtype=np.int32)
+    sums = pixel_sums(pieces.astype(np.int32), n, 0, 0)
+    left = np.zeros(n + 1, dtype=bool)
+    left[n] = True
+    once = lobes.explain_lumps(outline, lump, sums, SHARP, left=left)
+    groups = [
+        lobes.explain_lumps(
+            outline, lump, sums, SHARP, left=left, wanted=np.array(wanted, dtype=np.int64)
+        )
+        for wanted in ([2], [], [3, 1])
+    ]
+    whole, parts = lobes.put_together(lump, [once]), lobes.put_together(lump, groups)
+    assert whole.begin.tolist() == [0, 0, *np.cumsum(once.many)]
+    assert n == 3
+    assert once.many.tolist() == [2, 1, 1]
+    assert whole.kept.tolist() == [0, 0, 0, 4]
+    for one, other in zip(whole, parts, strict=True):
+        np.testing.assert_array_equal(one, other)

@@ -18,6 +18,7 @@ from spattermap.verdict import judging, weighing
 from spattermap.verdict.gather import gather
 from spattermap.verdict.patterns import bare_moments, own_pattern, variation_z
 from spattermap.verdict.weighing import in_squares, known_better, with_alloy_elements, with_group
+from spattermap.verdict.zones import zone_map
 
 QUICK = Settings(n_resamples=100)
 NAN = float("nan")
@@ -132,23 +133,28 @@ def test_bare_area_of_fewer_than_400_pixels_shows_no_pattern():
     """20 x 20 px are just enough; metal in a corner with its rim takes some of them."""
     flat = make_map_set(np.ones((1, 20, 20)), ["Ti"])
     none = np.zeros((20, 20), bool)
-    found = bare_moments(flat, none, blur_px=1.0, block_px=10)
+    found = bare_moments(flat, zone_map(none, 1.0, np.ones_like(none))[0], block_px=10)
     assert found.n.sum() == 400
     assert len(found.n) == 4
     metal = none.copy()
     metal[0, 0] = True
-    assert bare_moments(flat, metal, blur_px=1.0, block_px=10) is None
+    assert bare_moments(flat, zone_map(metal, 1.0, np.ones_like(metal))[0], block_px=10) is None
     wide = make_map_set(np.ones((1, 21, 21)), ["Ti"])
     metal = np.zeros((21, 21), bool)
     metal[0, 0] = True
     away = np.hypot(*np.indices((21, 21)))
-    assert bare_moments(wide, metal, blur_px=1.0, block_px=10).n.sum() == (away > 4).sum()
+    assert (
+        bare_moments(wide, zone_map(metal, 1.0, np.ones_like(metal))[0], block_px=10).n.sum()
+        == (away > 4).sum()
+    )
     # No noise, no pattern: percent maps of one value hold none to estimate.
     percent = make_map_set(np.full((1, 40, 40), 50.0), ["Ti"], quantity="mass_percent")
     moments = block_moments(percent, block_px=10)
     expected = np.isnan(moments.noise).any()
     empty = np.zeros((40, 40), bool)
-    assert (bare_moments(percent, empty, blur_px=1.0, block_px=10) is None) == expected
+    assert (
+        bare_moments(percent, zone_map(empty, 1.0, np.ones_like(empty))[0], block_px=10) is None
+    ) == expected
 
 
 # --- Correlations --------------------------------------------------------------------------------

@@ -311,6 +311,8 @@ def _context_of(plan: _Plan, part: xr.Dataset, label: Labels) -> Context | None:
         settings=plan.settings.with_changes(n_resamples=_FEW),
         matrix=plan.matrix,
         side_px=plan.side_px,
+        # A grain is few pixels of the field, but not of its part.
+        part=len(plan.room.grid) > 1,
     )
     # A copy: a view would keep the whole part in memory.
     stub = part.isel(y=slice(0, 1), x=slice(0, 1)).copy(deep=True)

@@ -16,7 +16,7 @@ from spattermap.core.grid import Box, Grid, Source
 from spattermap.core.mapset import facts
 from spattermap.core.squares import all_squares
 from spattermap.measure.regions import as_droplets, measure_runs, signal_sums
-from spattermap.segment.runs import Gathered, Runs, runs_of
+from spattermap.segment.runs import Gathered, Runs, compacted, runs_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -72,8 +72,7 @@ def droplets_of_part(
     Dims: `label` (y, x).
     """
     only = np.where(label <= found.n_droplets, label, 0)
-    names = np.union1d([0], only)
-    dense: Labels = np.searchsorted(names, only).astype(np.int32)
+    names, dense = compacted(only, found.n_droplets)
     box = found.box[names]
     whole = (
         (box[:, 0] >= core.top) & (box[:, 1] >= core.left)

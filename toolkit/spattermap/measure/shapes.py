@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from spattermap.core.arrays import Bools, Floats, Labels
+from spattermap.core.arrays import Bools, Floats, Labels, Singles
 from spattermap.noise.counting import wilson_interval
 
 if TYPE_CHECKING:
@@ -225,13 +225,20 @@ def edges_of(labels: Labels) -> Bools:
 def distance_to(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.float64]:
     """Return each pixel's distance to the nearest True pixel, of which there is one.
 
-    Dims: `mask` (y, x); returns (y, x). Squares are whole numbers, exact up to 4096 px.
+    Dims: `mask` (y, x); returns (y, x).
+    """
+    return np.asarray(np.sqrt(squared_distance_to(mask).astype(np.float64)))
+
+
+def squared_distance_to(mask: Bools) -> Singles:
+    """Return the square of each pixel's distance to the nearest True pixel, of which there is one.
+
+    Dims: `mask` (y, x); returns (y, x): whole numbers, exact up to 4096 px.
     """
     import edt
 
     # The transform measures to the nearest background pixel: make the mask that.
-    squares = edt.edtsq(np.ascontiguousarray(~mask), parallel=1)
-    return np.asarray(np.sqrt(squares.astype(np.float64)))
+    return np.asarray(edt.edtsq(np.ascontiguousarray(~mask), parallel=1))
 
 
 def _near(

@@ -525,19 +525,24 @@ def _by_shape(field: _Field, found: _Divided) -> tuple[_Field, _Divided]:
     level = np.full(found.area.size, np.inf, np.float32)
     np.minimum.at(level, found.lookup, job.store.recall("levels"))
     job.store.keep("label_levels", level)
-    parts = field.workers.run(passes.outlines_part, every(job, n))
     sums = np.zeros((n + 1, 6), np.int64)
+    parts = field.workers.run(passes.beside_part, every(job, n))
     for one in parts:
         sums[one.droplet] += one.sums
     touching = np.unique(np.concatenate([one.touching for one in parts]), axis=0)
-    lumps = lobes.explain_all(
-        lobes.gathered([one.outline for one in parts], n),
-        lobes.lumps_of(n, touching[touching[:, 1] <= n]),
-        sums,
-        _told_by_outlines(field),
-        # What a streak touches may be a part of it, and shows no outline there.
-        left=np.unique(touching[(touching[:, 1] > n) & (touching[:, 0] <= n), 0]),
-    )
+    lump = lobes.lumps_of(n, touching[touching[:, 1] <= n])
+    n_lumps = int(lump.max())
+    box = _around(found.box[1 : n + 1], lump[1:], n_lumps + 1)
+    # What a streak touches may be a part of it, and shows no outline there.
+    beside = touching[(touching[:, 1] > n) & (touching[:, 0] <= n), 0]
+    left = np.isin(np.arange(n_lumps + 1), lump[beside])
+    job.store.keep("lumps_seen", lump, sums, box, left)
+    told = _told_by_outlines(field)
+    inside, cut = zip(*field.workers.run(passes.explained_part, every(job, told)), strict=True)
+    done = np.concatenate([one.lump for one in inside])
+    wanted = np.setdiff1d(np.arange(1, n_lumps + 1), done)
+    across = lobes.explain_lumps(lobes.gathered(cut), lump, sums, told, wanted=wanted, left=left)
+    lumps = lobes.put_together(lump, [*inside, across])
     job.store.keep("lumps", *lumps)
     job.store.keep("confidence", found.confidence)
     painted = field.workers.run(passes.paint_part, every(job, n))

@@ -131,6 +131,10 @@ class Outline(NamedTuple):
     key: Integers
     place: Floats
 
+    def of(self, wanted: Bools | Integers) -> Outline:
+        """Return some of the points."""
+        return Outline(self.label[wanted], self.key[wanted], self.place[wanted])
+
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _slope(height: Singles, y: int, x: int) -> tuple[float, float]:
@@ -240,12 +244,10 @@ def outline_of(
     )
 
 
-def gathered(parts: Sequence[Outline], most: int) -> Outline:
-    """Return the outlines of all parts in raster order, of regions up to number `most`."""
-    label, key, place = (np.concatenate(one) for one in zip(*parts, strict=True))
-    order = np.argsort(key, kind="stable")
-    order = order[label[order] <= most]
-    return Outline(label[order], key[order], place[order])
+def gathered(parts: Sequence[Outline]) -> Outline:
+    """Return the outlines of all parts in raster order."""
+    whole = Outline(*(np.concatenate(one) for one in zip(*parts, strict=True)))
+    return whole.of(np.argsort(whole.key, kind="stable"))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -767,68 +769,113 @@ def lumps_of(n_droplets: int, touching: Integers) -> Labels:
     return np.asarray(np.argsort(np.argsort(first, kind="stable"))[found], dtype=np.int32)
 
 
-def explain_all(
+class Explained(NamedTuple):
+    """Ellipses of some lumps of a field.
+
+    Parameters
+    ----------
+    lump : numpy.ndarray of int64, dims (lump,)
+        Which lumps.
+    many : numpy.ndarray of int64, dims (lump,)
+        Ellipses of each.
+    ellipses : numpy.ndarray, dims (ellipse, 5)
+        As in `paint`, one lump after the other.
+    kept : numpy.ndarray of bool, dims (lump,)
+        Whether its droplets are left as they were: one ellipse each, in their order.
+    """
+
+    lump: Integers
+    many: Integers
+    ellipses: Floats
+    kept: Bools
+
+
+def explain_lumps(
     outline: Outline,
     lump: Labels,
     sums: Integers,
     evidence: Evidence,
     *,
-    left: Integers | None = None,
-) -> Lumps:
-    """Return the ellipses of every lump of a field.
+    wanted: Integers | None = None,
+    left: Bools | None = None,
+) -> Explained:
+    """Return the ellipses of lumps, each from its own outline alone.
 
     Parameters
     ----------
     outline : Outline
-        Outlines of the droplets, in raster order.
+        Outlines of the droplets, in raster order: whole for every lump that is wanted.
     lump : numpy.ndarray of int32, dims (droplet + 1,)
         As `lumps_of` gives it.
     sums : numpy.ndarray of int64, dims (droplet + 1, 6)
         As `parting.pixel_sums` gives them: the droplets are the first guess.
     evidence : Evidence
         What an outline can tell.
-    left : numpy.ndarray of int64, optional
-        Droplets whose lumps are left as they are.
+    wanted : numpy.ndarray of int64, optional
+        Lumps to explain; by default all.
+    left : numpy.ndarray of bool, dims (lump + 1,), optional
+        Lumps that are left as they are.
 
     Returns
     -------
-    Lumps
+    Explained
     """
     n_lumps = int(lump.max(initial=0))
-    mine = lump[outline.label]
+    wanted = np.arange(1, n_lumps + 1) if wanted is None else wanted
+    place = np.full(n_lumps + 1, -1)
+    place[wanted] = np.arange(wanted.size)
+    mine = place[lump[outline.label]]
     order = np.argsort(mine, kind="stable")
+    order = order[np.searchsorted(mine[order], 0) :]
     points, label = outline.place[order], outline.label[order]
-    at = np.searchsorted(mine[order], np.arange(n_lumps + 2)).astype(np.int64)
+    at = np.searchsorted(mine[order], np.arange(wanted.size + 1)).astype(np.int64)
     members = np.argsort(lump, kind="stable")
-    of = np.searchsorted(lump[members], np.arange(n_lumps + 2))
+    first, after = (np.searchsorted(lump[members], wanted, side=s) for s in ("left", "right"))
     area = np.maximum(sums[:, 0], 1)
     seeds = np.stack([sums[:, 1] / area, sums[:, 2] / area, np.sqrt(area / np.pi)], axis=1)
-    heads = members[of[1:-1]]  # the first droplet of every lump
-    alone, more = _fit_alone(points, at[1:], np.ascontiguousarray(seeds[heads]), evidence)
-    more = (more | (np.diff(of[1:]) > 1)) & (np.diff(at[1:]) >= _FEW)
-    as_it_was = np.zeros(n_lumps + 1, dtype=bool)
-    if left is not None:
-        as_it_was[lump[left]] = True
-    found, kept, n = [np.zeros((0, 5))], np.zeros(lump.size, np.int32), 0
-    for k in range(1, n_lumps + 1):
-        names = members[of[k] : of[k + 1]]
-        one = alone[k - 1 : k]
-        if more[k - 1] or len(names) > 1 or as_it_was[k]:
+    heads = members[first]  # the first droplet of every lump
+    alone, more = _fit_alone(points, at, np.ascontiguousarray(seeds[heads]), evidence)
+    more = (more | (after - first > 1)) & (np.diff(at) >= _FEW)
+    kept = np.zeros(wanted.size, dtype=bool) if left is None else left[wanted]
+    found = [np.zeros((0, 5))]
+    for k in range(wanted.size):
+        names = members[first[k] : after[k]]
+        one = alone[k : k + 1]
+        if more[k] or len(names) > 1 or kept[k]:
             own = slice(at[k], at[k + 1])
-            one = np.zeros((len(names), 5))
-            one[:, :2], one[:, 2] = seeds[names, :2], np.log(seeds[names, 2])
             better = None
-            if not as_it_was[k]:
+            if not kept[k]:
                 owner = np.searchsorted(names, label[own])
                 better = _parted(points[own], owner, seeds[names], evidence)
             if better is None:
-                kept[names] = np.arange(n + 1, n + 1 + len(names))
+                kept[k] = True
+                one = np.zeros((len(names), 5))
+                one[:, :2], one[:, 2] = seeds[names, :2], np.log(seeds[names, 2])
             else:
                 one = better
         found.append(one)
-        n += len(one)
-    begin = np.cumsum([0, *(len(one) for one in found)]).astype(np.int64)
-    return Lumps(lump, begin, np.concatenate(found), kept)
+    many = np.array([len(one) for one in found[1:]], np.int64)
+    return Explained(wanted, many, np.concatenate(found), kept)
+
+
+def put_together(lump: Labels, parts: Sequence[Explained]) -> Lumps:
+    """Return the ellipses of every lump of a field, from those that were explained in groups."""
+    number, many, kept = (
+        np.concatenate([getattr(one, name) for one in parts]) for name in ("lump", "many", "kept")
+    )
+    order = np.argsort(number)
+    start = np.cumsum(many) - many
+    many, start = many[order], start[order]
+    begin = np.concatenate([[0], [0], np.cumsum(many)]).astype(np.int64)
+    into = np.arange(begin[-1]) - np.repeat(begin[1:-1], many)
+    ellipses = np.concatenate([one.ellipses for one in parts])[np.repeat(start, many) + into]
+    members = np.argsort(lump, kind="stable")
+    of = lump[members]
+    rank = np.arange(lump.size) - np.searchsorted(of, of)
+    as_it_was = np.append(False, kept[order])
+    stands_for = np.zeros(lump.size, np.int32)
+    stands_for[members] = np.where(as_it_was[of], begin[of] + 1 + rank, 0)
+    return Lumps(lump, begin, ellipses, stands_for)
 
 
 def _parted(points: Floats, owner: Integers, seeds: Floats, evidence: Evidence) -> Floats | None:

@@ -24,7 +24,7 @@ from spattermap.segment import level as local
 from spattermap.segment.filters import RADIUS_STEP, Filter
 from spattermap.segment.likelihood import Classes, metal_fraction, stack_of
 from spattermap.segment.parting import contacts, pixel_sums
-from spattermap.segment.runs import Runs, runs_of
+from spattermap.segment.runs import Runs, compacted, regions_of, runs_of
 
 
 @dataclass(frozen=True)
@@ -279,24 +279,17 @@ def redrawn_part(task: Task) -> PartRegions:
 
 def _found_in(job: Job, core: Box, label: npt.NDArray[np.int32], size: int) -> PartRegions:
     """Return what a part knows of its regions, by numbers below `size`."""
-    count = np.bincount(label.ravel(), minlength=size)
-    count[0] = 0
-    names = np.flatnonzero(count)
+    runs = runs_of(label, core.top, core.left)
+    names, area, box = regions_of(runs)
     place = np.zeros(size, np.int32)
     place[names] = np.arange(names.size)
-    runs = runs_of(label, core.top, core.left)
-    own = place[runs.label]
-    box = np.empty((names.size, 4), np.int64)
-    box[:, :2], box[:, 2:] = np.iinfo(np.int64).max, -1
-    np.minimum.at(box[:, 0], own, runs.row)
-    np.minimum.at(box[:, 1], own, runs.first)
-    np.maximum.at(box[:, 2], own, runs.row + 1)
-    np.maximum.at(box[:, 3], own, runs.after)
     inside = label > 0
-    dense = place[label[inside]]
+    length = runs.after - runs.first
     top = np.full((job.n_looks, names.size), -np.inf)
     for look, highest in enumerate(top):
-        np.maximum.at(highest, dense, job.fraction(core, look)[inside])
+        # In raster order a run's pixels stand together.
+        of_run = np.maximum.reduceat(job.fraction(core, look)[inside], np.cumsum(length) - length)
+        np.maximum.at(highest, place[runs.label], of_run)
     ring = core.grown(1, job.shape)
     frame = (
         (int(ring.top == core.top), int(ring.bottom == core.bottom)),
@@ -305,7 +298,7 @@ def _found_in(job: Job, core: Box, label: npt.NDArray[np.int32], size: int) -> P
     valid = np.pad(job.valid(ring), frame)
     inner = ndimage.binary_erosion(valid, border_value=0)[1:-1, 1:-1]
     rim = np.bincount(place[label[inside & ~inner]], minlength=names.size)
-    return PartRegions(names.astype(np.int32), count[names], box, rim, top)
+    return PartRegions(names, area, box, rim, top)
 
 
 def contacts_part(task: Task) -> Integers:
@@ -342,13 +335,11 @@ def middle_part(task: Task) -> droplets.Middles:
     )
 
 
-class Lumped(NamedTuple):
-    """What one part knows of the outlines of its droplets.
+class Beside(NamedTuple):
+    """What one part knows of its droplets before they are parted by shape.
 
     Parameters
     ----------
-    outline : lobes.Outline
-        Points of outlines.
     touching : numpy.ndarray of int64, dims (pair, 2)
         Droplets that touch, and droplets and streaks that do.
     droplet : numpy.ndarray of int64, dims (droplet,)
@@ -357,30 +348,50 @@ class Lumped(NamedTuple):
         As `parting.pixel_sums`.
     """
 
-    outline: lobes.Outline
     touching: Integers
     droplet: Integers
     sums: Integers
 
 
-def outlines_part(task: Task) -> Lumped:
-    """Return the outlines of the droplets of a part; `more` is the number of droplets."""
+def beside_part(task: Task) -> Beside:
+    """Return which droplets of a part touch, and their sums; `more` is the number of droplets."""
     job, k, n_droplets = task
     core = job.grid.box(k)
-    outer = core.grown(2, job.shape)
-    label = job.regions(outer, "labels")
-    level = job.store.recall("label_levels")
-    outline = lobes.outline_of(
-        job.height(outer), label, level, core=core, window=outer, across=job.shape[1]
-    )
     ring = core.grown(1, job.shape)
+    label = job.regions(ring, "labels")
     droplet = np.where(label <= n_droplets, label, np.int32(0))
-    pairs = np.array(contacts(label[ring.inside(outer)]), dtype=np.int64).reshape(-1, 2)
-    names, dense = np.unique(droplet[core.inside(outer)], return_inverse=True)
-    place = dense.reshape(core.shape).astype(np.int32) + np.int32(names[0] != 0)
-    names = names if names[0] == 0 else np.concatenate([[0], names])
-    sums = pixel_sums(place, names.size - 1, core.top, core.left)
-    return Lumped(outline, pairs, names[1:].astype(np.int64), sums[1:])
+    pairs = np.array(contacts(label), dtype=np.int64).reshape(-1, 2)
+    names, dense = compacted(droplet[core.inside(ring)], n_droplets)
+    sums = pixel_sums(dense, names.size - 1, core.top, core.left)
+    return Beside(pairs, names[1:], sums[1:])
+
+
+def explained_part(task: Task) -> tuple[lobes.Explained, lobes.Outline]:
+    """Explain the lumps that lie within a part; return the outlines of those that are cut.
+
+    `more` is what outlines tell. An outline's point belongs to the part of its earlier pixel, so
+    that a lump at a part's first row or column is cut too.
+    """
+    job, k, evidence = task
+    core = job.grid.box(k)
+    outer = core.grown(2, job.shape)
+    lump, sums, box, left = job.store.recall_all("lumps_seen")
+    outline = lobes.outline_of(
+        job.height(outer),
+        job.regions(outer, "labels"),
+        job.store.recall("label_levels"),
+        core=core,
+        window=outer,
+        across=job.shape[1],
+    )
+    outline = outline.of(outline.label < lump.size)
+    first, after = np.array([core.top, core.left]), np.array([core.bottom, core.right])
+    inside = ((box[:, :2] > first) | (first == 0)).all(axis=1) & (box[:, 2:] <= after).all(axis=1)
+    inside[0] = False
+    found = lobes.explain_lumps(
+        outline, lump, sums, evidence, wanted=np.flatnonzero(inside), left=left
+    )
+    return found, outline.of(~inside[lump[outline.label]])
 
 
 class Painted(NamedTuple):
@@ -416,19 +427,15 @@ def paint_part(task: Task) -> Painted:
     drawn = np.where(lumps.kept[droplet] > 0, lumps.kept[droplet], drawn)
     after = label > n_droplets
     drawn[after] = label[after] - np.int32(n_droplets) + np.int32(len(lumps.ellipses))
+    size = len(lumps.ellipses) + 1 + max(0, int(label.max(initial=0)) - n_droplets)
     job.store.put("lobes", k, drawn)
-    names, dense, area = np.unique(drawn[drawn > 0], return_inverse=True, return_counts=True)
+    names, area, box = regions_of(runs_of(drawn, core.top, core.left))
     trust = np.full(names.size, np.nan)
-    np.fmax.at(trust, dense, confidence[droplet[drawn > 0]])
-    runs = runs_of(drawn, core.top, core.left)
-    own = np.searchsorted(names, runs.label)
-    box = np.empty((names.size, 4), np.int64)
-    box[:, :2], box[:, 2:] = np.iinfo(np.int64).max, -1
-    np.minimum.at(box[:, 0], own, runs.row)
-    np.minimum.at(box[:, 1], own, runs.first)
-    np.maximum.at(box[:, 2], own, runs.row + 1)
-    np.maximum.at(box[:, 3], own, runs.after)
-    return Painted(names.astype(np.int64), area.astype(np.int64), box, trust)
+    place = np.zeros(size, np.int32)
+    place[names] = np.arange(names.size)
+    inside = drawn > 0
+    np.fmax.at(trust, place[drawn[inside]], confidence[droplet[inside]])
+    return Painted(names.astype(np.int64), area, box, trust)
 
 
 def deepest_part(task: Task) -> tuple[Integers, Singles]:

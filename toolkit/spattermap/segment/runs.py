@@ -43,6 +43,40 @@ def runs_of(label: Labels, top: int, left: int) -> Runs:
                 found[:, 3] + np.int32(left))  # fmt: skip
 
 
+def regions_of(runs: Runs) -> tuple[Labels, Integers, Integers]:
+    """Return the labels that occur, their pixels, and the boxes around them.
+
+    Dims: returns (region,), (region,), (region, 4): first row and column, row and column after the
+    last, of the field.
+    """
+    name, own = np.unique(runs.label, return_inverse=True)
+    area = np.bincount(own, runs.after - runs.first, minlength=name.size).astype(np.int64)
+    box = np.empty((name.size, 4), np.int64)
+    box[:, :2], box[:, 2:] = np.iinfo(np.int64).max, -1
+    for column, meet, values in (
+        (0, np.minimum, runs.row),
+        (1, np.minimum, runs.first),
+        (2, np.maximum, runs.row + 1),
+        (3, np.maximum, runs.after),
+    ):
+        meet.at(box[:, column], own, values)
+    return name, area, box
+
+
+def compacted(label: Labels, most: int) -> tuple[Integers, Labels]:
+    """Return 0 and the labels that occur, up to `most`, and the picture of their places among them.
+
+    Dims: `label` (y, x); returns (region,), (y, x).
+    """
+    seen = np.zeros(most + 1, dtype=bool)
+    seen[label] = True
+    seen[0] = True
+    names = np.flatnonzero(seen)
+    place = np.zeros(seen.size, np.int32)
+    place[names] = np.arange(names.size)
+    return names, place[label]
+
+
 class Gathered:
     """Runs of many regions from many parts, by region, those that meet at a border made one."""
 

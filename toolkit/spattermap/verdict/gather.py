@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from spattermap.core.errors import InputError
-from spattermap.core.mapset import facts
+from spattermap.core.mapset import facts, valid_mask
 from spattermap.noise.few_pixels import moments_without_few
 from spattermap.verdict.patterns import bare_moments
 from spattermap.verdict.physics import Conditions, alloy_labels, conditions, matrix_element
@@ -22,6 +22,7 @@ from spattermap.verdict.zones import (
     ZoneSums,
     square_moments,
     square_side,
+    zone_map,
     zone_sums,
 )
 
@@ -112,8 +113,9 @@ def gather(
     settings: Settings,
     matrix: str | None = None,
     side_px: int | None = None,
+    part: bool = False,
 ) -> Context:
-    """Return what the evidence is drawn from."""
+    """Return what the evidence is drawn from, of a whole field or of a `part` of one."""
     if blank is not None:
         _check_blank(blank, roles)
     known = facts(maps)
@@ -136,9 +138,8 @@ def gather(
     labels = segmentation.labels
     if matrix and len(roles.alloy) > 1:
         labels = alloy_labels(maps, labels, matrix)
-    sums = zone_sums(
-        maps, labels, block_px=block_px, n_droplets=segmentation.n_droplets, blur_px=blur_px
-    )
+    far = zone_map(labels > 0, blur_px, valid_mask(maps))
+    sums = zone_sums(maps, labels, block_px=block_px, n_droplets=segmentation.n_droplets, far=far)
     blank_sums = None
     if blank is not None:
         blank_sums = _in_order(zone_sums(blank, None, block_px=block_px), sums.elements)
@@ -156,14 +157,14 @@ def gather(
         state,
         roles,
         moments,
-        bare_moments(maps, labels > 0, blur_px=blur_px, block_px=block_px),
+        bare_moments(maps, far[0], block_px=block_px),
         matrix,
         diameter,
         bool(alloy) and all(math.isfinite(part) for part in alloy.values()),
         settings,
         squares=square_moments(maps, side=side),
         side_px=side,
-        few=moments_without_few(maps, moments),
+        few=None if part else moments_without_few(maps, moments),
         outlined=bool((segmentation.labels > 0).any()),
     )
 
@@ -188,8 +189,6 @@ def join_parts(
         squares=_added([one.squares for one in contexts if one.squares is not None]),
         droplet_um=droplet_um,
         outlined=any(one.outlined for one in contexts),
-        # A grain is few pixels of the field, but not of its part.
-        few=first.few if len(contexts) == 1 else None,
     )
 
 

@@ -13,9 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from spattermap.core.estimate import bootstrap_weights, interval
-from spattermap.core.mapset import valid_mask
 from spattermap.noise.moments import BlockMoments, Totals, block_moments
-from spattermap.verdict.zones import zone_map
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -49,13 +47,12 @@ class Pattern:
 
 
 def bare_moments(
-    maps: xr.Dataset, metal: npt.NDArray[np.bool_], *, blur_px: float, block_px: int
+    maps: xr.Dataset, far: npt.NDArray[np.bool_], *, block_px: int
 ) -> BlockMoments | None:
-    """Return the moments of the bare area far from metal.
+    """Return the moments of the bare area far from metal, as `zone_map` gives it.
 
-    Dims: `metal` (y, x).
+    Dims: `far` (y, x).
     """
-    far, _ = zone_map(metal, blur_px, valid_mask(maps))
     if far.sum() < LEAST_PIXELS:
         return None
     found = block_moments(maps.assign(valid=(("y", "x"), far)), block_px=block_px)

@@ -20,11 +20,12 @@ Both go with how much of the metal's signal the haze gives, which is measured.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from spattermap.core.arrays import Floats
+from spattermap.core.arrays import Bools, Floats
 from spattermap.core.mapset import make_map_set, noise_is_known, valid_mask
 from spattermap.core.squares import whole_squares
 from spattermap.noise.moments import BlockMoments, block_moments
@@ -144,12 +145,12 @@ def zone_map(
     bare = valid & ~metal
     if not metal.any() or not bare.any():
         return bare, 0.0
-    from spattermap.measure.shapes import distance_to
+    from spattermap.measure.shapes import squared_distance_to
 
-    away = distance_to(metal)
+    away = squared_distance_to(metal)
     wished = RIM_BLURS * max(blur_px, 0.5) + 1.0
     for part in (1.0, 0.75, 0.5, 0.25):
-        far = bare & (away > part * wished)
+        far = bare & (away > (part * wished) ** 2)
         if far.sum() >= LEAST_FAR * bare.sum():
             return far, part * wished
     return bare, 0.0
@@ -162,41 +163,44 @@ def zone_sums(
     block_px: int,
     n_droplets: int = 0,
     blur_px: float = 1.0,
+    far: tuple[Bools, float] | None = None,
 ) -> ZoneSums:
-    """Return the sums of a map set over blocks and zones.
+    """Return the sums of a map set over blocks and zones; `far` is what `zone_map` gave, if known.
 
     Dims: `labels` (y, x).
     """
     valid = valid_mask(maps)
-    zones = np.full(valid.shape, FAR, dtype=np.int64)
+    zones = np.full(valid.shape, FAR, dtype=np.uint8)
     rim_px = 0.0
     if labels is not None:
-        far, rim_px = zone_map(labels > 0, blur_px, valid)
-        zones[~far] = RIM
+        bare, rim_px = far if far is not None else zone_map(labels > 0, blur_px, valid)
+        zones[~bare] = RIM
         zones[labels > 0] = DROPLET
         zones[labels > n_droplets] = STREAK
     height, width = valid.shape
     blocks_y, blocks_x = max(1, height // block_px), max(1, width // block_px)
-    rows = np.arange(height) * blocks_y // height
-    columns = np.arange(width) * blocks_x // width
-    blocks = rows[:, None] * blocks_x + columns[None, :]
-    where = (blocks * len(ZONES) + zones)[valid]
-    size = blocks_y * blocks_x * len(ZONES)
-    shape = (blocks_y * blocks_x, len(ZONES))
-
-    def summed(plane: npt.NDArray[np.float64] | None) -> Floats:
-        weights = None if plane is None else plane[valid]
-        return np.bincount(where, weights, minlength=size).astype(np.float64).reshape(shape)
-
+    columns = (np.arange(width) * blocks_x // width).astype(np.int64) * len(ZONES)
+    edges = -(-np.arange(blocks_y + 1) * height // blocks_y)
     names = tuple(str(name) for name in maps["element"].values)
-    planes = [np.asarray(maps["counts"][i].values, dtype=np.float64) for i in range(len(names))]
-    s = np.stack([summed(plane) for plane in planes], axis=-1)
-    if "variance" in maps:
-        spread = [np.asarray(maps["variance"][i].values, np.float64) for i in range(len(names))]
-        noise = np.stack([summed(plane) for plane in spread], axis=-1)
-    else:
-        noise = s if noise_is_known(maps) else np.full_like(s, np.nan)
-    return ZoneSums(names, summed(None), s, noise, rim_px)
+    counts = maps["counts"].values
+    spread = maps["variance"].values if "variance" in maps else None
+    shape = (blocks_y, blocks_x, len(ZONES))
+    n, s = np.zeros(shape), np.zeros((*shape, len(names)))
+    noise = np.full_like(s, np.nan) if spread is not None or not noise_is_known(maps) else s
+    # A row of blocks at a time: what is summed stays in the processor's cache.
+    for row in range(blocks_y):
+        strip = slice(edges[row], edges[row + 1])
+        used = valid[strip]
+        where = (columns + zones[strip])[used]
+        summed = partial(np.bincount, where, minlength=n[row].size)
+        n[row] = summed().reshape(shape[1:])
+        for k in range(len(names)):
+            s[row, ..., k] = summed(counts[k, strip][used]).reshape(shape[1:])
+            if spread is not None:
+                noise[row, ..., k] = summed(spread[k, strip][used]).reshape(shape[1:])
+    blocks = (blocks_y * blocks_x, len(ZONES))
+    s, noise = s.reshape(*blocks, -1), noise.reshape(*blocks, -1)
+    return ZoneSums(names, n.reshape(blocks), s, noise, rim_px)
 
 
 # Shade deeper than this is no haze any more: the gaps are then said to be too narrow, or the field
