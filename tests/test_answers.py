@@ -118,7 +118,9 @@ def test_oxide_names_where_it_lies(droplets):
     )
     view = SimpleNamespace(**{**vars(droplets), "oxygen": table})
     view.summary = droplets.summary
-    assert told(view, "oxide").answer.startswith("Yes, in droplets (at least 0.23 oxygen atoms a ")
+    assert told(view, "oxide").answer.startswith(
+        "Yes, in droplets (at least 0.23 oxygen atoms per metal atom"
+    )
     view.weighed = None
     said = told(view, "oxide")
     assert said.answer.startswith("Yes, in droplets (at least 0.41 counts a pixel")
@@ -138,7 +140,7 @@ def test_cracks_are_told_with_chance(droplets):
     found = replace(droplets, segmentation=replace(droplets.segmentation, cracks=cracks))
     said = told(found, "cracks")
     assert "9 cracks" in said.answer
-    assert "more often than chance (9 touch one, chance alone gives 2.0)" in said.answer
+    assert "more often than chance (9 of 9 touch one, chance alone gives 2.0)" in said.answer
     none = replace(droplets, segmentation=replace(droplets.segmentation, cracks={**cracks, "n": 0}))
     assert told(none, "cracks").answer.startswith("No crack")
     few = {**cracks, "n": 1, "length_px": 13.0}
@@ -205,3 +207,26 @@ def test_cracked_plate_from_its_maps():
     said = told(spattermap.analyse(scene.maps), "cracks")
     assert said.answer.startswith("Yes: ")
     assert said.certainty == "likely"
+
+
+def test_two_shares_that_say_the_same_are_told_once(droplets):
+    table = droplets.elements.copy()
+    row = table["element"] == "Zn"
+    table.loc[row, ["verdict", "share_in_droplets"]] = ["partly_separated", 0.40]
+    table.loc[row, ["share_in_droplets_low", "share_in_droplets_high"]] = [0.37, 0.44]
+    names = ["share_not_following", "share_not_following_low", "share_not_following_high"]
+    table.loc[row, names] = [0.59, 0.55, 0.63]
+    said = told(replace(droplets, elements=table), "alloy").answer
+    assert said.count("%") == 2
+    assert "does not follow" not in said
+    table.loc[row, names] = [0.30, 0.26, 0.34]
+    said = told(replace(droplets, elements=table), "alloy").answer
+    assert "30 % (26 to 34 %) of the Zn does not follow the alloy" in said
+
+
+def test_haze_that_is_not_there_gets_no_clause(droplets):
+    known = {"share_droplets": 0.998, "share_droplets_low": 0.99, "share_droplets_high": 1.0,
+             "share_haze": 0.002, "share_haze_low": 0.0, "share_haze_high": 0.01}  # fmt: skip
+    said = told(droplets, "arrival", **known).answer
+    assert said.startswith("As drops: 100 %")
+    assert "haze" not in said

@@ -15,7 +15,14 @@ from pathlib import Path
 import pytest
 
 from spattermap.core.settings import Settings
+from spattermap.core.work import Workers
+from spattermap.loaders import open_parts
+from spattermap.loaders.convert import convert
+from spattermap.show.mosaic_page import write_mosaic
 from spattermap.show.report import notebook_path, write_report
+from spattermap.show.side_by_side import compare
+from spattermap.sweeps import sweep
+from spattermap.synthesis import Deposit, Droplets, make_deposit, save_folder
 
 pytestmark = pytest.mark.browser
 
@@ -101,6 +108,81 @@ def test_report_has_no_accessibility_violation(browser, report, width, scheme):
     context.close()
 
 
+@pytest.fixture(scope="module")
+def others(tmp_path_factory):
+    """Return a page of each other kind: deposits side by side, a sweep, a mosaic."""
+    home = tmp_path_factory.mktemp("others")
+    for k, coverage in enumerate((0.1, 0.3)):
+        spec = Deposit(
+            shape=(128, 160), droplets=Droplets(coverage=coverage), title=f"plate {k}",
+            process={"charge_J": 100 + 40 * k, "gap_mm": 4.0, "wire": "brass 0.2 mm"},
+        )  # fmt: skip
+        save_folder(make_deposit(spec, seed=k), home / f"maps{k}")
+    paths = [home / "maps0", home / "maps1"]
+    place = convert(paths[1], home / "m.zarr")
+    write_mosaic(open_parts(place), home / "mosaic", workers=Workers(workers=1))
+    return {
+        "comparison": compare(paths, home / "compared"),
+        "sweep": sweep(paths, out=home / "swept", scheduler="synchronous").page,
+        "mosaic": home / "mosaic" / "report.html",
+    }
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(1400, "light"), (390, "dark")])
+@pytest.mark.parametrize("kind", ["comparison", "sweep", "mosaic"])
+def test_every_other_page_fits_asks_for_nothing_and_is_accessible(
+    browser, others, kind, width, scheme
+):
+    axe = pytest.importorskip("axe_playwright_python")
+    script = (Path(axe.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
+    context = browser.new_context(
+        viewport={"width": width, "height": 900}, color_scheme=scheme, bypass_csp=True, offline=True
+    )
+    asked, grumbles = [], []
+    page = context.new_page()
+    page.on("request", lambda request: asked.append(request.url))
+    page.on("console", lambda message: grumbles.append(message.text))
+    page.on("pageerror", lambda error: grumbles.append(str(error)))
+    page.goto(others[kind].as_uri())
+    if kind != "sweep":
+        page.wait_for_selector("[data-drawn]")
+    keep_picture(page, f"{kind}_{width}_{scheme}", full_page=True)
+    page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+    wide = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
+    assert wide <= 0, "the page must not scroll sideways"
+    assert [url for url in asked if not url.startswith("data:")] == [others[kind].as_uri()]
+    assert grumbles == []
+    page.evaluate(script)
+    found = page.evaluate("axe.run()")
+    assert [(item["id"], item["impact"]) for item in found["violations"]] == []
+    context.close()
+
+
+def test_a_mosaic_opens_with_answers_and_field_on_one_screen(browser, others):
+    page = browser.new_page(viewport={"width": 1400, "height": 900})
+    page.goto(others["mosaic"].as_uri())
+    page.wait_for_selector("[data-drawn]")
+    canvas = canvas_of(page).bounding_box()
+    assert page.locator(".answers").bounding_box()["y"] < 200
+    assert canvas["y"] + canvas["height"] < 900
+    words = len(page.locator("body").inner_text().split())
+    assert words < 700, "what stands behind the answers is closed"
+    page.close()
+
+
+def test_the_examination_stands_below_the_field_and_fits(browser, report):
+    page = browser.new_page(viewport={"width": 1400, "height": 900})
+    page.goto(report.as_uri())
+    page.wait_for_selector("[data-drawn]")
+    page.locator(".examination > summary").click()
+    table = page.locator(".examination table").bounding_box()
+    field = page.locator(".field-shell").bounding_box()
+    assert table["y"] >= field["y"] + field["height"]
+    assert table["width"] > 1000
+    assert page.locator(".examination td:has-text('at most')").count() > 5
+    page.close()
+
+
 def test_report_is_small_and_prints(browser, report, tmp_path):
     assert report.stat().st_size < 5e6
     page = browser.new_page()
@@ -160,6 +242,12 @@ def test_the_field_is_worked_by_keyboard(field):
     assert field.locator(".field-card h3").text_content().startswith("Droplet ")
     assert "Diameter" in field.locator(".field-live").text_content()
     n_bars = field.locator(".field-bars button").count()
+    counts = [
+        int(bar.get_attribute("aria-label").rsplit(": ", 1)[1].split()[0])
+        for bar in field.locator(".field-bars button").all()
+    ]
+    said = field.locator(".field-axis").first.text_content()
+    assert said == f"Droplets in each range, at most {max(counts)}"
     assert marked_bars(field) == [n_bars - 1], "the largest droplet lies in the last bar"
     whole = scale_bar(field)
     field.keyboard.press("Enter")
@@ -245,6 +333,8 @@ def test_the_field_is_worked_by_touch(browser, report):
         if page.locator(".field-card h3").count():
             break
     assert page.locator(".field-card h3").text_content().endswith(", chosen")
+    for one in page.locator(".field-tools button, .field-marks label, .field select").all():
+        assert one.bounding_box()["height"] >= 44, "a finger's width (WCAG 2.2, 2.5.5)"
     before = scale_bar(page)
     touch("touchStart", (x - 20, y), (x + 20, y))
     for reach in range(25, 120, 10):

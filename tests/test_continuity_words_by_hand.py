@@ -292,30 +292,30 @@ OHMS = {"sheet_resistance_ohm_per_sq": 0.3356}
 def test_the_measured_resistance_is_told():
     assert not any("measured" in words for words in reasons(FILM, {}))
     against = reasons(APART, OHMS)[-1]
-    assert against.startswith("The measured 0.3356 ohm per square was found although this field")
+    assert against.startswith("The measured 0.3356 Ω per square was found although this field")
 
     def of(**more):
         return replace(FILM, resistivity=implied_resistivity(0.3356, ratio=1.0, **more))
 
     assert reasons(of(), OHMS)[-1] == (
-        "The measured 0.3356 ohm per square has no bulk value to be held against: state the "
+        "The measured 0.3356 Ω per square has no bulk value to be held against: state the "
         "alloy, or its resistivity as bulk_resistivity_ohm_m under [measured]."
     )
     # 1.678e-8 ohm m over 0.3356 ohm is 50 nm.
     assert reasons(of(alloy={"Cu": 1.0}), OHMS)[-1] == (
-        "The measured 0.3356 ohm per square is what 50 nm of bulk Cu (1.68 uohm cm) would show "
+        "The measured 0.3356 Ω per square is what 50 nm of bulk Cu (1.68 µΩ cm) would show "
         "on this map; the thickness was not given, and the maps do not tell it."
     )
     several = reasons(of(alloy={"Cu": 1.0}, thickness_nm=100), OHMS)
     assert several[-2] == (
-        "The measured 0.3356 ohm per square implies 2 times the resistivity of bulk Cu "
-        "(1.68 uohm cm) with the thickness stated, once the gaps of the map are allowed for."
+        "The measured 0.3356 Ω per square implies 2 times the resistivity of bulk Cu "
+        "(1.68 µΩ cm) with the thickness stated, once the gaps of the map are allowed for."
     )
     least = reasons(of(alloy={"Cu": 1.0}, bounds_nm=(100, math.inf)), OHMS)[-1]
     assert least.endswith("a bound of the thickness only, which implies at least 2 times its "
                           "resistivity.")  # fmt: skip
     both = reasons(of(alloy={"Cu": 1.0}, thickness_nm=55, bounds_nm=(45, 65)), OHMS)[-1]
-    assert "1.1 times the resistivity of bulk Cu (1.68 uohm cm) (0.9 to 1.3) with the" in both
+    assert "1.1 times the resistivity of bulk Cu (1.68 µΩ cm) (0.9 to 1.3) with the" in both
     assert both.endswith("It conducts as bulk metal of that thickness would.")
     assert several[-1].startswith("Usual suspects: oxide")
     thin = reasons(of(alloy={"Cu": 1.0}, thickness_nm=49), OHMS)[-1]

@@ -13,7 +13,7 @@ from spattermap.core.errors import InputError
 from spattermap.core.mapset import facts, make_map_set
 from spattermap.core.orientations import ORIENTATIONS
 from spattermap.core.settings import Settings
-from spattermap.examine import examine
+from spattermap.examine import Finding, examine
 from spattermap.examine.dose import Profile
 
 
@@ -296,3 +296,20 @@ def test_a_faint_copy_of_the_metal_is_neither_alloy_nor_foreign(made):
         found = spattermap.analyse(maps, blank=blank, settings=Settings(n_resamples=200))
         row = found.elements.set_index("element").loc["Co"]
         assert (row["verdict"], row["rule"]) == ("undecided", "the metal over again")
+
+
+@pytest.mark.parametrize(
+    ("finding", "value", "limit", "said"),
+    [
+        ("sound", 2.0, 9.0, "at most 9.00"),
+        ("sound", 0.99, 0.5, "at least 0.500"),
+        ("faulty", 12.0, 9.0, "at most 9.00"),
+        ("doubtful", 0.1, 0.5, "at least 0.500"),
+        ("not_examined", 0.0, 4.0, "4.00"),
+        ("sound", float("nan"), 4.0, "–"),
+    ],
+)
+def test_the_page_says_on_which_side_of_its_limit_a_value_may_lie(finding, value, limit, said):
+    from spattermap.show.examined import _allowed
+
+    assert _allowed(Finding("a test", finding=finding, value=value, limit=limit)) == said

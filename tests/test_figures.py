@@ -256,3 +256,19 @@ def test_a_share_that_no_element_has_gets_no_panel(stand_in):
 def test_wrong_arguments_say_what_is_allowed(call, words, stand_in):
     with pytest.raises(InputError, match=words):
         call(stand_in())
+
+
+def test_a_film_has_lobes_and_no_droplets_on_its_pictures(stand_in):
+    given = stand_in()
+    film = {**given.summary(), "largest_region_share": 0.95, "connected_x": True}
+    given.summary = lambda: film
+    outlined = pictures.outlined_segmentation(given)
+    labels = [text.get_text() for legend in outlined.legends for text in legend.get_texts()]
+    assert any(label.endswith(" lobes") for label in labels)
+    assert not any("droplet" in label for label in labels)
+    shares = pictures.share_bars(given)
+    assert shares.axes[0].get_xlabel() == "share in the film"
+    composition = pictures.droplet_composition(given)
+    assert composition.axes[0].get_title(loc="left").startswith("all lobes together")
+    for one in (outlined, composition, pictures.rim_to_centre(given)):
+        assert "droplet" not in one.alt

@@ -61,6 +61,11 @@ def test_a_mosaic_gives_the_tables_of_the_field_at_once(sample, blank, tmp_path)
     assert ours["share_droplets"] == pytest.approx(theirs["share_droplets"], abs=0.005)
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert len(page) < 15e6
+    # The answers and the field first, all else at a click.
+    first, *rest = page.split('<details class="part">')
+    assert 'class="answers"' in first
+    assert "data-field" in first
+    assert len(rest) >= 6
     # Asks nothing of any network: links lead to the tables beside it.
     assert not re.search(r'(src|href)="(?!#|data:|\w+\.csv")', page)
     assert not list(tmp_path.glob(".spattermap*"))

@@ -140,3 +140,20 @@ def test_variance_of_coarse_maps_by_hand():
     small, _ = panels.coarse(maps, factor=2)
     assert float(small["counts"][0, 0, 0]) == 3.0
     assert float(small["variance"][0, 0, 0]) == pytest.approx(0.5)  # 4 x 2 / 4^2
+
+
+def test_a_film_has_lobes_and_no_median(tmp_path):
+    metal = np.ones((96, 96), dtype=bool)
+    metal[20:40, 30:60] = metal[60:80, 10:40] = False
+    rng = np.random.default_rng(3)
+    planes = [rng.poisson(np.where(metal, on, off)) for on, off in ((6, 0.1), (1, 8))]
+    film = make_map_set(np.stack(planes).astype(np.uint16), ["Cu", "Si"], pixel_size_um=0.5,
+                        alloy={"Cu": 100.0})  # fmt: skip
+    panel = panels.tune(film, keep_as=tmp_path / "settings.toml")
+    assert panel.view.is_film
+    assert panel.widget
+    assert '"noun":"lobe"' in panel._widgets["field"].found
+    numbers = panel._widgets["numbers"].value
+    assert "Lobes of the film" in numbers
+    assert "Droplets" not in numbers
+    assert "Median" not in numbers

@@ -2,8 +2,10 @@
 
 import math
 import tomllib
+from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import spattermap
@@ -34,6 +36,7 @@ from spattermap.plan.trials import (
     try_field,
     worlds_of,
 )
+from spattermap.show.plan_page import curves_picture
 
 BRASS, SILICA = {"Cu": 70.0, "Zn": 30.0}, {"Si": 46.7, "O": 53.3}
 KNOWN = Known.stated(alloy=BRASS, substrate=SILICA)
@@ -384,3 +387,23 @@ def test_nothing_asked_is_refused():
     with pytest.raises(InputError, match="Raise one"):
         gold = Known.stated(alloy={"Au": 100.0}, substrate=SILICA)
         spattermap.plan(gold, ["haze 5"], Choices(energies_keV=(2.0,)))
+
+
+def test_the_energies_stand_whole_beside_the_curves():
+    rows = [
+        {"topic": "one", "beam_energy_keV": energy, "minutes": minutes, "decided": 0.5,
+         "wrong": float("nan"), "source": "closed form"}
+        for energy in (5.0, 10.0, 15.0, 20.0)
+        for minutes in (3.0, 30.0)
+    ]  # fmt: skip
+    given = SimpleNamespace(
+        questions=[SimpleNamespace(topic="one")],
+        curves=pd.DataFrame(rows),
+        choices=SimpleNamespace(minutes=20.0),
+    )
+    picture = curves_picture(given)
+    picture.draw_without_rendering()
+    (legend,) = picture.legends
+    assert len(legend.get_texts()) == 4
+    for text in legend.get_texts():
+        assert text.get_window_extent().x1 <= picture.bbox.x1

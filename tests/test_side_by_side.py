@@ -63,3 +63,18 @@ def test_one_deposit_is_nothing_to_compare(tmp_path):
     with pytest.raises(InputError, match="two to six map sets, got 1"):
         compare([tmp_path], tmp_path / "out")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_fields_have_one_set_of_size_classes(two):
+    page = comparison_page(two, compared(two))
+    classes = re.findall(r'"edges":\[([^]]+)\]', page)
+    assert len(classes) == 2
+    assert classes[0] == classes[1]
+    sizes = [float(one) for one in classes[0].split(",")]
+    widest = max(one.droplets["diameter_um"].max() for one in two)
+    assert sizes[-1] == pytest.approx(widest, rel=1e-4)
+
+
+def test_three_deposits_are_named_with_one_and(two):
+    page = comparison_page([*two, two[0]], compared([*two, two[0]]))
+    assert "<title>thin &lt;one&gt;, thick one and thin &lt;one&gt;</title>" in page

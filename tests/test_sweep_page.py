@@ -138,3 +138,26 @@ def test_a_cluster_that_loses_a_worker_says_what_fell():
     assert found[2] == "C"
     assert "several" in found[1]
     assert len(released) == 3
+
+
+def test_dark_lines_that_may_be_noise_are_no_cracks_to_compare(monkeypatch, tmp_path):
+    from types import SimpleNamespace
+
+    from spattermap.show.answers import QUESTIONS
+    from spattermap.sweeps import sweep_tables
+
+    def row(certainty):
+        answers = [{"answer": "x.", "certainty": certainty} for _ in QUESTIONS]
+        record = {
+            "title": "one", "alloy": {}, "roles": {"alloy": ["Mo"]}, "process": {},
+            "measured": {}, "elements": [],
+            "summary": {"crack_count": 1, "crack_length_um_per_um2": 0.1, "answers": answers},
+        }  # fmt: skip
+        monkeypatch.setattr(sweep_tables, "read_record", lambda _: record)
+        outcome = SimpleNamespace(error="", key="k")
+        given = SimpleNamespace(shown_path="a", sample="a", field="1")
+        return sweep_tables._field_line(given, outcome, tmp_path)[3]
+
+    assert row("likely")["crack_count"] == 1
+    assert row("open")["crack_count"] is None
+    assert row("open")["crack_length_um_per_um2"] is None

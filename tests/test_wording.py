@@ -156,3 +156,19 @@ def test_a_single_metal_has_no_partner_to_part_from():
 def test_bounds_that_print_alike_get_a_decimal():
     close = {"a": 0.162, "a_low": 0.1593, "a_high": 0.1648}
     assert wording.with_interval(close, "a", as_percent=True) == "16.2 % (15.9 to 16.5 %)"
+
+
+def test_a_film_is_not_told_of_droplets_in_the_verdicts(stand_in):
+    from spattermap.show import verdicts
+
+    given = stand_in()
+    said = "In droplets no oxygen is shown. Whether the haze holds oxide cannot be told."
+    given.elements["reasons"] = said
+    assert said in verdicts(given).html
+    film = {**given.summary(), "largest_region_share": 0.95, "connected_x": True}
+    given.summary = lambda: film
+    given.segmentation.smallest_trusted_px = 5.0
+    html = verdicts(given).html
+    assert "In the film no oxygen is shown." in html
+    assert "Whether what lies in the film&#x27;s gaps holds oxide" in html
+    assert "droplets" not in html

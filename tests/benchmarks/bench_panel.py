@@ -11,7 +11,7 @@ import numpy as np
 import spattermap
 from spattermap.core.mapset import make_map_set
 from spattermap.panel import tune
-from spattermap.panel.drawing import histogram_svg, numbers_html, overlay_svg
+from spattermap.panel.drawing import found_json, numbers_html
 
 maps = spattermap.load(Path(__file__).parents[2] / "sample_maps" / "brass_burst")
 # the demo is 384 x 512: its first quarter again below gives 512 x 512
@@ -24,7 +24,7 @@ panel = tune(square)
 
 def draw(view, at):
     """Make all that the browser is sent."""
-    return overlay_svg(at, panel._roles, view), numbers_html(at, view), histogram_svg(at, view)
+    return found_json(at, panel._roles, view, before=panel._before), numbers_html(at, view)
 
 
 def best(action, n=7):

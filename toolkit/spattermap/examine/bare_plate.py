@@ -203,7 +203,7 @@ def blank_dose(seen: Observed, plate: Observed) -> list[Finding]:
     if (more > np.log(1.3) and z > DOSE_Z) or (-g > np.log(1.3) and less > DOSE_Z):
         factor = float(np.exp(g))
     else:
-        return [Finding(check, "blank", value=float(np.exp(g)), limit=1.3)]
+        return [Finding(check, "blank", value=float(np.exp(max(more, -g))), limit=1.3)]
     return [Finding(
         check, "blank", "sound", factor, 1.3,
         f"the blank was counted {factor:.2g} times as long as the field; it was scaled by its "

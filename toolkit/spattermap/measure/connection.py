@@ -244,7 +244,7 @@ def _measured(found: Continuity, measured: Mapping[str, Any]) -> list[str]:
     if ohm is None:
         return []
     implied = found.resistivity
-    told = f"The measured {ohm:g} ohm per square "
+    told = f"The measured {ohm:g} Ω per square "
     if implied is None:
         told += "was found although this field does not conduct in both directions: metal below "
         told += "the detection limit, bridges finer than a pixel, or a better place elsewhere."
@@ -252,7 +252,7 @@ def _measured(found: Continuity, measured: Mapping[str, Any]) -> list[str]:
     if not implied.reference:
         told += "has no bulk value to be held against: state the alloy, or its resistivity as "
         return [told + f"{STATED_BULK} under [measured]."]
-    pure = f"bulk {implied.reference} ({implied.reference_ohm_m * 1e8:.3g} uohm cm)"
+    pure = f"bulk {implied.reference} ({implied.reference_ohm_m * 1e8:.3g} µΩ cm)"
     if math.isnan(implied.times_bulk):
         told += f"is what {implied.bulk_thickness_nm:.3g} nm of {pure} would show on this map; "
         if math.isfinite(implied.times_bulk_low):

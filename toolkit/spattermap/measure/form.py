@@ -231,7 +231,8 @@ def _streaks(found: Findings) -> tuple[object, ...]:
 
 def _haze(found: Findings) -> tuple[object, ...]:
     share = _share(found, "haze")
-    pro, contra = _weigh_share(share, "the haze between droplets and streaks")
+    where = "the film's gaps" if found.is_film else "the haze between droplets and streaks"
+    pro, contra = _weigh_share(share, where)
     if pro:
         contra.append(
             f"Droplets below {found.smallest:.3g} {found.shown_unit} would look the same in these "

@@ -38,7 +38,7 @@ _RANGE_POWER = 1.45
 
 
 def oxygen_ratio(weighed: Weighed, table: pd.DataFrame) -> pd.DataFrame:
-    """Return oxygen atoms a metal atom where oxygen was looked for.
+    """Return oxygen atoms per metal atom where oxygen was looked for.
 
     Parameters
     ----------
@@ -136,10 +136,10 @@ def oxygen_ratio_words(weighed: Weighed | None, table: pd.DataFrame) -> dict[str
     for row in found.to_dict("records"):
         low, high = (float(row[name]) for name in ("ratio_low", "ratio_high"))
         if high <= _SKIN:
-            words = f"at most {high:.2g} oxygen atoms a metal atom, so metal with a skin"
+            words = f"at most {high:.2g} oxygen atoms per metal atom, so no more than a skin"
         elif low > 0:
             fits = [_FORMULA[x].format(main) for x in OXIDES.get(main, ()) if low <= x <= high]
-            words = f"at least {low:.2g} oxygen atoms a metal atom"
+            words = f"at least {low:.2g} oxygen atoms per metal atom"
             words += f"; {' or '.join(fits)} would fit" if fits else ""
         else:
             continue

@@ -62,8 +62,9 @@ def found_json(maps: xr.Dataset, roles: Roles, view: View, *, before: Labels) ->
         if name in streaks:
             streaks[name] = streaks[name] * size
     data = regions_data(
-        maps, found.labels, found, view.droplets, streaks, metals=roles.alloy, step=view.scale
-    )
+        maps, found.labels, found, view.droplets, streaks, metals=roles.alloy, film=view.is_film,
+        step=view.scale,
+    )  # fmt: skip
     rim = outline_pixels(before, 1) > 0
     marks = [mask("before", "Outlines at the start", rim, "#f0e442")]
     if view.scale == 1:
@@ -88,10 +89,11 @@ def numbers_html(maps: xr.Dataset, view: View) -> str:
     unit = unit_name(facts(maps).length_unit)
     rows = {
         "Coverage": wording.percent(view.coverage, digits=1),
-        "Droplets": str(view.segmentation.n_droplets),
+        "Lobes of the film" if view.is_film else "Droplets": str(view.segmentation.n_droplets),
         "Streaks": str(view.segmentation.n_streaks),
-        "Median diameter": f"{wording.figures(median_diameter(maps, view))} {unit}",
     }
+    if not view.is_film:  # where one drop of a film ends is not in the maps
+        rows["Median diameter"] = f"{wording.figures(median_diameter(maps, view))} {unit}"
     body = "".join(
         f'<tr><th scope="row" style="text-align:left;padding-right:1em">{name}</th>'
         f'<td style="text-align:left">{value}</td></tr>'

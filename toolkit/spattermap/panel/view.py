@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from spattermap.core.mapset import facts, make_map_set, valid_mask
 from spattermap.core.squares import mean_squares, whole_squares
+from spattermap.show.wording import is_film
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -43,6 +45,18 @@ class View:
     droplets: pd.DataFrame
     coverage: float
     scale: int
+
+    @cached_property
+    def is_film(self) -> bool:
+        """True where most of the metal is one joined region that crosses the field."""
+        from scipy import ndimage
+
+        labels, n = ndimage.label(self.segmentation.metal)
+        areas = np.bincount(labels.ravel(), minlength=n + 1)[1:]
+        ends = (labels[:, 0], labels[:, -1]), (labels[0], labels[-1])
+        x, y = (bool(np.intersect1d(one[one > 0], other).size) for one, other in ends)
+        share = float(areas.max() / areas.sum()) if n else 0.0
+        return is_film({"largest_region_share": share, "connected_x": x, "connected_y": y})
 
 
 def coarse(maps: xr.Dataset, *, factor: int | None = None) -> tuple[xr.Dataset, int]:

@@ -277,6 +277,7 @@ def _arrival(analysis: Any, known: Mapping[str, Any]) -> Answer:
         for part in names
         if _is_number(known.get(f"share_{part}"))
         and float(known.get(f"share_{part}_high") or 0.0) > _TRACE
+        and (part != "haze" or float(known[f"share_{part}"]) > _TRACE)
     ]
     if not shares:
         said = f"{_counted(n_droplets, 'droplet')} and {_counted(n_streaks, 'streak')} were found."
@@ -496,14 +497,17 @@ def _apart(row: Mapping[str, Any], *, film: bool) -> str:
     else:
         said = f"{element} {VERDICT_SENTENCES[str(row['verdict'])]}"
     apart = with_interval(dict(row), "share_not_following", as_percent=True)
-    shares = (row.get("share_not_following"), between["share"])
-    if apart.startswith("–") or (all(map(_is_number, shares)) and _alike(*shares)):
+    if apart.startswith("–") or _same_part(row, between):
         return f"{said}."
-    return f"{said}; {apart} of it does not follow the alloy."
+    return f"{said}; {apart} of the {element} does not follow the alloy."
 
 
-def _alike(one: Any, other: Any) -> bool:
-    return percent(one) == percent(other)
+def _same_part(row: Mapping[str, Any], between: Mapping[str, float]) -> bool:
+    """Return whether both shares lie in each other's intervals: then one number says it all."""
+    values = (row.get(f"share_not_following{end}") for end in ("", "_low", "_high"))
+    apart, least, most = (float(one) if _is_number(one) else math.nan for one in values)
+    inside = between["share_low"] <= apart <= between["share_high"]
+    return bool(inside and least <= between["share"] <= most)
 
 
 def _minus(share: Any) -> float:
@@ -615,7 +619,7 @@ def _cracks(analysis: Any, known: Mapping[str, Any]) -> Answer:
     told = str(known.get("cracks_end_at_droplets", "")) or _end_at_droplets(found)
     at, expected = found.get("at_regions"), found.get("at_regions_expected")
     chance = (
-        f" ({at} touch one, chance alone gives {figures(expected, significant=2)})"
+        f" ({at} of {n} touch one, chance alone gives {figures(expected, significant=2)})"
         if _is_number(at) and _is_number(expected)
         else ""
     )

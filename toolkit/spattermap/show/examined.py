@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from html import escape
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +11,7 @@ from spattermap.show.wording import figures, percent
 
 if TYPE_CHECKING:
     from spattermap.examine import Withheld
+    from spattermap.examine.finding import Finding
 
 
 def examination(analysis: Any) -> Fragment:
@@ -28,10 +30,10 @@ def examination(analysis: Any) -> Fragment:
     found = getattr(analysis, "examination", None)
     if found is None:
         return Fragment("")
-    heads = ("Test", "Of", "Finding", "Value", "Limit", "What follows")
+    heads = ("Test", "Of", "Finding", "Value", "Allowed", "What follows")
     rows = [
-        (one.check, one.subject, one.finding.replace("_", " "), figures(one.value),
-         figures(one.limit), one.consequence or "–")
+        (one.check, one.subject, one.finding.replace("_", " "), figures(one.value), _allowed(one),
+         one.consequence or "–")
         for one in found.findings
     ]  # fmt: skip
     n = sum(one.finding != "not_examined" for one in found.findings)
@@ -41,8 +43,19 @@ def examination(analysis: Any) -> Fragment:
         if found.is_sound
         else f"{len(found.alarms)} finding{'s' * (len(found.alarms) != 1)}"
     )
-    whole = table(said, heads, rows)
-    return Fragment(f"<details><summary>{escape(said)}</summary>{whole.html}</details>", said)
+    whole = table("All columns: examination.csv", heads, rows)
+    html = f'<details class="examination"><summary>{escape(said)}</summary>{whole.html}</details>'
+    return Fragment(html, said)
+
+
+def _allowed(one: Finding) -> str:
+    """Return on which side of its limit a value may lie, as the finding shows it."""
+    if not math.isfinite(one.limit) or not math.isfinite(one.value):
+        return "–"
+    if one.finding == "not_examined" or (one.consequence and not one.is_alarm):
+        return figures(one.limit)
+    above = one.value > one.limit
+    return f"{'at most' if above == one.is_alarm else 'at least'} {figures(one.limit)}"
 
 
 def withheld_of(analysis: Any) -> Withheld | None:

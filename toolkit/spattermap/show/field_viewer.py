@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from spattermap.core.estimate import span
 from spattermap.core.mapset import facts, unit_name, valid_mask
 from spattermap.core.squares import mean_squares
 from spattermap.show.answers import cracks_believed
@@ -512,13 +513,15 @@ def mask(
 # ------------------------------------------------------------------ regions
 
 
-def found_data(analysis: Any) -> dict[str, Any]:
+def found_data(analysis: Any, *, edges: npt.NDArray[np.float64] | None = None) -> dict[str, Any]:
     """Return what was found: labels, the rows of droplets and streaks, sizes, composition.
 
     Parameters
     ----------
     analysis : Analysis
         The result.
+    edges : numpy.ndarray, optional
+        Edges of the size classes, in the map set's length unit; by default from its own diameters.
 
     Returns
     -------
@@ -528,7 +531,7 @@ def found_data(analysis: Any) -> dict[str, Any]:
     labels = label_image(analysis)
     return regions_data(
         analysis.maps, labels, analysis.segmentation, analysis.droplets, analysis.streaks,
-        metals=analysis.roles.alloy, film=is_film(analysis.summary()),
+        metals=analysis.roles.alloy, film=is_film(analysis.summary()), edges=edges,
     )  # fmt: skip
 
 
@@ -542,6 +545,7 @@ def regions_data(
     metals: Sequence[str],
     film: bool = False,
     step: float = 1,
+    edges: npt.NDArray[np.float64] | None = None,
 ) -> dict[str, Any]:
     """Return the regions of any segmentation of a map set, as `found_data` does.
 
@@ -561,6 +565,8 @@ def regions_data(
         The deposit is one joined region, so that its parts are lobes, not droplets.
     step : float, optional
         Side of a pixel of the labels in pixels of the map set.
+    edges : numpy.ndarray, optional
+        Edges of the size classes; by default from the diameters.
 
     Returns
     -------
@@ -569,7 +575,9 @@ def regions_data(
     known = facts(maps)
     unit = unit_name(known.length_unit)
     diameters = _length(droplets, "diameter", known.length_unit)
-    edges = log_bins(diameters) if len(diameters) >= FEWEST_DROPLETS_FOR_BINS else np.array([])
+    if edges is None:
+        enough = len(diameters) >= FEWEST_DROPLETS_FOR_BINS
+        edges = log_bins(diameters) if enough else np.array([])
     coarser = max(1, -(-max(labels.shape) // LONGEST_LABELS))
     small = np.asarray(labels)[::coarser, ::coarser]
     n_bytes = 2 if segmentation.n_droplets + segmentation.n_streaks < 2**16 else 4
@@ -589,7 +597,7 @@ def regions_data(
         "bins": _bins(diameters, edges),
         "columns": _columns(droplets, _COLUMNS, known.length_unit, _elements(maps)),
         "streak_columns": _columns(streaks, _STREAK_COLUMNS, known.length_unit, []),
-        "scatter": _scatter(droplets, diameters, maps, metals),
+        "scatter": _scatter(droplets, diameters, edges, maps, metals),
     }  # fmt: skip
 
 
@@ -660,10 +668,14 @@ def rounded(values: Any, digits: int = 4) -> list[float | None]:
 def _scatter(
     droplets: pd.DataFrame,
     diameters: npt.NDArray[np.float64],
+    edges: npt.NDArray[np.float64],
     maps: xr.Dataset,
     metals: Sequence[str],
 ) -> dict[str, Any] | None:
-    """Return the share of the alloy's counts that the lesser element has, droplet by droplet."""
+    """Return the share of the alloy's counts that the lesser element has, droplet by droplet.
+
+    Its axis of diameters is that of the size classes, where there are any.
+    """
     names = [e for e in metals if f"{e}_counts" in droplets.columns]
     if len(names) < 2 or not len(droplets):
         return None
@@ -673,17 +685,20 @@ def _scatter(
         share = counts[lesser] / counts.sum(axis=0)
     element = names[lesser]
     nominal = nominal_count_share(maps, names, element)
-    line = "" if nominal is None else f"; broken line: alloy as bought, {100 * nominal:.0f} %"
-    top = 1.15 * max(float(np.nanquantile(share, 0.98)), nominal or 0.0, 0.02)
+    top = 1.15 * max(float(np.nanquantile(share, 0.98)), *(nominal or (0.0,)), 0.02)
+    line = ""
+    if nominal is not None:
+        shown = span(min(nominal), max(nominal), lambda part: f"{100 * part:.0f} %")
+        line = f"; band: alloy as bought, thin to thick, {shown}"
     head = f"{element} in the alloy's counts, 0 to {100 * min(top, 1.0):.0f} %{line}"
     return {
         "head": head,
         "words": f"{head}. One point a droplet, against diameter.",
         "share": rounded(share, 3),
-        "nominal": nominal,
+        "nominal": None if nominal is None else rounded(sorted(nominal)),
         "top": min(top, 1.0),
-        "low": float(np.min(diameters)) * 0.97,
-        "high": float(np.max(diameters)) * 1.03,
+        "low": float(edges[0]) if len(edges) else float(np.min(diameters)) * 0.97,
+        "high": float(edges[-1]) if len(edges) else float(np.max(diameters)) * 1.03,
     }
 
 

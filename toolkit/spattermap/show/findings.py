@@ -10,7 +10,6 @@ from spattermap.core.estimate import span
 from spattermap.core.mapset import facts
 from spattermap.show import wording
 from spattermap.show.answers import answers
-from spattermap.show.examined import examination
 from spattermap.show.field_viewer import viewer
 from spattermap.show.pieces import Fragment, bullets, joined, table
 from spattermap.verdict.rules import PRESENT_Z
@@ -42,7 +41,8 @@ def verdicts(analysis: Any) -> Fragment:
     -------
     Fragment
     """
-    where = "Share in the film" if wording.is_film(analysis.summary()) else "Share in droplets"
+    film = wording.is_film(analysis.summary())
+    where = "Share in the film" if film else "Share in droplets"
     names = ("Element", "Verdict", where, "Share with alloy", "r with alloy")
     head = "".join(f'<th scope="col">{name}</th>' for name in names)
     groups = []
@@ -65,10 +65,11 @@ def verdicts(analysis: Any) -> Fragment:
             _cell(names[3], shares[1]),
             _cell(names[4], _interval(row, "r_alloy") if wording.could_divide(analysis) else "–"),
         ]
-        groups.append(f"<tbody><tr>{''.join(cells)}</tr>{_why(row)}</tbody>")
+        groups.append(f"<tbody><tr>{''.join(cells)}</tr>{_why(row, film=film)}</tbody>")
     html = (
         f'<table class="verdicts"><caption>Shares and correlations with their intervals '
-        f"({100 * analysis.settings.level:g} %); r is taken pixel by pixel. All columns: "
+        f"({100 * analysis.settings.level:g} %); r is taken pixel by pixel; the least "
+        f"share with the alloy allows for a film over the deposits too. All columns: "
         f'<a href="elements.csv">elements.csv</a>, every pair: <a href="pairs.csv">pairs.csv</a>.'
         f"</caption>"
         f"<thead><tr>{head}</tr></thead>{''.join(groups)}</table>"
@@ -83,8 +84,20 @@ def _may_be_background(row: Any) -> bool:
     return bool(max(row.get("z_on_metal", 0.0), row.get("z_between", 0.0)) < PRESENT_Z)
 
 
-def _why(row: Any) -> str:
-    parts = [("Why", _sentences(row.get("reasons"))), ("Next", _sentences(row.get("next_step")))]
+# What the verdict says of droplets and haze, where the deposit is a film with gaps.
+_FILM_WORDS = (
+    ("In droplets ", "In the film "), ("In haze ", "In the film's gaps "),
+    ("Whether the haze holds", "Whether what lies in the film's gaps holds"),
+    ("Whether the droplets hold", "Whether the film holds"),
+)  # fmt: skip
+
+
+def _why(row: Any, *, film: bool) -> str:
+    """Return reasons and next step as the row below an element's."""
+    why = _sentences(row.get("reasons"))
+    for said, instead in _FILM_WORDS if film else ():
+        why = why.replace(said, escape(instead))
+    parts = [("Why", why), ("Next", _sentences(row.get("next_step")))]
     told = "".join(f"<p><strong>{name}:</strong> {words}</p>" for name, words in parts if words)
     return f'<tr class="why"><td colspan="4">{told or "–"}</td></tr>'
 
@@ -238,8 +251,7 @@ def notes(analysis: Any) -> Fragment:
     examined = getattr(analysis, "examination", None)
     told = () if examined is None else examined.notes
     rest = [note for note in analysis.notes if note not in told]  # those stand before the answers
-    pieces = [bullets(rest, "notes")] if rest else []
-    return joined([*pieces, examination(analysis)])
+    return bullets(rest, "notes") if rest else Fragment("")
 
 
 def summary(analysis: Any) -> Fragment:

@@ -21,6 +21,7 @@ from spattermap.core.grid import Box, Source
 from spattermap.core.mapset import facts
 from spattermap.core.progress import step
 from spattermap.show.answers import answers
+from spattermap.show.examined import examination
 from spattermap.show.field_viewer import (
     LONGEST_LABELS,
     field_piece,
@@ -30,7 +31,7 @@ from spattermap.show.field_viewer import (
 )
 from spattermap.show.findings import connection, notes, verdicts
 from spattermap.show.form_text import arrival, shapes_and_spacing, sizes
-from spattermap.show.pages import figure_html, shell
+from spattermap.show.pages import FOOTER, closed_part, document, figure_html, open_part
 from spattermap.show.pictures import (
     element_maps,
     outlined_segmentation,
@@ -47,8 +48,8 @@ from spattermap.show.pictures.canvas import (
     scale_bar,
 )
 from spattermap.show.pieces import table_html
-from spattermap.show.provenance import cautions
-from spattermap.show.wording import figures, is_film, percent
+from spattermap.show.provenance import cautions, field_line
+from spattermap.show.wording import is_film, percent
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -112,33 +113,26 @@ def write_mosaic(
 
 def page(found: Analysis) -> str:
     """Return the page of a field worked on in parts, while its pictures are still on disk."""
+    first = "".join(
+        f'<div class="piece">{html}</div>'
+        for html in (answers(found).html, _field(found), notes(found).html, examination(found).html)
+        if html
+    )
     parts = [
-        ("Answer", _answer(found)),
-        ("Overview", _overview(found)),
-        ("Crops at full resolution", _crops(found)),
-        ("Droplet sizes", _sizes(found)),
-        ("Shapes and spacing", shapes_and_spacing(found).html),
-        ("How the metal arrived", arrival(found).html),
+        ("Element by element: verdict, shares, correlation", _verdict(found) + _pairs(found)),
+        ("Sizes, shapes and spacing", _sizes(found) + shapes_and_spacing(found).html),
         ("Streaks", _streaks(found)),
-        ("Connection", connection(found).html),
-        ("Verdict on each element", _verdict(found)),
-        ("Co-location", _pairs(found)),
-        ("Notes", notes(found).html),
+        ("How the metal arrived: for and against", arrival(found).html),
+        ("Connection and conductance", connection(found).html),
+        ("Element maps side by side", _overview(found)),
+        ("Crops at full resolution", _crops(found)),
         ("Files", _files()),
-        ("Cautions", str(cautions().html)),
     ]
-    title = found.title
-    return shell(parts, title=title, kind="Mosaic", heading=title, level=found.settings.level)
-
-
-def _answer(found: Analysis) -> str:
-    known = facts(found.maps)
-    height, width = found.maps.sizes["y"], found.maps.sizes["x"]
-    size = f"{width} × {height} px"
-    if known.length_unit == "um":
-        sides = (figures(n * known.pixel_size) for n in (width, height))
-        size += f", {' × '.join(sides)} µm"
-    return answers(found).html + f"<p>The whole mosaic was analysed: {size}.</p>"
+    main = open_part("The answers and the field", first, kind="first")
+    main += "".join(closed_part(name, html) for name, html in parts if html)
+    main += open_part("Limits and cautions", str(cautions().html))
+    kind = f"{field_line(found.maps)} · analysed part by part"
+    return document(main, title=found.title, kind=kind, footer=FOOTER)
 
 
 def _view(found: Analysis, maps: xr.Dataset, labels: npt.NDArray[np.int32]) -> Analysis:
@@ -163,7 +157,7 @@ def _overview(found: Analysis) -> str:
     html = f"<p>Each pixel of the pictures below is the mean of {square} pixels of the mosaic.</p>"
     bare = np.zeros((small.sizes["y"], small.sizes["x"]), np.int32)
     pictures = (element_maps(_view(found, small, bare)), _covered(found.overview))
-    return _field(found) + (html if side > 1 else "") + "".join(map(figure_html, pictures))
+    return (html if side > 1 else "") + "".join(map(figure_html, pictures))
 
 
 def _field(found: Analysis) -> str:
@@ -303,7 +297,7 @@ def _sizes(found: Analysis) -> str:
 
 def _streaks(found: Analysis) -> str:
     if not len(found.streaks):
-        return "<p>No streak was found.</p>"
+        return ""
     unit = facts(found.maps).length_unit
     names = [f"length_{unit}", f"width_{unit}"]
     table = found.streaks[names].quantile([0.1, 0.5, 0.9])

@@ -21,6 +21,10 @@ _POLICY = (
 )
 
 
+# Below the pages of one field.
+FOOTER = f"Made by Spattermap {__version__}. Screening evidence, not certification."
+
+
 def _policy() -> str:
     from spattermap.show.field_viewer import module_hash
 
@@ -37,29 +41,52 @@ def anchor(title: str) -> str:
     return re.sub(r"\W+", "-", unescape(title)).strip("-").lower()
 
 
-def shell(
-    parts: Sequence[tuple[str, str]], *, title: str, kind: str, heading: str, level: float
+def document(
+    main: str, *, title: str, kind: str, footer: str, heading: str = "", contents: str = ""
 ) -> str:
-    """Return a self-contained page."""
-    parts = [(name, html) for name, html in parts if html]
-    contents = "".join(
-        f'<li><a href="#{anchor(name)}">{escape(name)}</a></li>' for name, _ in parts
-    )
-    body = "".join(f'<h2 id="{anchor(name)}">{escape(name)}</h2>\n{html}\n' for name, html in parts)
+    """Return a self-contained page that asks for nothing; its script is known by hash."""
     return in_order(
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{_policy()}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="color-scheme" content="light dark">\n'
+        '<meta name="referrer" content="no-referrer">\n'
         f'<meta name="generator" content="Spattermap {__version__}">\n'
         f"<title>{escape(title)}</title>\n<style>\n{style()}\n</style>\n</head>\n<body>\n"
         '<a class="skip" href="#main">Skip to the answer</a>\n'
-        f'<header><h1>{escape(heading)}</h1><p class="kind">{escape(kind)}</p></header>\n'
-        f'<div class="page shell"><nav aria-label="On this page"><h2>On this page</h2>'
-        f'<ol>{contents}</ol></nav>\n<main id="main" tabindex="-1">\n{body}</main></div>\n'
-        f"<footer><p>Spattermap {__version__}. Bounds are {100 * level:g} % intervals.</p>"
-        "</footer>\n</body>\n</html>\n"
+        f'<header>\n<h1>{escape(heading or title)}</h1>\n<p class="kind">{escape(kind)}</p>\n'
+        f'</header>\n<div class="page{" shell" * bool(contents)}">{contents}\n'
+        f'<main id="main" tabindex="-1">\n{main}\n</main>\n</div>\n'
+        f"<footer>\n<p>{escape(footer)}</p>\n</footer>\n</body>\n</html>\n"
     )
+
+
+def closed_part(title: str, html: str) -> str:
+    """Return a part of a page that opens at a click and in print."""
+    return (
+        f'<details class="part"><summary><h2>{escape(title)}</h2></summary>\n'
+        f'<div id="{anchor(title)}">{html}</div></details>\n'
+    )
+
+
+def open_part(title: str, html: str, *, kind: str = "part") -> str:
+    """Return a part of a page that stands open; the one of kind "first" is the first screen."""
+    heading = f'<h2 id="{anchor(title)}">{escape(title)}</h2>'
+    return f'<section class="{kind}">{heading}{html}</section>\n'
+
+
+def shell(
+    parts: Sequence[tuple[str, str]], *, title: str, kind: str, heading: str, level: float
+) -> str:
+    """Return a self-contained page with a table of contents."""
+    parts = [(name, html) for name, html in parts if html]
+    contents = "".join(
+        f'<li><a href="#{anchor(name)}">{escape(name)}</a></li>' for name, _ in parts
+    )
+    body = "".join(f'<h2 id="{anchor(name)}">{escape(name)}</h2>\n{html}\n' for name, html in parts)
+    nav = f'<nav aria-label="On this page"><h2>On this page</h2><ol>{contents}</ol></nav>'
+    footer = f"Spattermap {__version__}. Bounds are {100 * level:g} % intervals."
+    return document(body, title=title, kind=kind, heading=heading, footer=footer, contents=nav)
 
 
 def figure_html(picture: Picture, *, wide: bool = False) -> str:

@@ -223,5 +223,5 @@ def curves_picture(plan: Plan) -> Picture:
     for row in panels:
         row[0].set_ylabel("of 100 sessions")
     picture.legend(*panels.flat[0].get_legend_handles_labels(), loc="outside upper left",
-                   ncols=len(energies), frameon=False)  # fmt: skip
+                   ncols=min(len(energies), 3 * columns), frameon=False)  # fmt: skip
     return picture

@@ -13,14 +13,12 @@ from html import escape, unescape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from spattermap import __version__
 from spattermap.core import errors
-from spattermap.core.errors import InputError, InputFileError, in_order
+from spattermap.core.errors import InputError, InputFileError
 from spattermap.core.files import scratch_beside, staged_folder
 from spattermap.core.progress import step
 from spattermap.core.settings import Settings
-from spattermap.show.field_viewer import module_hash
-from spattermap.show.pages import anchor, style
+from spattermap.show.pages import FOOTER, closed_part, document, open_part
 from spattermap.show.provenance import field_line
 
 if TYPE_CHECKING:
@@ -125,7 +123,7 @@ def write_report(
         }
         save_all(analysis, stage / "figures", drawn=drawn, vector=vector)
         page = as_page(done.cells, title=facts(maps).shown_title, facts_line=field_line(maps))
-        (stage / PAGE).write_text(in_order(page), encoding="utf-8", newline="\n")
+        (stage / PAGE).write_text(page, encoding="utf-8", newline="\n")
     return Path(out) / PAGE
 
 
@@ -207,27 +205,8 @@ def as_page(cells: Sequence[Cell], *, title: str, facts_line: str = "") -> str:
     main = "\n".join(
         str(to_html(cell.source)) if cell.kind == "markdown" else _output(cell) for cell in shown
     )
-    main = re.sub(r"\n\s*\n+", "\n", main)
-    policy = (
-        "default-src 'none'; img-src data:; style-src 'unsafe-inline'; "
-        f"script-src {module_hash()}; base-uri 'none'; form-action 'none'"
-    )
-    named = escape(title)
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        '<meta name="color-scheme" content="light dark">\n'
-        '<meta name="referrer" content="no-referrer">\n'
-        f'<meta name="generator" content="Spattermap {__version__}">\n'
-        f"<title>{named}</title>\n<style>\n{style()}\n</style>\n</head>\n<body>\n"
-        '<a class="skip" href="#main">Skip to the answer</a>\n'
-        f'<header>\n<h1>{named}</h1>\n<p class="kind">{escape(facts_line)}</p>\n</header>\n'
-        '<div class="page">\n<main id="main" tabindex="-1">\n'
-        f"{_in_parts(main, closed=_tagged(shown, CLOSED))}\n</main>\n</div>\n"
-        f"<footer>\n<p>Made by Spattermap {__version__}. Screening evidence, not certification.</p>"
-        "\n</footer>\n</body>\n</html>\n"
-    )
+    main = _in_parts(re.sub(r"\n\s*\n+", "\n", main), closed=_tagged(shown, CLOSED))
+    return document(main, title=title, kind=facts_line, footer=FOOTER)
 
 
 def _output(cell: Cell) -> str:
@@ -289,15 +268,10 @@ def _in_parts(main: str, *, closed: set[str]) -> str:
     shown = []
     for part in parts:
         title, body = re.match(r"<h2>(.+?)</h2>(.*)", part, flags=re.DOTALL).groups()  # type: ignore[union-attr]
-        name = anchor(title)
-        if unescape(title) in closed:
+        if (named := unescape(title)) in closed:
             if not re.search(r'<figure|class="piece"', body):
                 continue
-            shown.append(
-                f'<details class="part"><summary><h2>{title}</h2></summary>\n'
-                f'<div id="{name}">{body}</div></details>\n'
-            )
+            shown.append(closed_part(named, body))
         else:
-            kind = "part" if shown else "first"
-            shown.append(f'<section class="{kind}"><h2 id="{name}">{title}</h2>{body}</section>\n')
+            shown.append(open_part(named, body, kind="part" if shown else "first"))
     return "".join((head, *shown))

@@ -8,14 +8,22 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from spattermap.core.errors import InputError
 from spattermap.core.files import staged_folder
+from spattermap.core.mapset import facts
 from spattermap.core.progress import step
 from spattermap.show.answers import QUESTIONS
 from spattermap.show.field_viewer import base_data, field_piece, found_data, still_png
 from spattermap.show.pages import shell
+from spattermap.show.pictures.size_pictures import (
+    FEWEST_DROPLETS_FOR_BINS,
+    diameters_of,
+    log_bins,
+)
 from spattermap.show.pieces import Fragment, rows_of, table
-from spattermap.show.wording import is_film, percent, with_interval, words_of
+from spattermap.show.wording import is_film, listing, percent, with_interval, words_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -127,7 +135,7 @@ def comparison_page(found: Sequence[Analysis], numbers: pd.DataFrame) -> str:
         ("Fields on one scale", _fields(found)),
         ("Answers side by side", _answers(found).html),
     ]
-    heading = " and ".join(one.title for one in found)
+    heading = listing([one.title for one in found])
     level = found[0].settings.level
     return shell(parts, title=heading, kind="Deposits side by side", heading=heading, level=level)
 
@@ -146,7 +154,7 @@ def _numbers_piece(found: Sequence[Analysis], numbers: pd.DataFrame) -> Fragment
             for key in keys
         ]
         rows.append((words_of(f"{name}{unit}"), *cells, str(row["differs"])))
-    heads = ("number", *(one.title for one in found), "beyond the intervals")
+    heads = ("quantity", *(one.title for one in found), "beyond the intervals")
     films = [one.title for one in found if is_film(one.summary())]
     said = (
         f"Values with their {percent(found[0].settings.level)} intervals; intervals that meet do "
@@ -157,11 +165,15 @@ def _numbers_piece(found: Sequence[Analysis], numbers: pd.DataFrame) -> Fragment
 
 
 def _fields(found: Sequence[Analysis]) -> str:
-    """Return the fields, which move together and start on one scale."""
+    """Return the fields, which move together and start on one scale, and their size classes."""
+    sizes = [diameters_of(one) for one in found]
+    units = {facts(one.maps).length_unit for one in found}
+    whole = np.concatenate(sizes)
+    edges = log_bins(whole) if len(units) == 1 and len(whole) >= FEWEST_DROPLETS_FOR_BINS else None
     pieces = [
         f"<div><h3>{escape(one.title)}</h3>"
         + field_piece(
-            base_data(one), found_data(one), still=still_png(one), words=one.title,
+            base_data(one), found_data(one, edges=edges), still=still_png(one), words=one.title,
             group="compared", script=k == len(found) - 1,
         ).html
         + "</div>"

@@ -400,6 +400,7 @@ class Viewer {
         }),
       );
       this.bars.onkeydown = (event) => this.moveInBars(event);
+      const tallest = `${data.noun[0].toUpperCase()}${data.noun.slice(1)}s in each range, at most ${most}`;
       const ends = make(
         "p",
         { className: "field-ends" },
@@ -407,7 +408,8 @@ class Viewer {
         make("span", {}, `${data.sizes_head} (${data.unit})`),
         make("span", {}, figures(data.edges[data.edges.length - 1])),
       );
-      this.plots.append(make("div", { className: "field-plot" }, this.bars, ends));
+      const axis = make("p", { className: "field-axis" }, tallest);
+      this.plots.append(make("div", { className: "field-plot" }, axis, this.bars, ends));
     }
     if (data.scatter) {
       const { scatter } = data;
@@ -1019,12 +1021,19 @@ class Viewer {
     context.clearRect(0, 0, w, h);
     const { nominal } = data.scatter;
     if (nominal !== null) {
-      const y = this.scatterHeight(nominal);
+      // What the alloy as bought would give, from a film too thin to absorb to bulk metal.
+      const [bottom, top] = nominal.map((share) => this.scatterHeight(share));
+      context.fillStyle = ink;
+      context.globalAlpha = 0.18;
+      context.fillRect(0, top, plot.clientWidth, Math.max(bottom - top, 1));
+      context.globalAlpha = 1;
       context.strokeStyle = ink;
       context.setLineDash([6, 3]);
       context.beginPath();
-      context.moveTo(0, y);
-      context.lineTo(plot.clientWidth, y);
+      for (const y of [bottom, top]) {
+        context.moveTo(0, y);
+        context.lineTo(plot.clientWidth, y);
+      }
       context.stroke();
       context.setLineDash([]);
     }

@@ -126,6 +126,11 @@ def is_film(summary: Mapping[str, Any]) -> bool:
     return bool(crosses) and _known(share) and share > MOSTLY_ONE_REGION
 
 
+def noun_of(analysis: Any) -> str:
+    """Return what one outlined part of the deposit is called: a film has lobes, not droplets."""
+    return "lobe" if is_film(analysis.summary()) else "droplet"
+
+
 def too_few_droplets(analysis: Analysis) -> bool:
     """Return whether too few droplets decide the median for its interval to be relied on."""
     sizes = analysis.morphology.sizes

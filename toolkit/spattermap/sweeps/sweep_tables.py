@@ -111,6 +111,9 @@ def _field_line(row: SheetRow, outcome: Outcome, store: Path) -> list[dict[str, 
     for topic, one in zip(QUESTIONS, answers, strict=False):
         numbers[f"answer_{topic}"] = one["answer"]
         numbers[f"answer_{topic}_certainty"] = one["certainty"]
+        if topic == "cracks" and one["certainty"] == "open":
+            # Dark lines that may be noise or texture are no cracks to compare settings by.
+            numbers |= dict.fromkeys(name for name in numbers if name.startswith("crack_"))
     return [facts, record["process"], record["measured"], numbers]
 
 

@@ -163,6 +163,7 @@ def oxygen_sentences(table: pd.DataFrame) -> tuple[str, ...]:
     """Return the findings as sentences for the row of oxygen."""
     said = []
     for row in table.itertuples():
+        holds = "holds" if row.where == "haze" else "hold"
         if row.finding == "oxygen beyond the glass":
             said.append(
                 f"In {row.where} at least {row.excess_low:.2g} counts per pixel ({row.z:.0f} "
@@ -175,9 +176,9 @@ def oxygen_sentences(table: pd.DataFrame) -> tuple[str, ...]:
             )
         elif isinstance(row.z, float) and np.isfinite(row.z):  # NaN without a blank
             said.append(
-                f"Whether the {row.where} holds oxide cannot be told: it dims the glass's own "
+                f"Whether the {row.where} {holds} oxide cannot be told: it dims the glass's own "
                 "oxygen, so that less is seen than the bare glass gives."
             )
         else:
-            said.append(f"Whether the {row.where} holds oxygen cannot be told without a blank.")
+            said.append(f"Whether the {row.where} {holds} oxygen cannot be told without a blank.")
     return tuple(said)

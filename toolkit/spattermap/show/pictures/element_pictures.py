@@ -19,13 +19,13 @@ from spattermap.show.pictures.canvas import (
     picture,
     plain_axes,
 )
+from spattermap.show.wording import is_film
 
 if TYPE_CHECKING:
     import numpy.typing as npt
     from matplotlib.axes import Axes
 
 ROLE_COLOURS = {"alloy": BLUE, "substrate": ORANGE, "other": SOFT}
-_SHARES = (("share_in_droplets", "share in droplets"), ("share_with_alloy", "share with alloy"))
 
 
 def share_bars(analysis: Any) -> Picture:
@@ -44,7 +44,9 @@ def share_bars(analysis: Any) -> Picture:
     table = analysis.elements.set_index("element", drop=False)
     table = table.reindex([name for name in ordered_elements(analysis) if name in table.index])
     # An alloy of one element has nothing to follow: a panel without any value is left out.
-    shown = [(c, name) for c, name in _SHARES if c in table and table[c].notna().any()]
+    where = "the film" if is_film(analysis.summary()) else "droplets"
+    shares = (("share_in_droplets", f"share in {where}"), ("share_with_alloy", "share with alloy"))
+    shown = [(c, name) for c, name in shares if c in table and table[c].notna().any()]
     if not len(table) or not shown:
         return nothing_to_draw("Shares not drawn: no element has a share that could be told.")
     sheet = picture(0.8 + 2.5 * len(shown), 1.25 + 0.36 * len(table), alt=_alt_shares(table, shown))

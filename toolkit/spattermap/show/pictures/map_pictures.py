@@ -37,7 +37,7 @@ from spattermap.show.pictures.canvas import (
     shrink,
     shrink_factor,
 )
-from spattermap.show.wording import listing
+from spattermap.show.wording import listing, noun_of
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -143,7 +143,11 @@ def _outline_legend(sheet: Picture, analysis: Any) -> None:
 
     entries = [
         Line2D(
-            [], [], color=ORANGE, linewidth=2, label=f"{analysis.segmentation.n_droplets} droplets"
+            [],
+            [],
+            color=ORANGE,
+            linewidth=2,
+            label=f"{analysis.segmentation.n_droplets} {noun_of(analysis)}s",
         )
     ]
     if analysis.segmentation.n_streaks:
@@ -171,8 +175,8 @@ def _alt_outline(analysis: Any) -> str:
     covered = 100.0 * float(np.mean(label_image(analysis) > 0))
     found = analysis.segmentation
     return (
-        f"Outlines of {found.n_droplets} droplets and {found.n_streaks} streaks over the map; "
-        f"{covered:.1f} percent of the pixels hold metal."
+        f"Outlines of {found.n_droplets} {noun_of(analysis)}s and {found.n_streaks} streaks over "
+        f"the map; {covered:.1f} percent of the pixels hold metal."
     )
 
 

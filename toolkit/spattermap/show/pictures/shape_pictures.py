@@ -34,7 +34,7 @@ from spattermap.show.pictures.canvas import (
     plain_axes,
     scale_bar,
 )
-from spattermap.show.wording import listing
+from spattermap.show.wording import is_film, listing
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -127,8 +127,9 @@ def rim_to_centre(analysis: Any, elements: list[str] | None = None) -> Picture:
     size, unit = length_scale(analysis)
     if not analysis.segmentation.n_droplets:
         return nothing_to_draw("Profiles not drawn: no droplet was found.")
+    where = "film" if is_film(analysis.summary()) else "droplets"
     sheet = picture(5.8, 3.8, alt=f"Mean counts of {listing(chosen)} against the distance from "
-                                  "the rim of the droplets, outside to centre.")  # fmt: skip
+                                  f"the rim of the {where}, outside to centre.")  # fmt: skip
     axes = sheet.subplots()
     labels = label_image(analysis)
     distance = _from_rim(labels, analysis.segmentation.n_droplets)

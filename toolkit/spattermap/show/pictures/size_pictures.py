@@ -12,10 +12,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.core.arrays import Floats
+from spattermap.core.estimate import span
 from spattermap.core.mapset import unit_name
 from spattermap.show.pictures.canvas import (
     BLUE,
     INK,
+    RULE,
     SKY,
     SOFT,
     VERMILION,
@@ -26,7 +28,7 @@ from spattermap.show.pictures.canvas import (
     picture,
     plain_axes,
 )
-from spattermap.show.wording import is_film
+from spattermap.show.wording import is_film, noun_of
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -214,11 +216,11 @@ def droplet_composition(analysis: Any, elements: list[str] | None = None) -> Pic
     -------
     Picture
         Error bars are one standard deviation of counting. Shares of counts are no mass percent:
-        each element's X-rays differ in yield.
+        each element's X-rays differ in yield. Counts are taken with their spectral background.
     """
     _, unit = length_scale(analysis)
     chosen = list(elements) if elements else list(analysis.roles.alloy)
-    table = analysis.droplets
+    table, noun = analysis.droplets, noun_of(analysis)
     if len(chosen) < 2 or not len(table):
         return nothing_to_draw(
             "Composition against diameter not drawn: it needs at least one droplet and two "
@@ -230,24 +232,35 @@ def droplet_composition(analysis: Any, elements: list[str] | None = None) -> Pic
     )
     shares, spread = shares_with_error(counts, errors)
     alt = (
-        f"Share of the alloy's counts in each of {len(table)} droplets against diameter, for "
+        f"Share of the alloy's counts in each of {len(table)} {noun}s against diameter, for "
         f"{', '.join(chosen)}, with counting error bars."
     )
-    sheet = picture(5.8, 0.9 + 1.4 * len(chosen), alt=alt)
+    sheet = picture(5.8, 1.1 + 1.4 * len(chosen), alt=alt)
     panels = sheet.subplots(len(chosen), 1, sharex=True, squeeze=False).ravel()
     whole = counts.sum(axis=1) / counts.sum()
     diameters = diameters_of(analysis)
     for k, (axes, element) in enumerate(zip(panels, chosen, strict=True)):
         bought = nominal_count_share(analysis.maps, chosen, element)
         _share_points(axes, diameters, (shares[k], spread[k]), float(whole[k]), bought=bought)
-        axes.set_ylabel(f"{element} share")
+        axes.set_ylabel(f"{element} of the counts")
+        said = f"all {noun}s together {whole[k]:.3f}"
+        if bought is not None:
+            said += f" · alloy as bought {span(min(bought), max(bought), '{:.3f}'.format)}"
+        axes.set_title(said, loc="left", fontsize=8.5, color=SOFT)
     label_log_axis(panels[-1])
     panels[-1].set_xlabel(f"area-equivalent diameter ({unit_name(unit)})")
+    handles, names = panels[0].get_legend_handles_labels()
+    sheet.legend(
+        handles, names, loc="outside upper left", ncols=2, frameon=False, fontsize=8.5,
+        labelcolor=INK,
+    )  # fmt: skip
     return sheet
 
 
-def nominal_count_share(maps: xr.Dataset, names: Sequence[str], element: str) -> float | None:
-    """Return which part of the alloy's counts an element has in the alloy as bought.
+def nominal_count_share(
+    maps: xr.Dataset, names: Sequence[str], element: str
+) -> tuple[float, float] | None:
+    """Return which part of the alloy's counts an element has in the alloy as bought, thin to thick.
 
     Parameters
     ----------
@@ -260,16 +273,19 @@ def nominal_count_share(maps: xr.Dataset, names: Sequence[str], element: str) ->
 
     Returns
     -------
-    float or None
-        From 0 to 1; None where mass percent, lines or beam energy are not known.
+    tuple of float or None
+        From 0 to 1, in a film too thin to absorb and in bulk metal; None where mass percent, lines
+        or beam energy are not known.
 
     Notes
     -----
     Mass percent times the relative sensitivity of each line (thin film, no absorption; see
-    `spattermap.xrays.ranges.relative_sensitivity`).
+    `spattermap.xrays.ranges.relative_sensitivity`); in bulk metal divided by the counts of the
+    thinnest film, over those of bulk, a mass thickness (`spattermap.xrays.layers.layer_model`).
     """
     from spattermap.core.errors import SpattermapError
     from spattermap.core.mapset import facts
+    from spattermap.xrays.layers import layer_model
     from spattermap.xrays.ranges import relative_sensitivity
 
     known = facts(maps)
@@ -282,10 +298,21 @@ def nominal_count_share(maps: xr.Dataset, names: Sequence[str], element: str) ->
             e: mass[e] * relative_sensitivity(lines[e], lines[element], known.beam_energy_keV).ratio
             for e in names
         }
+        stated = any(part > 0 for part in known.substrate.values())
+        glass = known.substrate if stated else _FUSED_SILICA
+        model = layer_model(
+            {e: lines[e] for e in names}, mass, glass, beam_energy_keV=known.beam_energy_keV
+        )
     except SpattermapError:
         return None
-    total = sum(counts.values())
-    return counts[element] / total if total > 0 else None
+    thick = {e: counts[e] / float(model.lines[e].film[1]) for e in names}
+    if not (sum(counts.values()) > 0 and all(map(math.isfinite, thick.values()))):
+        return None
+    return counts[element] / sum(counts.values()), thick[element] / sum(thick.values())
+
+
+# Mass percent; bulk metal does not see what lies under it, so any glass does.
+_FUSED_SILICA = {"Si": 46.74, "O": 53.26}
 
 
 def _share_points(
@@ -294,7 +321,7 @@ def _share_points(
     share: tuple[Floats, Floats],
     whole: float,
     *,
-    bought: float | None = None,
+    bought: tuple[float, float] | None = None,
 ) -> None:
     """Draw the share in each droplet with its error, in all of them, and in the alloy as bought."""
     value, error = share
@@ -314,26 +341,17 @@ def _share_points(
         color=VERMILION,
         linewidth=1.2,
         linestyle="--",
-        label=f"all droplets together {whole:.3f}",
+        label="all together, background included",
     )
-    if bought is not None:
-        axes.axhline(
-            bought, color=INK, linewidth=1.2, linestyle=":",
-            label=f"alloy as bought, as this detector would show it {bought:.3f}",
-        )  # fmt: skip
     low, high = _range_of(value, error, whole)
     if bought is not None:
+        axes.axhspan(
+            min(bought), max(bought), facecolor=RULE, edgecolor=INK, linestyle=":", alpha=0.6,
+            zorder=0, label="alloy as bought, thin to thick, as this detector would show it",
+        )  # fmt: skip
         room = 0.25 * (high - low)
-        low, high = min(low, bought - room), max(high, bought + 2 * room)
+        low, high = min(low, min(bought) - room), max(high, max(bought) + room)
     axes.set(xscale="log", ylim=(low, high))
-    axes.legend(
-        loc="upper right",
-        fontsize=8.5,
-        frameon=True,
-        framealpha=0.8,
-        edgecolor="none",
-        labelcolor=INK,
-    )
     plain_axes(axes, grid="y")
 
 
