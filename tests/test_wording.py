@@ -172,3 +172,10 @@ def test_a_film_is_not_told_of_droplets_in_the_verdicts(stand_in):
     assert "In the film no oxygen is shown." in html
     assert "Whether what lies in the film&#x27;s gaps holds oxide" in html
     assert "droplets" not in html
+
+
+def test_nothing_found_has_no_interval():
+    none = {"a": 0.0, "a_low": 0.0, "a_high": 0.0}
+    assert wording.with_interval(none, "a", as_percent=True) == "0 %"
+    few = {**none, "a_high": 0.02}
+    assert wording.with_interval(few, "a", as_percent=True) == "0 % (0 to 2 %)"

@@ -146,7 +146,8 @@ def arrival(analysis: Any) -> Fragment:
     rows = []
     for _, row in analysis.morphology.arrival.iterrows():
         known = math.isfinite(row["share"])
-        share = f"{percent(row['share'])} ({_span(row)})" if known else "–"
+        ends = (row["share_low"], row["share_high"])
+        share = bounded(row["share"], *ends, percent) if known else "–"
         rows.append(
             (
                 str(row["alternative"]),

@@ -183,7 +183,8 @@ def _cell(row: dict[str, Any], name: str) -> str:
     )
     text = escape(percent(value) if fraction else value_text(name, value))
     low, high = (row.get(f"{name}_{end}") for end in ("low", "high"))
-    if not (low is None or is_missing(low) or high is None or is_missing(high)):
+    known = not (is_missing(low) or is_missing(high) or low == value == high)
+    if known and low is not None and high is not None:
         text += f" <small>{escape(span(low, high, partial(value_text, name)))}</small>"
     text = text.replace(" %", "\u00a0%")
     return f'<td data-label="{escape(heading_of(name))}">{text}</td>'
