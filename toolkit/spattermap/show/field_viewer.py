@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spattermap.core.estimate import span
+from spattermap.core.estimate import figures, span
 from spattermap.core.mapset import facts, unit_name, valid_mask
 from spattermap.core.squares import mean_squares
 from spattermap.show.answers import cracks_believed
@@ -633,7 +633,8 @@ def _columns(
                 {"head": head, "unit": unit_name(length_unit), "values": rounded(values)}
             )
         elif name in table.columns:
-            columns.append({"head": head, "unit": unit, "values": rounded(table[name])})
+            told = _or_bound(table, name, rounded(table[name]))
+            columns.append({"head": head, "unit": unit, "values": told})
     for element in elements:
         if f"{element}_counts" in table.columns:
             error = table.get(f"{element}_counts_err")
@@ -649,6 +650,21 @@ def _columns(
         cut = ["yes" if one else "no" for one in table["touches_border"]]
         columns.append({"head": "Cut by the border", "unit": "", "values": cut})
     return columns
+
+
+def _or_bound(
+    table: pd.DataFrame, name: str, values: Sequence[float | None]
+) -> list[float | str | None]:
+    """Return values, and in words where only one bound of them is known."""
+    ends = {"at least": f"{name}_low", "at most": f"{name}_high"}
+    if not set(ends.values()) <= set(table.columns):
+        return list(values)
+    found: list[float | str | None] = list(values)
+    for word, column in ends.items():
+        for k, bound in enumerate(table[column].tolist()):
+            if found[k] is None and math.isfinite(bound) and bound > 0:
+                found[k] = f"{word} {figures(bound)}"
+    return found
 
 
 def rounded(values: Any, digits: int = 4) -> list[float | None]:

@@ -400,7 +400,7 @@ class Viewer {
         }),
       );
       this.bars.onkeydown = (event) => this.moveInBars(event);
-      const tallest = `${data.noun[0].toUpperCase()}${data.noun.slice(1)}s in each range, at most ${most}`;
+      const tallest = `${data.noun[0].toUpperCase()}${data.noun.slice(1)}s, tallest bar ${most}`;
       const ends = make(
         "p",
         { className: "field-ends" },
