@@ -60,6 +60,33 @@ def test_a_list_of_axes_of_another_length_is_refused(tmp_path):
     refused(place, r"crashes the HDF5 library|one axis for each of the 2 dims")
 
 
+def test_a_pipe_in_the_place_of_raw_numbers_is_refused(tmp_path):
+    (tmp_path / "maps.rpl").write_text(
+        "key\tvalue\nwidth\t48\nheight\t32\ndepth\t2\noffset\t0\ndata-length\t2\n"
+        "data-type\tunsigned\nbyte-order\tlittle-endian\nrecord-by\timage\n"
+    )
+    os.mkfifo(tmp_path / "maps.raw")
+    refused(tmp_path / "maps.rpl", "got no file maps.raw")
+
+
+def test_groups_that_hold_each_other_are_refused(tmp_path):
+    with h5py.File(tmp_path / "maps.hspy", "w") as file:
+        file.attrs["file_format"], file.attrs["file_format_version"] = "HyperSpy", "3.3"
+        inside = file.create_group("Experiments/maps/metadata")
+        inside["again"] = inside  # as the fuzz found it: seconds; two of them: without end
+        inside["and again"] = inside.parent
+    refused(tmp_path / "maps.hspy", "each group once")
+
+
+def test_a_store_of_arrays_has_one_order_of_elements(tmp_path):
+    for turn, order in enumerate((("Cu", "Zn", "Al"), ("Zn", "Al", "Cu"), ("Al", "Zn", "Cu"))):
+        group = zarr.open_group(str(tmp_path / f"{turn}.zarr"), mode="w", zarr_format=2)
+        for name in order:
+            group.create_array(name, shape=PLANE.shape, dtype="uint16")[...] = PLANE
+        maps = spattermap.load(tmp_path / f"{turn}.zarr")
+        assert list(maps["element"].values) == ["Al", "Cu", "Zn"]
+
+
 # --- other data without a word ------------------------------------------------------------------
 
 

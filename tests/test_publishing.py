@@ -53,6 +53,35 @@ def steps(request, monkeypatch):
         monkeypatch.setattr(files, "_exchanged", lambda *_: False)
 
 
+def test_results_do_not_replace_what_they_are_made_from(tmp_path, capsys):
+    from spattermap.cli import main
+
+    maps = tmp_path / "figures"
+    maps.mkdir()
+    FORMATS["TIFF folder, 16 bit"].write(maps, np.random.default_rng(1).poisson(4, (2, 32, 32)))
+    (maps / "field.jpg").write_bytes(b"mine")  # a name that results have too
+    before = {file.name: file.read_bytes() for file in maps.iterdir()}
+    store = tmp_path / "maps.zarr"
+    assert main(["convert", str(maps), "--out", str(store)]) == 0
+    (tmp_path / "link").symlink_to(maps)
+    for words in (
+        ["report", maps, "--out", maps],
+        ["report", maps, "--out", tmp_path / "link"],
+        ["report", maps, "--out", tmp_path],  # the maps are named as a result is
+        ["compare", maps, store, "--out", maps],
+        ["mosaic", store, "--out", store],
+        ["mosaic", store, "--out", store / "counts" / "new"],
+        ["convert", store, "--out", store / "counts" / "new"],
+    ):
+        more = ["--overwrite"] if words[0] != "convert" else []
+        assert main([*map(str, words), *more]) == 2
+        said = capsys.readouterr().err
+        assert "must be another folder than that of the maps" in said
+        assert said.count("\n") == 1
+    assert {file.name: file.read_bytes() for file in maps.iterdir()} == before
+    assert sorted(load(store)["element"].values) == sorted(load(maps)["element"].values)
+
+
 @pytest.mark.usefixtures("steps")
 def test_overwriting_replaces_every_result_and_keeps_the_rest(tmp_path):
     fill(tmp_path / "out", OLD)

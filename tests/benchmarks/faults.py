@@ -1,13 +1,15 @@
 """What happens when the surroundings fail; run by hand.
 
-    python tests/benchmarks/faults.py [kills] [--only PART] (Linux; full disks need root)
+    python tests/benchmarks/faults.py [times] [--only PART] (Linux; full disks need root)
 
-Prints tables: what was done to `spattermap report` of a small map set, and what came of it; two
-runs into one folder at once; then `report`, `sweep`, `convert` and `mosaic` killed at random
-moments and run again, on a full disk, in little memory, with a map that changes while it is read,
-without the rights, with files of other times. Each run must end in one line with exit status 2, or
-in a whole result, or (killed) in the old one, and a rerun must give the bytes of an undisturbed run
-and leave nothing behind.
+Prints one table: the fault, the command, how often, what came of it, what a rerun did. Killed,
+interrupted and ended at random moments, one in four of them in the last tenth of the run; two runs
+into one folder at once; results asked for in the place of the maps; a full disk (a tmpfs of so many
+kB, mounted); little memory (RLIMIT_AS); a map that changes while it is read; no rights (as another
+user than root); files of other times (the clock itself is not set: other work runs here). Then what
+else can be wrong around a `report`. Each run must end in one line with exit status 2, or in a whole
+result, or (killed) in the old one; a rerun must give the bytes of an undisturbed run and leave
+nothing behind. The exit status is 1 where one did not.
 """
 
 import argparse
@@ -109,40 +111,6 @@ def surroundings(maps, place):
     yield "name of 300 characters", outcome(start(maps, out), place / "none")
 
 
-def together(maps, place, *more):
-    """Start two reports into one folder at once; return what became of the pair."""
-    place.mkdir()
-    out = place / "both"
-    if more:
-        out.mkdir()
-        (out / "mine.txt").write_text("mine", encoding="utf-8")
-    runs = [start(maps, out, *more), start(maps, out, *more)]
-    said = [run.communicate()[1].strip().splitlines() for run in runs]
-    exits = sorted(run.returncode for run in runs)
-    refusals = [lines for run, lines in zip(runs, said, strict=True) if run.returncode == 2]
-    lines = [len(refusal) for refusal in refusals]
-    complete = NAMES | ({"mine.txt"} if more else set())
-    return (
-        f"exits {exits}",
-        "whole" if held_by(out) == complete else f"PARTS {held_by(out)}",
-        f"lines of each refusal {lines}, left beside {left_in(place) or 'nothing'}",
-        refusals[0][-1].replace(str(place), "...") if refusals else "",
-    )
-
-
-def held_by(folder):
-    return {item.name for item in folder.iterdir()} if folder.is_dir() else set()
-
-
-def left_in(place):
-    return [item.name for item in place.iterdir() if item.name.startswith(".spattermap_")]
-
-
-def state_of(out, wanted):
-    held = held_by(out)
-    return "nothing" if not out.exists() else "whole" if held == wanted else f"PARTS {held}"
-
-
 # --- killed at any moment ------------------------------------------------------------------------
 
 
@@ -162,8 +130,8 @@ def commands(maps, place):
     }
 
 
-def in_child(words, *, after=None, before=None, limit=300.0):
-    """Run a command in a fork, in which all libraries are loaded; kill it after so many seconds.
+def in_child(words, *, after=None, before=None, sign=signal.SIGKILL, limit=300.0):
+    """Run a command in a fork, in which all libraries are loaded; stop it after so many seconds.
 
     So the moments of the kills fall on the work and the writing, not on imports and compiling.
     Returns the exit status (negative: the signal) and what was said.
@@ -181,6 +149,7 @@ def in_child(words, *, after=None, before=None, limit=300.0):
         code = 1
         try:
             os.setsid()
+            signal.signal(signal.SIGINT, signal.default_int_handler)  # ignored in the background
             sys.stdout, sys.stderr = io.StringIO(), said.open("w", encoding="utf-8")
             if before is not None:
                 before()
@@ -201,7 +170,7 @@ def in_child(words, *, after=None, before=None, limit=300.0):
         if code is None:
             time.sleep(0.002)
     if code is None:
-        os.kill(child, signal.SIGKILL)
+        os.kill(child, sign)
         code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
     text = said.read_text(encoding="utf-8").strip()
     said.unlink()
@@ -217,13 +186,26 @@ def digest(folder):
     }
 
 
-def kills(maps, place, chosen):
-    """Kill each command at random moments and run it again; yield a row of the table for each."""
+def state_between(found, old, new, out):
+    """Say in words which result stands: the old one, the new one, or some of a sweep's deposits."""
+    if found == new:
+        return "new result whole"
+    if found == old:
+        return "old result whole" if old else "no result"
+    if (out / "sweep.json").exists() or (out / "deposits").exists():
+        strange = [name for name, key in found.items()
+                   if new.get(name) != key and ".spattermap_" not in name]  # fmt: skip
+        return f"BAD {strange[:3]}" if strange else "some finished deposits"
+    return f"BAD parts {sorted(set(found) ^ set(new))[:3]}"
+
+
+def stopped(maps, place, chosen, sign):
+    """Stop each command at random moments by a signal and run it again; yield rows of the table."""
     place.mkdir()
     for name, words in commands(maps, place).items():
         if chosen.command not in name:
             continue
-        chance, tally = random.Random(7), Counter()
+        chance, came, rerun = random.Random(chosen.seed), Counter(), Counter()
         fresh = place / f"{name}_whole"
         assert in_child([*words, "--out", str(fresh)])[0] == 0
         wanted = digest(fresh)
@@ -231,7 +213,7 @@ def kills(maps, place, chosen):
         in_child([*words, "--out", str(place / f"{name}_timed")])
         whole = time.monotonic() - begun
         replace = name in ("report", "mosaic")
-        for k in range(chosen.number):
+        for k in range(chosen.times):
             room = place / f"{name}{k}"
             room.mkdir()
             out, more = room / "out", []
@@ -241,22 +223,16 @@ def kills(maps, place, chosen):
                 (out / "mine.txt").write_text("mine", encoding="utf-8")
                 more = ["--overwrite"]
             old = digest(out) if out.exists() else {}
-            code, _ = in_child([*words, "--out", str(out), *more], after=chance.uniform(0, whole))
-            found = digest(out) if out.exists() else {}
             new = wanted | ({"mine.txt": old["mine.txt"]} if more else {})
-            state = "new" if found == new else "old or nothing" if found == old else "PARTS"
-            if name == "sweep" and state == "PARTS":  # finished deposits count
-                kept = set(found.items()) - set(wanted.items())
-                state = (
-                    "some deposits"
-                    if all(
-                        "/." in f or "mark" in f or f.startswith(".") or "sweep.json" in f
-                        for f, _ in kept
-                    )
-                    else "PARTS"
-                )
-            left = "stage left" if any(room.rglob(".spattermap_*-*")) else "nothing left"
-            tally["killed" if code < 0 else f"ended {code} before", state, left] += 1
+            after = chance.uniform(0.9 * whole if k % 4 > 1 else 0, whole)
+            code, said = in_child([*words, "--out", str(out), *more], after=after, sign=sign)
+            found = digest(out) if out.exists() else {}
+            state = state_between(found, old, new, out)
+            left = ", stage left" if any(room.rglob(".spattermap_*-*")) else ""
+            lines = len([line for line in said.splitlines() if not _TOLD.match(line)])
+            if (sign == signal.SIGINT and code not in (0, 130)) or "Traceback" in said or lines > 1:
+                state = f"BAD {code} {said[-200:]!r}"
+            came[(f"{over(more)}{state}{left}" if code else "had ended before")] += 1
             if replace and out.exists():
                 more = ["--overwrite"]
             elif name == "convert" and found == wanted:
@@ -264,10 +240,65 @@ def kills(maps, place, chosen):
             code, said = in_child([*words, "--out", str(out), *more])
             again = digest(out) == new if out.exists() else False
             clean = not any(room.rglob(".spattermap_*-*"))
-            tally["rerun:", "same bytes" if again else f"OTHER {code} {said[-200:]}",
-                  "all cleared" if clean else "LEFT"] += 1  # fmt: skip
+            rerun[("new result, same bytes" if again else f"BAD {code} {said[-200:]!r}")
+                  + (", nothing left" if clean else ", BAD: LEFT")] += 1  # fmt: skip
             shutil.rmtree(room)
-        yield name, whole, tally
+        yield f"{sign.name} in a run of {whole:.1f} s", name, chosen.times, came, rerun
+
+
+def over(more):
+    return "over an old one: " if more else ""
+
+
+def pairs(maps, place, times):
+    """Start two runs of a command into one folder at nearly one time."""
+    place.mkdir()
+    for name, words in commands(maps, place).items():
+        came, rerun, chance = Counter(), Counter(), random.Random(5)
+        wanted = digest(_made(words, place / f"{name}_whole"))
+        for k in range(times):
+            out = place / f"{name}{k}" / "out"
+            out.parent.mkdir()
+            second = os.fork()
+            if not second:
+                time.sleep(chance.choice((0, 0.05, 0.3)))
+                code, said = in_child([*words, "--out", str(out)])
+                fair = code == 0 or one_line(code, said) == ONE_LINE
+                os._exit(code if fair else 99)
+            code, said = in_child([*words, "--out", str(out)])
+            chance.random()
+            other = os.waitstatus_to_exitcode(os.waitpid(second, 0)[1])
+            whole = "one whole result" if digest(out) == wanted else "BAD parts"
+            clean = "" if not any(out.parent.rglob(".spattermap_*-*")) else ", BAD: LEFT"
+            fair = (code == 0 or one_line(code, said) == ONE_LINE) and other in (0, 2)
+            codes = sorted((code, other))
+            told = {(0, 0): "both ended well", (0, 2): "one refused in a line"}.get(tuple(codes))
+            came[
+                f"{told if fair and told else f'BAD {codes} {said[-200:]!r}'}, {whole}{clean}"
+            ] += 1
+        yield "two runs into one folder", name, times, came, rerun
+
+
+def places(maps, place):
+    """Ask for results in the place of the maps, inside them and around them."""
+    place.mkdir()
+    for name, words in commands(maps, place).items():
+        own = write_maps(place / f"{name}_maps")
+        source = own if name != "mosaic" else place / "maps.zarr"
+        call = [str(own) if word == str(maps) else word for word in words]
+        before = digest(source)
+        for said_as, out in (
+            ("in the place of the maps", source),
+            ("inside the maps", source / "out"),
+        ):
+            code, said = in_child(
+                [*call, "--out", str(out), *["--overwrite"] * (name in ("report", "mosaic"))]
+            )
+            now = {k: v for k, v in digest(source).items() if not k.startswith("out/")}
+            kept = "maps as they were" if now == before else "BAD: maps changed"
+            told = "whole result" if code == 0 else one_line(code, said)
+            shutil.rmtree(source / "out", ignore_errors=True)
+            yield f"results asked for {said_as}", name, 1, Counter([f"{told}, {kept}"]), Counter()
 
 
 # --- the system says no --------------------------------------------------------------------------
@@ -285,33 +316,36 @@ def small_disk(place, size):
         subprocess.run(["umount", str(place)], check=False)
 
 
+_TOLD = re.compile(r"spattermap: warning|\d+/\d+ ")  # warnings, and how far a sweep got
+ONE_LINE = "one line, status 2"
+
+
 def one_line(code, said):
-    told = re.compile(r"spattermap: warning|\d+/\d+ ")  # warnings, and how far a sweep got
-    lines = [line for line in said.splitlines() if not told.match(line)]
+    lines = [line for line in said.splitlines() if not _TOLD.match(line)]
     clean = code == 2 and len(lines) == 1 and "Traceback" not in said
-    return "one line, status 2" if clean else f"BAD {code} {said[-300:]!r}"
+    return ONE_LINE if clean else f"BAD {code} {said[-300:]!r}"
 
 
 def full_disks(maps, place):
     """Fill a small file system at many sizes, then give it room and run again."""
     place.mkdir()
     for name, words in commands(maps, place).items():
-        tally = Counter()
+        came, rerun = Counter(), Counter()
         need = sum(f.stat().st_size for f in _made(words, place / name).rglob("*") if f.is_file())
+        wanted = digest(place / name)
         for part in (0.02, 0.1, 0.3, 0.5, 0.7, 0.9):
             with small_disk(place / "disk", max(8, int(part * need / 1024))) as disk:
                 code, said = in_child([*words, "--out", str(disk / "out")])
                 left = [f.name for f in disk.rglob("*") if f.is_file()]
                 whole = code == 0
-                held = "" if name == "sweep" or whole else f", LEFT {left[:3]}" if left else ""
-                tally[("fitted" if whole else one_line(code, said)) + held] += 1
+                held = "" if name == "sweep" or whole else f", BAD: {left[:3]}" if left else ""
+                came[("fitted" if whole else one_line(code, said)) + held] += 1
                 subprocess.run(["mount", "-o", "remount,size=200m", str(disk)], check=True)
                 if not whole:
                     code, said = in_child([*words, "--out", str(disk / "out")])
-                    tally[
-                        "rerun with room: " + ("whole" if code == 0 else f"BAD {said[-200:]}")
-                    ] += 1
-        yield name, tally
+                    same = code == 0 and digest(disk / "out") == wanted
+                    rerun["with room: same bytes" if same else f"BAD {code} {said[-200:]}"] += 1
+        yield "full disk", name, sum(came.values()), came, rerun
 
 
 def _made(words, out):
@@ -326,15 +360,20 @@ def little_memory(maps, place):
     place.mkdir()
     held = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0]) * 4096
     for name, words in commands(maps, place).items():
-        tally = Counter()
+        tally, rerun = Counter(), Counter()
+        wanted = digest(_made(words, place / f"{name}_whole"))
         for k, more in enumerate((1, 4, 16, 64, 256)):
             limit = held + more * 2**20
             bound = lambda most=limit: resource.setrlimit(resource.RLIMIT_AS, (most, most))  # noqa: E731
             out = place / f"{name}{k}"
             code, said = in_child([*words, "--out", str(out)], before=bound)
-            state = "" if code == 0 or name == "sweep" else ", LEFT" * out.exists()
+            state = "" if code == 0 or name == "sweep" else ", BAD: LEFT" * out.exists()
             tally[("fitted" if code == 0 else one_line(code, said)) + state] += 1
-        yield name, tally
+            if code:
+                code, said = in_child([*words, "--out", str(out)])
+                same = code == 0 and digest(out) == wanted
+                rerun["without the bound: same bytes" if same else f"BAD {code} {said[-200:]}"] += 1
+        yield "little address space", name, sum(tally.values()), tally, rerun
 
 
 def changing_files(maps, place, number):
@@ -342,7 +381,7 @@ def changing_files(maps, place, number):
     place.mkdir()
     words = commands(maps, place)
     for name in ("report", "sweep", "convert"):
-        tally, chance = Counter(), random.Random(3)
+        tally, rerun, chance = Counter(), Counter(), random.Random(3)
         results = []
         for k in range(2):
             source = write_maps(place / f"{name}_{k}", lift=k)
@@ -367,8 +406,13 @@ def changing_files(maps, place, number):
             else:
                 found = numbers_of(out)
                 same = [found == one for one in results]
-                tally["the old" if same[0] else "the new" if same[1] else "MIXED"] += 1
-        yield name, tally
+                word = "of the old maps" if same[0] else "of the new maps" if same[1] else "BAD mix"
+                tally[f"result {word}"] += 1
+            shutil.rmtree(out, ignore_errors=True)
+            code, said = in_child([*call, "--out", str(out)])
+            new = code == 0 and numbers_of(out) == results[1]
+            rerun["result of the new maps" if new else f"BAD {code} {said[-200:]}"] += 1
+        yield "maps changed while read", name, number, tally, rerun
 
 
 def _for(words, maps, source, place):
@@ -436,10 +480,10 @@ def permissions(maps, place):
         source.chmod(0o755)
         left = [f.name for f in free.rglob(".spattermap_*-*")] + ([] if name == "sweep" else
                 [f.name for f in free.iterdir()])  # fmt: skip
-        tally["left behind: " + (str(left) if left else "nothing")] += 1
+        tally["left behind: " + (f"BAD {left}" if left else "nothing")] += 1
         code, said = as_nobody(words, free / "out", place)
-        tally["rights given back, rerun: " + ("whole" if code == 0 else f"BAD {said[-200:]}")] += 1
-        yield name, tally
+        word = "rights given back: whole" if code == 0 else f"BAD {said[-200:]}"
+        yield "no rights", name, 5, tally, Counter([word])
 
 
 def _row_error(out):
@@ -454,14 +498,15 @@ def clocks(maps, place):
     """
     place.mkdir()
     words = commands(maps, place)["sweep"]
-    out, tally = place / "out", Counter()
+    out, tally, rerun = place / "out", Counter(), Counter()
     assert in_child([*words, "--out", str(out)])[0] == 0
     before = digest(out)
     for when in (0, 4_000_000_000):
         for item in (*maps.rglob("*"), *out.rglob("*"), maps, out):
             os.utime(item, (when, when))
         code, _ = in_child([*words, "--out", str(out)])
-        tally["taken over, same bytes" if (code, digest(out)) == (0, before) else "OTHER"] += 1
+        same = code == 0 and before.items() <= digest(out).items()
+        rerun["same bytes, taken over" if same else "BAD other bytes"] += 1
         sheet = Path(words[1])
         stale = write_maps(place / f"changed{when}", lift=1)
         text = sheet.read_text(encoding="utf-8")
@@ -471,63 +516,71 @@ def clocks(maps, place):
         fresh = len(list((out / "deposits").iterdir()))
         assert in_child([*words, "--out", str(out)])[0] == 0
         more = len(list((out / "deposits").iterdir())) - fresh
-        tally["changed maps with old times worked anew" if more == 1 else "STALE"] += 1
+        tally["changed maps with old times worked anew" if more == 1 else "BAD stale"] += 1
         sheet.write_text(text, encoding="utf-8")
-    yield "sweep", tally
+    yield "times of files set to 1970 and 2096", "sweep", 2, tally, rerun
 
 
-def show(heading, tally):
-    print(f"\n| {heading} | times |\n|--|--|")
-    for key, times in sorted(tally.items()):
-        print(f"| {', '.join(key)} | {times} |", flush=True)
+PARTS = ("kills", "interrupts", "ends", "pairs", "places", "disks", "memory", "changes",
+         "permissions", "clocks", "surroundings")  # fmt: skip
 
 
-PARTS = ("surroundings", "together", "kills", "disks", "memory", "changes", "permissions", "clocks")
+def rows(maps, place, chosen, asked):
+    """Yield the rows of the table: fault, command, times, what came, what a rerun did."""
+    few = min(chosen.times, 20)
+    parts = {
+        "kills": lambda at: stopped(maps, at, chosen, signal.SIGKILL),
+        "interrupts": lambda at: stopped(maps, at, chosen, signal.SIGINT),
+        "ends": lambda at: stopped(maps, at, chosen, signal.SIGTERM),
+        "pairs": lambda at: pairs(maps, at, few),
+        "places": lambda at: places(maps, at),
+        "disks": lambda at: full_disks(maps, at),
+        "memory": lambda at: little_memory(maps, at),
+        "changes": lambda at: changing_files(maps, at, few),
+        "permissions": lambda at: permissions(maps, at),
+        "clocks": lambda at: clocks(maps, at),
+    }
+    for part, run in parts.items():
+        if part in asked:
+            yield from run(place / part)
+
+
+def words_of(tally):
+    return "; ".join(f"{word} ({times})" for word, times in sorted(tally.items())) or "-"
 
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("number", nargs="?", type=int, default=50)
+    parser.add_argument("times", nargs="?", type=int, default=50)
     parser.add_argument("--only", choices=PARTS, action="append")
-    parser.add_argument(
-        "--command", default="", help="of the kills: report, sweep, convert, mosaic"
-    )
+    parser.add_argument("--command", default="", help="of the stopped: report, sweep, ...")
+    parser.add_argument("--seed", type=int, default=7)
     chosen = parser.parse_args()
-    asked = chosen.only or PARTS
+    asked, bad = chosen.only or PARTS, 0
     with tempfile.TemporaryDirectory() as scratch:
         place = Path(scratch)
         place.chmod(0o755)
         maps = write_maps(place / "maps")
         write_maps(place / "more", lift=1)
-        if "surroundings" in asked:
-            print("| what was done | exit | result | last line |\n|--|--|--|--|")
-            for name, came in surroundings(maps, place):
-                said = came[2].replace(str(place), "...").replace("|", "/")
-                print(f"| {name} | {came[0]} | {came[1]} | {said[:160]} |", flush=True)
-        if "together" in asked:
-            print("\n| two runs at once | exits | result | left | refusal |\n|--|--|--|--|--|")
-            print("| into one new folder |", " | ".join(together(maps, place / "new")), "|")
-            came = together(maps, place / "held", "--overwrite")
-            print("| into one with files, --overwrite |", " | ".join(came), "|", flush=True)
-        if set(asked) <= {"surroundings", "together"}:
-            return
         # All is imported and compiled before a fork, but no thread started that it would lack.
         import spattermap.show.mosaic_page
         import spattermap.sweeps.overview  # noqa: F401
         from spattermap import cli
 
         assert cli.main(["report", str(maps), "--out", str(place / "warm")]) == 0
-        if "kills" in asked:
-            for name, whole, tally in kills(maps, place / "kills", chosen):
-                show(f"{name} ({whole:.1f} s) killed: how it ended, result, left; then", tally)
-        parts = {"disks": full_disks, "memory": little_memory, "permissions": permissions,
-                 "clocks": clocks}  # fmt: skip
-        for part, run in parts.items():
-            for name, tally in run(maps, place / part) if part in asked else ():
-                show(f"{part}: {name}", {(key,): times for key, times in tally.items()})
-        if "changes" in asked:
-            for name, tally in changing_files(maps, place / "changes", min(chosen.number, 20)):
-                show(f"a map changed while {name} read", {(k,): n for k, n in tally.items()})
+        print(
+            "\n| fault | command | times | what came of it | what a rerun did |\n" + "|--" * 5 + "|"
+        )
+        for fault, command, times, came, rerun in rows(maps, place, chosen, asked):
+            line = f"| {fault} | {command} | {times} | {words_of(came)} | {words_of(rerun)} |"
+            bad += "BAD" in line
+            print(line.replace(str(place), "..."), flush=True)
+        if "surroundings" in asked:
+            print("\n| around a report | exit | result | last line |\n|--|--|--|--|")
+            for name, came in surroundings(maps, place):
+                said = came[2].replace(str(place), "...").replace("|", "/")
+                print(f"| {name} | {came[0]} | {came[1]} | {said[:160]} |", flush=True)
+    sys.exit(1 if bad else 0)
 
 
 if __name__ == "__main__":

@@ -271,7 +271,8 @@ def one_try(case, work, rng, before):
         came = "traceback\n" + traceback.format_exc()
     taken = time.monotonic() - begun
     peak = max(0, resident("VmHWM") - held)
-    if came == "other" and OTHER_FILE.match(injury):
+    pixels = victim.suffix.lower() == ".raw" and injury.startswith("whole")  # nothing but pixels
+    if came == "other" and (pixels or OTHER_FILE.match(injury)):
         came = "other file"
     if taken > MOST_SECONDS:
         came = f"took {taken:.0f} s"
@@ -390,6 +391,7 @@ def main():
         work_on(options.worker, options)
         return 0
     names = [name for name in FAMILIES if options.only.lower() in name.lower()]
+    names = [options.only] if options.only in names else names
     if options.number is not None:
         return repeat(names[0], options)
     kept = Path(tempfile.gettempdir()) / "spattermap_fuzz"

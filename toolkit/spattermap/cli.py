@@ -321,11 +321,13 @@ def _convert(chosen: argparse.Namespace) -> int:
 
 def _mosaic(chosen: argparse.Namespace) -> int:
     settings = chosen_settings(chosen)  # before the slow imports: a typing error answers at once
+    from spattermap.core.files import refuse_input_as_out
     from spattermap.core.work import Workers
     from spattermap.loaders import load, open_parts
     from spattermap.show.mosaic_page import write_mosaic
     from spattermap.show.progressing import progress
 
+    refuse_input_as_out(chosen.out, (chosen.mapset, chosen.blank))
     with progress():
         write_mosaic(
             open_parts(chosen.mapset),

@@ -11,7 +11,7 @@ import platform
 import shutil
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
@@ -32,6 +32,8 @@ _RESULTS = frozenset({
     "moments.npz", "field.jpg",
     _SET_ASIDE,
 })  # fmt: skip
+# What marks a folder that is one store of arrays.
+_STORES = ("zarr.json", ".zgroup", ".zarray")
 # What a system says of a place to write to, whatever was being written: no space, quota, file too
 # large, read-only file system, name too long.
 _OUTPUT_ERRORS = (
@@ -60,6 +62,24 @@ def staged_folder(out: str | Path, *, overwrite: bool = False) -> Iterator[Path]
         _publish(stage, target, overwrite=overwrite)
     finally:
         shutil.rmtree(stage, ignore_errors=True)
+
+
+def refuse_input_as_out(out: str | Path, inputs: Iterable[str | Path | None]) -> None:
+    """Refuse results in the place of what they are made from: replacing some would replace maps."""
+    target = Path(out).resolve()
+    for item in inputs:
+        if item is None or not is_there(Path(item)):
+            continue  # its reader says so
+        place = Path(item).resolve()
+        store = place.is_dir() and any((place / name).exists() for name in _STORES)
+        lost = place.is_relative_to(target) and place.relative_to(target).parts[:1]
+        inside = store and target.is_relative_to(place)
+        if place == target or inside or {*(lost or ())} & _RESULTS:
+            raise OutputError(
+                f"{out} must be another folder than that of the maps, got {item}"
+                + (", which lies in it under the name of a result" if lost else "")
+                + ". Choose a folder of its own for the results."
+            )
 
 
 def _led_to(target: Path) -> Path:

@@ -171,14 +171,37 @@ def _reader_for(place: Path) -> Any:
     if place.is_dir():
         held = sorted(item.name for item in place.iterdir())
         found = ", ".join(held[:5]) + (" ..." if len(held) > 5 else "") if held else "nothing"
+        step = next((f"Name what lies in it: {item}." for item in _known_in(place, held)),
+                    "Export one picture or text grid an element into it.")  # fmt: skip
         raise InputFileError(
             f"{place} must hold element maps, for example Fe_Ka.tif and Si_Ka.tif, got {found}. "
-            "Export one picture or text grid an element into it."
+            f"{step}"
         )
-    raise InputFileError(
-        f"{place} must be a file of a known form, got ending {place.suffix or 'none'!r}. "
-        "Export TIFF, text, HDF5, netCDF, Zarr or .hspy; or name the folder that holds the maps."
+    step = _NEXT.get(
+        place.suffix.lower(),
+        "Export TIFF, text, HDF5, netCDF, Zarr or .hspy; or name the folder that holds the maps.",
     )
+    raise InputFileError(
+        f"{place} must be a file of a known form, got ending {place.suffix or 'none'!r}. {step}"
+    )
+
+
+_NEXT = {
+    **dict.fromkeys((".zip", ".7z", ".rar", ".tar", ".gz", ".tgz"),
+                    "Unpack it, and name the folder that holds the maps."),
+    **dict.fromkeys((".xlsx", ".xls", ".ods"), "Save the sheet of each map as CSV."),
+    ".raw": "Name the header that lies beside it, ending in .rpl.",
+}  # fmt: skip
+
+
+def _known_in(place: Path, names: list[str]) -> Iterator[Path]:
+    """Yield what in a folder could be loaded by itself."""
+    families = [importlib.import_module(f"spattermap.loaders.{name}") for name in FAMILIES]
+    for name in names[:50]:
+        item = place / name
+        with suppress(OSError):
+            if not name.startswith(".") and any(family.recognises(item) for family in families):
+                yield item
 
 
 def blank_path(path: str | Path) -> Path | None:

@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from spattermap.core.errors import InputError, InputFileError, OutputError, one_of
-from spattermap.core.files import is_there, staged_folder
+from spattermap.core.files import is_there, refuse_input_as_out, staged_folder
 from spattermap.core.grid import part_of
 
 if TYPE_CHECKING:
@@ -214,6 +214,7 @@ def convert(
             f"Leave both out, or take {CHUNK_PX} and {SHARD_PX}."
         )
     place = Path(source)
+    refuse_input_as_out(out, (place,))
     _opened.cache_clear()  # files may have changed since the last call
     if is_there(Path(out)):
         raise OutputError(f"{out} must be a new folder, got an existing one. Choose another.")
@@ -386,7 +387,7 @@ def _array(store: Any, name: str, mosaic: _Mosaic, chunk_px: int, shard_px: int)
     target = store.create_array(
         name,
         shape=(*front, *mosaic.shape),
-        dtype=mosaic.dtypes[name],
+        dtype=mosaic.dtypes[name].str,  # one of two names of the same kind is unknown to Zarr
         chunks=(*ones, chunk_px, chunk_px),
         shards=(*ones, shard_px, shard_px),
         config={"write_empty_chunks": True},  # so that a lost chunk is not taken for zeros

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -43,11 +44,25 @@ def recognises(path: Path) -> bool:
 
 
 def _maps_in(folder: Path) -> list[Path]:
-    return sorted(
-        file
-        for file in folder.iterdir()
-        if not file.name.startswith(".") and file.is_file() and _named_as_map(file)
+    every = sorted(
+        file for file in folder.iterdir() if not file.name.startswith(".") and file.is_file()
     )
+    held = [file for file in every if _named_as_map(file)]
+    drawn = {text.stem(file) for file in held if not text.is_text(file)}
+    held = [f for f in held if not (text.stem(f) in drawn and _is_about(f))]
+    return held or [file for file in every if file.suffix.lower() == ".rpl"]
+
+
+def _is_about(file: Path) -> bool:
+    """Return True for text beside a picture of its name that describes it: it holds no numbers."""
+    return text.is_text(file) and not text.holds_rows(file)
+
+
+def _with_parts(files: Sequence[Path]) -> dict[str, Path]:
+    """Return files by name, and the raw numbers beside a header."""
+    parts = [signals.files(f, Request()) if f.suffix.lower() == ".rpl" else {f.name: f}
+             for f in files]  # fmt: skip
+    return {name: part for one in parts for name, part in one.items()}
 
 
 def _named_as_map(file: Path) -> bool:
@@ -57,7 +72,10 @@ def _named_as_map(file: Path) -> bool:
 def _skipped(folder: Path) -> list[str]:
     """Say by name what bears the name of a map but is no file that can be read."""
     said = []
+    used = _maps_in(folder)
     for item in sorted(folder.iterdir()):
+        if item.is_file() and text.is_text(item) and item not in used and item.name[0] != ".":
+            said.append(f"{item.name} holds no numbers and was left out")
         if item.name.startswith(".") or item.is_file() or not _named_as_map(item):
             continue
         kind = "a folder" if item.is_dir() else "a broken link" if item.is_symlink() else "no file"
@@ -70,9 +88,9 @@ def _open(file: Path, *, lazy: bool) -> pictures.PictureFile:
     if file.suffix.lower() in pictures.ENDINGS:
         return pictures.open_picture(file, lazy=lazy)
     if text.is_text(file):
-        grid, said = text.read_grid(file)
-        return pictures.PictureFile(grid, notes=tuple(said))
-    if file.suffix.lower() == ".hspy":
+        grid, size, said = text.read_map(file)
+        return pictures.PictureFile(grid, size, "the positions in the text", tuple(said))
+    if file.suffix.lower() in (".hspy", ".rpl"):
         return _from_signal(file, lazy=lazy)
     try:
         data = numpy_files.open_npy(file, lazy=lazy)
@@ -85,7 +103,7 @@ def _open(file: Path, *, lazy: bool) -> pictures.PictureFile:
 
 
 def _from_signal(file: Path, *, lazy: bool) -> pictures.PictureFile:
-    """Return the one map of a HyperSpy file; its name is the file's."""
+    """Return the one map of a HyperSpy file, or of raw numbers; its name is the file's."""
     request = Request(chunks="auto" if lazy else None, sidecar={"lines": {"H": ""}})
     found = signals.read(file, request)
     if len(found.elements) != 1:
@@ -113,7 +131,8 @@ def read(path: Path, request: Request) -> Stack:
     planes, image_plane = _one_size(maps, image, path, request, notes)
     size, size_from = _one_scale(maps, path, notes)
     valid, quantity = _display(maps, planes, notes)
-    used = {one.file.name: one.file for one in maps}
+    quantity = quantity or _percent([one.file for one in maps], notes)
+    used = _with_parts([one.file for one in maps])
     if electron is not None:
         used[electron.name] = electron
     return Stack(
@@ -139,7 +158,7 @@ def files(path: Path, request: Request) -> dict[str, Path]:
     electron = _electron_file(held, request, notes)
     named = _name_all([f for f in held if not _is_electron(f, electron)], path, notes)
     used = [file for file, _ in named] + ([electron] if electron is not None else [])
-    return {file.name: file for file in used}
+    return _with_parts(used)
 
 
 def _display(
@@ -161,6 +180,22 @@ def _display(
             notes.append(f"{int(bar.sum())} pixels of a scale bar masked")
             valid &= ~bar
     return None if valid.all() else valid, quantity
+
+
+# What names say of percent maps: "Cu_wt%", "Cu at.%", "Si mass percent".
+_PERCENT = {
+    "mass_percent": re.compile(r"(wt|weight|mass|gew)[\s_.-]*(%|percent)", re.IGNORECASE),
+    "atomic_percent": re.compile(r"\bat(omic|om)?[\s_.-]*(%|percent)", re.IGNORECASE),
+}
+
+
+def _percent(files: Sequence[Path], notes: list[str]) -> str | None:
+    """Return the quantity where every file's name says that it holds percent."""
+    for quantity, words in _PERCENT.items():
+        if all(words.search(text.stem(file).replace("_", " ")) for file in files):
+            notes.append(f"quantity {quantity} by the names of the files")
+            return quantity
+    return None
 
 
 def _stretched(planes: Sequence[np.ndarray]) -> bool:
@@ -242,7 +277,8 @@ def _name_all(files: Sequence[Path], folder: Path, notes: list[str]) -> list[tup
     if not readings:
         raise InputFileError(
             f"{folder} must hold files named by element, for example Fe_Ka.tif, got "
-            f"{', '.join(ignored[:5]) or 'electron images only'}. Rename the files."
+            f"{', '.join(ignored[:5]) or 'electron images only'}. Rename the files, or name one "
+            "that holds every map."
         )
     if ignored:
         notes.append("ignored, no element in the name: " + ", ".join(ignored))
@@ -262,7 +298,8 @@ def _refuse_twice(maps: Sequence[_Map]) -> None:
         if one.element in seen:
             raise InputError(
                 f"{one.file} must be the only map of {one.element}, got {seen[one.element].name} "
-                "too. Move the line with fewer counts to another folder."
+                "too. Keep one in the folder: of two lines that with more counts, of two copies "
+                "the one that holds counts."
             )
         seen[one.element] = one.file
 

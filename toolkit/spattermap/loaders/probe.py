@@ -176,7 +176,8 @@ def require_harmless(path: Path, what: str = "HDF5 file") -> tuple[str, ...]:
     if isinstance(answer, str):
         raise InputFileError(
             f"{path} must be a whole {what}, got one that {answer} the "
-            f"{what.split(maxsplit=1)[0]} library. Export it again."
+            f"{what.split(maxsplit=1)[0]} library. Export it again"
+            + (", in smaller chunks." if "memory" in answer else ".")
         )
     while len(_seen) >= _KNOWN_FILES:
         _seen.pop(next(iter(_seen)))

@@ -10,6 +10,8 @@ that maps need are taken over into a signal.
 
 from __future__ import annotations
 
+import io
+import logging
 import warnings
 from collections.abc import Mapping
 from pathlib import Path
@@ -32,6 +34,7 @@ _FACTS = (
 )
 _AXIS = {"name": str, "units": str, "scale": float, "offset": float, "size": int, "navigate": bool}
 _UNIFORM = "UniformDataAxis"
+LEAST_CHANNELS = 20  # of a spectrum
 
 
 def open_signals(path: Path) -> list[Any]:
@@ -154,37 +157,94 @@ def files(path: Path, _: Request) -> dict[str, Path]:
 def _loaded(path: Path) -> Any:
     """Return the signal or signals of a file, data left on disk."""
     if path.suffix.lower() == ".rpl":  # a table of numbers as text: nothing in it to be built
-        import hyperspy.api as hs
-
-        signal = hs.load(str(path), lazy=True)
-        _refuse_left_over(signal, path)
-        return signal
+        return _raw(path)
     if path.suffix.lower() == ".hspy":
         probe.start()
         import hyperspy.api  # noqa: F401 - while the child starts
 
+        logging.getLogger("hyperspy").setLevel(logging.CRITICAL)  # which its import set anew
         probe.refuse_links(path, probe.require_harmless(path))
         import h5py
 
         with h5py.File(path, "r") as file:
             refuse_foreign(file, path)
+            _refuse_knots(file, path)
     else:
         zarr_store.check_store(path)
     found = open_signals(path)
     return found[0] if len(found) == 1 else found
 
 
-def _refuse_left_over(signal: Any, path: Path) -> None:
-    """Refuse a raw file that is longer than its header says: the header is of another one."""
-    for file in list(files(path, Request()).values())[1:]:
-        words = path.read_text(encoding="latin-1").lower().split()
-        start = int(words[words.index("offset") + 1]) if "offset" in words else 0
-        held, wanted = file.stat().st_size, start + int(signal.data.nbytes)
-        if held != wanted:
+def _refuse_knots(file: Any, path: Path) -> None:
+    """Refuse a group that can be reached in two ways: the reader would follow each, without end."""
+    import h5py
+
+    waiting, seen = [file], {h5py.h5o.get_info(file.id).addr}
+    while waiting:
+        group = waiting.pop()
+        for name in group:
+            if group.get(name, getclass=True) is not h5py.Group:
+                continue
+            inside = group[name]
+            place = h5py.h5o.get_info(inside.id).addr
+            if place in seen:
+                raise InputFileError(
+                    f"{path} must hold each group once, got one again as {inside.name!r}. "
+                    "Save it anew."
+                )
+            seen.add(place)
+            waiting.append(inside)
+
+
+def _raw(path: Path) -> Any:
+    """Return the signal of raw numbers beside a header of lines of a key and its value."""
+    import hyperspy.api  # noqa: F401 - registers the kinds of signal
+    from hyperspy.io import dict2signal
+    from rsciio.ripple import file_reader
+
+    logging.getLogger("hyperspy").setLevel(logging.CRITICAL)  # which its import set anew
+    beside = list(files(path, Request()).values())[1:]
+    if not beside or not beside[0].is_file():  # a pipe would never answer
+        raise InputFileError(
+            f"{path} must lie beside its numbers, got no file {path.stem}.raw in the folder. Copy "
+            "it there."
+        )
+    header = _header(path)
+    signal = dict2signal(file_reader(str(path), lazy=True, rpl_info=header)[0], lazy=True)
+    held, wanted = beside[0].stat().st_size, header["offset"] + int(signal.data.nbytes)
+    if held != wanted:
+        raise InputFileError(
+            f"{path} must be the header of {beside[0].name}, got {wanted:,} bytes by the header "
+            f"and {held:,} in the file. Correct width, height, depth or data-length."
+        )
+    few = header["record-by"] == "vector" and 1 < header["depth"] < LEAST_CHANNELS
+    return signal.transpose(signal_axes=(0, 1)) if few else signal  # maps, pixel by pixel
+
+
+def _header(path: Path) -> dict[str, Any]:
+    """Return the header of raw numbers, however its keys are spelt and parted from the values."""
+    from rsciio.ripple._api import parse_ripple
+
+    read: dict[str, str] = {}
+    for line in path.read_text(encoding="latin-1").splitlines():
+        key, *value = line.partition(";")[0].replace("\0", " ").split(None, 1)[:2] or [""]
+        read[key.lower()] = " ".join(value).strip()
+    for key in ("width", "height", "depth", "data-length", "data-type", "record-by"):
+        if not read.get(key):
             raise InputFileError(
-                f"{path} must be the header of {file.name}, got {wanted:,} bytes by the header and "
-                f"{held:,} in the file. Correct width, height, depth or data-length."
+                f"{path} must state {key} on a line of its own, got none. Export it again."
             )
+    read.setdefault("offset", "0")
+    for key in ("data-type", "byte-order", "record-by"):
+        read[key] = read.get(key, "").lower()
+    if read["data-length"] == "1":
+        read["byte-order"] = "dont-care"
+    if read["depth"] == "1":
+        read["record-by"] = "dont-care"
+    stream = io.StringIO("".join(f"{key}\t{value}\n" for key, value in read.items() if value))
+    stream.name = str(path)  # type: ignore[attr-defined]
+    header: dict[str, Any] = parse_ripple(stream)
+    return header
 
 
 def _one_of(loaded: Any, path: Path) -> Any:
@@ -291,7 +351,7 @@ def _facts(signal: Any) -> dict[str, Any]:
 
 def _energies(axis: Any, where: object) -> np.ndarray[Any, np.dtype[np.float64]]:
     factor = _EV_PER.get(str(axis.units).strip().lower())
-    if factor is None or not axis.is_uniform or axis.size < 20:
+    if factor is None or not axis.is_uniform or axis.size < LEAST_CHANNELS:
         raise InputError(
             f"{where} must have a uniform energy axis in eV or keV with at least 20 channels, got "
             f"unit {str(axis.units)!r} and {axis.size} channels. Calibrate it in HyperSpy first."

@@ -24,7 +24,7 @@ _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$|[+-]?(nan|in
 MOST_BYTES = 2**31
 MOST_COLUMNS, MOST_LINE = 2**16, 2**22
 _X_NAMES, _Y_NAMES = ("x", "column", "col"), ("y", "row")
-_CELL_ENDS = {"\t": r"[\t\n]", ";": r"[;\n]", ",": r"[,\n]", r"\s+": r"\s+"}
+_CELL_ENDS = {"\t": r"[\t\n]", ";": r"[;\n]", "|": r"[|\n]", ",": r"[,\n]", r"\s+": r"\s+"}
 _UNITS = {"um": 1.0, "µm": 1.0, "μm": 1.0, "micron": 1.0, "nm": 1e-3, "mm": 1e3}
 
 
@@ -42,6 +42,18 @@ def stem(path: Path) -> str:
     return Path(name).stem
 
 
+def holds_rows(path: Path) -> bool:
+    """Return False for a text file without a row of numbers among its first lines."""
+    try:
+        with path.open("rb") as stream:
+            _layout(_decoded(stream.read(2**16), path), path)
+    except SpattermapError as problem:
+        return "got none" not in str(problem)
+    except OSError:
+        pass  # its reader says so
+    return True
+
+
 def recognises(path: Path) -> bool:
     """Return True for a text file."""
     return path.is_file() and is_text(path)
@@ -50,17 +62,11 @@ def recognises(path: Path) -> bool:
 def read(path: Path, request: Request) -> Stack:
     """Read a long table, or a single grid with the element in the file name."""
     table, header = _table(path)
-    places = {name: k for k, name in enumerate(header)}
-    x_name, y_name = (_axis_column(header, wanted) for wanted in (_X_NAMES, _Y_NAMES))
-    if x_name is not None and y_name is not None:
-        if len(header) != table.shape[1]:
-            raise InputError(
-                f"{path} must have a name for each of its {table.shape[1]} columns, got "
-                f"{len(header)}. Correct the header."
-            )
-        return _long(path, table, places, (x_name, y_name), request)
+    axes = _axes(table, header, path)
+    if axes is not None:
+        return _long(path, table, header, axes, request)
     elements, lines = names.name_channels([stem(path)], 1, request, path)
-    table, notes = _without_index(table, path)
+    table, notes = _grid(table, path)
     return Stack(
         counts=table[None],
         elements=elements,
@@ -72,21 +78,67 @@ def read(path: Path, request: Request) -> Stack:
     )
 
 
-def read_grid(path: Path) -> tuple[np.ndarray, list[str]]:
-    """Read one grid of numbers, less a row or column that only numbers the pixels.
+def read_map(path: Path) -> tuple[np.ndarray, float | None, list[str]]:
+    """Read the one map of a text file: a grid, or a row a pixel with x, y and a value.
 
-    Returns the grid, dims (y, x), and what was left out.
+    Returns the map, dims (y, x), its pixel size (um) or None, and what was left out.
     """
-    return _without_index(_table(path)[0], path)
+    table, header = _table(path)
+    axes = _axes(table, header, path)
+    if axes is None:
+        grid, notes = _grid(table, path)
+        return grid, None, notes
+    values = [name for name in header if name not in axes]
+    if len(values) != 1:
+        raise InputError(
+            f"{path} must hold one map in a folder of single-element files, got the columns "
+            f"{', '.join(values) or 'x and y alone'}. Load that file by itself."
+        )
+    planes, size = _planes(path, table, header, axes, values)
+    return planes[0], size, []
 
 
-# Numbers in a row that rise by one step from end to end are no counts from this many on.
+# Numbers in a row that rise by one step from end to end are no counts from this many on, and rows
+# of as many sums no coincidence.
 LEAST_NUMBERED = 6
 
 
-def _without_index(table: np.ndarray, path: Path) -> tuple[np.ndarray, list[str]]:
-    """Return the grid without a first column or row that numbers rows or columns, and a note."""
+def _axes(table: np.ndarray, header: tuple[str, ...], path: Path) -> tuple[str, str] | None:
+    """Return the names of the columns x and y of a table with a row a pixel; None for a grid."""
+    x_name, y_name = (_axis_column(header, wanted) for wanted in (_X_NAMES, _Y_NAMES))
+    if x_name is not None and y_name is not None and len(header) == table.shape[1]:
+        return x_name, y_name
+    if x_name is not None and y_name is not None:
+        raise InputError(
+            f"{path} must have a name for each of its {table.shape[1]} columns, got "
+            f"{len(header)}. Correct the header."
+        )
+    if table.shape[1] < 3 or len(table) < 16:
+        return None
+    places, sides = table[:, :2], [len(np.unique(column)) for column in table[:, :2].T]
+    if min(sides) > 1 and sides[0] * sides[1] == len(table) == len(np.unique(places, axis=0)):
+        raise InputError(
+            f"{path} must be a grid, or name its columns, got rows of two positions and "
+            f"{table.shape[1] - 2} value(s). Name them in the first line, for example: x,y,Fe Ka."
+        )
+    return None
+
+
+def _grid(table: np.ndarray, path: Path) -> tuple[np.ndarray, list[str]]:
+    """Return the grid without what only numbers its rows and columns or adds them up, and notes."""
+    if 1 in table.shape and table.size > 1:
+        raise InputError(
+            f"{path} must be a grid of rows and columns, got one "
+            f"{'row' if len(table) == 1 else 'column'} of {table.size:,} numbers. "
+            "Export a line of text for each row of pixels."
+        )
     notes = []
+    for axis, name in ((0, "row"), (1, "column")):
+        ends = np.moveaxis(table, axis, 0)
+        sums = ends[:-1].sum(axis=0)
+        if len(ends) > LEAST_NUMBERED < np.count_nonzero(sums) and np.array_equal(ends[-1], sums):
+            table = np.delete(table, -1, axis)
+            notes.append(f"{path.name}: the last {name} is the sum of the others and was left out")
     if _numbers(table[:, 0]) or _numbers(table[1:, 0]):
         table = table[:, 1:]
         notes.append(f"{path.name}: the first column numbers the rows and was left out")
@@ -111,7 +163,6 @@ class _Layout:
     """How a text file writes its numbers."""
 
     separator: str
-    decimal: str
     skipped: int
     header: tuple[str, ...]
 
@@ -121,13 +172,13 @@ def _table(path: Path) -> tuple[np.ndarray, tuple[str, ...]]:
 
     text = _text(path)
     layout = _layout(text, path)
-    _refuse_wide(text, layout, path)
-    grouped = _grouping(text, layout)
+    _refuse_unread(text, layout, path)
+    grouped, decimal = _signs(text, layout)
     try:
         frame = pd.read_csv(
             io.StringIO(text),
             sep=layout.separator,
-            decimal="." if grouped == "," else "," if grouped == "." else layout.decimal,
+            decimal=decimal,
             thousands=grouped,
             header=None,
             skiprows=layout.skipped,
@@ -136,14 +187,26 @@ def _table(path: Path) -> tuple[np.ndarray, tuple[str, ...]]:
             index_col=False,
         )
     except (ValueError, pd.errors.ParserError, OverflowError) as problem:
-        raise readable(path, problem, what="a grid of numbers") from problem
+        uneven = re.search(r"Expected (\d+) fields in line (\d+), saw (\d+)", str(problem))
+        if uneven is None:
+            raise readable(path, problem, what="a grid of numbers") from problem
+        raise InputFileError(
+            f"{path} must have as many numbers in every row, got {uneven[3]} in line {uneven[2]} "
+            f"after rows of {uneven[1]}. Start lines that are no row of pixels with #."
+        ) from problem
     frame = frame.dropna(axis=1, how="all")  # a separator at the end of each line
     return _numeric(frame, path), layout.header
 
 
-def _refuse_wide(text: str, layout: _Layout, path: Path) -> None:
-    """Refuse a line of more columns than any map has: its reader would take them one by one."""
-    for line in io.StringIO(text):
+def _refuse_unread(text: str, layout: _Layout, path: Path) -> None:
+    """Refuse what the reader would take one by one, or as one: too many columns, several grids."""
+    rows = gaps = 0
+    empty = False
+    for number, line in enumerate(io.StringIO(text)):
+        if number >= layout.skipped:
+            full = not line.isspace()
+            gaps += full and empty and rows > 0
+            rows, empty = rows + full, not full
         if len(line) <= 2 * MOST_COLUMNS:
             continue
         width = len(_cells(line, layout.separator)) if len(line) <= MOST_LINE else 0
@@ -153,16 +216,25 @@ def _refuse_wide(text: str, layout: _Layout, path: Path) -> None:
                 f"{path} must have at most {MOST_COLUMNS:,} columns, got {found}. Check that the "
                 "file is whole and is a map."
             )
+    if 0 < gaps < rows - 1:  # an empty line after each row is a way to end lines
+        raise InputFileError(
+            f"{path} must hold one grid of numbers, got {gaps + 1} parted by empty lines. Keep one "
+            "in the file."
+        )
 
 
-def _grouping(text: str, layout: _Layout) -> str | None:
-    """Return the sign that groups thousands ("1,234"), or None.
+def _signs(text: str, layout: _Layout) -> tuple[str | None, str]:
+    """Return the sign that groups thousands ("1,234"), or None, and that of decimals.
 
-    Only where every number with that sign has groups of three behind it, some number goes without,
-    and none of those has four digits: decimals are not written so.
+    A sign groups only where every number with it has groups of three behind it, some number goes
+    without, and none of those has four digits: decimals are not written so.
     """
     quoted = layout.separator == "," and '"' in text
-    body = "\n".join(text[: 2**21].splitlines()[layout.skipped :])
+    lines = text.split("\n", layout.skipped)
+    comma = lines[-1].find(",") >= 0 and (layout.separator != "," or quoted)
+    pattern = r'"[+-]?\d*,\d' if quoted else r"\d,\d"
+    decimal = "," if comma and re.search(pattern, lines[-1]) else "."
+    body = lines[-1][: 2**21]
     if quoted:
         cells = re.findall(r'"([^"\n]*)"|([^",\n]+)', body)
         words = [(one or other).strip() for one, other in cells]
@@ -180,8 +252,8 @@ def _grouping(text: str, layout: _Layout) -> str | None:
             and all(group.fullmatch(word) for word in marked)
             and all(word.isdigit() and len(word) <= 3 for word in plain)
         ):
-            return sign
-    return None
+            return sign, "," if sign == "." else "."
+    return None, decimal
 
 
 def _numeric(frame: Any, path: Path) -> np.ndarray:
@@ -189,10 +261,11 @@ def _numeric(frame: Any, path: Path) -> np.ndarray:
         name for name, kind in zip(frame.columns, frame.dtypes, strict=True) if not _is_number(kind)
     ]
     if words:
-        column = frame[words[0]]
+        column = [str(cell) for cell in frame[words[0]]]
+        row = next((k for k, cell in enumerate(column) if not _NUMBER.match(cell.strip())), 0)
         raise InputFileError(
-            f"{path} must hold numbers only, got {str(column.iloc[0])!r} in column "
-            f"{list(frame.columns).index(words[0]) + 1}. Remove text from the grid."
+            f"{path} must hold numbers only, got {column[row][:40]!r} in row {row + 1} of the "
+            f"numbers, column {list(frame.columns).index(words[0]) + 1}. Remove text from the grid."
         )
     table = frame.to_numpy()
     check_size(table.shape, table.dtype, path, lazy=False)
@@ -233,60 +306,86 @@ def _text(path: Path) -> str:
                 "Export TIFF or HDF5."
             )
         raw = path.read_bytes()
+    return _decoded(raw, path)
+
+
+def _decoded(raw: bytes, path: Path) -> str:
+    """Return text in the encoding it has, with the ends of lines of this system."""
     if b"\0" in raw[:4096] and not raw.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise InputFileError(f"{path} must be text, got binary data. Rename or export it again.")
     for encoding in ("utf-16" if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig", "latin-1"):
         try:
-            return raw.decode(encoding)
+            text = raw.decode(encoding)
         except UnicodeDecodeError:
             continue
+        # Ends of lines of other systems, the sign that once ended a file, a minus as printed.
+        for old, new in (("\r\n", "\n"), ("\r", "\n"), ("\x1a", ""), ("\u2212", "-")):
+            text = text.replace(old, new)  # the same text, at once, where there is none
+        return text
     raise InputFileError(f"{path} must be text, got an unknown encoding. Save it as UTF-8.")
 
 
 def _layout(text: str, path: Path) -> _Layout:
-    """Find separator, decimal sign and header from the first lines of numbers."""
-    lines = text[: 2**16].splitlines()
+    """Find separator and header from the first lines of numbers."""
+    lines = text[: 2**16].split("\n")
+    if len(text) > 2**16 and len(lines) > 1:
+        lines.pop()  # cut somewhere in a number
+    heads: list[tuple[int, str]] = []
+    body: list[tuple[int, str]] = []
     skipped = 0
-    header: tuple[str, ...] = ()
-    body: list[tuple[int, str, str]] = []
     for place, line in enumerate(lines):
         bare = line.strip()
         if not bare or bare.startswith(_COMMENTS):
             if not body:
                 skipped = place + 1
             continue
-        separator, decimal = _separator(bare)
+        separator = _separator(bare)
         cells = _cells(bare, separator)
         if not body and line.startswith("\t") and _NUMBER.match(cells[0]):
             skipped = place + 1  # a header of column positions over a column of row positions
-        elif all(_NUMBER.match(cell) for cell in cells):
-            body.append((len(cells), separator, decimal))
+        elif all(_NUMBER.match(cell) or (body and not cell) for cell in cells):
+            body.append((len(cells), separator))
             if len(body) >= 20:
                 break
         elif not body:
-            header, skipped = tuple(cells), place + 1
+            heads.append((place, bare))
+            skipped = place + 1
         else:
             raise InputFileError(
                 f"{path} must hold numbers only, got {bare[:40]!r} in line {place + 1}. "
                 "Remove text from the grid, or start such lines with #."
             )
     if not body:
-        raise InputFileError(f"{path} must hold numbers, got none. Export the numbers of the map.")
-    _, separator, decimal = max(body)
-    return _Layout(separator, decimal, skipped, header)
+        first = f"; its first line of text is {heads[0][1][:40]!r}" if heads else ""
+        raise InputFileError(
+            f"{path} must hold numbers, got none{first}. Export the numbers of the map."
+        )
+    width, separator = max(body)
+    rows = [(place, _cells(head, separator)) for place, head in heads]
+    for place, cells in rows:
+        _refuse_damaged(place, cells, width, path)
+    return _Layout(separator, skipped, tuple(rows[-1][1]) if rows else ())
 
 
-def _separator(line: str) -> tuple[str, str]:
-    """Return separator (for pandas) and decimal sign of one line."""
-    if "\t" in line:
-        return "\t", "," if re.search(r"\d,\d", line) else "."
-    if ";" in line:
-        return ";", "," if re.search(r"\d,\d", line) else "."
+def _refuse_damaged(place: int, cells: list[str], width: int, path: Path) -> None:
+    """Refuse a line before the numbers that is a row of them with something else in it."""
+    found = [float(cell.replace(",", ".")) for cell in cells if _NUMBER.match(cell)]
+    if len(cells) == width > 3 and 2 * len(found) > width and not _numbers(np.array(found)):
+        odd = next(cell for cell in cells if not _NUMBER.match(cell))
+        raise InputFileError(
+            f"{path} must hold numbers only, got {odd[:40]!r} in line {place + 1}. "
+            "Remove text from the grid, or start such lines with #."
+        )
+
+
+def _separator(line: str) -> str:
+    """Return the separator of one line, as pandas takes it."""
+    for sign in ("\t", ";", "|"):
+        if sign in line:
+            return sign
     if "," in line and re.search(r",\s*[^\s,]+\s*,|,\s", line + " "):
-        return ",", "."
-    if re.search(r"\S\s+\S", line):
-        return r"\s+", "," if re.search(r"\d,\d", line) else "."
-    return ",", "."
+        return ","
+    return r"\s+" if re.search(r"\S\s+\S", line) else ","
 
 
 def _cells(line: str, separator: str) -> list[str]:
@@ -299,20 +398,46 @@ def _cells(line: str, separator: str) -> list[str]:
 
 def _axis_column(header: tuple[str, ...], wanted: tuple[str, ...]) -> str | None:
     for name in header:
-        words = re.split(r"[\s_(\[]+", name.lower())
+        words = re.split(r"[\s_(\[/-]+", name.lower())
         if words[0] in wanted:
             return name
     return None
 
 
 def _long(
-    path: Path,
-    table: np.ndarray,
-    places: dict[str, int],
-    axes: tuple[str, str],
-    request: Request,
+    path: Path, table: np.ndarray, header: tuple[str, ...], axes: tuple[str, str], request: Request
 ) -> Stack:
-    """Turn rows of (x, y, element columns) into planes."""
+    """Turn rows of (x, y, element columns) into maps; a lone column may leave its name to the file.
+
+    Dims: `table` (pixel, column).
+    """
+    labels = [name for name in header if name not in axes]
+    kept = [name for name in labels if names.candidates(name)] or labels[: len(labels) == 1]
+    called = kept if any(map(names.candidates, kept)) else [stem(path)]
+    elements, lines = names.name_channels(called, len(kept) or 1, request, path)
+    ignored = [name for name in labels if name not in kept]
+    planes, size = _planes(path, table, header, axes, kept)
+    return Stack(
+        counts=planes,
+        elements=elements,
+        lines=lines,
+        format_name="long text table",
+        files={path.name: path},
+        map_files=[f"{path.name}: {name}" for name in kept],
+        pixel_size_um=size,
+        pixel_size_from=f"column {axes[0]}",
+        notes=[f"ignored columns without an element: {', '.join(ignored)}"] if ignored else [],
+    )
+
+
+def _planes(
+    path: Path, table: np.ndarray, header: tuple[str, ...], axes: tuple[str, str], kept: list[str]
+) -> tuple[np.ndarray, float | None]:
+    """Turn columns of a table with a row a pixel into planes.
+
+    Dims: `table` (pixel, column). Returns planes (element, y, x) and the pixel size (um) or None.
+    """
+    places = {name: k for k, name in enumerate(header)}
     x, y = (table[:, places[name]].astype(np.float64) for name in axes)
     columns, columns_x = np.unique(x, return_inverse=True)
     rows, rows_y = np.unique(y, return_inverse=True)
@@ -329,31 +454,17 @@ def _long(
             f"{path} must have one row for each pixel, got {len(table)} rows for "
             f"{shape[0]} x {shape[1]} pixels. Export the whole field once."
         )
-    labels = [name for name in places if name not in axes]
-    kept = [name for name in labels if names.candidates(name)]
-    elements, lines = names.name_channels(kept, len(kept) or 1, request, path)
-    ignored = [name for name in labels if name not in kept]
     planes = np.zeros((len(kept), *shape), dtype=table.dtype)
     for k, name in enumerate(kept):
         planes[k, rows_y, columns_x] = table[:, places[name]]
     if (
         planes.dtype.kind == "f"
         and np.all(planes == np.rint(planes))
-        and np.abs(planes).max() < 2**31
+        and np.abs(planes).max(initial=0) < 2**31
     ):
         planes = planes.astype(np.int32)  # one column with decimals made all of them float
     unit = _unit(axes[0])
-    return Stack(
-        counts=planes,
-        elements=elements,
-        lines=lines,
-        format_name="long text table",
-        files={path.name: path},
-        map_files=[f"{path.name}: {name}" for name in kept],
-        pixel_size_um=None if unit is None else step * unit,
-        pixel_size_from=f"column {axes[0]}",
-        notes=[f"ignored columns without an element: {', '.join(ignored)}"] if ignored else [],
-    )
+    return planes, None if unit is None else step * unit
 
 
 def _unit(name: str) -> float | None:

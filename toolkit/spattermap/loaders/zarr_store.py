@@ -39,7 +39,7 @@ _HEADER_BYTES = 18
 _STEP = 2**20
 # Each chunk is looked up: a second for this many.
 MOST_LOOKED_UP = 200_000
-MOST_CHUNK_BYTES = 2**30
+MOST_CHUNK_BYTES = 2**29  # several are held while one is read
 # More than nominal is wrong already; how much more, nobody has looked.
 _UNKNOWN = 2**62
 _ZSTD_MAGIC = b"\x28\xb5\x2f\xfd"
@@ -68,7 +68,7 @@ def check_chunks(array: Any, where: Path) -> None:
     # A chunk is unpacked whole, however few of its pixels are there.
     if nominal > max(SMALL_BYTES, min(MOST_CHUNK_BYTES, 4 * int(array.nbytes))):
         raise InputFileError(
-            f"{where} must hold chunks of at most 1 GiB, and about as large as the array of "
+            f"{where} must hold chunks of at most 512 MiB, and about as large as the array of "
             f"{int(array.nbytes):,} bytes, got {nominal:,} bytes. Write it in smaller chunks."
         )
     if not sizes:
@@ -269,7 +269,7 @@ def write(maps: Any, path: str | Path, *, chunk_px: int = 1024) -> Path:
         target: Any = store.create_array(
             name,
             shape=data.shape,
-            dtype=data.dtype,
+            dtype=data.dtype.str,  # one of two names of the same kind is unknown to Zarr
             chunks=chunks,
             config={"write_empty_chunks": True},  # so that a lost chunk is not taken for zeros
         )
@@ -379,7 +379,9 @@ def _plain(array: Any, attrs: dict[str, Any], path: Path, request: Request) -> S
 
 def _group(store: Any, path: Path, request: Request) -> Stack:
     """Read a group in which each two-dimensional array is named by its element."""
-    arrays = {name: item for name, item in store.arrays() if item.ndim == 2}
+    # A folder lists its parts in any order, which is no order of elements.
+    found_arrays = sorted(store.arrays(), key=lambda one: str(one[0]))
+    arrays = {name: item for name, item in found_arrays if item.ndim == 2}
     for folder in path.iterdir():
         if folder.is_dir() and not folder.name.startswith(".") and folder.name not in store:
             raise InputFileError(

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from spattermap.core import errors
 from spattermap.core.errors import InputError, InputFileError
-from spattermap.core.files import scratch_beside, staged_folder
+from spattermap.core.files import refuse_input_as_out, scratch_beside, staged_folder
 from spattermap.core.progress import step
 from spattermap.core.settings import Settings
 from spattermap.show.pages import FOOTER, closed_part, document, open_part
@@ -97,6 +97,7 @@ def write_report(
     from spattermap.loaders import blank_path
     from spattermap.show.pictures import save_all
 
+    refuse_input_as_out(out, (path, blank))
     with staged_folder(out, overwrite=overwrite) as stage:
         bare = Path(blank) if blank is not None else blank_path(path)
         with scratch_beside(stage) as scratch:

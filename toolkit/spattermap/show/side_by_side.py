@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.core.errors import InputError
-from spattermap.core.files import staged_folder
+from spattermap.core.files import refuse_input_as_out, staged_folder
 from spattermap.core.mapset import facts
 from spattermap.core.progress import step
 from spattermap.show.answers import QUESTIONS
@@ -80,6 +80,7 @@ def compare(
             f"compare must have two to six map sets, got {len(paths)}. "
             "Many deposits are what `spattermap sweep` is for."
         )
+    refuse_input_as_out(out, paths)
     with staged_folder(out, overwrite=overwrite) as stage:
         found = [analyse(load(one), blank=load_blank(one), settings=settings) for one in paths]
         step("Drawing the page")
