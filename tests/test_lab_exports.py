@@ -12,6 +12,7 @@ import tifffile
 
 import spattermap
 from spattermap.core.errors import SpattermapError
+from spattermap.sweeps.sheet import read_sheet
 
 _RNG = np.random.default_rng(4)
 MAPS = {name: _RNG.poisson(rate, (24, 32)).astype(np.uint16) for name, rate in
@@ -225,3 +226,30 @@ def test_archives_and_books_say_what_to_do(tmp_path):
     refused(tmp_path / "maps.xlsx", "Save the sheet of each map as CSV")
     (tmp_path / "maps.xlsx").rename(tmp_path / "maps.raw")
     refused(tmp_path / "maps.raw", r"ending in \.rpl")
+
+
+@pytest.mark.parametrize("name", ["mapset.toml.txt", "Mapset.TOML", "mapset.txt"])
+def test_a_sidecar_under_a_name_that_is_not_read(tmp_path, name):
+    for element, plane in MAPS.items():
+        tifffile.imwrite(tmp_path / f"{element}_Ka.tif", plane)
+    (tmp_path / name).write_text("pixel_size_um = 0.25\n")
+    if not (tmp_path / "mapset.toml").exists():  # where capitals are told apart
+        refused(tmp_path, r"must be named mapset\.toml to be read")
+    (tmp_path / name).rename(tmp_path / "mapset.toml")
+    assert loaded(tmp_path).attrs["pixel_size_um"] == 0.25
+
+
+def test_sheets_of_spreadsheets(tmp_path):
+    wanted = [("a", {"charge_J": 1.5}), ("b", {"charge_J": 2.0})]
+    for text in (
+        "path,charge_J\na,1.5\nb,2\n",
+        "path,charge_J,,\na,1.5,,\nb,2,,\n,,,\n",
+        "sep=;\npath;charge_J\na;1,5\nb;2\n;\n",
+        '\ufeff"path"\t"charge_J"\r\n"a"\t"1.5"\r\n"b"\t"2"\t\r\n',
+    ):
+        (tmp_path / "sheet.csv").write_text(text, "utf-8", newline="")
+        rows = read_sheet(tmp_path / "sheet.csv")
+        assert [(row.path.name, dict(row.process)) for row in rows] == wanted
+    (tmp_path / "sheet.csv").write_text("path,charge_J,\na,1.5,7\n")
+    with pytest.raises(SpattermapError, match="an empty name"):
+        read_sheet(tmp_path / "sheet.csv")

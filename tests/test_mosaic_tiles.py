@@ -19,6 +19,7 @@ def table(tmp_path):
 def test_a_table_is_known_by_its_columns(table, tmp_path):
     assert is_tile_table(table("path,y_px,x_px\na,0,0\n"))
     assert is_tile_table(table("\ufeffx_um, y_um, path\n"))
+    assert is_tile_table(table("path;y_um;x_um\na;0;0\n"))
     assert not is_tile_table(table("Cu,Zn\n1,2\n"))
     assert not is_tile_table(table(b"\xff\xfe\x00path,y_px"))
     assert not is_tile_table(table("path,y_px,x_px\n", name="tiles.txt"))
@@ -26,7 +27,10 @@ def test_a_table_is_known_by_its_columns(table, tmp_path):
 
 
 def test_rows_are_tiles(table, tmp_path):
+    tabbed = read_tiles(table("path\ty_um\tx_um\na\t0.5\t1e1\nb/c\t-2\t0\n"))
+    semicolons = read_tiles(table("path;y_um;x_um\na;0,5;1e1\nb/c;-2;0\n"))
     found = read_tiles(table("path, y_um, x_um\na, 0.5, 1e1\nb/c, -2, 0\n"))
+    assert found == tabbed == semicolons
     assert found == [
         Tile(tmp_path / "a", 0.5, 10.0, "um", 2), Tile(tmp_path / "b" / "c", -2.0, 0.0, "um", 3),
     ]  # fmt: skip

@@ -37,7 +37,18 @@ def find_sidecar(path: Path) -> Path | None:
         if path.is_dir()
         else [path.with_name(f"{path.stem}.{SIDECAR_NAME}"), path.with_name(SIDECAR_NAME)]
     )
-    return next((place for place in places if place.is_file()), None)
+    found = next((place for place in places if place.is_file()), None)
+    if found is None and places[-1].parent.is_dir():
+        meant = {name for place in places for name in (place.name, f"{place.name}.txt")}
+        meant.add(f"{Path(SIDECAR_NAME).stem}.txt")
+        for item in sorted(places[-1].parent.iterdir()):
+            # Editors add an ending that some systems hide, and systems differ on capitals.
+            if item.name.lower() in {name.lower() for name in meant} and item.is_file():
+                raise InputFileError(
+                    f"{item} must be named {SIDECAR_NAME} to be read. Rename it, with endings "
+                    "shown, or move it away."
+                )
+    return found
 
 
 def read_sidecar(path: str | Path) -> dict[str, Any]:

@@ -57,17 +57,25 @@ def is_tile_table(path: Path) -> bool:
         return False
     try:
         with path.open(encoding="utf-8-sig", newline="") as stream:
-            header = {name.strip() for name in next(csv.reader(stream), [])}
+            line = stream.readline(2**16)
+        header = {name.strip() for name in next(csv.reader([line], delimiter=_sign(line)), [])}
     except (OSError, UnicodeDecodeError, csv.Error):
         return False  # what reads it next says so
     return "path" in header and any(header & set(pair) for pair in _COLUMNS.values())
+
+
+def _sign(header: str) -> str:
+    """Return what parts the cells of a table, by its first line."""
+    return max(",;\t", key=header.count)
 
 
 def read_tiles(table: Path) -> list[Tile]:
     """Read a table of tiles."""
     try:
         with table.open(encoding="utf-8-sig", newline="") as stream:
-            rows = list(csv.DictReader(stream, skipinitialspace=True))
+            sign = _sign(stream.readline(2**16))
+            stream.seek(0)
+            rows = list(csv.DictReader(stream, skipinitialspace=True, delimiter=sign))
     except (OSError, UnicodeDecodeError, csv.Error) as problem:
         raise InputFileError(
             f"{table} must be a CSV table, got: {problem}. Save it as UTF-8 CSV."
@@ -92,7 +100,7 @@ def _tile(row: dict[str, Any], unit: str, table: Path, line: int) -> Tile:
     values = []
     for name in _COLUMNS[unit]:
         try:
-            value = float(clean[name])
+            value = float(clean[name].replace(",", "."))  # a comma within a cell is of decimals
         except ValueError:
             value = math.nan
         if not abs(value) < MOST_FAR:

@@ -242,7 +242,7 @@ def _header(path: Path) -> dict[str, Any]:
     if read["depth"] == "1":
         read["record-by"] = "dont-care"
     stream = io.StringIO("".join(f"{key}\t{value}\n" for key, value in read.items() if value))
-    stream.name = str(path)  # type: ignore[attr-defined]
+    stream.name = str(path)
     header: dict[str, Any] = parse_ripple(stream)
     return header
 

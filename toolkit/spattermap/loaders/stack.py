@@ -36,6 +36,12 @@ from spattermap.noise.noise_models import as_believed, lattice_gain, noise_model
 _LEAST_CLIPPED = 1024  # px; of fewer, some always stand at the ends of the scale
 
 
+_DECIMALS = (
+    "quantity not stated: values with decimals were taken as intensity, so that nothing that needs "
+    'counts is claimed; state quantity = "counts" if they are counts'
+)
+
+
 def open_sidecar(path: Path) -> tuple[Path | None, dict[str, Any]]:
     """Return the sidecar's path and checked values; (None, {}) where there is none."""
     file = find_sidecar(path)
@@ -140,7 +146,7 @@ def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request
     source["notes"] = [
         note
         for note in stack.notes
-        if not (gains and note == STRETCHED) and not (doubts and note == taken)
+        if not (gains and note in (STRETCHED, _DECIMALS)) and not (doubts and note == taken)
     ]
     source["notes"] += gains + [f"Warning: {why}; taken as intensity" for why in doubts]
     set_facts(maps, source=source)
@@ -262,10 +268,7 @@ def _quantity(stack: Stack, beside: Mapping[str, Any], path: Path) -> str:
         return str(quantity)
     _refuse_unexplained_negatives(stack, path)
     if not _whole_numbers(stack.counts):
-        stack.notes.append(
-            "quantity not stated: values with decimals were taken as intensity, so that nothing "
-            'that needs counts is claimed; state quantity = "counts" if they are counts'
-        )
+        stack.notes.append(_DECIMALS)
         return "intensity"
     stack.notes.append("quantity not stated: whole numbers were taken as counts")
     return "counts"

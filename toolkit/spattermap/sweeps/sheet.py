@@ -117,6 +117,8 @@ def _read_lines(file: Path) -> tuple[list[str], list[list[str]]]:
     kept = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]
     if not kept:
         raise InputError(f"{file.name} must have a line of column names, got none. Write one.")
+    if kept[0].lower().startswith("sep=") and len(kept) > 1:  # a line for spreadsheets alone
+        kept = kept[1:]
     separator = max(",;\t", key=kept[0].count)
     try:
         cells_of = list(csv.reader(kept, delimiter=separator))
@@ -125,6 +127,7 @@ def _read_lines(file: Path) -> tuple[list[str], list[list[str]]]:
             f"{file} must be a readable sheet (CSV text), got: {problem}. Close the quotation mark."
         ) from problem
     lines = [[cell.strip() for cell in cells] for cells in cells_of]
+    lines = _full(lines)
     names = [_own_name(name) for name in lines[0]]
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice or "" in names:
@@ -145,6 +148,15 @@ def _read_lines(file: Path) -> tuple[list[str], list[list[str]]]:
     if separator == ";":
         lines = [[_decimal_point(cell) for cell in cells] for cells in lines]
     return names, lines[1:]
+
+
+def _full(lines: list[list[str]]) -> list[list[str]]:
+    """Return a table without the empty rows and last columns that spreadsheets add."""
+    rows = [cells for cells in lines if any(cells)] or lines
+    width = len(rows[0])
+    while width > 1 and not any(any(cells[width - 1 :]) for cells in rows):
+        width -= 1
+    return [cells if any(cells[width:]) else cells[:width] for cells in rows]
 
 
 def _own_name(name: str) -> str:
