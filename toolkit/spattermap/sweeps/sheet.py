@@ -114,11 +114,10 @@ def _read_lines(file: Path) -> tuple[list[str], list[list[str]]]:
             f"{file} must be a readable sheet (CSV text in UTF-8), got null characters in it. "
             "Export it again as CSV UTF-8."
         )
+    text = re.sub(r"\Asep=.\s*\n", "", text)  # a line for spreadsheets alone
     kept = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]
     if not kept:
         raise InputError(f"{file.name} must have a line of column names, got none. Write one.")
-    if kept[0].lower().startswith("sep=") and len(kept) > 1:  # a line for spreadsheets alone
-        kept = kept[1:]
     separator = max(",;\t", key=kept[0].count)
     try:
         cells_of = list(csv.reader(kept, delimiter=separator))
