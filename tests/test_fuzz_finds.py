@@ -69,6 +69,19 @@ def test_a_pipe_in_the_place_of_raw_numbers_is_refused(tmp_path):
     refused(tmp_path / "maps.rpl", "got no file maps.raw")
 
 
+def test_a_link_round_in_a_circle_is_no_electron_image(tmp_path):
+    tifffile.imwrite(tmp_path / "Cu_Ka.tif", PLANE)
+    (tmp_path / "mapset.toml").write_text('electron_image = "SE.npy"\n')
+    (tmp_path / "SE.npy").symlink_to(tmp_path / "SE.npy")
+    refused(tmp_path, "leads round in a circle|must be a file")
+
+
+def test_an_emptied_settings_file_is_not_taken_for_the_defaults(tmp_path):
+    (tmp_path / "settings.toml").write_text("")
+    with pytest.raises(InputFileError, match="must hold settings, got an empty file"):
+        Settings.from_toml(tmp_path / "settings.toml")
+
+
 def test_groups_that_hold_each_other_are_refused(tmp_path):
     with h5py.File(tmp_path / "maps.hspy", "w") as file:
         file.attrs["file_format"], file.attrs["file_format_version"] = "HyperSpy", "3.3"

@@ -9,6 +9,7 @@ from typing import Any
 
 from spattermap.core.errors import (
     InputError,
+    InputFileError,
     InputTypeError,
     element_symbol,
     one_of,
@@ -188,6 +189,10 @@ class Settings:
             If a key or a value is not allowed.
         """
         values = read_toml(Path(path), "settings file")
+        if not values:  # nobody names a file that is to change nothing: its writing broke off
+            raise InputFileError(
+                f"{path} must hold settings, got an empty file. Write it anew, or leave it out."
+            )
         for role in ("alloy", "substrate"):
             if isinstance(values.get(role), list):
                 values[role] = tuple(values[role])

@@ -128,7 +128,13 @@ def _plain(where: str, key: str, value: Any) -> Any:
 def _inside(file: Path, name: str) -> str:
     """Return the path of a file in the sidecar's folder; nothing outside may be pulled in."""
     folder = file.parent.resolve()
-    wanted = (folder / name).resolve()
+    try:
+        wanted = (folder / name).resolve()
+    except (OSError, RuntimeError):
+        raise InputFileError(
+            f"{file}: electron_image must be a file, got {name!r}, a link that leads round in a "
+            "circle. Copy the image there."
+        ) from None
     if not wanted.is_relative_to(folder):
         raise InputFileError(
             f"{file}: electron_image must lie in the folder of the map set, got {name!r}. "
