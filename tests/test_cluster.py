@@ -7,6 +7,7 @@ import operator
 import os
 import pickle
 import pickletools
+import re
 import signal
 import subprocess
 import sys
@@ -272,6 +273,28 @@ def test_a_lost_scheduler_ends_in_one_line_and_the_rerun_takes_over(cluster, pla
     assert again.n_errors == 0
     with pytest.raises(InputError, match="address of a running dask scheduler"):
         list(work.run(operator.neg, [1], lost=str, scheduler=cluster.address))
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs a signal that kills")
+def test_the_command_says_one_line_of_a_lost_scheduler(plates, tmp_path):
+    running = Cluster(tmp_path)
+    try:
+        sheet = tmp_path / "sheet.csv"
+        sheet.write_text("path\n" + "".join(f"{plate}\n" for plate in plates))
+        words = ("-m", "spattermap", "sweep", str(sheet), "--no-reports", "--out",
+                 str(tmp_path / "out"), "--scheduler", running.address)  # fmt: skip
+        command = subprocess.Popen(
+            [sys.executable, *words], stderr=subprocess.PIPE, text=True, env=running.env
+        )
+        said = [command.stderr.readline()]  # "1/3 ...": the work is under way
+        running.scheduler.kill()
+        said += command.communicate(timeout=SECONDS)[1].splitlines()
+        assert command.returncode == 2, said
+        told = [line for line in said if line.strip() and not re.match(r"\d+/\d+ ", line)]
+        assert len(told) == 1, said
+        assert "must stay reachable until the work is done" in told[0]
+    finally:
+        running.stop()
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs a signal that kills")

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import logging
 import multiprocessing
 import os
 import sys
@@ -223,6 +224,10 @@ def _on_cluster(
     client: Client = _connected(where) if isinstance(where, str) else where
     futures: dict[Any, int] = {}
     left = len(tasks)
+    log = logging.getLogger("distributed.client")
+    level = log.level
+    if own:  # of a scheduler that is lost, one sentence of ours tells, not thirty lines of its log
+        log.setLevel(logging.CRITICAL)
     try:
         with _said_of_cluster(client, lambda: left):
             _refuse_unfit(client, shared)
@@ -243,6 +248,7 @@ def _on_cluster(
         if own:
             with contextlib.suppress(Exception):
                 client.close(timeout=5)  # type: ignore[no-untyped-call]
+        log.setLevel(level)
 
 
 def _same(common: In) -> In:
