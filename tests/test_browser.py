@@ -433,6 +433,10 @@ def test_notebook_and_panel_in_jupyterlab(browser, lab):
     panel.locator("canvas").first.focus()
     page.keyboard.press("n")
     assert "Diameter" in panel.locator(".field-card").text_content()
+    # Beside the knobs nothing is cut or broken word by word by the notebook's own style.
+    for one in panel.locator(".field-pictures select").all():
+        assert one.bounding_box()["width"] > 120
+    assert panel.locator(".field-card dt").last.bounding_box()["height"] < 30
     keep_picture(page, "lab_after")
 
     page.get_by_role("button", name="Keep these settings").click()

@@ -265,8 +265,8 @@ def _widgets(panel: Panel) -> dict[str, Any]:
     least = panel.view.segmentation.smallest_trusted_px * known.pixel_size
     largest = float(np.ceil(max(largest, 4 * least, 4 * known.pixel_size)))
     unit = unit_name(known.length_unit)
-    wide = {"description_width": "11em"}
-    layout = ipywidgets.Layout(width="26em")
+    wide = {"description_width": "12.5em"}
+    layout = ipywidgets.Layout(width="27em")
     sliders = {
         "metal_sensitivity": (-6.0, 6.0, 0.25, "Metal sensitivity"),
         "smallest_droplet": (0.0, largest, largest / 200, f"Smallest ({unit}, 0: auto)"),
@@ -286,9 +286,9 @@ def _widgets(panel: Panel) -> dict[str, Any]:
         description="Metal elements", style=wide, layout=layout,
     )  # fmt: skip
     alloy.observe(panel._chosen, names="value")
-    keep = ipywidgets.Button(description="Keep these settings", layout={"width": "14em"})
+    keep = ipywidgets.Button(description="Keep these settings", layout={"width": "13em"})
     keep.on_click(panel._kept)
-    reset = ipywidgets.Button(description="Back to the start", layout={"width": "14em"})
+    reset = ipywidgets.Button(description="Back to the start", layout={"width": "13em"})
     reset.on_click(panel._reset)
     shown = {name: ipywidgets.HTML() for name in ("numbers", "status")}
     buttons = ipywidgets.HBox([keep, reset])
@@ -300,7 +300,7 @@ def _widgets(panel: Panel) -> dict[str, Any]:
         base=base_json(panel.maps, panel._roles),
         found=found_json(panel.maps, panel._roles, panel.view, before=panel._before),
     )
-    right = ipywidgets.VBox([field], layout={"flex": "1 1 36em", "min_width": "20em"})
+    right = ipywidgets.VBox([field], layout={"flex": "1 1 34em", "min_width": "20em"})
     whole = ipywidgets.HBox([left, right], layout={"flex_flow": "row wrap"})
     more = {"alloy": alloy, "keep": keep, "reset": reset, "field": field, "whole": whole}
     return {**shown, **knobs, **more}
