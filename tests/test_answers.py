@@ -230,3 +230,8 @@ def test_haze_that_is_not_there_gets_no_clause(droplets):
     said = told(droplets, "arrival", **known).answer
     assert said.startswith("As drops: 100 %")
     assert "haze" not in said
+
+
+def test_answers_stand_one_below_the_other_in_a_notebook_too(droplets):
+    html = answers(droplets).html
+    assert html.count('style="float:none;width:auto;margin:0"') == 2 * len(QUESTIONS)

@@ -272,3 +272,15 @@ def test_a_film_has_lobes_and_no_droplets_on_its_pictures(stand_in):
     assert composition.axes[0].get_title(loc="left").startswith("all lobes together")
     for one in (outlined, composition, pictures.rim_to_centre(given)):
         assert "droplet" not in one.alt
+
+
+def test_what_the_composition_is_held_against_stands_whole_above_it(stand_in, monkeypatch):
+    from spattermap.show.pictures import size_pictures
+
+    monkeypatch.setattr(size_pictures, "nominal_count_share", lambda *_: (0.27, 0.31))
+    sheet = pictures.droplet_composition(stand_in())
+    sheet.draw_without_rendering()
+    (legend,) = sheet.legends
+    assert [text.get_text() for text in legend.get_texts()][1].startswith("alloy as bought")
+    for text in (*legend.get_texts(), *(axes.title for axes in sheet.axes)):
+        assert text.get_window_extent().x1 <= sheet.bbox.x1

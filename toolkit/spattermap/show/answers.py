@@ -209,6 +209,10 @@ def answers(analysis: Any) -> Fragment:
     return answers_piece([*first, *(one for one in found if one not in first)])
 
 
+# A notebook's own style floats the names of a list, so that the lines would stand as a staircase.
+_UNFLOATED = "float:none;width:auto;margin:0"
+
+
 def answers_piece(found: Sequence[Answer]) -> Fragment:
     """Return given answers as a piece of a page: question, certainty, answer, and what is next."""
     rows = []
@@ -216,8 +220,9 @@ def answers_piece(found: Sequence[Answer]) -> Fragment:
         kind = "asked" if one.certainty == "not asked" else one.certainty
         sure = f"{CERTAINTY_SIGNS[one.certainty]} {one.certainty}"
         rows.append(
-            f'<div class="{kind}"><dt>{escape(one.question)} <span class="sure">{sure}</span></dt>'
-            f" <dd>{escape(one.answer)}</dd></div>"
+            f'<div class="{kind}"><dt style="{_UNFLOATED}">{escape(one.question)} '
+            f'<span class="sure">{sure}</span></dt>'
+            f' <dd style="{_UNFLOATED}">{escape(one.answer)}</dd></div>'
         )
     step = "".join(
         f'<p class="next"><strong>Next, to settle the {_SUBJECTS[one.topic]}:</strong> '

@@ -347,7 +347,7 @@ def _share_points(
     if bought is not None:
         axes.axhspan(
             min(bought), max(bought), facecolor=RULE, edgecolor=INK, linestyle=":", alpha=0.6,
-            zorder=0, label="alloy as bought, thin to thick, as this detector would show it",
+            zorder=0, label="alloy as bought, thin to thick",
         )  # fmt: skip
         room = 0.25 * (high - low)
         low, high = min(low, min(bought) - room), max(high, max(bought) + room)
