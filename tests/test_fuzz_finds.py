@@ -67,6 +67,18 @@ def test_a_pipe_in_the_place_of_raw_numbers_is_refused(tmp_path):
     )
     os.mkfifo(tmp_path / "maps.raw")
     refused(tmp_path / "maps.rpl", "got no file maps.raw")
+    (tmp_path / "maps.raw").unlink()
+    (tmp_path / "maps.raw").write_bytes(PLANE.tobytes() * 2)
+    header = (tmp_path / "maps.rpl").read_text()
+    for depth in ("999999999999", "-2", "0"):  # hours of dividing into chunks
+        (tmp_path / "maps.rpl").write_text(header.replace("depth\t2", f"depth\t{depth}"))
+        refused(tmp_path / "maps.rpl", "must be the header of maps.raw")
+    (tmp_path / "maps.rpl").unlink()
+    (tmp_path / "maps.rpl").symlink_to("/dev/zero")
+    refused(tmp_path / "maps.rpl", "must be a short header")
+    (tmp_path / "maps.rpl").unlink()
+    os.mkfifo(tmp_path / "maps.rpl")
+    refused(tmp_path / "maps.rpl", "must be a short header")
 
 
 def test_a_link_round_in_a_circle_is_no_electron_image(tmp_path):

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import io
 import logging
+import math
 import warnings
 from collections.abc import Mapping
 from pathlib import Path
@@ -35,6 +36,7 @@ _FACTS = (
 _AXIS = {"name": str, "units": str, "scale": float, "offset": float, "size": int, "navigate": bool}
 _UNIFORM = "UniformDataAxis"
 LEAST_CHANNELS = 20  # of a spectrum
+MOST_HEADER_BYTES = 2**20
 
 
 def open_signals(path: Path) -> list[Any]:
@@ -210,13 +212,14 @@ def _raw(path: Path) -> Any:
             "it there."
         )
     header = _header(path)
-    signal = dict2signal(file_reader(str(path), lazy=True, rpl_info=header)[0], lazy=True)
-    held, wanted = beside[0].stat().st_size, header["offset"] + int(signal.data.nbytes)
+    sides = [header[name] for name in ("width", "height", "depth", "data-length")]
+    held, wanted = beside[0].stat().st_size, header["offset"] + math.prod(map(int, sides))
     if held != wanted:
         raise InputFileError(
             f"{path} must be the header of {beside[0].name}, got {wanted:,} bytes by the header "
             f"and {held:,} in the file. Correct width, height, depth or data-length."
         )
+    signal = dict2signal(file_reader(str(path), lazy=True, rpl_info=header)[0], lazy=True)
     few = header["record-by"] == "vector" and 1 < header["depth"] < LEAST_CHANNELS
     return signal.transpose(signal_axes=(0, 1)) if few else signal  # maps, pixel by pixel
 
@@ -225,6 +228,11 @@ def _header(path: Path) -> dict[str, Any]:
     """Return the header of raw numbers, however its keys are spelt and parted from the values."""
     from rsciio.ripple._api import parse_ripple
 
+    if not path.is_file() or path.stat().st_size > MOST_HEADER_BYTES:  # a pipe would never answer
+        raise InputFileError(
+            f"{path} must be a short header (text), got {'a longer' if path.is_file() else 'no'} "
+            "file. Export it again."
+        )
     read: dict[str, str] = {}
     for line in path.read_text(encoding="latin-1").splitlines():
         key, *value = line.partition(";")[0].replace("\0", " ").split(None, 1)[:2] or [""]
