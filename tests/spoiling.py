@@ -1160,3 +1160,254 @@ BESIDES: tuple[tuple[str, str, Callable], ...] = (
     ("beam dies", "to a third", redosed(decayed(230.0))),
 )  # fmt: skip
 SPOILED = (*SPOILED, *BESIDES)
+
+
+# --- and what a hostile but fair examiner would try ----------------------------------------------
+def several(change, count=2):
+    """Spoil several maps alike: the alloy's elements, the minor ones first."""
+
+    def spoil(made, other, rng) -> Pair:
+        counts = made.maps["counts"].values.copy()
+        alloy = facts(made.maps).alloy
+        for e in sorted(alloy, key=lambda e: alloy[e])[:count]:
+            k = place(made.maps, e)
+            counts[k] = change(counts[k], other.maps["counts"].values[k])
+        return with_counts(made.maps, counts), made.blank
+
+    return spoil
+
+
+def metals_and_absent(change):
+    """Spoil the minor metal and the absent element alike, as from one export of two."""
+
+    def spoil(made, other, rng) -> Pair:
+        counts = made.maps["counts"].values.copy()
+        for e in (minor(made.maps), first_absent(made.maps)):
+            k = place(made.maps, e)
+            counts[k] = change(counts[k], other.maps["counts"].values[k])
+        return with_counts(made.maps, counts), made.blank
+
+    return spoil
+
+
+def of_metals_alone(whole):
+    """Quantify the metals alone, to 100 percent in every pixel, glass or not."""
+
+    def spoil(made, other, rng) -> Pair:
+        counts = made.maps["counts"].values.astype(float)
+        which = [place(made.maps, e) for e in metals(made.maps)]
+        total = counts[which].sum(axis=0)
+        counts[which] = 100 * counts[which] / np.maximum(total, 1)
+        out = np.rint(counts).astype(np.uint16) if whole else counts
+        return with_counts(made.maps, out), made.blank
+
+    return spoil
+
+
+def framed_means(frames, whole):
+    """Return the mean of many frames, each at the dose of the field."""
+
+    def spoil(made, other, rng) -> Pair:
+        pair = []
+        for maps, means in ((made.maps, made.means), (made.blank, made.blank_means)):
+            mean = rng.poisson(means * frames) / frames
+            pair.append(with_counts(maps, np.rint(mean).astype(np.uint16) if whole else mean))
+        return pair[0], pair[1]
+
+    return spoil
+
+
+def bursts(number, length, factor):
+    """Runs of pixels in which charge flashed over: more or fewer counts in all maps."""
+
+    def spoil(made, other, rng) -> Pair:
+        n = made.means.shape[-1]
+        seen = np.ones(made.means[0].size)
+        for at in rng.integers(0, seen.size - length, number):
+            seen[at : at + length] = factor
+        counts = rng.poisson(made.means * seen.reshape(-1, n))
+        return with_counts(made.maps, counts.astype(np.uint16)), made.blank
+
+    return spoil
+
+
+def darker_corners(depth, which=None):
+    """All lines, or one, fall off from the middle: a collimator, a detector set aslant."""
+
+    def spoil(made, other, rng) -> Pair:
+        n = made.means.shape[-1]
+        at = (np.arange(n) + 0.5) / n - 0.5
+        factor = 1 - depth * (at[:, None] ** 2 + at[None, :] ** 2) * 2
+        counts = made.maps["counts"].values.copy()
+        chosen = range(len(counts)) if which is None else [place(made.maps, which(made.maps))]
+        for k in chosen:
+            counts[k] = rng.poisson(made.means[k] * factor)
+        return with_counts(made.maps, counts), made.blank
+
+    return spoil
+
+
+def shadowed_side(depth):
+    """Every droplet is darker on the side that looks away from the detector, soft lines more."""
+
+    def spoil(made, other, rng) -> Pair:
+        k = place(made.maps, main(made.maps))
+        height = ndimage.gaussian_filter(made.means[k] / made.means[k].max(), 2.0)
+        slope = np.gradient(height, axis=1)
+        slope /= np.abs(slope).max()
+        counts = np.stack([
+            rng.poisson(m * np.maximum(1 + (2 if str(e) == "O" else 1) * depth * slope, 0.1))
+            for e, m in zip(made.maps["element"].values, made.means, strict=True)
+        ])  # fmt: skip
+        return with_counts(made.maps, counts.astype(np.uint16)), made.blank
+
+    return spoil
+
+
+def signed_bytes(made, other, rng) -> Pair:
+    """Count thirty times longer and keep a signed byte."""
+    counts = rng.poisson(made.means * 30).astype(np.int64)
+    plate = rng.poisson(made.blank_means * 30).astype(np.int64)
+    return (
+        with_counts(made.maps, counts.astype(np.int8).astype(np.int16)),
+        with_counts(made.blank, plate.astype(np.int8).astype(np.int16)),
+    )
+
+
+def equalised(stack):
+    """Make every value as frequent as every other, map by map, in 8 bits."""
+    planes = stack if stack.ndim == 3 else stack[None]
+    out = np.empty(planes.shape, np.uint8)
+    for k, plane in enumerate(planes):
+        values, back, n = np.unique(plane, return_inverse=True, return_counts=True)
+        rank = (np.cumsum(n) - n[0]) / max(plane.size - n[0], 1)
+        out[k] = np.rint(255 * rank)[back.reshape(plane.shape)] if values.size > 1 else 0
+    return out if stack.ndim == 3 else out[0]
+
+
+def divided_by_broad(width):
+    """Divide by a broad mean: a picture freed of uneven light."""
+
+    def change(stack):
+        broad = np.stack([ndimage.gaussian_filter(p.astype(float), width) for p in stack])
+        level = stack.mean(axis=(1, 2), keepdims=True)
+        return np.rint(stack * level / np.maximum(broad, 1e-9)).astype(np.uint16)
+
+    return both(change)
+
+
+def joined_twice(overlap):
+    """Two tiles set side by side without a look at how far they overlap."""
+
+    def change(stack):
+        half = stack.shape[-1] // 2
+        right = stack[..., half - overlap : stack.shape[-1] - overlap]
+        return np.concatenate([stack[..., :half], right], axis=-1)
+
+    return all_maps(change)
+
+
+def one_as_picture(which, top=0.999):
+    """One map was saved as an 8-bit picture, the others as counts."""
+    return one_map(lambda p: stretched(top)(p[None])[0], which)
+
+
+def tilted(depth, axis):
+    return redosed(lambda n: np.linspace(1, 1 - depth, n), axis=axis)
+
+
+def several_steps(n):
+    return np.where((np.arange(n) // (n // 5)) % 2 == 0, 1.0, 0.72)
+
+
+def blank_changed(change):
+    return blank_of(
+        lambda made, *_: with_counts(made.blank, change(made.blank["counts"].values.copy()))
+    )
+
+
+def blank_at(energy):
+    """Map the blank with a weaker beam and do not say so: soft lines stay, hard ones fall."""
+
+    def change(made, other, rng):
+        means = made.blank_means.copy()
+        for k, name in enumerate(made.maps["element"].values):
+            edge = LINE_KEV[str(name)]
+            over, under = 20.0 / edge, energy / edge
+            means[k] *= max((under - 1) / (over - 1), 0.0) ** 1.4 * (20.0 / energy) ** 0.4
+        return with_counts(made.blank, rng.poisson(means).astype(np.uint16))
+
+    return blank_of(change)
+
+
+LINE_KEV = {
+    "O": 0.54, "Na": 1.07, "Mg": 1.3, "Al": 1.56, "Si": 1.84, "Ca": 4.04, "Ag": 3.35, "Sn": 3.93,
+    "Ti": 4.97, "Cr": 5.99, "Fe": 7.11, "Co": 7.71, "Ni": 8.33, "Cu": 8.98, "Zn": 9.66,
+}  # fmt: skip
+
+
+def upside_down(plane, _theirs):
+    return plane[::-1, ::-1].copy()
+
+
+def moved_by(dy, dx):
+    return lambda plane, theirs: moved(plane, theirs, dy, dx)
+
+
+FURTHER: tuple[tuple[str, str, Callable], ...] = (
+    ("two maps", "metals turned by 180", several(upside_down)),
+    ("two maps", "minor and absent turned by 180", metals_and_absent(upside_down)),
+    ("two maps", "metals shifted by 6 px", several(moved_by(0, 6))),
+    ("two maps", "minor and absent shifted by 6 px", metals_and_absent(moved_by(4, -4))),
+    ("two maps", "metals of another field", several(lambda _, theirs: theirs.copy())),
+    ("percent", "of the metals alone, decimals", of_metals_alone(False)),
+    ("percent", "of the metals alone, whole", of_metals_alone(True)),
+    ("mean of frames", "eight, whole", framed_means(8, True)),
+    ("mean of frames", "eight, eighths", framed_means(8, False)),
+    ("mean of frames", "two, whole", framed_means(2, True)),
+    ("bursts", "20 of 60 px, 4 times", bursts(20, 60, 4.0)),
+    ("bursts", "60 of 100 px, none", bursts(60, 100, 0.0)),
+    ("dark corners", "to 60 %, all maps", darker_corners(0.4)),
+    ("dark corners", "to 60 %, glass line", darker_corners(0.4, glass)),
+    ("dark corners", "to 30 %, minor", darker_corners(0.7, minor)),
+    ("topography", "30 % at the steepest", shadowed_side(0.3)),
+    ("topography", "80 % at the steepest", shadowed_side(0.8)),
+    ("8 bits", "30 times the dose, signed", signed_bytes),
+    ("equalised", "all maps", both(equalised)),
+    ("equalised", "one map", one_map(equalised)),
+    ("divided", "by a broad mean of 20 px", divided_by_broad(20)),
+    ("divided", "by a broad mean of 60 px", divided_by_broad(60)),
+    ("tiles", "joined with 12 px twice", joined_twice(12)),
+    ("tiles", "joined with 40 px twice", joined_twice(40)),
+    ("one picture", "minor stretched to 255", one_as_picture(minor)),
+    ("one picture", "glass stretched to 255", one_as_picture(glass)),
+    ("tilted", "to 60 % along the rows, all maps", tilted(0.4, 1)),
+    ("tilted", "to 30 % along the rows, all maps", tilted(0.7, 1)),
+    ("dose step", "five, to 72 % and back", redosed(several_steps)),
+    ("blank", "with a caption", blank_changed(caption(255))),
+    ("blank", "stopped at half", blank_changed(stopped(0.5))),
+    ("blank", "hot pixels", blank_changed(lambda s: hot_in(s, 1e-3, 200))),
+    ("blank", "at 10 keV, not said", blank_at(10.0)),
+    ("blank", "at 15 keV, not said", blank_at(15.0)),
+    ("blank", "names moved by one", blank_changed(lambda s: np.roll(s, 1, axis=0))),
+    ("blank", "smoothed", blank_changed(lambda s: smooth_whole(s, 1.0))),
+    ("blank", "+2 in every pixel", blank_changed(level(2))),
+    ("logarithm", "one map", one_map(curved(lambda s: 10 * np.log1p(s)))),
+    ("rows evened", "one map", one_map(rows_evened)),
+    ("leak", "10 % of main in the absent", leaked(main, first_absent, 0.1)),
+    ("leak", "5 % of glass in the absent", leaked(glass, first_absent, 0.05)),
+)  # fmt: skip
+
+
+def hot_in(stack, part, value):
+    stack[..., np.random.default_rng(12).random(stack.shape[-2:]) < part] = value
+    return stack
+
+
+def smooth_whole(stack, width):
+    return np.stack(
+        [np.rint(ndimage.gaussian_filter(p.astype(float), width)) for p in stack]
+    ).astype(np.uint16)
+
+
+SPOILED = (*SPOILED, *FURTHER)

@@ -15,12 +15,15 @@ from spattermap.core.orientations import ORIENTATIONS
 from spattermap.core.settings import Settings
 from spattermap.examine import Finding, examine
 from spattermap.examine.dose import Profile
+from spattermap.synthesis import make_blank, make_deposit
 
 
 def beside(name):
-    """Load a module that stands beside the tests, which are no package."""
+    """Load a module that stands beside the tests, or its benchmarks, which are no package."""
     if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{name}.py"))
+        path = Path(__file__).with_name(f"{name}.py")
+        path = path if path.exists() else path.parent / "benchmarks" / path.name
+        spec = importlib.util.spec_from_file_location(name, path)
         module = importlib.util.module_from_spec(spec)
         sys.modules[name] = module
         spec.loader.exec_module(module)
@@ -84,6 +87,17 @@ WANTED = (
     ("labels, minor and absent", "names and strangers", "Co"),
     ("labels, glass and absent", "names and strangers", "Co"),
     ("leak, 30 % of glass in minor", "excess over the blank", "Zn"),
+    ("ghost, all of the field before, one map", "shadow on the glass", "Zn"),
+    ("ghost, 30 % of the field before, one map", "shadow on the glass", "Zn"),
+    ("two maps, metals of another field", "glass under the deposit", "all"),
+    ("two maps, metals turned by 180", "glass under the deposit", "all"),
+    ("rows evened, all maps", "sums of lines", "Si"),
+    ("local background, 20 px, whole numbers", "counts of the blank", "blank"),
+    ("overlap, taken off twice, minor", "maps taken off one another", "Zn"),
+    ("line jitter, 2 px, all maps", "rows displaced", "all"),
+    ("comb, all maps 5 px", "rows displaced", "all"),
+    ("interlaced, all maps", "field twice", "all"),
+    ("tiled, a quarter four times", "field twice", "all"),
     ("blank, another deposit", "metal on the blank", "blank"),
     ("blank, the field itself", "blank and field", "blank"),
 )
@@ -313,3 +327,41 @@ def test_the_page_says_on_which_side_of_its_limit_a_value_may_lie(finding, value
     from spattermap.show.examined import _allowed
 
     assert _allowed(Finding("a test", finding=finding, value=value, limit=limit)) == said
+
+
+def test_a_blank_of_a_weaker_beam_is_left_out():
+    """Its continuum ends near the lines of the metal; counted for less time it does not."""
+    field, other = (
+        model.made_field(seed, alloy="tin bronze", absent=("Ti",), dose=10.0, size=128)
+        for seed in (3, 5003)
+    )
+    for name, told in (("blank, at 10 keV, not said", True), ("blank dose, x 0.3", False)):
+        maps, blank = SPOILED[name](field, other, np.random.default_rng(9))
+        found = examine(maps, blank=blank)
+        assert (("continuum of the blank", "blank") in alarms(found)) is told
+        assert (found.blank is None) is told
+
+
+def test_scenes_of_the_verdict_bench_that_once_raised_alarms_raise_none():
+    """A patchy film, soft lines under a film, a film beside its metal, a gap between droplets."""
+    bench = beside("verdict_calibration")
+    for seed in (729, 815, 3014, 3031, 3038):
+        one = bench.draw(seed)
+        maps = make_deposit(one.spec, seed=seed).maps
+        plate = make_blank(one.spec, seed=seed + 10**6).maps if one.blank else None
+        assert examine(maps, blank=plate).alarms == ()
+
+
+def test_thin_films_dim_the_glass_more_than_the_thick_metal_does():
+    """A genuine film between the deposits raises no alarm; the ghost of another field does."""
+    field = model.made_field(
+        3, alloy="silver solder", dose=4.0, coverage=0.2, apart=("Ag", "patches", 0.5), size=192
+    )
+    assert ("shadow on the glass", "Ag") not in alarms(examine(field.maps, blank=field.blank))
+
+
+def test_a_blank_that_is_no_counts_is_left_out_and_the_field_is_not(made):
+    maps, blank = SPOILED["blank, smoothed"](*made, np.random.default_rng(9))
+    found = examine(maps, blank=blank)
+    assert alarms(found) == {("counts of the blank", "blank")}
+    assert found.blank is None

@@ -32,7 +32,9 @@ FILM = {"z_rest": 20.0, "rest": exactly(0.5, 0.05), "with_alloy": exactly(0.5, 0
 GLASS = {"element": "Na", "role": "substrate", "partners": ("Cu", "Zn")}
 UNSTATED = {"glass_former": True, "z_glass": 3.0, "along_glass": Estimate(float("nan"), -1, 1)}
 OVERSUPPLIED = {"supply_ratio": exactly(2.0, 0.5)}
-OWN = {"patterned": True, "contrast": exactly(0.8, 0.1), "r_alloy": exactly(0.1, 0.1)}
+OWN = {"patterned": True, "contrast": exactly(0.8, 0.1), "r_alloy": exactly(0.1, 0.1),
+       "together": exactly(0.4, 0.05)}  # fmt: skip
+APART = {"together": exactly(0.6, 0.1)}
 
 # What is changed from KEPT, and the line of the table that must hold.
 LINES = [
@@ -52,7 +54,14 @@ LINES = [
     ({"together": NONE, "r_alloy": NONE}, "on metal"),  # noise unknown: no correlation at all
     ({"alloy_shown": False}, "on metal, no alloy shown there"),
     ({"alloy_shown": False, "is_matrix": True}, "on metal"),
-    ({"r_alloy": exactly(0.6, 0.09), "r_substrate": exactly(-0.5, 0.1)}, "moves apart"),
+    ({**APART, "r_alloy": exactly(0.6, 0.09), "r_substrate": exactly(-0.5, 0.1)}, "moves apart"),
+    # Squares that say it moves along, and pixels that deny it.
+    ({"r_alloy": exactly(0.6, 0.09), "r_substrate": exactly(-0.5, 0.1),
+      "together": exactly(0.8, 0.1)}, "on metal, two scales disagree"),
+    ({"r_alloy": exactly(0.6, 0.09), "r_substrate": exactly(-0.5, 0.1),
+      "together": exactly(0.8, 0.101)}, "moves apart"),
+    ({**OWN, "together": exactly(0.8, 0.1)}, "on metal, two scales disagree"),
+    ({**OWN, "together": exactly(0.8, 0.101)}, "own pattern, with the alloy too"),
     ({"r_alloy": exactly(0.6, 0.1), "r_substrate": exactly(-0.5, 0.1)}, "on metal"),
     ({"r_alloy": exactly(0.6, 0.09), "r_substrate": exactly(-0.1, 0.1)}, "on metal"),
     ({"r_alloy": exactly(0.6, 0.09), "is_matrix": True}, "on metal"),

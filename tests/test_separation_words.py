@@ -155,7 +155,8 @@ def test_leaks_and_notes():
 
 
 def test_patterns():
-    own = {"patterned": True, "contrast": span(0.8, 0.7, 0.9), "r_alloy": span(0.1, 0.0, 0.2)}
+    own = {"patterned": True, "contrast": span(0.8, 0.7, 0.9), "r_alloy": span(0.1, 0.0, 0.2),
+           "together": span(0.2, 0.1, 0.3)}  # fmt: skip
     spread = "elative standard deviation of that pattern: 0.80 (0.70 to 0.90)."
     assert spread in said(**own, **FILM)
     # With more than the alloy held the line is another, and the pattern needs its own sentence.
@@ -301,6 +302,9 @@ def test_which_alloy_elements_are_no_yardstick():
     assert _lies_apart(replace(KEPT, **FILM))  # a claim
     assert _lies_apart(replace(KEPT, **FILM, blank=False))  # undecided, but it lies between
     apart = {"r_alloy": span(0.5, 0.4, 0.6), "r_substrate": span(-0.5, -0.6, -0.4)}
+    assert decide(replace(KEPT, **apart)).name == "on metal, two scales disagree"
+    assert _lies_apart(replace(KEPT, **apart))  # undecided, but pixels part it
+    apart["together"] = span(0.5, 0.4, 0.6)
     assert decide(replace(KEPT, **apart)).name == "moves apart"
     assert _lies_apart(replace(KEPT, **apart))  # nothing between, but a claim
     assert not _lies_apart(replace(KEPT, **FILM, is_matrix=True))  # the yardstick itself

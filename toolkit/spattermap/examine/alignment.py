@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -28,6 +28,10 @@ LEAST_SHIFT = 1.5
 SEAM_Z = 6.0
 SEAM_PART = 0.4
 LEAST_WITNESSES = 8.0
+ROW_Z = 4.0  # so many standard errors a line must fit better beside its place
+SLIP_PX = 6  # a line is looked for so far from its place
+MOST_DISPLACED = 0.06  # share of the lines; sound fields of the bench stay below 0.03
+MOST_ALIKE = 0.5  # share of its structure that one part of a field may find in another
 SMOOTH_PX = 1.2  # width of the filter on the expectation (squares)
 SMOOTH_NOISE = 1 / (4 * np.pi * SMOOTH_PX**2)  # white noise of variance one after it
 
@@ -335,6 +339,10 @@ def seams(seen: Observed) -> list[Finding]:
             continue
         examined = True
         z, part = _uneven(ready.units[k], expected, ready.noise_of(k))
+        if z > SEAM_Z:
+            # Patches of a film of its own lie where they lie: tiles as wide as those, too.
+            own = _reach(ready.smooth[k] - ready.smooth[k].mean())
+            z, part = _uneven(ready.units[k], expected, ready.noise_of(k), own)
         worst = max(worst, z)
         if z > SEAM_Z:
             found.append(Finding(
@@ -350,10 +358,10 @@ def seams(seen: Observed) -> list[Finding]:
                              limit=SEAM_Z)]  # fmt: skip
 
 
-def _uneven(units: Floats, expected: Floats, noise: float) -> tuple[float, str]:
+def _uneven(units: Floats, expected: Floats, noise: float, reach: int = 0) -> tuple[float, str]:
     """Return how far the weakest part lies below the rest, in standard errors, and which."""
     # Tiles wider than what is seen in them, so that one droplet is one witness, not many.
-    side = max(4, min(units.shape) // 16, 2 * (_reach(expected) - 2))
+    side = max(4, min(units.shape) // 16, 2 * (max(_reach(expected), reach) - 2))
     rows, columns = units.shape[0] // side, units.shape[1] // side
 
     def tiles(values: Floats) -> Floats:
@@ -407,6 +415,21 @@ def _strength(products: Floats, powers: Floats, raw: Floats) -> tuple[float, flo
     return slope, max(error * np.sqrt(1 + 8 / witnesses), 1 / np.sqrt(total))
 
 
+def _closely(seen: Observed) -> Aligning | None:
+    """Return the maps made ready at full resolution: all of them, or their middle."""
+    if max(seen.shape) <= MOST_SIDE:
+        return aligning(seen)
+    if "closely" not in seen.memo:
+        cut = tuple(
+            slice(max(0, (n - MOST_SIDE) // 2), max(0, (n - MOST_SIDE) // 2) + MOST_SIDE)
+            for n in seen.shape
+        )
+        middle = replace(seen, planes=seen.planes[(slice(None), *cut)], valid=seen.valid[cut])
+        seen.memo["closely"] = aligning(middle)
+    ready: Aligning | None = seen.memo["closely"]
+    return ready
+
+
 def combed(seen: Observed) -> list[Finding]:
     """Find maps of which every second row (or column) is displaced.
 
@@ -414,8 +437,8 @@ def combed(seen: Observed) -> list[Finding]:
     Null: what the beam blurs falls off with distance, so neighbours are more alike.
     """
     check = "rows in a comb"
-    ready = aligning(seen)
-    if ready is None or ready.side > 1:
+    ready = _closely(seen)
+    if ready is None:
         return [Finding(check, finding="not_examined")]
     found, worst = [], 0.0
     for k, element in enumerate(seen.elements):
@@ -443,3 +466,111 @@ def combed(seen: Observed) -> list[Finding]:
         check, e, "faulty", z, 8.0, f"every second {word} of {e} is displaced",
         f"export {e} anew", withholds=(("verdict", e), ("shares", e)), drops=(e,),
     ) for e, z, word, _ in found]  # fmt: skip
+
+
+def _common(ready: Aligning) -> Floats | None:
+    """Return the one structure that all maps share, in units of its noise; None without one."""
+    values, vectors = np.linalg.eigh(ready.shared - SMOOTH_NOISE * np.eye(len(ready.units)))
+    if values[-1] < 8 * ready.error * np.sqrt(len(ready.units)):
+        return None
+    return np.asarray(np.tensordot(vectors[:, -1], ready.units, axes=1))
+
+
+def wavering(seen: Observed) -> list[Finding]:
+    """Find fields of which single rows are displaced sideways: vibration, or a scan that slips.
+
+    Statistic: share of the lines that fit the mean of the lines beside them better when moved
+    along themselves, by `ROW_Z` standard errors of the product. Null: a line lies between its
+    neighbours, so the best place is its own, also where structure runs aslant.
+    """
+    check = "rows displaced"
+    ready = _closely(seen)
+    common = _common(ready) if ready is not None else None
+    if common is None:
+        return [Finding(check, finding="not_examined")]
+    worst, way = 0.0, 0
+    for axis in (0, 1):
+        share = _displaced(common if axis == 0 else common.T)
+        if share > worst:
+            worst, way = share, axis
+    if worst <= MOST_DISPLACED:
+        return [Finding(check, value=worst, limit=MOST_DISPLACED)]
+    word = "rows" if way == 0 else "columns"
+    return [Finding(
+        check, "all", "faulty", worst, MOST_DISPLACED,
+        f"{100 * worst:.0f} % of the {word} are displaced against those beside them: outlines, "
+        "sizes and connections are not known to better than that",
+        "keep the stage from vibrating, or scan more slowly, and map again",
+        withholds=(("connection", "all"), ("sizes", "all")),
+    )]  # fmt: skip
+
+
+def _displaced(common: Floats) -> float:
+    """Return the share of the lines that fit their neighbours better beside their own place."""
+    inner = slice(SLIP_PX, common.shape[1] - SLIP_PX)
+    # Freed of some of its noise along the line, which says nothing of where the line lies.
+    beside = ndimage.gaussian_filter1d((common[:-2] + common[2:]) / 2, SMOOTH_PX, axis=1)
+    here, own = beside[:, inner], common[1:-1, inner]
+    noise = np.maximum(1.0, (own - here).var(axis=1))
+    at = (own * here).sum(axis=1)
+    best = np.zeros(len(own))
+    for by in range(-SLIP_PX, SLIP_PX + 1):
+        if abs(by) < 1:
+            continue
+        there = beside[:, SLIP_PX + by : common.shape[1] - SLIP_PX + by]
+        gain = (own * there).sum(axis=1) - at
+        # What the line gains, less what its neighbours would gain by being brighter there.
+        gain -= ((there**2).sum(axis=1) - (here**2).sum(axis=1)) / 2
+        error = np.sqrt(noise * ((there - here) ** 2).sum(axis=1)) + 1e-12
+        best = np.maximum(best, gain / error)
+    return float(np.mean(best > ROW_Z))
+
+
+def repeated(seen: Observed) -> list[Finding]:
+    """Find fields whose parts show one another's structure: half frames, tiles of one picture.
+
+    Statistic: product of the two halves (thirds, quarters) of all maps over that of the maps with
+    themselves. Null: no place of a field is like another at exactly that distance.
+    """
+    check = "field twice"
+    ready = aligning(seen)
+    common = _common(ready) if ready is not None else None
+    if ready is None or common is None:
+        return [Finding(check, finding="not_examined")]
+    smooth = ndimage.gaussian_filter(common, SMOOTH_PX, mode="nearest")
+    worst = 0.0
+    for axis in (0, 1):
+        plane, soft = (v if axis == 0 else v.T for v in (common, smooth))
+        for parts in (2, 3, 4):
+            deep = len(plane) // parts
+            same = (plane[:-deep] * soft[deep:]).sum()
+            own = (plane * soft).sum() - SMOOTH_NOISE * plane.size * _excess(plane, soft)
+            own *= (len(plane) - deep) / len(plane)
+            side = max(4, 2 * (_reach(soft) - 2))
+            witnesses = _witnesses(soft, side)
+            if witnesses >= 2 * LEAST_WITNESSES and own > 0:
+                worst = max(worst, float(same / own))
+    if worst <= MOST_ALIKE:
+        return [Finding(check, value=worst, limit=MOST_ALIKE)]
+    return [Finding(
+        check, "all", "faulty", worst, MOST_ALIKE,
+        f"one part of the field shows {100 * worst:.0f} % of the structure of another: half frames "
+        "were not woven together, or a picture was repeated",
+        "export the whole field in the order in which it was scanned",
+        withholds=(("connection", "all"), ("sizes", "all")),
+    )]  # fmt: skip
+
+
+def _excess(plane: Floats, soft: Floats) -> float:
+    """Return the white noise of a plane over one, from what its neighbours do not share."""
+    rest = plane[1:-1, 1:-1] - (plane[:-2, 1:-1] + plane[2:, 1:-1] + plane[1:-1, :-2]
+                                + plane[1:-1, 2:]) / 4  # fmt: skip
+    return float(np.clip(rest.var() / 1.25, 1.0, None)) if soft.size else 1.0
+
+
+def _witnesses(soft: Floats, side: int) -> float:
+    """Return how many tiles hold the structure (participation ratio)."""
+    rows, columns = (n // side for n in soft.shape)
+    cut = soft[: rows * side, : columns * side] ** 2
+    power = cut.reshape(rows, side, columns, side).sum((1, 3))
+    return float(power.sum() ** 2 / max((power**2).sum(), 1e-30))

@@ -6,9 +6,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from spattermap.core.errors import InputError
+from spattermap.examine import counted
 from spattermap.examine.finding import Finding, Mend
 from spattermap.examine.observed import Observed, block_sums
 from spattermap.examine.shadow import LEAST_SHADOW, Squares, counts_per_mass, squares
+from spattermap.xrays import parse_line
+from spattermap.xrays.lines import line_of
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -22,6 +26,8 @@ MORE_THAN_BAREST = 1.6
 DOSE_Z = 6.0
 SAME_ENERGY = 0.02
 DOSES_DIFFER = 0.05  # doses of two runs said to be equal agree to this part
+CONTINUUM_APART = 3.0  # the continuum of one plate and beam is foreseen better than this
+LEAST_OF_CONTINUUM = 300.0  # counts foreseen
 GLASS_APART = 1.8  # ratio of two glass lines, blank over field
 
 
@@ -59,6 +65,23 @@ def _left_out(check: str, value: float, limit: float, why: str) -> Finding:
         "map a bare plate under the same conditions",
         mends=(Mend("no blank", "blank", "left out"),),
     )  # fmt: skip
+
+
+def blank_is_counted(seen: Observed, plate: Observed) -> list[Finding]:
+    """Find a blank whose maps are no raw counts although the field's pass for such.
+
+    Statistic and null as `counted.histogram`, `counted.scatter` and `counted.evened`: on an even
+    plate nothing but counting adds to them.
+    """
+    check = "counts of the blank"
+    if not (plate.counts and seen.counts):
+        return [Finding(check, "blank", "not_examined")]
+    for test in (counted.histogram, counted.scatter, counted.evened):
+        bad = [one for one in test(plate) if one.is_alarm]
+        if bad:
+            worst = max(bad, key=lambda one: abs(one.value))
+            return [_left_out(check, worst.value, worst.limit, worst.consequence.split("; ")[0])]
+    return [Finding(check, "blank")]
 
 
 def blank_is_bare(seen: Observed, plate: Observed) -> list[Finding]:
@@ -137,6 +160,14 @@ def _beside_glass(
     return float(ratio), float(ratio * np.sqrt(1 / a + 1 / b + 1 / g + 1 / h))
 
 
+def _energy(seen: Observed, element: str) -> float:
+    """Return the energy of a map's line (eV); NaN, which is beyond nothing, where none is known."""
+    try:
+        return line_of(*parse_line(seen.lines[seen.index(element)]), beam_energy_keV=None).energy_eV
+    except InputError:
+        return float("nan")
+
+
 def _odd_glass(
     seen: Observed, plate: Observed, glass: list[str], barest: tuple[Floats, Floats]
 ) -> tuple[str, float] | None:
@@ -154,14 +185,59 @@ def _odd_glass(
             ratios[e] = (np.log((b / plate.n) / (a / float(barest[1]))), np.sqrt(1 / a + 1 / b))
     hard = [e for e in ratios if e not in ("O", "C", "N")]
     for e in hard:
-        rest = [ratios[o][0] for o in ratios if o != e]
-        if not rest:
-            continue
-        away = ratios[e][0] - float(np.median(rest))
-        limit = np.log(GLASS_APART)
-        if away - limit > 6 * ratios[e][1] or -away - np.log(4.0) > 6 * ratios[e][1]:
+        energy = _energy(seen, e)
+        # A film takes soft lines more than hard ones: what is lacking beside softer lines, or
+        # stands out beside harder ones, a film did not do.
+        softer = [ratios[o][0] for o in ratios if o != e and not _energy(seen, o) > energy]
+        away = ratios[e][0] - float(np.median(softer)) if softer else 0.0
+        if away - np.log(GLASS_APART) > 6 * ratios[e][1]:
+            return e, float(np.exp(away))
+        harder = [ratios[o][0] for o in ratios if o != e and _energy(seen, o) > energy]
+        away = ratios[e][0] - float(np.median(harder)) if harder else 0.0
+        if -away - np.log(4.0) > 6 * ratios[e][1]:
             return e, float(np.exp(away))
     return None
+
+
+def blank_continuum(seen: Observed, plate: Observed) -> list[Finding]:
+    """Find a blank mapped with a weaker beam than was stated.
+
+    Statistic: counts of the hardest line that is none of the glass beside a softer one, blank over
+    Kramers' continuum ``(E0 - E) / E`` of the stated beam (Phil. Mag. 46 (1923) 836) and over the
+    barest part of the field. Null: both near one; haze lowers the second, a trace in the glass the
+    first, a weaker beam both.
+    """
+    check = "continuum of the blank"
+    beam = seen.known.beam_energy_keV
+    names = [e for e, s in zip(seen.elements, seen.signs, strict=True)
+             if s >= 0 and e in plate.elements]  # fmt: skip
+    keV = {e: _energy(seen, e) / 1e3 for e in names}
+    names = [e for e in names if beam and 1.5 < keV[e] < 0.9 * beam]
+    glass = [e for e, s in zip(seen.elements, seen.signs, strict=True) if s < 0]
+    barest = _barest(seen, glass) if glass and len(names) > 1 and seen.counts else None
+    if beam is None or barest is None:
+        return [Finding(check, "blank", "not_examined")]
+    hard = max(names, key=lambda e: keV[e])
+    # The window of a detector widens about as the root of the energy.
+    weight = {e: (beam - keV[e]) / keV[e] * np.sqrt(1 + keV[e]) for e in names}
+    worst = 1.0
+    for e in names:
+        if keV[e] > 0.8 * keV[hard]:
+            continue
+        soft, own = (float(plate.planes[plate.index(x)].sum(dtype=np.float64)) for x in (e, hard))
+        foreseen = soft * weight[hard] / weight[e]
+        theirs = soft * float(barest[0][seen.index(hard)] / max(barest[0][seen.index(e)], 1.0))
+        if min(foreseen, theirs) < LEAST_OF_CONTINUUM:
+            continue
+        most = (own + DOSE_Z * np.sqrt(own + 1)) / min(foreseen, theirs)
+        worst = min(worst, float(most))
+        if most < 1 / CONTINUUM_APART:
+            return [_left_out(
+                check, float(most), 1 / CONTINUUM_APART,
+                f"beside {e} it shows next to no counts at {hard}, as a beam of less than "
+                f"{beam:g} keV leaves it",
+            )]  # fmt: skip
+    return [Finding(check, "blank", value=worst, limit=1 / CONTINUUM_APART)]
 
 
 def blank_dose(seen: Observed, plate: Observed) -> list[Finding]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.examine.finding import Answer, Finding, Mend
-from spattermap.examine.observed import Observed, block_sums, white_products
+from spattermap.examine.observed import FINE_PX, Observed, block_sums, white_products
 from spattermap.noise.few_pixels import FEW, OWNED, variance_of_few
 
 if TYPE_CHECKING:
@@ -36,6 +36,17 @@ QUIET_PX = 32
 COMMON_TOP = 200  # maps that all end at one value of at least this were stretched to it
 FEW_LEVELS = 40
 SATURATED = 0.003  # share of pixels at a largest value that was cut off
+EVENED_Z = 7.0  # standard normal deviates below what counting makes of the sums of lines
+LEAST_OF_LINE = 20.0  # counts a line on average before its sums are compared
+SUBTRACTED_Z = 7.0
+# Sum over all lags of the squared autocorrelation of white noise after the filter of
+# `white_products`: (1 + 2 (2/3)^2 + 2 (1/6)^2)^2.
+LAGS = 3.78
+MOST_SPARSE = 1.0  # counts a pixel: only few counts are all multiplied to one value
+LEAST_STRETCHED = 40  # pixels of lines that hold one value above one
+LINKED_PX = 6  # squares in which maps rise together before their noise is compared ...
+PRESENT = 5.0  # ... by so many standard errors
+LEAST_FLAT_LINES = 32  # lines, or squares, below which their scatter is not known
 
 
 def no_signal(seen: Observed) -> list[Finding]:
@@ -381,6 +392,123 @@ def _structure_at_finest(seen: Observed, k: int) -> float:
             if abs(shared) > 0.02 * np.sqrt(white[f, f] * white[g, g]):
                 best = max(best, white[k, f] * white[k, g] / shared)
     return float(best / max(seen.mean[k], 1e-30))
+
+
+def evened(seen: Observed) -> list[Finding]:
+    """Find maps whose rows or columns were brought to one sum, as pictures are freed of stripes.
+
+    Statistic: squared differences of the sums of lines from their mean, over that mean, as a
+    standard normal deviate (Wilson & Hilferty, Proc. Natl. Acad. Sci. 17 (1931) 684). Null: counts
+    scatter at least so much; structure adds to it.
+    """
+    check = "sums of lines"
+    if not seen.counts:
+        return [Finding(check, finding="not_examined")]
+    found: list[Finding] = []
+    lowest = 0.0
+    for axis in (0, 1):
+        pixels = seen.valid.sum(axis=1 - axis)
+        kept = pixels > 0.5 * pixels.max()
+        if np.count_nonzero(kept) < LEAST_FLAT_LINES:
+            continue
+        sums = seen.planes.sum(axis=2 - axis, dtype=np.float64)[:, kept]
+        expected = seen.mean[:, None] * pixels[kept]
+        told = seen.alive & (expected.mean(axis=1) >= LEAST_OF_LINE)
+        for k in np.flatnonzero(told):
+            scale = sums[k].sum() / expected[k].sum()
+            chi2 = float(((sums[k] - scale * expected[k]) ** 2 / (scale * expected[k])).sum())
+            z = _deviate(chi2, int(np.count_nonzero(kept)) - 1)
+            lowest = min(lowest, z)
+            if z < -EVENED_Z and seen.elements[k] not in {f.subject for f in found}:
+                word = "rows" if axis == 0 else "columns"
+                found.append(_not_counts(
+                    check, seen.elements[k], z, -EVENED_Z,
+                    f"the {word} of {seen.elements[k]} hold more nearly one sum than counts can: "
+                    "the map was evened out line by line",
+                ))  # fmt: skip
+    stretched = _stretched_lines(seen)
+    if stretched:
+        found.append(_not_counts(
+            check, stretched[0], 1.0, 0.0,
+            f"lines of {stretched[0]} hold one value above one and no ones: they were multiplied",
+        ))  # fmt: skip
+    if found:  # what makes lines even is a step of the export, done to every map
+        found[0] = replace(found[0], withholds=(*found[0].withholds, ("verdict", "all"),
+                                                ("shares", "all")))  # fmt: skip
+    return _together(found, seen) or [Finding(check, value=lowest, limit=-EVENED_Z)]
+
+
+def _stretched_lines(seen: Observed) -> list[str]:
+    """Return maps with lines in which most pixels that hold anything hold one value above one.
+
+    Of Poisson counts above zero at most 35 % are twos, whatever the rate (``x^2/2 / (e^x - 1)``),
+    and fewer any larger value.
+    """
+    out = []
+    for k in np.flatnonzero(seen.alive & (seen.mean < MOST_SPARSE)):
+        for lines in (seen.planes[k], seen.planes[k].T):
+            ones, twos, rest = ((lines == v).sum(axis=1) for v in (1, 2, 3))
+            held = (lines > 0).sum(axis=1)
+            most = np.maximum(twos, rest)
+            odd = (ones == 0) & (held >= 5) & (most >= 0.7 * held)
+            if int(held[odd].sum()) >= LEAST_STRETCHED:
+                out.append(seen.elements[k])
+                break
+    return out
+
+
+def _deviate(chi2: float, degrees: int) -> float:
+    """Return a chi-square as a standard normal deviate."""
+    part = 2.0 / (9.0 * degrees)
+    return float((np.cbrt(chi2 / degrees) - (1.0 - part)) / np.sqrt(part))
+
+
+def subtracted(seen: Observed) -> list[Finding]:
+    """Find maps from which a part of another was taken, as a correction for overlapping lines.
+
+    Statistic: mean product of a metal's map and another that is no glass line's, at the finest
+    scale, in standard errors, where their sums over squares rise together. Null: counting noise of
+    two lines is independent, and structure that they share in squares has no other sign within
+    them unless grains finer than a pixel part them.
+    """
+    check = "maps taken off one another"
+    which = np.flatnonzero(seen.alive & (seen.signs >= 0))
+    if not seen.counts or which.size < 2 or not (seen.signs[which] > 0).any():
+        return [Finding(check, finding="not_examined")]
+    white, n = seen.white, min(seen.n, FINE_PX**2)
+    sums, pixels = block_sums(seen.planes, seen.valid, LINKED_PX)
+    use = pixels > 0.6 * LINKED_PX**2
+    if np.count_nonzero(use) < LEAST_FLAT_LINES or not np.isfinite(white).all():
+        return [Finding(check, finding="not_examined")]
+    mean = sums[:, use] / pixels[use]
+    away = mean - mean.mean(axis=1, keepdims=True)
+    found, lowest = [], 0.0
+    for i in which:
+        for j in which[which > i]:
+            if not max(seen.signs[i], seen.signs[j]) > 0:
+                continue
+            product = away[i] * away[j]
+            together = product.mean() / max(product.std() / np.sqrt(product.size), 1e-30)
+            if together < PRESENT:
+                continue
+            error = np.sqrt(LAGS * max(white[i, i] * white[j, j], 1e-30) / n)
+            z = float(white[i, j] / error)
+            lowest = min(lowest, z)
+            if z < -SUBTRACTED_Z:
+                one, other = sorted((seen.elements[i], seen.elements[j]),
+                                    key=lambda e: float(seen.mean[seen.index(e)]))  # fmt: skip
+                found.append(Finding(
+                    check, one, "doubtful", z, -SUBTRACTED_Z,
+                    f"where a pixel holds more counts of {other} by chance it holds less of {one}: "
+                    "a part of one was taken off the other, by more than belongs to it, or grains "
+                    "finer than a pixel part them",
+                    f"export {one} without the correction for overlap, or from a fit of the "
+                    "spectra",
+                    withholds=tuple((what, e) for e in (one, other)
+                                    for what in ("verdict", "shares")),
+                ))  # fmt: skip
+    unique = {f.subject: f for f in found}
+    return list(unique.values()) or [Finding(check, value=lowest, limit=-SUBTRACTED_Z)]
 
 
 def doubled(seen: Observed) -> list[Finding]:

@@ -11,7 +11,7 @@ from scipy import ndimage
 
 from spattermap.core.squares import Boxes
 from spattermap.examine.finding import Finding, Mend
-from spattermap.examine.observed import Observed, covered_by_boxes
+from spattermap.examine.observed import Observed, block_sums, covered_by_boxes
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -32,6 +32,7 @@ LEAST_SQUARE = 7
 # A part of one map that is lost costs that map from here on, below it costs the pixels.
 MOST_MASKED = 0.1
 HOT_Z = 9.0
+OPEN_PX, AS_OPEN = 16, 0.95  # squares of bare glass, and how bright a gap must be beside them
 
 
 def lost_everywhere(seen: Observed) -> list[Finding]:
@@ -351,6 +352,13 @@ def _filled_by_others(seen: Observed, k: int, part: Bools) -> bool:
     if not others:
         return False
     inside = float(seen.planes[others][:, part].sum()) / np.count_nonzero(part)
+    if seen.signs[k] > 0:  # a wide gap between few droplets: glass as open as anywhere
+        sums, pixels = block_sums(seen.planes[others], seen.valid, OPEN_PX)
+        full = pixels > 0.9 * OPEN_PX**2
+        if full.any():
+            level = float(np.quantile(sums.sum(axis=0)[full] / pixels[full], 0.8))
+            if inside >= AS_OPEN * level:
+                return True
     return bool(inside > 1.3 * float(seen.mean[others].sum()))
 
 

@@ -52,8 +52,10 @@ TESTS: tuple[Test, ...] = (
     counted.clipped,
     counted.histogram,
     counted.scatter,
+    counted.evened,
     counted.brightness,
     counted.copies,
+    counted.subtracted,
     counted.few_pixels,
     # Was every part counted alike.
     dose.odd_lines,
@@ -62,10 +64,13 @@ TESTS: tuple[Test, ...] = (
     alignment.orientation,
     alignment.seams,
     alignment.combed,
+    alignment.wavering,
+    alignment.repeated,
     dose.exposure_of_one,
     # Does the physics hold.
     shadow.labels,
     shadow.strangers,
+    shadow.metal_dims,
     shadow.glass_dims,
     shadow.shadows,
     shadow.composition,
@@ -87,13 +92,18 @@ OF_PIXELS: tuple[Test, ...] = (
     counted.scatter,
     counted.brightness,
     counted.copies,
+    counted.subtracted,
+    alignment.combed,
+    alignment.wavering,
 )
 LEAST_PX = 16  # a field of a shorter side shows nothing of these
 LARGEST_PX = 4096  # a field of a longer side is examined in sums over squares
 COARSE_PX = 1024  # of so many squares a side
 BLANK_TESTS: tuple[BlankTest, ...] = (
     bare_plate.blank_conditions,
+    bare_plate.blank_is_counted,
     bare_plate.blank_is_bare,
+    bare_plate.blank_continuum,
     bare_plate.blank_dose,
     bare_plate.excess_throws_shadow,
 )

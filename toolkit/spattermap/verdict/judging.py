@@ -12,7 +12,7 @@ from spattermap.core.estimate import UNKNOWN, Estimate
 from spattermap.verdict.evidence import ElementEvidence
 from spattermap.verdict.gather import Context
 from spattermap.verdict.oxygen import oxygen_evidence, oxygen_sentences
-from spattermap.verdict.rules import CLAIMS, Condition, between, decide, on_metal
+from spattermap.verdict.rules import CLAIMS, Condition, between, decide, on_metal, parted_in_pixels
 from spattermap.verdict.sentences import next_step, reasons
 from spattermap.verdict.weighing import evidence_of
 
@@ -66,7 +66,8 @@ def judge(context: Context, *, oxygen: pd.DataFrame | None = None) -> pd.DataFra
 
 def _lies_apart(e: ElementEvidence) -> bool:
     """Say whether an alloy element lies apart, or may: either way it is no yardstick."""
-    return e.role == "alloy" and not e.is_matrix and (decide(e).verdict in CLAIMS or between(e))
+    may = between(e) or (on_metal(e) and parted_in_pixels(e))
+    return e.role == "alloy" and not e.is_matrix and (decide(e).verdict in CLAIMS or may)
 
 
 def _row(e: ElementEvidence, condition: Condition, line: str) -> dict[str, Any]:

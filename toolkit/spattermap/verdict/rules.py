@@ -102,11 +102,25 @@ def over_limit(e: ElementEvidence) -> bool:
     return bool(e.net > e.detection_limit)
 
 
-def moves_apart(e: ElementEvidence) -> bool:
-    """Say whether it lies where neither the alloy nor the open glass does."""
+def scales_agree(e: ElementEvidence) -> bool:
+    """Say whether sums over squares leave open what single pixels deny: that it moves along.
+
+    What pixels part and squares of a few pixels join is finer than a droplet, or it is no material
+    at all but a part of one map that was taken off the other, or a filter.
+    """
+    return not e.together.low >= LEAST_R
+
+
+def parted_in_pixels(e: ElementEvidence) -> bool:
+    """Say whether, pixel by pixel, it lies where neither the alloy nor the open glass does."""
     deposited = e.r_substrate.known and e.r_substrate.high < 0.0
     moves = e.r_alloy.known and e.r_alloy.high < LEAST_R
     return bool(e.partners) and not (e.is_matrix or e.closed) and deposited and moves
+
+
+def moves_apart(e: ElementEvidence) -> bool:
+    """Say whether it lies where neither the alloy nor the open glass does, at any scale."""
+    return parted_in_pixels(e) and scales_agree(e)
 
 
 def moves_along(e: ElementEvidence) -> bool:
@@ -134,7 +148,7 @@ def as_the_metal(e: ElementEvidence) -> bool:
 
 def own_pattern(e: ElementEvidence) -> bool:
     """Say whether it lies in a pattern of its own, and not where the alloy is."""
-    apart = not e.partners or (e.r_alloy.known and e.r_alloy.high < LEAST_R)
+    apart = not e.partners or (e.r_alloy.known and e.r_alloy.high < LEAST_R and scales_agree(e))
     return bool(e.patterned) and apart and not e.is_matrix
 
 
@@ -273,6 +287,10 @@ CONDITIONS: tuple[Condition, ...] = (
     Condition(
         "on metal, more than the alloy held", ("other",),
         lambda e: on_metal(e) and oversupplied(e), "foreign",
+    ),
+    Condition(
+        "on metal, two scales disagree", _METALS,
+        lambda e: on_metal(e) and parted_in_pixels(e) and not scales_agree(e), "undecided",
     ),
     Condition(
         "on metal, no alloy shown there", _METALS,

@@ -24,6 +24,9 @@ LONGEST_FACTOR = 100.0
 
 # Next steps that need no numbers.
 _STEPS = {
+    "on metal, two scales disagree": (
+        "Export raw counts, without filter or correction for overlap."
+    ),
     "no division": (
         "Map a field that shows both deposit and bare substrate, for example at the edge of the "
         "deposit."
@@ -115,6 +118,11 @@ _OPENINGS = {
     ),
     "on metal, correlation open": (
         "It lies on the metal, but the counts do not show that it moves with the rest of the alloy."
+    ),
+    "on metal, two scales disagree": (
+        "Pixel by pixel it does not lie where the rest of the alloy does, summed over squares it "
+        "does: the two are parted within a droplet, or their maps were filtered, or a part of one "
+        "was taken off the other."
     ),
     "on metal, rest open": (
         "It lies on the metal, but the counts do not exclude that a part lies elsewhere."
