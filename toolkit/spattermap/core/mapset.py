@@ -171,7 +171,7 @@ class Facts:
         Accelerating voltage times the charge of the electron (keV).
     take_off_deg : float or None
         Angle between the sample's surface and the way to the detector (deg).
-    tilt_deg : float
+    tilt_deg : float or None
         Angle between the beam and the surface normal (deg).
     alloy, substrate : dict of str to float
         Nominal mass percent; a substrate given as a list of elements has NaN values.
@@ -189,7 +189,7 @@ class Facts:
     title: str = ""
     beam_energy_keV: float | None = None
     take_off_deg: float | None = None
-    tilt_deg: float = 0.0
+    tilt_deg: float | None = None
     alloy: dict[str, float] = field(default_factory=dict)
     substrate: dict[str, float] = field(default_factory=dict)
     process: dict[str, Any] = field(default_factory=dict)
@@ -467,16 +467,19 @@ def _read_facts(held: tuple[tuple[str, Any], ...]) -> Facts:
         parts = tables.get(name, {})
         tables[name] = {e: float("nan") if p is None else float(p) for e, p in parts.items()}
     size = attrs.get("pixel_size_um")
-    energy, take_off = attrs.get("beam_energy_keV"), attrs.get("take_off_deg")
+    energy, take_off, tilt = (
+        None if attrs.get(name) is None else float(attrs[name])
+        for name in ("beam_energy_keV", "take_off_deg", "tilt_deg")
+    )
     return Facts(
         quantity=str(attrs.get("quantity", "counts")),
         pixel_size=1.0 if size is None else float(size),
         length_unit="px" if size is None else "um",
         title=str(attrs.get("title", "")),
-        beam_energy_keV=None if energy is None else float(energy),
+        beam_energy_keV=energy,
         background=str(attrs.get("background", "")),
-        take_off_deg=None if take_off is None else float(take_off),
-        tilt_deg=float(attrs.get("tilt_deg", 0.0)),
+        take_off_deg=take_off,
+        tilt_deg=tilt,
         **tables,
     )
 

@@ -47,18 +47,20 @@ def exposure(seen: Observed) -> list[Finding]:
         if profile is None:
             continue
         found = _judge(check, "all", profile, axis)
-        if found is not None and not _is_structure(seen, axis, profile.step()[1]):
+        if found is not None and not _is_structure(seen, axis, *profile.step()[1:]):
             return [found]
         worst = max(worst, profile.step()[0])
     return [Finding(check, value=worst, limit=STEP_Z)]
 
 
-def _is_structure(seen: Observed, axis: int, at: int) -> bool:
-    """Return whether maps change in opposite ways at a line, as at the straight edge of a film.
+def _is_structure(seen: Observed, axis: int, at: int, step: float) -> bool:
+    """Return whether maps change unlike one dose at a line, as at the straight edge of a film.
 
     Statistic: change of each map between the blocks of `WINDOW` lines before and after the line,
     in standard errors from its scatter along the lines, which holds the structure too. A dose
-    moves all maps one way; metal that begins there raises its own and lowers the glass.
+    moves all maps by one factor; metal that begins there raises its own and lowers the glass, if
+    by so little for a thin film that only the factor is plainly not shared: it differs from that
+    of the map known best by more than the step found, `step`.
     """
     keep = np.flatnonzero(seen.alive)
     planes = seen.planes[keep] if axis == 0 else seen.planes[keep].transpose(0, 2, 1)
@@ -72,7 +74,14 @@ def _is_structure(seen: Observed, axis: int, at: int) -> bool:
     error = change.std(axis=1, ddof=1) / np.sqrt(change.shape[1])
     z = change.mean(axis=1) / np.maximum(error, 1e-12)
     large = np.abs(change.mean(axis=1)) > LEAST_STEP * mean.mean(axis=(1, 2))
-    return bool((large & (z > OPPOSITE_Z)).any() and (large & (z < -OPPOSITE_Z)).any())
+    if (large & (z > OPPOSITE_Z)).any() and (large & (z < -OPPOSITE_Z)).any():
+        return True
+    level = np.maximum(mean[:, 0].mean(axis=1), 1e-12)
+    factor, known_to = change.mean(axis=1) / level, error / level
+    sharp = int(np.argmin(known_to))
+    apart = np.abs(factor - factor[sharp])
+    surely = OPPOSITE_Z * np.hypot(known_to, known_to[sharp])
+    return bool((apart > np.maximum(surely, max(LEAST_STEP, abs(step)))).any())
 
 
 def exposure_of_one(seen: Observed) -> list[Finding]:

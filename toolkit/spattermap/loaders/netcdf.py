@@ -82,7 +82,7 @@ def from_dataset(maps: Any, path: Path, format_name: str) -> Stack:
             "title": known.title or None,
             "beam_energy_keV": known.beam_energy_keV,
             "take_off_deg": known.take_off_deg,
-            "tilt_deg": known.tilt_deg or None,
+            "tilt_deg": known.tilt_deg,
             "alloy": known.alloy,
             "substrate": substrate,
             "process": known.process,

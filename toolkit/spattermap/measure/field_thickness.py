@@ -46,6 +46,10 @@ _RINGS = 4  # parts of equal area of a region, from its middle outwards
 _SQUARE = 24  # px; side of the squares that part large regions
 _WIDE = 6  # squares from which on a region may be looked at square by square
 _SOME = 0.02  # part of a region whose squares past saturation leave its mean without an upper end
+# Counts in a metal's window over those of the glass's strongest line from which on no continuum
+# gives them: three times `GLASS_CONTINUUM`, rounded up.
+_MOST_CONTINUUM = 0.05
+_CELL = 50  # px; about what the segmentation averages over
 _LEAST_PX = 6  # a smaller piece tells nothing of a sensitivity
 _MOST_PIECES = 1500
 _FIRM = 3.0  # log-likelihood by which one profile must beat the others
@@ -100,6 +104,8 @@ class FieldThickness:
         Relative standard deviation of the bare glass beyond counting, where it set the dose.
     squares : Squares or None
         Of regions whose thickness varies more than counting explains.
+    hidden : float
+        Part of the dose that metal between the regions may hide, see `_hidden`.
     """
 
     model: LayerModel
@@ -115,6 +121,7 @@ class FieldThickness:
     lines: tuple[str, ...]
     uneven: float = 0.0
     squares: Squares | None = None
+    hidden: float = 0.0
 
     @property
     def sensitivities_told(self) -> bool:
@@ -180,6 +187,7 @@ def weigh_field(
     dose_error: float = 0.0,
     density_error: float = 0.0,
     other_models: tuple[LayerModel, ...] = (),
+    tilted: LayerModel | None = None,
     drawn: Mapping[float, float] = DRAWN,
 ) -> FieldThickness | None:
     """Return the thickness of every region of a field.
@@ -208,6 +216,8 @@ def weigh_field(
         Part by which the density of the metal may be off.
     other_models : tuple of LayerModel, optional
         Pairs of tables that cannot be excluded (other take-off angles).
+    tilted : LayerModel, optional
+        Tables of a tilt that cannot be excluded: less metal hides as much.
     drawn : mapping of float to float, optional
         Part of a dome's area that its label covers, by profile.
 
@@ -243,18 +253,23 @@ def weigh_field(
     else:  # what lies between the regions is metal of some thickness too
         pieces = np.concatenate([pieces, squares])
         pieces_px = np.concatenate([pieces_px, squares_px])
-    scales: list[Scale] = []
-    doubt = math.hypot(PART_TOLERANCE, 1.96 * math.hypot(uneven, dose_error))
-    kinds = [(model, factor, 1.0) for factor in CONTINUUM_FACTORS]
-    kinds += [(model, 1.0, 1.0 - doubt), (model, 1.0, 1.0 + doubt)]
-    kinds += [(other, 1.0, 1.0) for other in other_models]
-    for tables, factor, dose in kinds:
+    strongest = max((bare[e] for e in elements if substrate.get(e, 0.0) > 0), default=0.0)
+    drawn_by = _drawn_by_noise(counts, use & (labels > 0), level, strongest)
+
+    def made(tables: LayerModel, factor: float, dose: float, near: Floats | None) -> Scale:
         scale = scale_of(
             tables, alloy=alloy, substrate=substrate, bare=bare, bare_px=bare_px,
             continuum_factor=factor, dose=max(dose, 0.1),
         )  # fmt: skip
-        near = scales[0].sensitivity if scales else None
-        scales.append(with_sensitivities(scale, pieces, pieces_px, start=near))
+        return with_sensitivities(scale, pieces, pieces_px, start=near)
+
+    scales = [made(model, 1.0, 1.0, None)]
+    hidden = _hidden(scales[0], strongest) if blank is None else 0.0
+    doubt = math.hypot(PART_TOLERANCE, drawn_by, hidden, 1.96 * uneven, 1.96 * dose_error)
+    kinds = [(model, factor, 1.0) for factor in CONTINUUM_FACTORS[1:]]
+    kinds += [(model, 1.0, 1.0 - doubt), (model, 1.0, 1.0 + doubt)]
+    kinds += [(other, 1.0, 1.0) for other in (*other_models, *([tilted] if tilted else []))]
+    scales += [made(*kind, scales[0].sensitivity) for kind in kinds]
     n = int(labels.max(initial=0))
     whole, pixels, around = _sums(counts, labels, owner, use, n=n)
     tolerance = math.hypot(model_tolerance(alloy, model.beam_energy_keV), density_error)
@@ -280,7 +295,7 @@ def weigh_field(
         haze_px=ground_px, field_px=int(use.sum()), tolerance=tolerance,
         dose_from="field" if blank is None else "blank alone" if dose_error else "blank",
         lines=tuple(table.line.name for table in model.lines.values()), uneven=uneven,
-        squares=parts,
+        squares=parts, hidden=hidden,
     )  # fmt: skip
 
 
@@ -363,20 +378,24 @@ def _averaged(
     low_of = np.where(endless, one.low[own], one.counting_low[own])
     shown = np.where(endless, one.low[own], one.nm[own])
     nm = float(weight @ shown)
-    model = float(weight @ np.where(endless, 0.0, np.nan_to_num(one.model[own]) * one.nm[own]))
+    model, model_low = (
+        float(weight @ np.where(endless, 0.0, np.nan_to_num(part[own]) * one.nm[own]))
+        for part in (one.model, one.model_low)
+    )
     below = math.sqrt(float(np.square(weight * (shown - low_of)).sum()))
     values: dict[str, float | str]
     if float(weight[endless].sum()) > _SOME:
-        low = nm - math.hypot(below, model)
+        low = nm - math.hypot(below, model_low)
         values = {"nm": nm, "low": low, "high": math.inf, "counting_low": nm - below,
                   "counting_high": math.inf, "told": AT_LEAST}  # fmt: skip
     else:
         high_of = np.where(endless, shown, one.counting_high[own])
         above = math.sqrt(float(np.square(weight * (high_of - shown)).sum()))
-        values = {"nm": nm, "low": max(nm - math.hypot(below, model), 0.0),
+        values = {"nm": nm, "low": max(nm - math.hypot(below, model_low), 0.0),
                   "high": nm + math.hypot(above, model), "counting_low": nm - below,
                   "counting_high": nm + above, "told": TOLD}  # fmt: skip
-    values["model"] = model / nm if nm > 0 else math.nan
+    for name, part in (("model", model), ("model_low", model_low)):
+        values[name] = part / nm if nm > 0 else math.nan
     changed = {}
     for name, value in values.items():
         changed[name] = getattr(regions, name).copy()
@@ -401,6 +420,42 @@ def _ground_squares(counts: Floats, ground: Bools) -> tuple[Floats, Floats]:
     some = pixels >= _SQUARE**2 / 4
     sums = np.stack([summed(plane * ground) for plane in counts], axis=1)
     return sums[some], pixels[some]
+
+
+def _hidden(scale: Scale, glass: float) -> float:
+    """Return by what part the dose is larger if the metal's counts between the regions are metal.
+
+    Asked only where they are more than any continuum: a film below everything has no edge to be
+    seen by, and dims the glass that passes for bare.
+    """
+    own = scale.in_film & ~(scale.glass > 0)
+    if not (scale.background[own] > _MOST_CONTINUUM * glass).any():
+        return 0.0
+    curve = scale.substrate[int(np.argmax(scale.glass))]
+    left = np.interp(_most_haze_nm(scale), scale.thickness_nm, curve)
+    return float(1.0 / max(left, 0.1) - 1.0)
+
+
+def _most_haze_nm(scale: Scale) -> float:
+    """Return how thick the haze is if all counts of the metal between the regions are metal."""
+    own = scale.in_film & ~(scale.glass > 0)
+    if not own.any():
+        return 0.0
+    curve = (scale.sensitivity[own, None] * scale.film[own]).sum(axis=0)
+    return float(np.interp(float(scale.background[own].sum()), curve, scale.thickness_nm))
+
+
+def _drawn_by_noise(counts: Floats, on: Bools, level: Floats, glass: float) -> float:
+    """Return by what part of `glass`, counts a pixel, regions may be too dark for being drawn so.
+
+    Where metal hardly stands out of the noise of `_CELL` pixels, pixels that had few counts of
+    glass are the likelier drawn: half a standard error of the cell, in films of 2 nm of copper.
+    """
+    if not on.any() or not glass > 0:
+        return 0.0
+    apart = counts[:, on].mean(axis=1) - level
+    told = _CELL * float((np.square(apart) / np.maximum(level, 1e-3)).sum())
+    return 0.5 / math.sqrt(_CELL * glass) * math.exp(-told / 8.0)
 
 
 def _unevenness(counts: Floats, pixels: Floats) -> float:
@@ -458,10 +513,8 @@ def _sums(
 
 def _either(one: Thickness, other: Thickness, where: Bools) -> Thickness:
     """Return `other` where asked, `one` elsewhere."""
-    names = ("nm", "low", "high", "counting_low", "counting_high", "model", "told")
-    return replace(
-        one, **{name: np.where(where, getattr(other, name), getattr(one, name)) for name in names}
-    )
+    both = ((f.name, getattr(one, f.name), getattr(other, f.name)) for f in fields(one))
+    return replace(one, **{name: np.where(where, b, a) for name, a, b in both})
 
 
 def _on_footprint(found: Thickness, times: Floats) -> Thickness:
@@ -530,7 +583,7 @@ def _by_profile(
     """Return the thickness of all regions, each by its own profile."""
     profile, firm = shapes
     whole, pixels, beside = sums
-    names = ("nm", "low", "high", "counting_low", "counting_high", "model")
+    names = [f.name for f in fields(Thickness) if f.name != "told"]
     found = {name: np.full(len(whole), np.nan) for name in names}
     told = np.full(len(whole), NOT_TOLD, dtype="<U8")
     for shape in PROFILES:
@@ -572,12 +625,12 @@ def deposited(found: FieldThickness) -> dict[str, float]:
     own_low = np.where(bounded, np.minimum(shown, t.counting_low[some]), shown)
     own_high = np.where(bounded, t.counting_high[some], np.inf)
     # A lower bound holds the model's part already.
-    model = np.where(bounded, np.nan_to_num(t.model[some]) * shown, 0.0)
     mass = float((area * shown).sum())
 
     def total(own: Floats, side: int) -> float:
         apart = math.sqrt(float((np.square(area * (own - shown))).sum()))
-        return mass + side * math.hypot(apart, float((area * model).sum()))
+        part = np.nan_to_num((t.model if side > 0 else t.model_low)[some])
+        return mass + side * math.hypot(apart, float((area * shown * part)[bounded].sum()))
 
     low, high = max(0.0, total(own_low, -1)), total(own_high, +1)
     haze = (0.0, 0.0, 0.0)
@@ -586,6 +639,8 @@ def deposited(found: FieldThickness) -> dict[str, float]:
         value = 0.0 if one.told[0] != "told" else float(one.nm[0])
         low_nm, high_nm = float(one.low[0]), float(one.high[0])
         haze = (value * found.haze_px, low_nm * found.haze_px, high_nm * found.haze_px)
+    elif area.size:  # without a blank the metal's background may all be haze
+        haze = (0.0, 0.0, _most_haze_nm(found.scale) * found.haze_px)
     per_nm = found.model.density_g_cm3 * 1e-7 * 1e6  # ug/cm2 for each nm
     field = per_nm / max(found.field_px, 1)
     covered = max(float(area.sum()), 1.0)

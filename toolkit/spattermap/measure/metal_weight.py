@@ -56,6 +56,12 @@ _MATTERS = 0.1  # part of the covered area from which on regions that are only b
 # What an unstated take-off angle may differ from the one assumed (deg): detectors are mounted at
 # 30 to 40 degrees. Common practice, no source.
 _TAKE_OFF_SPREAD = 5.0
+# Up to which a specimen may be tilted where nobody says so (deg); it then hides more than its
+# thickness. Common practice, no source.
+_UNSTATED_TILT = 40.0
+# Angles that the layer model takes (deg), and energies at which its tolerance is known (keV).
+_ANGLES = {"take_off_deg": (5.0, 90.0), "tilt_deg": (0.0, 70.0)}
+_CHECKED_keV = (4.5, 30.0)
 # How well the dose of a blank is known to be that of the field, where nothing in the field tells:
 # the drift of a beam between two maps. Common practice, no source.
 _SAME_DOSE = 0.02
@@ -254,14 +260,16 @@ def weigh(
     rims = Rims(labels, found.blur_px)
     elsewhere = _elsewhere(maps, rims, set(lines) & set(alloy) - set(substrate))
     lines = {e: line for e, line in lines.items() if e not in elsewhere}
-    models = _models(known, lines, alloy, substrate)
+    models, tilted = _models(known, lines, alloy, substrate)
     oxygen = models[0].lines.get("O") if "O" not in alloy else None
     used = tuple(_without_oxygen(model, alloy) for model in models)
     counts = np.stack([
         np.asarray(maps["counts"].sel(element=e).values, dtype=np.float64) for e in used[0].lines
     ])  # fmt: skip
     arguments: dict[str, Any] = {
-        "model": used[0], "other_models": used[1:], "alloy": alloy, "substrate": substrate,
+        "model": used[0], "other_models": used[1:], "alloy": alloy,
+        "tilted": None if tilted is None else _without_oxygen(tilted, alloy),
+        "substrate": substrate,
         "blur_px": found.blur_px, "rims": rims,
         "valid": valid_mask(maps) if "valid" in maps else None,
         "density_error": _density_error(known.alloy, alloy),
@@ -348,6 +356,13 @@ def _missing(known: Facts, roles: Roles, alloy: Mapping[str, float]) -> tuple[st
         )
     if not alloy or not roles.alloy:
         return ("No thickness: no metal is known.", "State the alloy in mapset.toml.")
+    for name, (low, high) in {"beam_energy_keV": _CHECKED_keV, **_ANGLES}.items():
+        value = getattr(known, name)
+        if value is not None and not low <= value <= high:
+            why = (
+                f"No thickness: {name} is {value:g}, outside the {low:g} to {high:g} of the model."
+            )
+            return (why, "Map the field again within that range.")
     return None
 
 
@@ -400,21 +415,24 @@ def _models(
     lines: Mapping[str, str],
     alloy: Mapping[str, float],
     substrate: Mapping[str, float],
-) -> tuple[LayerModel, ...]:
-    """Return the tables; where the take-off angle is assumed, those of other angles too."""
+) -> tuple[tuple[LayerModel, ...], LayerModel | None]:
+    """Return the tables, those of other take-off angles where it is assumed; and of a tilt."""
     from spattermap.xrays.layers import TAKE_OFF_DEG, layer_model
 
     assert known.beam_energy_keV is not None
     angles = [known.take_off_deg] if known.take_off_deg else [
         TAKE_OFF_DEG, TAKE_OFF_DEG - _TAKE_OFF_SPREAD, TAKE_OFF_DEG + _TAKE_OFF_SPREAD
     ]  # fmt: skip
-    return tuple(
+    flat = known.tilt_deg or 0.0
+    first, *others = (
         layer_model(
             lines, alloy, substrate, beam_energy_keV=known.beam_energy_keV, take_off_deg=angle,
-            tilt_deg=known.tilt_deg,
+            tilt_deg=tilt,
         )
-        for angle in angles
+        for angle, tilt in [*((angle, flat) for angle in angles), (angles[0], _UNSTATED_TILT)]
     )  # fmt: skip
+    *others, tilted = others
+    return (first, *others), tilted if known.tilt_deg is None else None
 
 
 def _without_oxygen(model: LayerModel, alloy: Mapping[str, float]) -> LayerModel:
@@ -580,7 +598,8 @@ def _rests_on(field: FieldThickness, known: Facts, alloy: Mapping[str, float]) -
         "blank alone": "the blank, at a dose taken as equal",
     }[field.dose_from]
     taken = [] if known.take_off_deg else ["a take-off angle of 30 to 40 degrees"]
-    taken += [] if known.tilt_deg else ["no tilt"]
+    if known.tilt_deg is None:
+        taken.append(f"no tilt (the lower bounds hold one of up to {_UNSTATED_TILT:.0f} degrees)")
     taken += [] if any(math.isfinite(p) for p in known.substrate.values()) else ["fused silica"]
     if len(alloy) > 1 and not any(map(math.isfinite, known.alloy.values())):
         taken.append("equal mass percents of the metals")
@@ -591,9 +610,15 @@ def _rests_on(field: FieldThickness, known: Facts, alloy: Mapping[str, float]) -
             f" The bare glass is itself uneven by {100 * field.uneven:.0f} %, as under a thin film "
             "or haze, which widens the bounds."
         )
+    if field.hidden:
+        uneven += (
+            " Between the regions the metal shows more than continuum can: haze there "
+            f"may dim the glass by {100 * field.hidden:.0f} %, which the bounds hold; map a blank."
+        )
     return (
         f"Weighed by {', '.join(glass)} of the glass against {beside}{assumed}; the layer model "
-        f"adds {100 * field.tolerance:.0f} % to what counting leaves open.{uneven}"
+        f"adds {100 * field.tolerance:.0f} % to what counting leaves open. Nanometres are of metal "
+        f"of {field.model.density_g_cm3:.1f} g/cm3: a porous one is thicker.{uneven}"
     )
 
 

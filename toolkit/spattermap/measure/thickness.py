@@ -371,8 +371,8 @@ class Thickness:
         Bounds of 95 %: counting and model together; 0 and infinity where there is none.
     counting_low, counting_high : numpy.ndarray, dims (region,)
         From counting alone.
-    model : numpy.ndarray, dims (region,)
-        From the model alone, as a part of the thickness.
+    model, model_low : numpy.ndarray, dims (region,)
+        From the model alone, upwards and downwards, as parts of the thickness.
     told : numpy.ndarray of str, dims (region,)
         "told", "at_most", "at_least" or "not_told".
     """
@@ -383,6 +383,7 @@ class Thickness:
     counting_low: Floats
     counting_high: Floats
     model: Floats
+    model_low: Floats
     told: npt.NDArray[np.str_]
 
 
@@ -402,7 +403,8 @@ def thickness_of(
     ----------
     scales : tuple of Scale
         The scale to use, then pairs of alternatives that cannot be excluded (less and more
-        continuum, a smaller and a larger dose, a lower and a higher take-off angle).
+        continuum, a smaller and a larger dose, a lower and a higher take-off angle); an odd one at
+        the end only lowers (a tilt).
     counts : numpy.ndarray, dims (region, element)
         Counts of each region.
     pixels : numpy.ndarray, dims (region,)
@@ -425,14 +427,16 @@ def thickness_of(
     shapes = [_search(scales[0], counts, pixels, beside, other)
               for other in other_profiles if other != profile]  # fmt: skip
     others = [*pairs, *shapes]
+    lower = pairs.pop() if len(pairs) % 2 else best
     squares = (tolerance * best.nm) ** 2
-    apart = [np.square(other.nm - best.nm) for other in others]
+    apart = [np.square(other.nm - best.nm) for other in (*pairs, *shapes)]
     for k in range(0, len(pairs), 2):
         squares = squares + np.maximum.reduce(apart[k : k + 2])
     if shapes:
         squares = squares + np.mean(apart[len(pairs) :], axis=0)
     spread = np.sqrt(squares)
-    low = best.nm - np.hypot(best.nm - best.counting_low, spread)
+    below = np.hypot(spread, np.maximum(best.nm - lower.nm, 0.0))
+    low = best.nm - np.hypot(best.nm - best.counting_low, below)
     high = best.nm + np.hypot(best.counting_high - best.nm, spread)
     # A thickness without an end under one alternative has none.
     every = [best, *others]
@@ -446,9 +450,9 @@ def thickness_of(
     low = np.where(endless, least, low)
     high = np.where(endless, np.inf, np.where(told == AT_MOST, most, high))
     with np.errstate(divide="ignore", invalid="ignore"):
-        part = np.where(best.nm > 0, spread / best.nm, np.nan)
+        parts = [np.where(best.nm > 0, one / best.nm, np.nan) for one in (spread, below)]
     low = np.where((told == AT_MOST) | (told == NOT_TOLD), 0.0, np.maximum(low, 0.0))
-    return replace(best, low=low, high=high, model=part, told=told)
+    return replace(best, low=low, high=high, model=parts[0], model_low=parts[1], told=told)
 
 
 def _dimmed(scale: Scale, nm: Floats, profile: float) -> Floats:
@@ -488,7 +492,8 @@ def _search(
     told[none & endless] = NOT_TOLD
     low = np.where(none, 0.0, np.maximum(low, 0.0))
     high = np.where(endless, np.inf, high)
-    return Thickness(nm, low, high, low, high, np.zeros(len(counts)), told)
+    none_yet = np.zeros(len(counts))
+    return Thickness(nm, low, high, low, high, none_yet, none_yet, told)
 
 
 def _between_points(fit: Floats, top: npt.NDArray[np.intp], thick: Floats) -> Floats:

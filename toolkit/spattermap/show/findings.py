@@ -182,11 +182,14 @@ def thickness(analysis: Any) -> Fragment:
     if not value.startswith("–"):
         said.append(f"The metal is {value} nm thick on average where it covers.")
     elif known["mean_thickness_bound"]:
-        end = "low" if known["mean_thickness_bound"] == "at least" else "high"
+        end, why = {
+            "at least": ("low", "the maps see no deeper"),
+            "at most": ("high", "it hides too little of the glass to tell more"),
+        }[known["mean_thickness_bound"]]
         bound = wording.figures(known[f"mean_thickness_nm_{end}"])
         said.append(
             f"The metal is {known['mean_thickness_bound']} {bound} nm thick on average where it "
-            "covers: the maps see no deeper."
+            f"covers: {why}."
         )
     if not mass.startswith("–"):
         said.append(f"On the whole field lie {mass} µg/cm² of metal.")
