@@ -83,8 +83,8 @@ def nichrome_burst() -> Scene:
 def molybdenum_streaks() -> Scene:
     """Make drops that burnt in flight, struck at a slant and smeared, over a haze of oxide.
 
-    Oxygen at 22 % by mass is close to MoO2 (25 %): seen on metal thick enough to hide the glass,
-    it can only be oxide. In the haze the glass shines through and outweighs it.
+    Oxygen at 30 % by mass lies between MoO2 (25 %) and MoO3 (33 %): seen on metal thick enough to
+    hide the glass, it can only be oxide. In the haze the glass shines through and outweighs it.
     """
     spec = Deposit(
         shape=(384, 512),
@@ -96,7 +96,7 @@ def molybdenum_streaks() -> Scene:
             head_ratio=2.0, thickness_um=0.9,
         ),
         haze=Haze(thickness_um=0.04, contrast=0.3, texture_px=25.0, oxygen=30.0),
-        droplet_oxygen=22.0,
+        droplet_oxygen=30.0,
         counts_per_pixel=6.0,
         blur_px=0.9,
         title="burst 16, molybdenum wire",

@@ -94,7 +94,7 @@ def test_metal_signal_in_features_and_in_haze(name):
 def test_oxide_is_shown_where_metal_hides_the_glass():
     elements = analysed("molybdenum_streaks").elements.set_index("element")
     said = elements.loc["O", "reasons"]
-    assert truth_of("molybdenum_streaks")["droplets"][0]["mass_percent"]["O"] == pytest.approx(22)
+    assert truth_of("molybdenum_streaks")["droplets"][0]["mass_percent"]["O"] == pytest.approx(30)
     assert "In droplets at least" in said
     assert "oxide is likely there" in said
     # Copper droplets without oxygen under the same beam must not be given any.

@@ -152,7 +152,9 @@ def test_small_droplets_lose_the_volatile_part():
     found = compare(spec)
     assert found.with_size.low > 0
     assert any("Small droplets hold less" in s for s in found.sentences())
-    assert compare(BIG).with_size.low < 0 < compare(BIG).with_size.high
+    # One composition for all sizes: an interval of 95 % may miss zero once in five seeds.
+    trends = [compare(BIG, seed=seed).with_size for seed in range(2, 7)]
+    assert sum(trend.low < 0 < trend.high for trend in trends) >= 4
 
 
 @pytest.mark.parametrize(

@@ -155,7 +155,7 @@ def test_a_constituent_of_the_glass_that_nobody_stated(blank):
     glass = {element: SODA_LIME[element] for element in ("O", "Si", "Na", "Ca", "Al")}
     spec = Deposit(
         shape=(192, 192), substrate=glass, droplets=Droplets(d50_px=14.0, coverage=0.2),
-        extra_elements=("Fe",), counts_per_pixel=1.0, electron_image=False,
+        extra_elements=("Fe",), counts_per_pixel=1.5, electron_image=False,
     )  # fmt: skip
     plate = make_blank(spec, seed=8).maps if blank else None
     stated = QUICK.with_changes(substrate=("O", "Si", "Na", "Ca"))

@@ -121,7 +121,7 @@ def rates_of(known: Known, lines: Mapping[str, str], beam_energy_keV: float) -> 
         "Cu", line="", alloy={"Cu": 100.0}, substrate=known.substrate, beam_keV=beam_energy_keV,
         takeoff_deg=TAKE_OFF_DEG,
     )  # fmt: skip
-    strength = scale * BACKGROUND * float(copper.in_metal[-1] / copper.background_metal[-1])
+    strength = scale * BACKGROUND * float(copper.in_metal[-1] / copper.continuum[-1])
     names = ("bulk", "film", "glass", "under", "continuum", "continuum_metal")
     found: dict[str, dict[str, float]] = {name: {} for name in names}
     for element, line in lines.items():
@@ -132,7 +132,7 @@ def rates_of(known: Known, lines: Mapping[str, str], beam_energy_keV: float) -> 
         }
         bulk = scale * float(full.in_metal[-1]) * known.alloy.get(element, metal) / metal
         bare = scale * float(full.in_substrate[0]) * known.substrate.get(element, 0.0) / glass
-        continuum = strength * float(full.background_substrate[0])
+        continuum = strength * float(full.continuum[0])
         values = (bulk, bulk * part["film"], bare, bare * part["substrate"], continuum,
                   continuum * part["continuum"])  # fmt: skip
         for name, value in zip(names, values, strict=True):

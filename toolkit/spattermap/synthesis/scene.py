@@ -279,7 +279,7 @@ def _net_signal(
         model = models[element]
         shadowed = scale * glass.get(element, 0.0) * model.in_substrate
         substrate[element] = cover * under.at(shadowed) + (1 - cover) * film.at(shadowed)
-        continuum = floor * (model.background_metal + model.background_substrate)
+        continuum = floor * model.continuum
         background[element] = cover * under.at(continuum) + (1 - cover) * film.at(continuum)
     return NetSignal(features, between, substrate, background)
 
@@ -318,7 +318,7 @@ def _background_dose(spec: Deposit, scale: float) -> float:
         beam_keV=spec.beam_energy_keV,
         takeoff_deg=spec.takeoff_deg,
     )
-    return float(spec.background * scale * copper.in_metal[-1] / copper.background_metal[-1])
+    return float(spec.background * scale * copper.in_metal[-1] / copper.continuum[-1])
 
 
 def _lay(

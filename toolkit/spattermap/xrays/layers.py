@@ -59,6 +59,9 @@ class LineTable:
         Counts of bulk metal over those of bare substrate, for equal mass fractions of the element.
     bare_continuum : float
         Continuum of the bare substrate per eV of the window, in one unit for all lines.
+    bulk : float
+        Ionisations seen of bulk metal per electron and mass fraction of the element, in one unit
+        for all lines; yield and detector are left out.
     """
 
     line: Line
@@ -67,6 +70,7 @@ class LineTable:
     continuum: Floats
     film_per_substrate: float
     bare_continuum: float
+    bulk: float
 
 
 @dataclass(frozen=True)
@@ -225,6 +229,7 @@ def _tables(
             continuum=_between(depths, continuum / continuum[0], fine),
             film_per_substrate=float(metal[-1] / glass[0]),
             bare_continuum=float(continuum[0]),
+            bulk=float(metal[-1] / (line.edge_eV / 1e3) ** 2 / atomic_mass(element)),
         )
     return LayerModel(fine, fine / density * 1e7, density, made, beam, take_off, tilt)
 
