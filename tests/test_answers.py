@@ -119,7 +119,7 @@ def test_oxide_names_where_it_lies(droplets):
     view = SimpleNamespace(**{**vars(droplets), "oxygen": table})
     view.summary = droplets.summary
     assert told(view, "oxide").answer.startswith(
-        "Yes, in droplets (at least 0.23 oxygen atoms per metal atom"
+        "Yes, in droplets (at least 0.51 oxygen atoms per metal atom"
     )
     view.weighed = None
     said = told(view, "oxide")
