@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
+
 import numpy as np
 import pytest
 from scipy import ndimage
 
 from spattermap.core.grid import Box
 from spattermap.measure.coverage import coverage_interval, with_doubt
+from spattermap.segment.engine import segment
 from spattermap.segment.rims import REACH, Rims, find_rims, move, together
+from spattermap.synthesis import Droplets, Haze, Streaks
+
+sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
+
+import segmentation_scenes as scenes
 
 
 def field(shape=(200, 200), *, spacing=40, radius=9.0, thin=False, seed=0, noise=0.3, blur=1.0):
@@ -136,3 +145,24 @@ def test_bounds_of_both_kinds_and_of_the_coverage():
     assert found.value - wider.low == pytest.approx(np.hypot(found.value - found.low, 0.0125))
     assert wider.high - found.value == pytest.approx(np.hypot(found.high - found.value, 0.025))
     assert with_doubt(found, 1.0, 1.0) == found
+
+
+@pytest.mark.parametrize(("d50", "counts", "seed"), [(9.0, 3.0, 965), (6.2, 5.0, 652)])
+def test_discs_narrower_than_the_blur_may_be_are_not_taken_for_caps(d50, counts, seed):
+    """Blurred by 2.7 px they look like caps that cover 60 to 70 % more."""
+    spec = scenes.design(1)[0].with_changes(
+        counts_per_pixel=counts,
+        blur_px=2.7,
+        haze=Haze(),
+        streaks=Streaks(),
+        droplets=Droplets(
+            d50_px=d50, sigma_g=1.35, coverage=0.35, profile="disc", thickness_um=1.0,
+            thickness_exponent=0.5,
+        ),
+    )  # fmt: skip
+    maps, roles, _, labels = scenes.scene(spec, seed)
+    found = segment(maps, roles)
+    covered = np.count_nonzero(labels) / np.count_nonzero(found.metal)
+    assert not found.rims.droplets.moved
+    assert covered == pytest.approx(1, abs=0.1)
+    assert found.rims.low < covered < found.rims.high

@@ -41,7 +41,9 @@ _A_FRACTION = 0.1
 _STEPS = {"shift": 0.5, "stretch": 0.1, "fall": 0.35, "blur": 0.25}
 _BOUNDS = {"shift": (-4.0, 6.0), "stretch": (0.0, 1.0), "fall": (0.0, 1.0), "blur": (0.25, 3.0)}
 _COARSE, _FINE = (0.5, 0.25), (0.125,)  # parts of these steps, one after the other
-_WIDE = 1.8  # inner radius over the blur from which the fall of the signal to the rim shows
+# Inner radius over the widest blur that is thought of: narrower discs under such a blur passed for
+# caps that cover 60 to 70 % more.
+_WIDE = 1.4
 _HOPELESS = 0.1  # a pixel, of the log likelihood: by so much worse, a first guess is not pursued
 _HINT = 10.0  # ... and from which a fall of the signal to the rim is a possibility
 _VAGUE = 0.5  # width of the interval of the area from which a fall to the rim is not believed
@@ -291,10 +293,9 @@ def find_rims(
 def _fallen(compared: _Compared, still: Rims, flat: Rims) -> Rims:
     """Return the rims of bodies whose signal falls to the rim, where that tells more than flat.
 
-    Flat bodies wide enough to be droplets stay: half the typical signal lies at their rims.
+    Flat bodies wide enough to be droplets stay: half the typical signal lies at their rims. Where
+    the counts do not tell what they are, the bounds reach over what they may be.
     """
-    if np.median(compared.radius[compared.used]) <= _WIDE * flat.blur:
-        return still
     names, n = ("shift", "stretch", "fall", "blur"), compared.signal.size
     best, as_flat = flat, compared.at(flat)[0]
     for fall, stretch in ((0.3, 0.1), (1.0, 0.3)):
@@ -302,17 +303,22 @@ def _fallen(compared: _Compared, still: Rims, flat: Rims) -> Rims:
         if compared.at(tried)[0] - as_flat < _HOPELESS * n:
             tried = _searched(compared, tried, names, scales=_COARSE)
         best = min(best, tried, key=lambda one: compared.at(one)[0])
-    if as_flat - compared.at(best)[0] < _HINT:
-        return still
-    best = _searched(compared, best, names, scales=_FINE)
+    maybe = [still]
+    if compared.at(still)[0] - as_flat >= _GAIN:
+        maybe.append(flat)
     gain = as_flat - compared.at(best)[0]
-    if gain >= max(_CAP_GAIN, _CAP_GAIN_PX * n):
+    if gain >= _HINT:
+        best = _searched(compared, best, names, scales=_FINE)
+        gain = as_flat - compared.at(best)[0]
+        maybe.append(best)
+    wide = np.median(compared.radius[compared.used]) > _WIDE * _BOUNDS["blur"][1]
+    if wide and gain >= max(_CAP_GAIN, _CAP_GAIN_PX * n):
         low, high = _interval(compared, best)
         if high - low <= _VAGUE:
             return replace(best, gain=gain, low=low - _DOUBT, high=high + _DOUBT)
-    # Flat bodies or caps: the outlines stay, and the bounds reach over both.
-    ratio = compared.at(best)[1] / compared.at(still)[1]
-    return replace(still, gain=gain, low=min(1.0, ratio) - _MORE, high=max(1.0, ratio) + _MORE)
+    ratios = [compared.at(one)[1] / compared.at(still)[1] for one in maybe]
+    more = _MORE if gain >= _HINT else 0.0
+    return replace(still, gain=gain, low=min(ratios) - more, high=max(ratios) + more)
 
 
 def _told(compared: _Compared, simpler: Rims, found: Rims) -> Rims:
