@@ -5,6 +5,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 import tifffile
 
@@ -13,8 +14,9 @@ from spattermap.core.errors import InputError
 from spattermap.core.mapset import facts, make_map_set
 from spattermap.core.orientations import ORIENTATIONS
 from spattermap.core.settings import Settings
-from spattermap.examine import Finding, examine
+from spattermap.examine import Finding, examine, withheld_verdicts
 from spattermap.examine.dose import Profile
+from spattermap.examine.finding import Withheld
 from spattermap.synthesis import make_blank, make_deposit
 
 
@@ -196,6 +198,35 @@ def test_the_same_maps_give_the_same_table(made):
     one, two = examine(maps), examine(maps)
     assert one.table.equals(two.table)
     assert one.maps.identical(two.maps)
+
+
+def test_without_the_main_metal_no_word_is_drawn_against_a_minor_one():
+    """Where the main metal's map is left out, the words on the other metals are taken back."""
+    words = {"Ag": "with_alloy", "Zn": "partly_separated", "Si": "substrate", "Ti": "not_detected"}
+    roles = {"Ag": "alloy", "Zn": "alloy", "Si": "substrate", "Ti": "other"}
+    table = pd.DataFrame(
+        [
+            {"element": e, "role": roles[e], "verdict": words[e], "reasons": "", "next_step": ""}
+            for e in words
+        ]
+    )
+    gone = [{"element": "Cu", "line": "Cu Ka", "role": "alloy", "mean_counts": 1.0}]
+    held = Withheld(verdicts={"Cu": ("a map of another field", "map it anew")})
+    for main, kept in (("Cu", False), ("Ag", True)):
+        found = withheld_verdicts(
+            table, held, missing=gone, order=["Cu", *words], main=main
+        ).set_index("element")
+        assert (found["verdict"]["Ag"] == "with_alloy") is kept
+        assert (found["verdict"]["Zn"] == "partly_separated") is kept
+        assert found["verdict"][["Si", "Ti", "Cu"]].tolist() == [
+            "substrate", "not_detected", "undecided"
+        ]  # fmt: skip
+    assert (
+        "main metal"
+        in withheld_verdicts(table, held, missing=gone, order=["Cu", *words], main="Cu")[
+            "reasons"
+        ].str.cat()
+    )
 
 
 def test_every_map_at_fault_withholds_everything():

@@ -17,7 +17,12 @@ from scipy.ndimage import gaussian_filter
 
 import spattermap
 from spattermap.core.mapset import Roles
-from spattermap.measure.field_thickness import FieldThickness, deposited, weigh_field
+from spattermap.measure.field_thickness import (
+    FieldThickness,
+    _beyond_spill,
+    deposited,
+    weigh_field,
+)
 from spattermap.measure.metal_weight import weigh as weigh_maps
 from spattermap.measure.resistivity import implied_resistivity
 from spattermap.measure.thickness import (
@@ -488,3 +493,19 @@ def test_metal_that_lies_between_the_regions_makes_the_glass_there_no_bare_glass
     assert found.weighed.field is None
     assert "the glass there is not bare" in found.weighed.why
     assert found.summary().get("mean_thickness_nm") is None
+
+
+def test_what_the_regions_spill_into_the_ground_is_no_haze():
+    """A ring of 4 px holds tails of the film's signal; the level beyond it is the haze's."""
+    labels = np.zeros((120, 120), np.int32)
+    labels[:, :60] = 1
+    rng = np.random.default_rng(3)
+    away = np.maximum(np.arange(120) - 59, 0)
+    mean = np.where(away > 4, 0.05, 0.05 + 0.3 * np.exp(-away / 2))
+    metal = rng.poisson(np.broadcast_to(mean, labels.shape)).astype(float)
+    ground = labels == 0
+    clear = _beyond_spill(metal, ground, labels, 1)
+    assert not clear[:, 60:62].any()
+    assert clear[:, 70:].all()
+    even = rng.poisson(0.05, labels.shape).astype(float)
+    assert np.array_equal(_beyond_spill(even, ground, labels, 1), ground)

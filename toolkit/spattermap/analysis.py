@@ -439,11 +439,17 @@ def _believed(done: Analysis, examined: Examination, *, given: xr.Dataset | None
     """Return a result without the answers that rest on a fault of the maps."""
     import numpy as np
 
+    from spattermap.verdict.physics import matrix_element
+
     if done.roles.one_sided:
         examined = replace(examined, findings=(*examined.findings, one_sided()))
     maps, table, settings = examined.maps, done.table, done.settings
     missing: list[dict[str, Any]] = []
     stated = _stated(maps, settings) if examined.dropped else None
+    main = None
+    if stated is not None and stated.alloy:
+        mean = maps["counts"].mean(("y", "x")).to_series().to_dict()
+        main = matrix_element(stated, facts(maps).alloy, mean)
     for element in examined.dropped:
         own = maps.sel(element=element)
         missing.append({
@@ -474,6 +480,7 @@ def _believed(done: Analysis, examined: Examination, *, given: xr.Dataset | None
             examined.withheld,
             missing=missing,
             order=[str(e) for e in maps["element"].values],
+            main=main,
         ),
         pairs=with_dropped_pairs(done.pairs, examined.dropped),
         notes=(*examined.notes, *notes),

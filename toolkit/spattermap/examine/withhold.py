@@ -16,6 +16,10 @@ if TYPE_CHECKING:
 RULE = "withheld by the examination"
 # Words that a map's scale decides: by how much more there is than the alloy could have supplied.
 BY_SUPPLY = ("foreign",)
+# Words that say whether a metal follows the others: without the main one they would be drawn
+# against a minor one.
+BY_MAIN = ("with_alloy", "separated", "partly_separated", "foreign")
+NO_PART = ("its map took no part in the analysis", "export it anew")
 _SHARES = ("share_in_droplets", "share_with_alloy", "share_not_following")
 _CORRELATIONS = ("r_alloy", "r_substrate")
 _NUMBERS = {
@@ -55,6 +59,7 @@ def withheld_verdicts(
     *,
     missing: Sequence[Mapping[str, Any]] = (),
     order: Sequence[str] = (),
+    main: str | None = None,
 ) -> pd.DataFrame:
     """Return the table of elements with the words that rest on a fault taken back.
 
@@ -68,6 +73,8 @@ def withheld_verdicts(
         What is known (element, line, role, mean_counts) of maps that took no part.
     order : sequence of str, optional
         All elements, in the order of the rows.
+    main : str, optional
+        Main element of the alloy, against which the words on the other metals are drawn.
 
     Returns
     -------
@@ -77,12 +84,16 @@ def withheld_verdicts(
     if not held.anything and not missing:
         return elements
     table = elements.copy()
+    without_main = any(one["element"] == main for one in missing)
     for place, row in zip(table.index, elements.itertuples(index=False), strict=True):
         element, verdict = str(row.element), str(row.verdict)
         shares = held.of("shares", element)
         why = held.of("verdict", element)
         if why is None and shares is not None and verdict in BY_SUPPLY:
             why = shares
+        if why is None and without_main and verdict in BY_MAIN:
+            reason, step = held.of("verdict", str(main)) or NO_PART
+            why = (f"{main}, the main metal, is not there to compare with: {reason}", step)
         if why is not None and _is_claim(row):
             _take_back(table, place, why)
         if why is not None or shares is not None:
@@ -95,8 +106,7 @@ def _with_missing(
 ) -> pd.DataFrame:
     import pandas as pd
 
-    nothing = ("its map took no part in the analysis", "export it anew")
-    rows = [row_of_dropped(one, held.of("verdict", one["element"]) or nothing) for one in missing]
+    rows = [row_of_dropped(one, held.of("verdict", one["element"]) or NO_PART) for one in missing]
     more = pd.DataFrame(rows).reindex(columns=table.columns).astype(
         {name: kind for name, kind in table.dtypes.items() if kind == np.float64}
     )  # fmt: skip

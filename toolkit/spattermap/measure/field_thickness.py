@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from spattermap.measure.shapes import distance_to, edges_of
+from spattermap.measure.shapes import distance_to, edges_of, squared_distance_to
 from spattermap.measure.thickness import (
     AT_LEAST,
     CONTINUUM_FACTORS,
@@ -54,6 +54,8 @@ _LEAST_PX = 6  # a smaller piece tells nothing of a sensitivity
 _MOST_PIECES = 1500
 _FIRM = 3.0  # log-likelihood by which one profile must beat the others
 _LEAST_BARE = 200  # px of bare glass that set a dose
+_STEP, _STEPS = 2, 8  # px, and how often: how far regions' signal is followed into the ground
+_SPILL = 3.0  # standard errors by which a nearer ring holds more metal than what lies farther
 
 
 @dataclass(frozen=True)
@@ -288,8 +290,11 @@ def weigh_field(
     regions, parts = _by_squares(tuple(scales), (counts, labels, use), regions, pixels, tolerance)
     haze = None
     if blank is not None and ground_px:
-        sums = counts[:, ground].sum(axis=1)[None]
-        haze = thickness_of(tuple(scales), sums, np.array([float(ground_px)]), tolerance=tolerance)
+        metals = [alloy.get(e, 0.0) > 0 and not substrate.get(e, 0.0) > 0 for e in elements]
+        haze = _haze(
+            tuple(scales), counts,
+            _beyond_spill(counts[metals].sum(axis=0), ground, labels, rims.rim), tolerance,
+        )  # fmt: skip
     return FieldThickness(
         model=model, scale=scales[0], regions=regions, profile=profile, pixels=pixels, haze=haze,
         haze_px=ground_px, field_px=int(use.sum()), tolerance=tolerance,
@@ -405,6 +410,33 @@ def _averaged(
 
 def _chosen(found: Thickness, some: Indices) -> Thickness:
     return Thickness(**{one.name: getattr(found, one.name)[some] for one in fields(found)})
+
+
+def _haze(scales: tuple[Scale, ...], counts: Floats, ground: Bools, tolerance: float) -> Thickness:
+    """Return the thickness of the ground as one region."""
+    sums, px = counts[:, ground].sum(axis=1)[None], np.array([float(ground.sum())])
+    return thickness_of(scales, sums, px, tolerance=tolerance)
+
+
+def _beyond_spill(metal: Floats, ground: Bools, labels: Labels, rim: int) -> Bools:
+    """Return the ground that the regions' own signal does not reach; (y, x).
+
+    Beams have tails wider than the blur of the edges. A ring is left out while it holds more metal
+    than what lies farther, beyond counting noise; haze has no reason to end where a ring does.
+    """
+    away = squared_distance_to(labels > 0) if labels.any() else np.full(labels.shape, np.inf)
+    for outer in range(rim + _STEP, rim + _STEP * (_STEPS + 1), _STEP):
+        near, far = ground & (away <= outer**2), ground & (away > outer**2)
+        n_near, n_far = int(near.sum()), int(far.sum())
+        if n_far < _LEAST_BARE:
+            break
+        if n_near:
+            first, rest = float(metal[near].mean()), float(metal[far].mean())
+            # Counts scatter by their root (Poisson); of two means the variances add up.
+            if first - rest <= _SPILL * math.sqrt(first / n_near + rest / n_far):
+                break
+        ground = far
+    return ground
 
 
 def _ground_squares(counts: Floats, ground: Bools) -> tuple[Floats, Floats]:
