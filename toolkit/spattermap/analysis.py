@@ -448,8 +448,9 @@ def _believed(done: Analysis, examined: Examination, *, given: xr.Dataset | None
     stated = _stated(maps, settings) if examined.dropped else None
     main = None
     if stated is not None and stated.alloy:
-        mean = maps["counts"].mean(("y", "x")).to_series().to_dict()
-        main = matrix_element(stated, facts(maps).alloy, mean)
+        mean = maps["counts"].mean(("y", "x"))
+        by_element = {e: float(mean.sel(element=e)) for e in stated.alloy}
+        main = matrix_element(stated, facts(maps).alloy, by_element)
     for element in examined.dropped:
         own = maps.sel(element=element)
         missing.append({
