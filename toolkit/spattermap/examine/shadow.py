@@ -253,6 +253,8 @@ def metal_dims(seen: Observed) -> list[Finding]:
     c_gm = float(made.cov[np.ix_(glass, metals)].sum())
     if c_mm < OWN_Z * np.sqrt(2 / made.n) * float(np.mean(m**2)):
         return [Finding(check, finding="not_examined")]
+    if _other_film_between(seen, made, m):
+        return [Finding(check, finding="not_examined")]
     slope = c_gm / c_mm
     error = float(np.sqrt(np.mean((m * (g - slope * m)) ** 2) / made.n)) / c_mm
     counts, tolerance = thick
@@ -270,6 +272,15 @@ def metal_dims(seen: Observed) -> list[Finding]:
         withholds=(("verdict", "all"), ("shares", "all"), ("shares", "metal"), ("coverage", ""),
                    ("connection", "all"), ("sizes", "all")),
     )]  # fmt: skip
+
+
+def _other_film_between(seen: Observed, made: Squares, metal: Floats) -> bool:
+    """Say whether a map of neither role lies where the metal does not: that film may dim more."""
+    for k in np.flatnonzero((seen.signs == 0) & seen.alive).tolist():
+        both = metal * made.away[k]
+        if both.mean() < -SEEN_Z * float(np.sqrt(both.var() / made.n)):
+            return True
+    return False
 
 
 def _thick_alloy(seen: Observed, glass: list[int], metals: list[int]) -> tuple[float, float] | None:
