@@ -1062,18 +1062,7 @@ def overcorrected(source, target, part):
 
 def tiles_dosed(depth, which=None):
     """Return four tiles joined, each darker towards its corners."""
-
-    def spoil(made, other, rng) -> Pair:
-        n = made.means.shape[-1]
-        at = (np.arange(n) % (n // 2)) / (n // 2) - 0.5
-        factor = 1 - depth * (at[:, None] ** 2 + at[None, :] ** 2) * 2
-        counts = made.maps["counts"].values.copy()
-        chosen = range(len(counts)) if which is None else [place(made.maps, which(made.maps))]
-        for k in chosen:
-            counts[k] = rng.poisson(made.means[k] * factor)
-        return with_counts(made.maps, counts), made.blank
-
-    return spoil
+    return darker_corners(depth, which, tiles=2)
 
 
 def paralysed(peak):
@@ -1231,12 +1220,13 @@ def bursts(number, length, factor):
     return spoil
 
 
-def darker_corners(depth, which=None):
+def darker_corners(depth, which=None, tiles=1):
     """All lines, or one, fall off from the middle: a collimator, a detector set aslant."""
 
     def spoil(made, other, rng) -> Pair:
         n = made.means.shape[-1]
-        at = (np.arange(n) + 0.5) / n - 0.5
+        side = n // tiles
+        at = (np.arange(n) % side + 0.5) / side - 0.5
         factor = 1 - depth * (at[:, None] ** 2 + at[None, :] ** 2) * 2
         counts = made.maps["counts"].values.copy()
         chosen = range(len(counts)) if which is None else [place(made.maps, which(made.maps))]
