@@ -1060,6 +1060,23 @@ def overcorrected(source, target, part):
     return spoil
 
 
+def darker_corners(depth, which=None, tiles=1):
+    """All lines, or one, fall off from the middle: a collimator, a detector set aslant."""
+
+    def spoil(made, other, rng) -> Pair:
+        n = made.means.shape[-1]
+        side = n // tiles
+        at = (np.arange(n) % side + 0.5) / side - 0.5
+        factor = 1 - depth * (at[:, None] ** 2 + at[None, :] ** 2) * 2
+        counts = made.maps["counts"].values.copy()
+        chosen = range(len(counts)) if which is None else [place(made.maps, which(made.maps))]
+        for k in chosen:
+            counts[k] = rng.poisson(made.means[k] * factor)
+        return with_counts(made.maps, counts), made.blank
+
+    return spoil
+
+
 def tiles_dosed(depth, which=None):
     """Return four tiles joined, each darker towards its corners."""
     return darker_corners(depth, which, tiles=2)
@@ -1216,23 +1233,6 @@ def bursts(number, length, factor):
             seen[at : at + length] = factor
         counts = rng.poisson(made.means * seen.reshape(-1, n))
         return with_counts(made.maps, counts.astype(np.uint16)), made.blank
-
-    return spoil
-
-
-def darker_corners(depth, which=None, tiles=1):
-    """All lines, or one, fall off from the middle: a collimator, a detector set aslant."""
-
-    def spoil(made, other, rng) -> Pair:
-        n = made.means.shape[-1]
-        side = n // tiles
-        at = (np.arange(n) % side + 0.5) / side - 0.5
-        factor = 1 - depth * (at[:, None] ** 2 + at[None, :] ** 2) * 2
-        counts = made.maps["counts"].values.copy()
-        chosen = range(len(counts)) if which is None else [place(made.maps, which(made.maps))]
-        for k in chosen:
-            counts[k] = rng.poisson(made.means[k] * factor)
-        return with_counts(made.maps, counts), made.blank
 
     return spoil
 
