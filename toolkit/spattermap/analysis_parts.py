@@ -66,57 +66,27 @@ NOT_LOOKED_FOR = (
 
 
 class Measured(NamedTuple):
-    """What an analysis is put together from.
+    """What an analysis is put together from."""
 
-    Parameters
-    ----------
-    context : Context
-        What the verdict is drawn from.
-    rows : pandas.DataFrame
-        Droplets, lengths in ``_um``: all columns, or those that are summed up.
-    table : pandas.DataFrame or pathlib.Path
-        Droplets as they are shown, or the file that holds them.
-    labels : xarray.DataArray
-        Labels.
-    continuity : Continuity
-        Connection and conductance.
-    cover : tuple of Coverage and pandas.DataFrame, or None
-        Coverage and its sensitivity; None has them taken from the pictures.
-    valid : numpy.ndarray of bool, Windowed or None
-        Pixels to use, where some are not.
-    overview : xarray.Dataset or None
-        The maps averaged over squares, and ``kinds``: covered part in droplets and streaks.
-    notes : tuple of str
-        What the reader must know.
-    """
-
-    context: Context
-    rows: pd.DataFrame
-    table: pd.DataFrame | Path
+    context: Context  # what the verdict is drawn from
+    rows: pd.DataFrame  # droplets, lengths in ``_um``: all columns, or those that are summed up
+    table: pd.DataFrame | Path  # droplets as they are shown, or the file that holds them
     labels: xr.DataArray
     continuity: Continuity
+    # coverage and its sensitivity; None has them taken from the pictures
     cover: tuple[Coverage, pd.DataFrame] | None = None
-    valid: Any = None
+    valid: Any = None  # pixels to use, where some are not
+    # the maps averaged over squares, and ``kinds``: covered part in droplets and streaks
     overview: xr.Dataset | None = None
-    notes: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()  # what the reader must know
 
 
 class Room(NamedTuple):
-    """Where a field is worked on in parts.
+    """Where a field is worked on in parts."""
 
-    Parameters
-    ----------
-    grid : Grid
-        The parts.
-    folder : pathlib.Path
-        Labels and the table of droplets are written here.
-    store : DiskStore
-        Pictures in between.
-    """
-
-    grid: Grid
-    folder: Path
-    store: DiskStore
+    grid: Grid  # the parts
+    folder: Path  # labels and the table of droplets are written here
+    store: DiskStore  # pictures in between
 
     @property
     def droplets(self) -> Path:
@@ -147,42 +117,19 @@ class Room(NamedTuple):
 
 
 class _Plan(NamedTuple):
-    """What is measured, the same for every part.
-
-    Parameters
-    ----------
-    source : Source
-        The map set.
-    room : Room
-        Where it is worked on.
-    found : Segmentation
-        Its regions.
-    roles : Roles
-        Roles of the elements.
-    settings : Settings
-        Choices.
-    blank : xarray.Dataset or None
-        The bare substrate.
-    block_px : int
-        Side of a block of the moments (px).
-    steps : dict of str to int
-        Sides of the squares (px) over which the pictures are averaged, by what they are for.
-    matrix : str or None
-        Main element of the alloy, the same for every part; None finds it.
-    side_px : int or None
-        Side of the squares of the verdict, the same for every part.
-    """
+    """What is measured, the same for every part."""
 
     source: Source
-    room: Room
+    room: Room  # where it is worked on
     found: Segmentation
     roles: Roles
     settings: Settings
-    blank: xr.Dataset | None
-    block_px: int
+    blank: xr.Dataset | None  # the bare substrate
+    block_px: int  # side of a block of the moments (px)
+    # sides of the squares (px) over which the pictures are averaged, by what they are for
     steps: dict[str, int]
-    matrix: str | None = None
-    side_px: int | None = None
+    matrix: str | None = None  # main element of the alloy, the same for every part; None finds it
+    side_px: int | None = None  # side of the squares of the verdict, the same for every part
 
 
 @dataclass(frozen=True)

@@ -66,14 +66,9 @@ class Box:
 
 @dataclass(frozen=True)
 class Grid:
-    """A field cut by straight lines.
+    """A field cut by straight lines."""
 
-    Parameters
-    ----------
-    rows, columns : tuple of int
-        Borders, from 0 to the size of the field (px).
-    """
-
+    # borders, from 0 to the size of the field (px)
     rows: tuple[int, ...]
     columns: tuple[int, ...]
 
@@ -216,15 +211,9 @@ class MemoryStore(Store):
 
 @dataclass(frozen=True)
 class DiskStore(Store):
-    """Pictures on disk, as plain numbers: who can write there must not make us run anything.
+    """Pictures on disk, as plain numbers: who can write there must not make us run anything."""
 
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Where they lie; every worker must reach it.
-    """
-
-    folder: Path
+    folder: Path  # where they lie; every worker must reach it
 
     def put(self, name: str, k: int, picture: npt.NDArray[Any]) -> None:
         """Write the k-th part of a picture; a second writer of the same part does no harm."""
@@ -279,24 +268,12 @@ def parts_of(shape: tuple[int, int], side: int) -> Grid:
 
 @dataclass(frozen=True)
 class Stored:
-    """A picture in a store, read window by window: index it with two slices, as an array.
+    """A picture in a store, read window by window: index it with two slices, as an array."""
 
-    Parameters
-    ----------
-    store : Store
-        Where it lies.
-    grid : Grid
-        How it was cut.
-    name : str or None
-        Its name; None is a picture of zeros.
-    to : callable
-        Makes what is shown of what is stored.
-    """
-
-    store: Store
-    grid: Grid
-    name: str | None
-    to: Callable[[npt.NDArray[Any]], npt.NDArray[Any]]
+    store: Store  # where it lies
+    grid: Grid  # how it was cut
+    name: str | None  # its name; None is a picture of zeros
+    to: Callable[[npt.NDArray[Any]], npt.NDArray[Any]]  # makes what is shown of what is stored
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -319,21 +296,13 @@ _LOCK = threading.Lock()
 
 @dataclass(frozen=True)
 class Source:
-    """A map set that is read part by part.
+    """A map set that is read part by part."""
 
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        The map set, lazy or in memory.
-    store : pathlib.Path or None
-        The store behind a lazy one, if it can be read without going through `maps`: with a
-        hundred thousand chunks, cutting a lazy array costs more than reading the part.
-    checked : bool
-        True where the values are known to be allowed, as in a map set that was loaded into memory.
-    """
-
-    maps: xr.Dataset
+    maps: xr.Dataset  # the map set, lazy or in memory
+    # the store behind a lazy one, if it can be read without going through `maps`: with a hundred
+    # thousand chunks, cutting a lazy array costs more than reading the part
     store: Path | None = None
+    # True where the values are known to be allowed, as in a map set that was loaded into memory
     checked: bool = False
 
     @property

@@ -540,17 +540,6 @@ GLASS_FORMERS = ("O", "Si", "Na", "Ca", "Mg", "K", "B", "Al")
 class Roles:
     """The part each mapped element plays.
 
-    Parameters
-    ----------
-    alloy, substrate, other : tuple of str
-        Element symbols, each mapped element in exactly one of the three.
-    assumed : bool
-        True where nobody stated the roles and they were inferred from the maps.
-    how : str
-        One sentence on where the roles come from, for the report.
-    one_sided : bool
-        True where they are assumed from names alone: nothing in the maps parts metal from glass.
-
     Examples
     --------
     >>> roles = Roles(("Cu", "Zn"), ("Si", "O"))
@@ -558,11 +547,13 @@ class Roles:
     ('alloy', 'other')
     """
 
+    # element symbols, each mapped element in exactly one of the three
     alloy: tuple[str, ...]
     substrate: tuple[str, ...]
     other: tuple[str, ...] = ()
-    assumed: bool = False
-    how: str = ""
+    assumed: bool = False  # True where nobody stated the roles and they were inferred from the maps
+    how: str = ""  # one sentence on where the roles come from, for the report
+    # True where they are assumed from names alone: nothing in the maps parts metal from glass
     one_sided: bool = False
 
     def of(self, element: str) -> str:

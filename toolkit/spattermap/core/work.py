@@ -346,20 +346,12 @@ WORKER_LOST = "A worker was lost with a part of the mosaic: {}"
 
 @dataclass(frozen=True)
 class Workers:
-    """Where the parts are worked on.
+    """Where the parts are worked on."""
 
-    Parameters
-    ----------
-    scheduler : str, distributed.Client or None
-        As in `spattermap.sweep`; None takes an active client, else threads.
-    workers : int or None
-        Number of local workers; each holds one part in memory.
-    shared : tuple of pathlib.Path
-        Folders that the workers of a cluster must see under the same names.
-    """
-
+    # as in `spattermap.sweep`; None takes an active client, else threads
     scheduler: str | Client | None = None
-    workers: int | None = None
+    workers: int | None = None  # number of local workers; each holds one part in memory
+    # folders that the workers of a cluster must see under the same names
     shared: tuple[Path, ...] = ()
 
     def run(

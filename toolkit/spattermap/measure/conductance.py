@@ -20,43 +20,27 @@ LINK_RULES = ("both", "cell", "corner")
 
 @dataclass(frozen=True)
 class SheetConductance:
-    """Conductance of a map between bus bars along two opposite edges of the field.
-
-    Parameters
-    ----------
-    direction : {"x", "y"}
-        Direction of the current.
-    ratio : float
-        Sheet conductance relative to a full film of the metal's mean thickness (1 = full film):
-        the geometric mean of the two bounds.
-    ratio_low, ratio_high : float
-        Bounds on the ratio for the map as drawn, pixels being squares of one conductance each.
-        Their distance is what the pixel size leaves open.
-    potential : ndarray, dims (y, x)
-        Potential at pixel centres, 0 at the bar on the left or top, 1 at the other; NaN on
-        pixels that touch no bar.
-    current_x, current_y : ndarray, dims (y, x)
-        Sheet current density at pixel centres along +x and downwards, per unit mean field of a
-        full film of the same mean thickness (1 = what a full film carries), for a bar voltage
-        that drives the current towards +x or downwards.
-    residual : float
-        Largest residual of the solved systems relative to their right-hand side.
-    iterations : int
-        Iterations of all solved systems together; 0 for direct solutions.
-    unknowns : int
-        Nodes solved for, all systems together.
-    """
+    """Conductance of a map between bus bars along two opposite edges of the field."""
 
     direction: str
+    # sheet conductance relative to a full film of the metal's mean thickness (1 = full film): the
+    # geometric mean of the two bounds
     ratio: float
+    # bounds on the ratio for the map as drawn, pixels being squares of one conductance each. Their
+    # distance is what the pixel size leaves open.
     ratio_low: float
     ratio_high: float
+    # (y, x): potential at pixel centres, 0 at the bar on the left or top, 1 at the other; NaN on
+    # pixels that touch no bar
     potential: Floats
+    # (y, x): sheet current density at pixel centres along +x and downwards, per unit mean field of
+    # a full film of the same mean thickness (1 = what a full film carries), for a bar voltage that
+    # drives the current towards +x or downwards
     current_x: Floats
     current_y: Floats
-    residual: float
-    iterations: int
-    unknowns: int
+    residual: float  # largest residual of the solved systems relative to their right-hand side
+    iterations: int  # iterations of all solved systems together; 0 for direct solutions
+    unknowns: int  # nodes solved for, all systems together
 
     @property
     def current_density(self) -> Floats:

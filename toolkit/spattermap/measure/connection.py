@@ -321,76 +321,45 @@ _TOLERANCE = 1e-6
 
 @dataclass(frozen=True)
 class Continuity:
-    """Whether the metal of one field is a connected sheet, and how well it would conduct.
+    """Whether the metal of one field is a connected sheet, and how well it would conduct."""
 
-    Parameters
-    ----------
-    coverage : float
-        Area fraction of the metal.
-    pixel_size : float
-        Side of a pixel in `length_unit`.
-    length_unit : {"um", "px"}
-        The map set's length unit.
-    edges, corners : Connectivity
-        Regions of pixels that share edges (4), and that share corners too (8); of a field worked
-        on in parts the latter is None.
-    bridged : Connectivity or None
-        Regions (4) after closing gaps up to `bridging`; None where no bridging was asked for.
-    bridging : float
-        The gap that counts as closed, in the map set's length unit.
-    x, y : SheetConductance
-        Effective sheet conductance along each direction, relative to a full film.
-    bounds_x, bounds_y : tuple of float
-        Bounds of the conductance along each direction: for the pixels as drawn, and for an outline
-        that is known to about the blur only (see `describe`).
-    hashin_shtrikman, wiener : tuple of float
-        Bounds at this coverage for any isotropic, and for any, arrangement (insulating ground).
-    bruggeman : float
-        Effective-medium estimate at this coverage.
-    dose_to_connect : float
-        Times as much metal that, landing at random in the same manner, reaches the threshold of
-        overlapping discs; below 1 where the coverage is above it; infinite without metal.
-    half_heat_share : float
-        Smallest part of the metal's area in which half of the heat of the current is set free,
-        for the direction that conducts better; NaN where nothing conducts.
-    resistivity : ImpliedResistivity or None
-        What a measured sheet resistance implies; None without one, or without a crossing.
-    coarsened : int
-        Side of the blocks (px) that were averaged before the solution; 1 means none.
-    reasons : tuple of str
-        Short sentences with the numbers.
-    next_step : str
-        The measurement or setting that would settle most.
-    window : tuple of int or None
-        First and last row, first and last column (ends left out) of the usable pixels, to which
-        everything here refers; None for the whole field.
-    masked_inside : float
-        Share of the window that is masked and was counted as bare.
-    otherwise : Contact or None
-        Where maps and electron image can both draw the metal, the connection by the other one.
-    """
-
-    coverage: float
-    pixel_size: float
-    length_unit: str
+    coverage: float  # area fraction of the metal
+    pixel_size: float  # side of a pixel in `length_unit`
+    length_unit: str  # the map set's length unit
+    # regions of pixels that share edges (4), and that share corners too (8); of a field worked on
+    # in parts the latter is None
     edges: Connectivity
     corners: Connectivity | None
+    # regions (4) after closing gaps up to `bridging`; None where no bridging was asked for
     bridged: Connectivity | None
-    bridging: float
+    bridging: float  # the gap that counts as closed, in the map set's length unit
+    # effective sheet conductance along each direction, relative to a full film
     x: SheetConductance
     y: SheetConductance
+    # bounds at this coverage for any isotropic, and for any, arrangement (insulating ground)
     hashin_shtrikman: tuple[float, float]
     wiener: tuple[float, float]
-    bruggeman: float
+    bruggeman: float  # effective-medium estimate at this coverage
+    # times as much metal that, landing at random in the same manner, reaches the threshold of
+    # overlapping discs; below 1 where the coverage is above it; infinite without metal
     dose_to_connect: float
+    # smallest part of the metal's area in which half of the heat of the current is set free, for
+    # the direction that conducts better; NaN where nothing conducts
     half_heat_share: float
+    # what a measured sheet resistance implies; None without one, or without a crossing
     resistivity: ImpliedResistivity | None
+    # side of the blocks (px) that were averaged before the solution; 1 means none
     coarsened: int = 1
-    reasons: tuple[str, ...] = ()
-    next_step: str = ""
+    reasons: tuple[str, ...] = ()  # short sentences with the numbers
+    next_step: str = ""  # the measurement or setting that would settle most
+    # first and last row, first and last column (ends left out) of the usable pixels, to which
+    # everything here refers; None for the whole field
     window: tuple[int, int, int, int] | None = None
-    masked_inside: float = 0.0
+    masked_inside: float = 0.0  # share of the window that is masked and was counted as bare
+    # where maps and electron image can both draw the metal, the connection by the other one
     otherwise: Contact | None = None
+    # bounds of the conductance along each direction: for the pixels as drawn, and for an outline
+    # that is known to about the blur only (see `describe`)
     bounds_x: tuple[float, float] = (0.0, 0.0)
     bounds_y: tuple[float, float] = (0.0, 0.0)
 

@@ -20,25 +20,16 @@ _TOLERANCE = 1e-6
 
 @dataclass(frozen=True)
 class Contact:
-    """The connection as the other drawing of the metal has it.
+    """The connection as the other drawing of the metal has it."""
 
-    Parameters
-    ----------
-    drawn_by : {"electron image", "maps"}
-        Who drew the metal of these numbers; the reported ones come from the other.
-    necks_opened, necks_closed : int
-        Joints of the reported metal that this one does not have, and gaps that it closes.
-    crosses_x, crosses_y : bool
-        Whether it crosses the field.
-    ratio_x, ratio_y : float
-        Sheet conductance relative to a full film.
-    """
-
-    drawn_by: str
+    drawn_by: str  # who drew the metal of these numbers; the reported ones come from the other
+    # joints of the reported metal that this one does not have, and gaps that it closes
     necks_opened: int
     necks_closed: int
+    # whether it crosses the field
     crosses_x: bool
     crosses_y: bool
+    # sheet conductance relative to a full film
     ratio_x: float
     ratio_y: float
 

@@ -29,34 +29,18 @@ SHIFTS = (-2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 2.0)  # of the log odds, in `threshol
 
 @dataclass(frozen=True)
 class Coverage:
-    """An area fraction with its interval.
+    """An area fraction with its interval."""
 
-    Parameters
-    ----------
-    value : float
-        Area fraction (0 to 1).
-    low, high : float
-        Bounds of the interval.
-    standard_error : float
-        Standard error of `value`.
-    range_px : float
-        Distance up to which pixels are correlated (px).
-    independent_areas : float
-        Number of independent pixels that would carry the same information.
-    level : float
-        Confidence level.
-    trusted : bool
-        False where the structure is too coarse for the field: the interval is then too narrow,
-        and more fields must be mapped.
-    """
-
-    value: float
+    value: float  # area fraction (0 to 1)
+    # bounds of the interval
     low: float
     high: float
-    standard_error: float
-    range_px: float
-    independent_areas: float
-    level: float
+    standard_error: float  # standard error of `value`
+    range_px: float  # distance up to which pixels are correlated (px)
+    independent_areas: float  # number of independent pixels that would carry the same information
+    level: float  # confidence level
+    # False where the structure is too coarse for the field: the interval is then too narrow, and
+    # more fields must be mapped
     trusted: bool
 
 

@@ -60,70 +60,32 @@ _SPILL = 3.0  # standard errors by which a nearer ring holds more metal than wha
 
 @dataclass(frozen=True)
 class Squares:
-    """Thickness of the squares of regions that are wide and uneven.
+    """Thickness of the squares of regions that are wide and uneven."""
 
-    Parameters
-    ----------
-    key : numpy.ndarray of int, dims (piece,)
-        Label and square, see `square_keys`; rising.
-    thickness : Thickness
-        Of each piece.
-    """
-
-    key: npt.NDArray[np.int64]
-    thickness: Thickness
+    key: npt.NDArray[np.int64]  # (piece,): label and square, see `square_keys`; rising
+    thickness: Thickness  # of each piece
 
 
 @dataclass(frozen=True)
 class FieldThickness:
-    """Thickness of the metal on one field.
+    """Thickness of the metal on one field."""
 
-    Parameters
-    ----------
-    model : LayerModel
-        The tables used.
-    scale : Scale
-        Dose and sensitivities found.
-    regions : Thickness
-        Of every region, index = label - 1.
-    profile : numpy.ndarray, dims (region,)
-        Exponent of the profile taken, see `thickness.PROFILES`.
-    pixels : numpy.ndarray, dims (region,)
-        Usable pixels of each region.
-    haze : Thickness or None
-        Of the metal outside the regions, of one entry; None without a blank to compare with.
-    haze_px : int
-        Pixels outside the regions and their rims.
-    field_px : int
-        Usable pixels of the field.
-    tolerance : float
-        Relative tolerance of the layer model.
-    dose_from : str
-        "field", "blank" (scaled to the dose of the field) or "blank alone".
-    lines : tuple of str
-        Lines that were used, for example "Si Ka".
-    uneven : float
-        Relative standard deviation of the bare glass beyond counting, where it set the dose.
-    squares : Squares or None
-        Of regions whose thickness varies more than counting explains.
-    hidden : float
-        Part of the dose that metal between the regions may hide, see `_hidden`.
-    """
-
-    model: LayerModel
-    scale: Scale
-    regions: Thickness
-    profile: Floats
-    pixels: Floats
+    model: LayerModel  # the tables used
+    scale: Scale  # dose and sensitivities found
+    regions: Thickness  # of every region, index = label - 1
+    profile: Floats  # (region,): exponent of the profile taken, see `thickness.PROFILES`
+    pixels: Floats  # (region,): usable pixels of each region
+    # of the metal outside the regions, of one entry; None without a blank to compare with
     haze: Thickness | None
-    haze_px: int
-    field_px: int
-    tolerance: float
-    dose_from: str
-    lines: tuple[str, ...]
+    haze_px: int  # pixels outside the regions and their rims
+    field_px: int  # usable pixels of the field
+    tolerance: float  # relative tolerance of the layer model
+    dose_from: str  # "field", "blank" (scaled to the dose of the field) or "blank alone"
+    lines: tuple[str, ...]  # lines that were used, for example "Si Ka"
+    # relative standard deviation of the bare glass beyond counting, where it set the dose
     uneven: float = 0.0
-    squares: Squares | None = None
-    hidden: float = 0.0
+    squares: Squares | None = None  # of regions whose thickness varies more than counting explains
+    hidden: float = 0.0  # part of the dose that metal between the regions may hide, see `_hidden`
 
     @property
     def sensitivities_told(self) -> bool:

@@ -28,30 +28,16 @@ _LOG_SQRT_2PI = 0.5 * np.log(2 * np.pi)
 
 @dataclass(frozen=True)
 class Family:
-    """A family of distributions of a positive diameter.
-
-    Parameters
-    ----------
-    name : str
-        Name of the family.
-    log_density : callable
-        (parameters, diameters) to the logarithm of the density.
-    cumulative : callable
-        (parameters, diameters) to the fraction below.
-    raw_moment : callable
-        (parameters, order) to the mean of ``d**order``.
-    start : callable
-        (diameters, weights) to the parameter vectors a search starts from.
-    readable : callable
-        Parameters to a dictionary of named values.
-    """
+    """A family of distributions of a positive diameter."""
 
     name: str
+    # (parameters, diameters) to the logarithm of the density
     log_density: Callable[[Floats, Floats], Floats]
-    cumulative: Callable[[Floats, Floats], Floats]
-    raw_moment: Callable[[Floats, float], float]
+    cumulative: Callable[[Floats, Floats], Floats]  # (parameters, diameters) to the fraction below
+    raw_moment: Callable[[Floats, float], float]  # (parameters, order) to the mean of ``d**order``
+    # (diameters, weights) to the parameter vectors a search starts from
     start: Callable[[Floats, Floats], list[Floats]]
-    readable: Callable[[Floats], dict[str, float]]
+    readable: Callable[[Floats], dict[str, float]]  # parameters to a dictionary of named values
 
 
 def _log_mean_spread(d: Floats, w: Floats) -> tuple[float, float]:
@@ -259,18 +245,11 @@ N_TEST_POINTS = 200
 
 @dataclass(frozen=True)
 class Window:
-    """What the field lets one see: sizes from the smallest trusted, and not cut by the border.
+    """What the field lets one see: sizes from the smallest trusted, and not cut by the border."""
 
-    Parameters
-    ----------
-    smallest : float
-        Smallest diameter that is seen; droplets below were left out.
-    frame : tuple of float or None
-        Height and width of the frame in the unit of the diameters; None where the chance of
-        being cut does not matter.
-    """
-
-    smallest: float = 0.0
+    smallest: float = 0.0  # smallest diameter that is seen; droplets below were left out
+    # height and width of the frame in the unit of the diameters; None where the chance of being cut
+    # does not matter
     frame: tuple[float, float] | None = None
 
     @property
@@ -407,34 +386,19 @@ FEWEST = {2: 20, 5: 60}
 
 @dataclass(frozen=True)
 class SizeFit:
-    """One fitted distribution.
+    """One fitted distribution."""
 
-    Parameters
-    ----------
-    family : str
-        "lognormal", "Weibull", "gamma" or "two lognormals".
-    parameters : dict of str to float
-        Named parameters of the whole distribution, before truncation and border.
-    n : int
-        Droplets used.
-    log_likelihood, aic, bic : float
-        At the maximum; smaller criteria are better.
-    p_value : float
-        Goodness of fit: chance of so poor an agreement if the family were true.
-    window : Window
-        What was visible.
-    theta, covariance : numpy.ndarray
-        Parameters as searched, and their covariance from the curvature of the likelihood.
-    """
-
-    family: str
+    family: str  # "lognormal", "Weibull", "gamma" or "two lognormals"
+    # named parameters of the whole distribution, before truncation and border
     parameters: dict[str, float]
-    n: int
+    n: int  # droplets used
+    # at the maximum; smaller criteria are better
     log_likelihood: float
     aic: float
     bic: float
-    p_value: float
-    window: Window
+    p_value: float  # goodness of fit: chance of so poor an agreement if the family were true
+    window: Window  # what was visible
+    # parameters as searched, and their covariance from the curvature of the likelihood
     theta: Floats = field(repr=False)
     covariance: Floats = field(repr=False)
 

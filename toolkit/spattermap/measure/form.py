@@ -62,44 +62,24 @@ WIDER_THAN_VAPOUR = 1.8
 
 @dataclass(frozen=True)
 class Findings:
-    """What the evidence is drawn from.
+    """What the evidence is drawn from."""
 
-    Parameters
-    ----------
-    shares : mapping of str to float
-        ``share_droplets``, ``share_streaks``, ``share_haze`` of the metal signal, with ``_low``
-        and ``_high`` where known; a missing key means not measured.
-    n_droplets, n_streaks : int
-        How many were found.
-    shapes : pandas.DataFrame
-        As `shape_shares` returns it.
-    coverage : float
-        Area fraction of metal.
-    texture : float
-        Distance over which the metal is correlated.
-    smallest : float
-        Smallest trusted diameter.
-    unit : str
-        Length unit for the sentences.
-    satellites_excess, satellites_p : float
-        Excess of small droplets near the rims of large ones, and its p-value; NaN if unknown.
-    sigma_g : float
-        Geometric standard deviation of the diameters; NaN if unknown.
-    joined : float
-        Share of the metal in one region that crosses the field; 0 where none does.
-    """
-
+    # ``share_droplets``, ``share_streaks``, ``share_haze`` of the metal signal, with ``_low`` and
+    # ``_high`` where known; a missing key means not measured
     shares: Mapping[str, float]
+    # how many were found
     n_droplets: int
     n_streaks: int
-    shapes: pd.DataFrame
-    coverage: float
-    texture: float
-    smallest: float
-    unit: str
+    shapes: pd.DataFrame  # as `shape_shares` returns it
+    coverage: float  # area fraction of metal
+    texture: float  # distance over which the metal is correlated
+    smallest: float  # smallest trusted diameter
+    unit: str  # length unit for the sentences
+    # excess of small droplets near the rims of large ones, and its p-value; NaN if unknown
     satellites_excess: float = float("nan")
     satellites_p: float = float("nan")
-    sigma_g: float = float("nan")
+    sigma_g: float = float("nan")  # geometric standard deviation of the diameters; NaN if unknown
+    # share of the metal in one region that crosses the field; 0 where none does
     joined: float = 0.0
 
     @property
@@ -362,57 +342,31 @@ LARGEST_WINDOW = 2048  # px; in which droplets are compared where the whole fiel
 
 @dataclass(frozen=True)
 class Morphology:
-    """What the deposit looks like.
+    """What the deposit looks like."""
 
-    Parameters
-    ----------
-    coverage : Coverage
-        Area fraction of metal with its interval.
-    sensitivity : pandas.DataFrame
-        Coverage at shifted decisions between metal and bare (`threshold_sensitivity`).
-    droplet_count : int
-        Droplets found, those cut by the border included.
-    sizes : pandas.DataFrame
-        Percentiles and means of the diameter with intervals, border-corrected (`size_summary`).
-    sizes_uncorrected : pandas.DataFrame
-        The same from all droplets alike, for comparison.
-    border_weight : numpy.ndarray, dims (droplet,)
-        How many droplets each row of the droplet table stands for; 0 where the border cuts it.
-    fits : list of SizeFit
-        Fitted distributions, best first (`fit_sizes`); empty with too few droplets.
-    enough : pandas.DataFrame
-        Droplets measured against droplets needed, and how many more fields to map.
-    shape_class : numpy.ndarray of str, dims (droplet,)
-        Class of each row of the droplet table (`shape_class`).
-    shapes : pandas.DataFrame
-        Share of each class with its interval.
-    satellites : Satellites
-        Small droplets near the rims of large ones.
-    spacing : Spacing
-        Clustered, random or ordered.
-    arrival : pandas.DataFrame
-        Each way the metal can have arrived, with what speaks for and against it.
-    texture : float
-        Distance over which the metal is correlated, in the unit of the table.
-    notes : tuple of str
-        Sentences the reader of the result must see.
-    """
-
-    coverage: Coverage
+    coverage: Coverage  # area fraction of metal with its interval
+    # coverage at shifted decisions between metal and bare (`threshold_sensitivity`)
     sensitivity: pd.DataFrame
-    droplet_count: int
+    droplet_count: int  # droplets found, those cut by the border included
+    # percentiles and means of the diameter with intervals, border-corrected (`size_summary`)
     sizes: pd.DataFrame
-    sizes_uncorrected: pd.DataFrame
+    sizes_uncorrected: pd.DataFrame  # the same from all droplets alike, for comparison
+    # (droplet,): how many droplets each row of the droplet table stands for; 0 where the border
+    # cuts it
     border_weight: Floats
+    # fitted distributions, best first (`fit_sizes`); empty with too few droplets
     fits: list[SizeFit]
+    # droplets measured against droplets needed, and how many more fields to map
     enough: pd.DataFrame
+    # (droplet,): class of each row of the droplet table (`shape_class`)
     shape_class: npt.NDArray[np.str_]
-    shapes: pd.DataFrame
-    satellites: Satellites
-    spacing: Spacing
+    shapes: pd.DataFrame  # share of each class with its interval
+    satellites: Satellites  # small droplets near the rims of large ones
+    spacing: Spacing  # clustered, random or ordered
+    # each way the metal can have arrived, with what speaks for and against it
     arrival: pd.DataFrame
-    texture: float
-    notes: tuple[str, ...] = ()
+    texture: float  # distance over which the metal is correlated, in the unit of the table
+    notes: tuple[str, ...] = ()  # sentences the reader of the result must see
 
     def summary(self) -> dict[str, Any]:
         """Return the keys of ``summary.json`` that describe the morphology."""

@@ -71,35 +71,19 @@ _OVER_BLANK = 0.2  # by which a metal's map must exceed that of the blank to cou
 
 @dataclass(frozen=True)
 class Weighed:
-    """Thickness of a field's metal, or why it is withheld.
+    """Thickness of a field's metal, or why it is withheld."""
 
-    Parameters
-    ----------
-    field : FieldThickness or None
-        What was found.
-    why : str
-        One sentence: why nothing is told, or what the thickness rests on.
-    next_step : str
-        What would tell it, or tell it better.
-    oxygen_scale : float
-        Counts per pixel of oxygen in bulk metal of 100 % oxygen, over the mass fraction; NaN where
-        oxygen was not mapped.
-    composition : dict of str to float
-        Mass percent of the film as used.
-    oxygen_curve : tuple of numpy.ndarray
-        Thickness (nm), oxygen counts of a film over those of bulk, and of the glass under it over
-        those of bare glass; None where not mapped.
-    n_droplets : int
-        Regions that are droplets; the rest are streaks.
-    """
-
-    field: FieldThickness | None
-    why: str
-    next_step: str
-    composition: dict[str, float]
+    field: FieldThickness | None  # what was found
+    why: str  # one sentence: why nothing is told, or what the thickness rests on
+    next_step: str  # what would tell it, or tell it better
+    composition: dict[str, float]  # mass percent of the film as used
+    # counts per pixel of oxygen in bulk metal of 100 % oxygen, over the mass fraction; NaN where
+    # oxygen was not mapped
     oxygen_scale: float = math.nan
+    # thickness (nm), oxygen counts of a film over those of bulk, and of the glass under it over
+    # those of bare glass; None where not mapped
     oxygen_curve: tuple[Floats, Floats, Floats] | None = None
-    n_droplets: int = 0
+    n_droplets: int = 0  # regions that are droplets; the rest are streaks
 
     def columns(self, first: int, last: int) -> dict[str, Floats]:
         """Return the columns of the regions from label `first` to `last`, one row a region."""

@@ -22,51 +22,27 @@ _DIRECT_UNKNOWNS = 2000
 
 @dataclass(frozen=True)
 class Links:
-    """Conductances of a grid of nodes between two bars at potential 0 and 1.
+    """Conductances of a grid of nodes between two bars at potential 0 and 1."""
 
-    Parameters
-    ----------
-    right : ndarray, dims (y, x - 1)
-        Conductance from each node to the one on its right.
-    down : ndarray, dims (y - 1, x)
-        Conductance from each node to the one below.
-    low, high : ndarray, dims (y, x)
-        Conductance from each node to the bar at potential 0 and to the bar at potential 1.
-    direct : float
-        Conductance from bar to bar that passes no node.
-    """
-
-    right: Floats
-    down: Floats
+    right: Floats  # (y, x - 1): conductance from each node to the one on its right
+    down: Floats  # (y - 1, x): conductance from each node to the one below
+    # (y, x): conductance from each node to the bar at potential 0 and to the bar at potential 1
     low: Floats
     high: Floats
-    direct: float = 0.0
+    direct: float = 0.0  # conductance from bar to bar that passes no node
 
 
 @dataclass(frozen=True)
 class NodePotentials:
-    """Solution of one network.
+    """Solution of one network."""
 
-    Parameters
-    ----------
-    potential : ndarray, dims (y, x)
-        Potential of each node; NaN where a node touches neither bar, 0 or 1 where it hangs on
-        one bar only.
-    conductance : float
-        Conductance between the bars.
-    residual : float
-        Norm of the residual over the norm of the right-hand side.
-    iterations : int
-        Iterations of the conjugate gradients; 0 for a direct solution.
-    unknowns : int
-        Nodes that were solved for: those that can carry current from bar to bar.
-    """
-
+    # (y, x): potential of each node; NaN where a node touches neither bar, 0 or 1 where it hangs on
+    # one bar only
     potential: Floats
-    conductance: float
-    residual: float
-    iterations: int
-    unknowns: int
+    conductance: float  # conductance between the bars
+    residual: float  # norm of the residual over the norm of the right-hand side
+    iterations: int  # iterations of the conjugate gradients; 0 for a direct solution
+    unknowns: int  # nodes that were solved for: those that can carry current from bar to bar
 
 
 def solve(links: Links, *, tolerance: float = 1e-9) -> NodePotentials:
@@ -215,37 +191,24 @@ Integers = npt.NDArray[np.intp]
 
 @dataclass(frozen=True)
 class Connectivity:
-    """Connected regions of a metal map.
+    """Connected regions of a metal map."""
 
-    Parameters
-    ----------
-    labels : ndarray of int32, dims (y, x)
-        Region of each metal pixel, 1 being the largest; 0 on bare ground. Regions joined by
-        bridging share a label.
-    n_regions : int
-        Number of regions.
-    largest_share : float
-        Part of the metal's area that lies in the largest region (0 to 1).
-    crosses_x, crosses_y : bool
-        Whether one region touches both the left and right, or both the top and bottom edge.
-    connected_share : float
-        Part of the metal's area in regions that cross the field in x or in y (0 to 1).
-    gap_x_px, gap_y_px : float
-        The widest gap on the easiest way across (px): the smallest bridging distance with which
-        the field would be crossed; 0 where it is crossed, infinite on a field without metal.
-    neck_x_px, neck_y_px : float
-        Width of the narrowest place on the widest way across (px, good to one pixel); 0 where
-        the field is not crossed.
-    """
-
+    # (y, x): region of each metal pixel, 1 being the largest; 0 on bare ground. Regions joined by
+    # bridging share a label.
     labels: Labels
     n_regions: int
-    largest_share: float
+    largest_share: float  # part of the metal's area that lies in the largest region (0 to 1)
+    # whether one region touches both the left and right, or both the top and bottom edge
     crosses_x: bool
     crosses_y: bool
+    # part of the metal's area in regions that cross the field in x or in y (0 to 1)
     connected_share: float
+    # the widest gap on the easiest way across (px): the smallest bridging distance with which the
+    # field would be crossed; 0 where it is crossed, infinite on a field without metal
     gap_x_px: float
     gap_y_px: float
+    # width of the narrowest place on the widest way across (px, good to one pixel); 0 where the
+    # field is not crossed
     neck_x_px: float
     neck_y_px: float
 

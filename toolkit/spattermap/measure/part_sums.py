@@ -140,22 +140,14 @@ def _beside_mask(source: Source, core: Box, dense: Labels, n: int) -> Bools:
 
 @dataclass(frozen=True)
 class Pieces:
-    """Pieces of metal, pixels that share edges, within one part.
+    """Pieces of metal, pixels that share edges, within one part."""
 
-    Parameters
-    ----------
-    area : numpy.ndarray of int64, dims (piece + 1,)
-        Pixels of each piece that reaches the part's border; entry 0 is 0.
-    n_inside, largest : int
-        Number of the pieces that do not, and pixels of the largest of them.
-    lines : dict of str to numpy.ndarray of int32
-        Piece at each pixel of the border, by side.
-    """
-
+    # (piece + 1,): pixels of each piece that reaches the part's border; entry 0 is 0
     area: Integers
+    # number of the pieces that do not, and pixels of the largest of them
     n_inside: int
     largest: int
-    lines: dict[str, Labels]
+    lines: dict[str, Labels]  # piece at each pixel of the border, by side
 
 
 def pieces_of(metal: Bools) -> Pieces:
@@ -179,24 +171,16 @@ def pieces_of(metal: Bools) -> Pieces:
 
 @dataclass(frozen=True)
 class Joined:
-    """The connected regions of metal of a whole field, put together from its parts; exact.
+    """The connected regions of metal of a whole field, put together from its parts; exact."""
 
-    Parameters
-    ----------
-    n_regions, metal, largest : int
-        Number of regions, pixels of all of them, and of the largest.
-    crosses_x, crosses_y : bool
-        Whether one region reaches from side to side.
-    crossing : int
-        Pixels of the regions that cross the field in x or in y.
-    """
-
+    # number of regions, pixels of all of them, and of the largest
     n_regions: int
     metal: int
     largest: int
+    # whether one region reaches from side to side
     crosses_x: bool
     crosses_y: bool
-    crossing: int
+    crossing: int  # pixels of the regions that cross the field in x or in y
 
 
 def join_pieces(parts: Sequence[Pieces], grid: Grid, *, metal: int) -> Joined:

@@ -171,27 +171,13 @@ def checked_points(y: npt.ArrayLike, x: npt.ArrayLike) -> Floats:
 
 @dataclass(frozen=True)
 class ClarkEvans:
-    """Clark and Evans' index of the mean nearest-neighbour distance.
+    """Clark and Evans' index of the mean nearest-neighbour distance."""
 
-    Parameters
-    ----------
-    index : float
-        Observed over expected mean distance: below 1 clustered, above 1 ordered.
-    p_value : float
-        Two-sided, from the normal approximation.
-    mean_distance : float
-        Observed mean nearest-neighbour distance.
-    n : int
-        Number of points.
-    correction : str
-        "none" or "Donnelly".
-    """
-
-    index: float
-    p_value: float
-    mean_distance: float
+    index: float  # observed over expected mean distance: below 1 clustered, above 1 ordered
+    p_value: float  # two-sided, from the normal approximation
+    mean_distance: float  # observed mean nearest-neighbour distance
     n: int
-    correction: str
+    correction: str  # "none" or "Donnelly"
 
 
 def clark_evans(
@@ -288,44 +274,21 @@ LARGEST_SIMULATED = 1000
 
 @dataclass(frozen=True)
 class Spacing:
-    """How the droplets are spaced.
+    """How the droplets are spaced."""
 
-    Parameters
-    ----------
-    pattern : {"clustered", "random", "ordered", "undecided"}
-        Against the null stated in `null`.
-    index : float
-        Mean nearest-neighbour distance over that of the null.
-    index_low, index_high : float
-        Range of the index that the null itself produces (the level's envelope).
-    p_value : float
-        Two-sided rank of the mean distance among the simulations.
-    mean_distance : float
-        Mean nearest-neighbour distance, centre to centre.
-    clark_evans : ClarkEvans
-        With Donnelly's edge correction, for points without size.
-    g : pandas.DataFrame
-        ``r, g, null, low, high``: pair correlation, its mean and pointwise envelope under the
-        null.
-    g_p_value : float
-        Rank of the largest studentised deviation of g over all r (a global test).
-    null : str
-        What the droplets were compared with.
-    n_used : int
-        Droplets compared.
-    """
-
-    pattern: str
-    index: float
+    pattern: str  # against the null stated in `null`
+    index: float  # mean nearest-neighbour distance over that of the null
+    # range of the index that the null itself produces (the level's envelope)
     index_low: float
     index_high: float
-    p_value: float
-    mean_distance: float
-    clark_evans: ClarkEvans
+    p_value: float  # two-sided rank of the mean distance among the simulations
+    mean_distance: float  # mean nearest-neighbour distance, centre to centre
+    clark_evans: ClarkEvans  # with Donnelly's edge correction, for points without size
+    # ``r, g, null, low, high``: pair correlation, its mean and pointwise envelope under the null
     g: pd.DataFrame
-    g_p_value: float
-    null: str
-    n_used: int
+    g_p_value: float  # rank of the largest studentised deviation of g over all r (a global test)
+    null: str  # what the droplets were compared with
+    n_used: int  # droplets compared
 
 
 def spacing(

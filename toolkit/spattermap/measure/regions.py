@@ -29,38 +29,20 @@ PIXEL_MOMENT = 1.0 / 12.0
 
 @dataclass(frozen=True)
 class Regions:
-    """Plain measurements of the labelled regions, one entry a region, in pixels.
+    """Plain measurements of the labelled regions, one entry a region, in pixels."""
 
-    Parameters
-    ----------
-    label : numpy.ndarray of int64, dims (region,)
-        Labels that occur, ascending.
-    area : numpy.ndarray of int64, dims (region,)
-        Number of pixels.
-    centroid : numpy.ndarray, dims (region, 2)
-        Row and column of the centre of mass; the centre of the first pixel is (0, 0).
-    covariance : numpy.ndarray, dims (region, 3)
-        Central second moments over the area: row-row, column-column, row-column (px^2).
-    box : numpy.ndarray of int64, dims (region, 4)
-        First row, first column, row after the last, column after the last.
-    perimeter : numpy.ndarray, dims (region,)
-        Crofton perimeter from four directions (px).
-    hull_area : numpy.ndarray of int64, dims (region,)
-        Pixels of the convex hull.
-    feret_max : numpy.ndarray, dims (region,)
-        Largest Feret diameter of the hull as drawn in pixels (px).
-    feret_min : numpy.ndarray, dims (region,)
-        Smallest Feret diameter of the hull of the pixels' edge midpoints (px).
-    """
-
-    label: npt.NDArray[np.int64]
-    area: npt.NDArray[np.int64]
+    label: npt.NDArray[np.int64]  # (region,): labels that occur, ascending
+    area: npt.NDArray[np.int64]  # (region,): number of pixels
+    # (region, 2): row and column of the centre of mass; the centre of the first pixel is (0, 0)
     centroid: Floats
+    # (region, 3): central second moments over the area: row-row, column-column, row-column (px^2)
     covariance: Floats
+    # (region, 4): first row, first column, row after the last, column after the last
     box: npt.NDArray[np.int64]
-    perimeter: Floats
-    hull_area: npt.NDArray[np.int64]
-    feret_max: Floats
+    perimeter: Floats  # (region,): Crofton perimeter from four directions (px)
+    hull_area: npt.NDArray[np.int64]  # (region,): pixels of the convex hull
+    feret_max: Floats  # (region,): largest Feret diameter of the hull as drawn in pixels (px)
+    # (region,): smallest Feret diameter of the hull of the pixels' edge midpoints (px)
     feret_min: Floats
 
     @property

@@ -84,38 +84,21 @@ STATED_BULK = "bulk_resistivity_ohm_m"
 
 @dataclass(frozen=True)
 class ImpliedResistivity:
-    """What a measured sheet resistance says of the metal, once the map's gaps are allowed for.
+    """What a measured sheet resistance says of the metal, once the map's gaps are allowed for."""
 
-    Parameters
-    ----------
-    resistivity_ohm_m : float
-        Resistivity of the metal itself (ohm m); NaN without a thickness.
-    times_bulk : float
-        That over the bulk value of `reference`; NaN where either is unknown.
-    bulk_thickness_nm : float
-        Thickness (nm) of bulk metal that would show the measured resistance on this map; NaN
-        without a reference.
-    reference : str
-        Metal or alloy compared with; "" where none is known.
-    reference_ohm_m : float
-        Its bulk resistivity (ohm m); NaN where none is known.
-    times_bulk_low, times_bulk_high : float
-        Bounds of `times_bulk` from those of the thickness; NaN where there are none.
-    thickness_from : str
-        "stated", "maps" or "".
-    oxide : str
-        Whether the maps show oxygen in the metal beyond that of the glass: "shown", "none shown",
-        or "" where not told.
-    """
-
-    resistivity_ohm_m: float
-    times_bulk: float
+    resistivity_ohm_m: float  # resistivity of the metal itself (ohm m); NaN without a thickness
+    times_bulk: float  # that over the bulk value of `reference`; NaN where either is unknown
+    # thickness (nm) of bulk metal that would show the measured resistance on this map; NaN without
+    # a reference
     bulk_thickness_nm: float
-    reference: str
-    reference_ohm_m: float
+    reference: str  # metal or alloy compared with; "" where none is known
+    reference_ohm_m: float  # its bulk resistivity (ohm m); NaN where none is known
+    # bounds of `times_bulk` from those of the thickness; NaN where there are none
     times_bulk_low: float = math.nan
     times_bulk_high: float = math.nan
-    thickness_from: str = ""
+    thickness_from: str = ""  # "stated", "maps" or ""
+    # whether the maps show oxygen in the metal beyond that of the glass: "shown", "none shown", or
+    # "" where not told
     oxide: str = ""
 
     @property

@@ -87,37 +87,25 @@ def shape_shares(
 
 @dataclass(frozen=True)
 class Satellites:
-    """Small droplets near the rims of large ones.
+    """Small droplets near the rims of large ones."""
 
-    Parameters
-    ----------
-    excess : float
-        Small droplets near a rim over the number expected by chance; above 1 is an excess.
-        NaN where it cannot be told.
-    excess_low, excess_high : float
-        What chance alone produces (envelope at the level).
-    p_value : float
-        One-sided rank of the observed number among the shifts.
-    n_large, n_small, n_near : int
-        Large droplets, small ones, and small ones near a rim.
-    small_below, large_from, reach : float
-        Diameters that part small and large, and the distance from the rim that counts as near,
-        in the unit of the table.
-    reason : str
-        Why nothing can be told; empty otherwise.
-    """
-
+    # small droplets near a rim over the number expected by chance; above 1 is an excess. NaN where
+    # it cannot be told.
     excess: float
+    # what chance alone produces (envelope at the level)
     excess_low: float
     excess_high: float
-    p_value: float
+    p_value: float  # one-sided rank of the observed number among the shifts
+    # large droplets, small ones, and small ones near a rim
     n_large: int
     n_small: int
     n_near: int
+    # diameters that part small and large, and the distance from the rim that counts as near, in the
+    # unit of the table
     small_below: float
     large_from: float
     reach: float
-    reason: str = ""
+    reason: str = ""  # why nothing can be told; empty otherwise
 
 
 def satellites(

@@ -87,38 +87,24 @@ def model_tolerance(alloy: Mapping[str, float], beam_energy_keV: float) -> float
 
 @dataclass(frozen=True)
 class Scale:
-    """What one unit of everything gives in each map, per pixel.
+    """What one unit of everything gives in each map, per pixel."""
 
-    Parameters
-    ----------
-    elements : tuple of str
-        The maps used.
-    thickness_nm : numpy.ndarray, dims (thickness,)
-        Grid of the tables.
-    film, substrate, continuum : numpy.ndarray, dims (element, thickness)
-        Parts as in `spattermap.xrays.layers.LineTable`.
-    glass, background : numpy.ndarray, dims (element,)
-        Counts per pixel of the bare glass: of its own line, and of the continuum.
-    glass_error : numpy.ndarray, dims (element,)
-        Relative standard error of the dose from counting the bare glass.
-    sensitivity, sensitivity_error : numpy.ndarray, dims (element,)
-        Counts per pixel of bulk metal, 0 for lines of the glass; relative standard error, from
-        counting.
-    in_film : numpy.ndarray of bool, dims (element,)
-        Lines that the metal gives.
-    """
-
-    elements: tuple[str, ...]
-    thickness_nm: Floats
+    elements: tuple[str, ...]  # the maps used
+    thickness_nm: Floats  # (thickness,): grid of the tables
+    # (element, thickness): parts as in `spattermap.xrays.layers.LineTable`
     film: Floats
     substrate: Floats
     continuum: Floats
+    # (element,): counts per pixel of the bare glass: of its own line, and of the continuum
     glass: Floats
     background: Floats
+    # (element,): relative standard error of the dose from counting the bare glass
     glass_error: Floats
+    # (element,): counts per pixel of bulk metal, 0 for lines of the glass; relative standard error,
+    # from counting
     sensitivity: Floats
     sensitivity_error: Floats
-    in_film: Bools
+    in_film: Bools  # (element,): lines that the metal gives
 
     def means(self, profile: float = 0.0) -> Floats:
         """Return counts per pixel against mean thickness, dims (element, thickness)."""
@@ -361,30 +347,19 @@ def _profile_information(
 
 @dataclass(frozen=True)
 class Thickness:
-    """Thickness of regions with both of its uncertainties.
+    """Thickness of regions with both of its uncertainties."""
 
-    Parameters
-    ----------
-    nm : numpy.ndarray, dims (region,)
-        Mean thickness (nm); the likeliest one even where only a bound is told.
-    low, high : numpy.ndarray, dims (region,)
-        Bounds of 95 %: counting and model together; 0 and infinity where there is none.
-    counting_low, counting_high : numpy.ndarray, dims (region,)
-        From counting alone.
-    model, model_low : numpy.ndarray, dims (region,)
-        From the model alone, upwards and downwards, as parts of the thickness.
-    told : numpy.ndarray of str, dims (region,)
-        "told", "at_most", "at_least" or "not_told".
-    """
-
-    nm: Floats
+    nm: Floats  # (region,): mean thickness (nm); the likeliest one even where only a bound is told
+    # (region,): bounds of 95 %: counting and model together; 0 and infinity where there is none
     low: Floats
     high: Floats
+    # (region,): from counting alone
     counting_low: Floats
     counting_high: Floats
+    # (region,): from the model alone, upwards and downwards, as parts of the thickness
     model: Floats
     model_low: Floats
-    told: npt.NDArray[np.str_]
+    told: npt.NDArray[np.str_]  # (region,): "told", "at_most", "at_least" or "not_told"
 
 
 def thickness_of(

@@ -26,37 +26,21 @@ OWN_PROFILE = 20.0
 
 
 class Binned(NamedTuple):
-    """Maps summed over square bins.
+    """Maps summed over square bins."""
 
-    Parameters
-    ----------
-    total : numpy.ndarray, dims (element, y, x)
-        Sums over the valid pixels of each bin.
-    n : numpy.ndarray, dims (y, x)
-        Valid pixels.
-    side : int
-        Side of a bin (px).
-    """
-
-    total: Floats
-    n: Floats
-    side: int
+    total: Floats  # (element, y, x): sums over the valid pixels of each bin
+    n: Floats  # (y, x): valid pixels
+    side: int  # side of a bin (px)
 
 
 class Correlated(NamedTuple):
-    """How the material of a map set is correlated in space.
+    """How the material of a map set is correlated in space."""
 
-    Parameters
-    ----------
-    length_px : float
-        Lag at which the autocorrelation has fallen to 1/e (px); 1 where there is no structure
-        beyond the noise.
-    profiles : tuple of numpy.ndarray, dims (lag,)
-        Autocorrelation of each element's material at 0, 1, 2, ... px along the axes, ending
-        before it falls below `LEAST_CORRELATION`.
-    """
-
+    # lag at which the autocorrelation has fallen to 1/e (px); 1 where there is no structure beyond
+    # the noise
     length_px: float
+    # (lag,): autocorrelation of each element's material at 0, 1, 2, ... px along the axes, ending
+    # before it falls below `LEAST_CORRELATION`.
     profiles: tuple[Floats, ...]
 
     def inflation(self, block_px: int) -> Floats:

@@ -119,37 +119,19 @@ LEAST_NONZERO = 30
 
 @dataclass(frozen=True)
 class NoiseModel:
-    """Noise of one element's map: ``variance = constant + gain * value``.
-
-    Parameters
-    ----------
-    element : str
-        Symbol.
-    kind : str
-        "poisson" (counts), "carried" (`variance` given), "scaled counts" (counts times a hidden
-        gain), "estimated" (white noise measured on the map), "smoothed" (no white noise left).
-    gain : float
-        Variance per value (unit of the map per count); 1 for counts.
-    constant : float
-        Part of the variance that does not depend on the value (square of the map's unit).
-    dispersion : float
-        White variance over mean; 1 for counts. NaN for an empty map.
-    flatness : float
-        Power at the finest scale over that at a coarser one; 1 for white noise.
-    correctable : bool
-        True where correlations may be corrected for this noise.
-    note : str
-        One sentence for the reader, "" where all is as expected.
-    """
+    """Noise of one element's map: ``variance = constant + gain * value``."""
 
     element: str
+    # "poisson" (counts), "carried" (`variance` given), "scaled counts" (counts times a hidden
+    # gain), "estimated" (white noise measured on the map), "smoothed" (no white noise left)
     kind: str
-    gain: float
+    gain: float  # variance per value (unit of the map per count); 1 for counts
+    # part of the variance that does not depend on the value (square of the map's unit)
     constant: float
-    dispersion: float
-    flatness: float
-    correctable: bool
-    note: str = ""
+    dispersion: float  # white variance over mean; 1 for counts. NaN for an empty map.
+    flatness: float  # power at the finest scale over that at a coarser one; 1 for white noise
+    correctable: bool  # True where correlations may be corrected for this noise
+    note: str = ""  # one sentence for the reader, "" where all is as expected
 
 
 def lattice_gain(values: np.ndarray) -> float | None:

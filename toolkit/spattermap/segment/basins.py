@@ -78,18 +78,11 @@ def _cut_levels(label: Labels, height: Singles, n: int, table: Singles, finest: 
 
 @dataclass(frozen=True)
 class Grown:
-    """What one part reports of its basins; in its picture exit k stands as -k.
+    """What one part reports of its basins; in its picture exit k stands as -k."""
 
-    Parameters
-    ----------
-    exits : numpy.ndarray of int64, dims (exit, 2)
-        Row and column in the field of the pixels of other parts on which paths end.
-    lines : dict of str to BorderLine
-        Borders of the part.
-    """
-
+    # (exit, 2): row and column in the field of the pixels of other parts on which paths end
     exits: Integers
-    lines: dict[str, BorderLine]
+    lines: dict[str, BorderLine]  # borders of the part
 
 
 @njit(cache=True, nogil=True)
@@ -198,26 +191,14 @@ class _Shift:
 
 @dataclass(frozen=True)
 class Cuts:
-    """Where the basins of one part are cut, and what is needed of those other parts share.
+    """Where the basins of one part are cut, and what is needed of those other parts share."""
 
-    Parameters
-    ----------
-    basin : numpy.ndarray of int32, dims (basin,)
-        Basins that lie within the part.
-    level : numpy.ndarray of float32, dims (basin,)
-        Heights at which they are cut.
-    shared : numpy.ndarray of int32, dims (pixel,)
-        Basin of each pixel that another part needs to know of.
-    height : numpy.ndarray of float32, dims (pixel,)
-        Its height.
-    plateau : numpy.ndarray, dims (basin, 3)
-        Shared basins: number, pixels at or above the level of a straight edge, lowest of them.
-    """
-
-    basin: Labels
-    level: Singles
-    shared: Labels
-    height: Singles
+    basin: Labels  # (basin,): basins that lie within the part
+    level: Singles  # (basin,): heights at which they are cut
+    shared: Labels  # (pixel,): basin of each pixel that another part needs to know of
+    height: Singles  # (pixel,): its height
+    # (basin, 3): shared basins: number, pixels at or above the level of a straight edge, lowest of
+    # them
     plateau: npt.NDArray[np.float64]
 
 

@@ -42,24 +42,13 @@ def height_of(fraction: Singles, valid: Bools, offset: float) -> Singles:
 
 @dataclass(frozen=True)
 class Parting:
-    """Where hills part, from the classes and the filter of the field.
+    """Where hills part, from the classes and the filter of the field."""
 
-    Parameters
-    ----------
-    sigma : float
-        Standard deviation of the edge (px).
-    dips : parting.Rule
-        For the hills of the metal fraction; an infinite `least`: nothing is parted.
-    necks : parting.Rule
-        For the hills of the distance to the edge (px).
-    jitter : float
-        Standard deviation of the edge's place by noise (px).
-    """
-
-    sigma: float
+    sigma: float  # standard deviation of the edge (px)
+    # for the hills of the metal fraction; an infinite `least`: nothing is parted
     dips: parting.Rule
-    necks: parting.Rule
-    jitter: float = 0.0
+    necks: parting.Rule  # for the hills of the distance to the edge (px)
+    jitter: float = 0.0  # standard deviation of the edge's place by noise (px)
 
     @classmethod
     def of(cls, classes: Classes, used: Filter, *, strength: float) -> Parting:
@@ -208,21 +197,11 @@ _THICKER = (
 
 
 class Middles(NamedTuple):
-    """Metal fraction in the middle of the droplets wide enough to have one.
+    """Metal fraction in the middle of the droplets wide enough to have one."""
 
-    Parameters
-    ----------
-    label : numpy.ndarray of int64, dims (droplet,)
-        The droplets.
-    total : numpy.ndarray, dims (droplet,)
-        Sum of the fraction over the middle of each.
-    n : numpy.ndarray of int64, dims (droplet,)
-        Pixels of that middle.
-    """
-
-    label: Integers
-    total: Floats
-    n: Integers
+    label: Integers  # (droplet,): the droplets
+    total: Floats  # (droplet,): sum of the fraction over the middle of each
+    n: Integers  # (droplet,): pixels of that middle
 
 
 def middles(fraction: Singles, labels: Labels, *, sigma: float, n: int) -> Middles:

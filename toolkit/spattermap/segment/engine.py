@@ -64,39 +64,18 @@ NO_IMAGE = "Cracks were asked for, but the map set has no electron image to find
 
 @dataclass(frozen=True)
 class _Field:
-    """A field under way: what every step of the engine needs to know.
+    """A field under way: what every step of the engine needs to know."""
 
-    Parameters
-    ----------
-    job : Job
-        What the passes need.
-    known : Ground
-        Classes, structure and filter.
-    settings : Settings
-        Choices.
-    workers : Workers
-        Where the parts are worked on.
-    n_valid : int
-        Pixels to use.
-    looks : list of Filter
-        Filters through which regions are looked for; the first is that of the fraction.
-    notes : tuple of str
-        What the reader must know, so far.
-    image : ImageReading, optional
-        What came of the electron image.
-    rims : Moved, optional
-        How the outlines were moved to the rims.
-    """
-
-    job: Job
-    known: Ground
+    job: Job  # what the passes need
+    known: Ground  # classes, structure and filter
     settings: Settings
-    workers: Workers
-    n_valid: int
+    workers: Workers  # where the parts are worked on
+    n_valid: int  # pixels to use
+    # filters through which regions are looked for; the first is that of the fraction
     looks: Sequence[Filter] = ()
-    notes: tuple[str, ...] = ()
-    image: ImageReading | None = None
-    rims: rims.Moved = rims.NOT_MOVED
+    notes: tuple[str, ...] = ()  # what the reader must know, so far
+    image: ImageReading | None = None  # what came of the electron image
+    rims: rims.Moved = rims.NOT_MOVED  # how the outlines were moved to the rims
 
     @property
     def smallest(self) -> float:

@@ -33,28 +33,17 @@ _SIDE = 2048  # tile; larger fields are read in tiles of this side
 
 @dataclass(frozen=True)
 class Structure:
-    """What the autocovariance tells.
+    """What the autocovariance tells."""
 
-    Parameters
-    ----------
-    diameter : float
-        Typical (area-weighted) diameter (px).
-    blur : float
-        Standard deviation of the blur (px).
-    variance : float
-        Variance of the unblurred metal fraction that discs of this size would give if they lay
-        independently.
-    crowding : float
-        Variance missing from it because droplets keep their distance (zero or negative), with
-        the spectrum of discs twice as large.
-    strength : float
-        Standard deviations by which the covariance, weighted by the model's, exceeds noise.
-    """
-
-    diameter: float
-    blur: float
+    diameter: float  # typical (area-weighted) diameter (px)
+    blur: float  # standard deviation of the blur (px)
+    # variance of the unblurred metal fraction that discs of this size would give if they lay
+    # independently
     variance: float
+    # variance missing from it because droplets keep their distance (zero or negative), with the
+    # spectrum of discs twice as large
     crowding: float = 0.0
+    # standard deviations by which the covariance, weighted by the model's, exceeds noise
     strength: float = np.inf
 
     def spectrum(self, k: Floats) -> Floats:
@@ -262,21 +251,11 @@ _RADII = np.arange(1, 320) * RADIUS_STEP
 
 @dataclass(frozen=True)
 class Filter:
-    """An isotropic filter by its transfer function.
+    """An isotropic filter by its transfer function."""
 
-    Parameters
-    ----------
-    nodes : numpy.ndarray
-        Angular frequencies (rad/px), from 0 to the corner of the frequency plane.
-    transfer : numpy.ndarray
-        What the filter does to the data; 1 at zero frequency.
-    blur : float
-        Standard deviation (px) of the blur the data had before.
-    """
-
-    nodes: Floats
-    transfer: Floats
-    blur: float
+    nodes: Floats  # angular frequencies (rad/px), from 0 to the corner of the frequency plane
+    transfer: Floats  # what the filter does to the data; 1 at zero frequency
+    blur: float  # standard deviation (px) of the blur the data had before
 
     @cached_property
     def _plane(self) -> tuple[Floats, Floats]:

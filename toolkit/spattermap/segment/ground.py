@@ -46,27 +46,18 @@ _BINS = 400
 
 @dataclass(frozen=True)
 class TwoPeaks:
-    """Result of `fit_levels`, in the unit of the score.
+    """Result of `fit_levels`, in the unit of the score."""
 
-    Parameters
-    ----------
-    bare, metal : float
-        Centre of the two peaks.
-    bare_spread, metal_spread : float
-        Standard deviation of the peaks beyond the noise: haze and thickness.
-    bare_part, metal_part : float
-        Fractions of the pixels; the rest lies on edges.
-    log_likelihood : float
-        Per pixel, natural logarithm.
-    """
-
+    # centre of the two peaks
     bare: float
     metal: float
+    # standard deviation of the peaks beyond the noise: haze and thickness
     bare_spread: float
     metal_spread: float
+    # fractions of the pixels; the rest lies on edges
     bare_part: float
     metal_part: float
-    log_likelihood: float
+    log_likelihood: float  # per pixel, natural logarithm
 
 
 def fit_levels(
@@ -161,21 +152,12 @@ _SAMPLE_SIDE = 1536  # px; the estimates use at most four windows of this side i
 
 @dataclass(frozen=True)
 class Ground:
-    """What is known of a field before its regions are drawn.
+    """What is known of a field before its regions are drawn."""
 
-    Parameters
-    ----------
-    classes : Classes
-        Class means and weights; without information where the field shows no structure.
-    structure : Structure or None
-        Size, blur and variance; None without structure.
-    filter : Filter or None
-        The filter that follows from them.
-    """
-
+    # class means and weights; without information where the field shows no structure
     classes: Classes
-    structure: Structure | None
-    filter: Filter | None
+    structure: Structure | None  # size, blur and variance; None without structure
+    filter: Filter | None  # the filter that follows from them
 
     @property
     def diameter(self) -> float:

@@ -47,33 +47,18 @@ class BorderLine(NamedTuple):
 
 @dataclass(frozen=True)
 class Climbed:
-    """What one part reports: nodes 1 to `n_done` are joined hills, then summits, then exits.
+    """What one part reports: nodes 1 to `n_done` are joined hills, then summits, then exits."""
 
-    Parameters
-    ----------
-    n_done : int
-        Hills that reach no border, joined already.
-    keys : numpy.ndarray of int64, dims (node,)
-        First pixel of each node in the raster of the whole field.
-    peaks : numpy.ndarray of float32, dims (summit,)
-        Heights of the summits that are not joined yet.
-    sums : numpy.ndarray of int64, dims (summit + exit, 6)
-        `pixel_sums` of the nodes that are not joined yet; empty where the rule needs none.
-    exits : numpy.ndarray of int64, dims (exit, 2)
-        Row and column in the field of the pixel of another part on which paths end.
-    passes : Passes
-        Highest contact of every two nodes that are not joined yet.
-    lines : dict of str to BorderLine
-        The part's border: top, bottom, left, right.
-    """
-
-    n_done: int
-    keys: Integers
-    peaks: Singles
+    n_done: int  # hills that reach no border, joined already
+    keys: Integers  # (node,): first pixel of each node in the raster of the whole field
+    peaks: Singles  # (summit,): heights of the summits that are not joined yet
+    # (summit + exit, 6): `pixel_sums` of the nodes that are not joined yet; empty where the rule
+    # needs none
     sums: Integers
+    # (exit, 2): row and column in the field of the pixel of another part on which paths end
     exits: Integers
-    passes: Passes
-    lines: dict[str, BorderLine]
+    passes: Passes  # highest contact of every two nodes that are not joined yet
+    lines: dict[str, BorderLine]  # the part's border: top, bottom, left, right
 
     @property
     def n_open(self) -> int:
@@ -242,17 +227,11 @@ class Table(Protocol):
 
 @dataclass(frozen=True)
 class Hills:
-    """Hills of the whole field.
+    """Hills of the whole field."""
 
-    Parameters
-    ----------
-    tables : list of numpy.ndarray of int32
-        For each part, the hill of each of its nodes; node 0 is no hill.
-    keys : numpy.ndarray of int64, dims (hill + 1,)
-        Raster place by which hills are in the order that the whole field at once would give.
-    """
-
-    tables: list[Labels]
+    tables: list[Labels]  # for each part, the hill of each of its nodes; node 0 is no hill
+    # (hill + 1,): raster place by which hills are in the order that the whole field at once would
+    # give
     keys: Integers
 
 

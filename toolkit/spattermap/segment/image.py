@@ -42,46 +42,28 @@ _LEAST_SUPPORT = 1.3  # gradient along the outlines over that of the whole pictu
 
 @dataclass(frozen=True)
 class ImageReading:
-    """What came of an electron image.
+    """What came of an electron image."""
 
-    Parameters
-    ----------
-    used : bool
-        False where the maps alone must serve.
-    why : str
-        One sentence.
-    transform : Transform or None
-        From the maps to the image (its caption cut off); None where it was not registered.
-    peak_ratio, explained, support : float
-        Peak of the registration over the best elsewhere; explained part of the maps' true
-        variance; gradient along the outlines over that of the picture. NaN where not reached.
-    labels : numpy.ndarray of int32, dims (y, x), or None
-        Regions on the maps' grid, 0 bare.
-    confidence : numpy.ndarray, dims (region,), or None
-        Probability that each region is metal.
-    fraction : numpy.ndarray of float32, dims (y, x), or None
-        Metal fraction of picture and counts together, unblurred.
-    refused, only_maps : int
-        Regions of the picture that the counts refused, and regions that only the maps show.
-    name : str
-        Which of the map set's images.
-    otherwise : numpy.ndarray of bool, dims (y, x), or None
-        Where picture and maps can both draw the metal, as the one that was not believed draws it;
-        the picture at its own edges.
-    """
-
-    used: bool
-    why: str
+    used: bool  # False where the maps alone must serve
+    why: str  # one sentence
+    # from the maps to the image (its caption cut off); None where it was not registered
     transform: Transform | None = None
+    # peak of the registration over the best elsewhere; explained part of the maps' true variance;
+    # gradient along the outlines over that of the picture. NaN where not reached.
     peak_ratio: float = np.nan
     explained: float = np.nan
     support: float = np.nan
-    labels: Labels | None = None
+    labels: Labels | None = None  # (y, x): regions on the maps' grid, 0 bare
+    # (region,): probability that each region is metal
     confidence: npt.NDArray[np.float64] | None = None
+    # (y, x): metal fraction of picture and counts together, unblurred
     fraction: Singles | None = None
+    # regions of the picture that the counts refused, and regions that only the maps show
     refused: int = 0
     only_maps: int = 0
-    name: str = "electron_image"
+    name: str = "electron_image"  # which of the map set's images
+    # (y, x): where picture and maps can both draw the metal, as the one that was not believed draws
+    # it; the picture at its own edges
     otherwise: Bools | None = None
 
     def summary(self, pixel_size: float) -> dict[str, Any]:
@@ -103,27 +85,13 @@ NOT_GIVEN = ImageReading(used=False, why="no electron image was given, or it was
 
 @dataclass(frozen=True)
 class MapEvidence:
-    """What the maps alone say, for a picture to be read with.
+    """What the maps alone say, for a picture to be read with."""
 
-    Parameters
-    ----------
-    fraction : numpy.ndarray of float32, dims (y, x)
-        Unsmoothed, unbiased metal fraction.
-    valid : numpy.ndarray of bool, dims (y, x)
-        Pixels to use.
-    noise : float
-        Mean variance of the fraction's noise in one pixel.
-    structure : Structure
-        Spectrum of the material, and the maps' blur.
-    labels : numpy.ndarray of int32, dims (y, x)
-        Regions of the maps alone.
-    """
-
-    fraction: Singles
-    valid: Bools
-    noise: float
-    structure: Structure
-    labels: Labels
+    fraction: Singles  # (y, x): unsmoothed, unbiased metal fraction
+    valid: Bools  # (y, x): pixels to use
+    noise: float  # mean variance of the fraction's noise in one pixel
+    structure: Structure  # spectrum of the material, and the maps' blur
+    labels: Labels  # (y, x): regions of the maps alone
 
 
 def read_image(

@@ -33,18 +33,11 @@ _BLOCKS = 8  # blocks along each axis of the field that the folds are made of
 
 @dataclass(frozen=True)
 class Learned:
-    """The metal fraction that a picture shows.
+    """The metal fraction that a picture shows."""
 
-    Parameters
-    ----------
-    fraction : numpy.ndarray of float32, dims (y, x)
-        Unblurred: about 0 on bare plate and 1 on metal.
-    explained : float
-        Part of the true variance of the maps' fraction that it explains in squares of the field
-        on which it was not fitted.
-    """
-
-    fraction: Singles
+    fraction: Singles  # (y, x): unblurred: about 0 on bare plate and 1 on metal
+    # part of the true variance of the maps' fraction that it explains in squares of the field on
+    # which it was not fitted
     explained: float
 
 

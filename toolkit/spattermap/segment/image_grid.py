@@ -23,23 +23,13 @@ class Transform:
 
     ``image = middle_i + (scale * R(turn) * (map - middle_m) + shift) / step``, rows first, with
     the middles of the two pictures and `step` the maps' pixels an image pixel takes.
-
-    Parameters
-    ----------
-    shift : tuple of float
-        Rows and columns (px of the maps).
-    turn_deg : float
-        Turn (deg), counter-clockwise as seen on the picture (rows downward).
-    scale : float
-        Magnification of the image over what its pixel size or its shape lets expect.
-    step : float
-        Expected side of an image pixel (px of the maps).
     """
 
-    shift: tuple[float, float] = (0.0, 0.0)
-    turn_deg: float = 0.0
+    shift: tuple[float, float] = (0.0, 0.0)  # rows and columns (px of the maps)
+    turn_deg: float = 0.0  # turn (deg), counter-clockwise as seen on the picture (rows downward)
+    # magnification of the image over what its pixel size or its shape lets expect
     scale: float = 1.0
-    step: float = 1.0
+    step: float = 1.0  # expected side of an image pixel (px of the maps)
 
     def matrix(self) -> npt.NDArray[np.float64]:
         """Return the 2 by 2 matrix from offsets in the maps to offsets in the image (px each)."""

@@ -30,14 +30,9 @@ _SHARED = 0.3  # part of a region of the maps that the picture must hold for the
 
 @dataclass(frozen=True)
 class Footprints:
-    """Strength of each region in the counts.
+    """Strength of each region in the counts."""
 
-    Parameters
-    ----------
-    signal, error : numpy.ndarray, dims (region,)
-        Metal fraction above bare and its standard error, all regions fitted at once.
-    """
-
+    # (region,): metal fraction above bare and its standard error, all regions fitted at once
     signal: Floats
     error: Floats
 

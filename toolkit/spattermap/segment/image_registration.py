@@ -30,18 +30,10 @@ _PRIOR_TURN, _PRIOR_STRETCH = np.radians(3.0), 0.04  # standard deviations of th
 
 @dataclass(frozen=True)
 class Registration:
-    """Outcome of a registration.
+    """Outcome of a registration."""
 
-    Parameters
-    ----------
-    transform : Transform
-        The best found, right or wrong.
-    peak_ratio : float
-        Multiple correlation at the peak over the best elsewhere.
-    """
-
-    transform: Transform
-    peak_ratio: float
+    transform: Transform  # the best found, right or wrong
+    peak_ratio: float  # multiple correlation at the peak over the best elsewhere
 
     @property
     def accepted(self) -> bool:

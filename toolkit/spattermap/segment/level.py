@@ -61,21 +61,11 @@ MOST_MARGIN = 4  # px from a region within which no pixel counts as bare
 
 @dataclass(frozen=True)
 class Reach:
-    """How widely the bare level is smoothed.
+    """How widely the bare level is smoothed."""
 
-    Parameters
-    ----------
-    scale : float
-        Standard deviation of the smoothing (px).
-    side : int
-        Side of the blocks on which it is done (px).
-    margin : int
-        Distance (px) from a region within which no pixel counts as bare.
-    """
-
-    scale: float
-    side: int
-    margin: int
+    scale: float  # standard deviation of the smoothing (px)
+    side: int  # side of the blocks on which it is done (px)
+    margin: int  # distance (px) from a region within which no pixel counts as bare
 
     @classmethod
     def of(cls, diameter: float, shape: tuple[int, int]) -> Reach:
@@ -92,21 +82,11 @@ class Reach:
 
 @dataclass(frozen=True)
 class BareSums:
-    """Sums over the bare pixels of every block, dims (block row, block column).
+    """Sums over the bare pixels of every block, dims (block row, block column)."""
 
-    Parameters
-    ----------
-    n : numpy.ndarray
-        Bare pixels.
-    total : numpy.ndarray
-        Sum of the unfiltered metal fraction over them.
-    n_valid : numpy.ndarray
-        Valid pixels.
-    """
-
-    n: Floats
-    total: Floats
-    n_valid: Floats
+    n: Floats  # bare pixels
+    total: Floats  # sum of the unfiltered metal fraction over them
+    n_valid: Floats  # valid pixels
 
 
 def bare_sums(raw: Singles, bare: Bools, valid: Bools, *, side: int) -> BareSums:
@@ -121,22 +101,14 @@ def bare_sums(raw: Singles, bare: Bools, valid: Bools, *, side: int) -> BareSums
 
 @dataclass(frozen=True)
 class Level:
-    """The uneven part of the bare level, known on blocks and interpolated between them.
+    """The uneven part of the bare level, known on blocks and interpolated between them."""
 
-    Parameters
-    ----------
-    weight, total : numpy.ndarray of float32, dims (block row, block column)
-        Smoothed share of bare pixels and smoothed sum of the metal fraction over them.
-    mean : float
-        Bare level of the whole field.
-    side : int
-        Side of a block (px).
-    """
-
+    # (block row, block column): smoothed share of bare pixels and smoothed sum of the metal
+    # fraction over them
     weight: Singles
     total: Singles
-    mean: float
-    side: int
+    mean: float  # bare level of the whole field
+    side: int  # side of a block (px)
 
     def to_arrays(self) -> tuple[Singles, Singles, Floats]:
         """Return it as numbers alone."""

@@ -18,26 +18,14 @@ from spattermap.core.arrays import Bools, Singles
 
 @dataclass(frozen=True)
 class Planes:
-    """The planes a segmentation works on.
+    """The planes a segmentation works on."""
 
-    Parameters
-    ----------
-    planes : numpy.ndarray, dims (element, y, x)
-        Counts, or another quantity.
-    variance : numpy.ndarray, dims (element, y, x), or None
-        Noise variance of `planes`; None means Poisson.
-    valid : numpy.ndarray of bool, dims (y, x)
-        False where a pixel must not be used.
-    elements : tuple of str
-        Name of each plane.
-    signs : numpy.ndarray, dims (element,)
-        +1 for alloy elements, -1 for the substrate's, 0 for the others.
-    """
-
-    planes: npt.NDArray[np.generic]
+    planes: npt.NDArray[np.generic]  # (element, y, x): counts, or another quantity
+    # (element, y, x): noise variance of `planes`; None means Poisson
     variance: npt.NDArray[np.generic] | None
-    valid: Bools
-    elements: tuple[str, ...]
+    valid: Bools  # (y, x): False where a pixel must not be used
+    elements: tuple[str, ...]  # name of each plane
+    # (element,): +1 for alloy elements, -1 for the substrate's, 0 for the others
     signs: npt.NDArray[np.int8]
 
     @property
@@ -48,22 +36,16 @@ class Planes:
 
 @dataclass(frozen=True)
 class Classes:
-    """Means of bare plate and metal, and what one pixel tells about them.
+    """Means of bare plate and metal, and what one pixel tells about them."""
 
-    Parameters
-    ----------
-    bare, metal : numpy.ndarray, dims (element,)
-        Mean of each plane in the two classes (unit of the maps per pixel).
-    noise_bare, noise_metal : numpy.ndarray, dims (element,)
-        Noise variance of each plane in the two classes.
-    weights : numpy.ndarray, dims (element,)
-        Weights of the linear metal fraction ``f = sum w_e (n_e - m0_e)``, with f = 1 on metal.
-    """
-
+    # (element,): mean of each plane in the two classes (unit of the maps per pixel)
     bare: npt.NDArray[np.float64]
     metal: npt.NDArray[np.float64]
+    # (element,): noise variance of each plane in the two classes
     noise_bare: npt.NDArray[np.float64]
     noise_metal: npt.NDArray[np.float64]
+    # (element,): weights of the linear metal fraction ``f = sum w_e (n_e - m0_e)``, with f = 1 on
+    # metal
     weights: npt.NDArray[np.float64]
 
     @property

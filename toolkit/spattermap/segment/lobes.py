@@ -39,36 +39,17 @@ _FEW = 5  # points of outline below which a shape is not looked at
 
 
 class Evidence(NamedTuple):
-    """What an outline can tell: the same for every region of a field.
+    """What an outline can tell: the same for every region of a field."""
 
-    Parameters
-    ----------
-    white : float
-        Variance of the outline's place by counting noise, times its correlation length (px^3).
-    sigma : float
-        Standard deviation of the edge (px): blur fills the notches between droplets.
-    middle : float
-        Radius expected (px).
-    rough : float, optional
-        Standard deviation of true outlines about an ellipse, over the radius.
-    round : float, optional
-        Standard deviation of a droplet's stretch, each component.
-    broad : float, optional
-        Standard deviation of the logarithm of the radius.
-    price : float, optional
-        What one more ellipse costs beforehand (nats).
-    least : float, optional
-        Smallest radius (px): nothing smaller is told apart.
-    """
-
+    # variance of the outline's place by counting noise, times its correlation length (px^3)
     white: float
-    sigma: float
-    middle: float
-    rough: float = _ROUGH
-    round: float = _ROUND
-    broad: float = _BROAD
-    price: float = _PRICE
-    least: float = 0.0
+    sigma: float  # standard deviation of the edge (px): blur fills the notches between droplets
+    middle: float  # radius expected (px)
+    rough: float = _ROUGH  # standard deviation of true outlines about an ellipse, over the radius
+    round: float = _ROUND  # standard deviation of a droplet's stretch, each component
+    broad: float = _BROAD  # standard deviation of the logarithm of the radius
+    price: float = _PRICE  # what one more ellipse costs beforehand (nats)
+    least: float = 0.0  # smallest radius (px): nothing smaller is told apart
 
 
 def evidence_of(
@@ -115,21 +96,11 @@ def evidence_of(
 
 
 class Outline(NamedTuple):
-    """Points where outlines cross the lines of the pixel grid, in raster order.
+    """Points where outlines cross the lines of the pixel grid, in raster order."""
 
-    Parameters
-    ----------
-    label : numpy.ndarray of int32, dims (point,)
-        Region.
-    key : numpy.ndarray of int64, dims (point,)
-        Place in raster order in the field.
-    place : numpy.ndarray, dims (point, 3)
-        Row and column, and the length of outline the point stands for (px).
-    """
-
-    label: Labels
-    key: Integers
-    place: Floats
+    label: Labels  # (point,): region
+    key: Integers  # (point,): place in raster order in the field
+    place: Floats  # (point, 3): row and column, and the length of outline the point stands for (px)
 
     def of(self, wanted: Bools | Integers) -> Outline:
         """Return some of the points."""
@@ -723,24 +694,14 @@ def paint(label: Labels, ellipses: Floats, begin: Integers, top: int, left: int)
 
 
 class Lumps(NamedTuple):
-    """Ellipses of all lumps of a field.
+    """Ellipses of all lumps of a field."""
 
-    Parameters
-    ----------
-    lump : numpy.ndarray of int32, dims (droplet + 1,)
-        Lump of every old droplet: droplets that touch are one; 0 is the ground.
-    begin : numpy.ndarray of int64, dims (lump + 2,)
-        As in `paint`.
-    ellipses : numpy.ndarray, dims (ellipse, 5)
-        As in `paint`.
-    kept : numpy.ndarray of int32, dims (droplet + 1,)
-        Number of the ellipse, from 1, that stands for a droplet that is left as it was: where
-        ellipses do not explain the outline, or there is hardly any. 0 for the others.
-    """
-
+    # (droplet + 1,): lump of every old droplet: droplets that touch are one; 0 is the ground
     lump: Labels
-    begin: Integers
-    ellipses: Floats
+    begin: Integers  # (lump + 2,): as in `paint`
+    ellipses: Floats  # (ellipse, 5): as in `paint`
+    # (droplet + 1,): number of the ellipse, from 1, that stands for a droplet that is left as it
+    # was: where ellipses do not explain the outline, or there is hardly any. 0 for the others.
     kept: Labels
 
 
@@ -770,23 +731,12 @@ def lumps_of(n_droplets: int, touching: Integers) -> Labels:
 
 
 class Explained(NamedTuple):
-    """Ellipses of some lumps of a field.
+    """Ellipses of some lumps of a field."""
 
-    Parameters
-    ----------
-    lump : numpy.ndarray of int64, dims (lump,)
-        Which lumps.
-    many : numpy.ndarray of int64, dims (lump,)
-        Ellipses of each.
-    ellipses : numpy.ndarray, dims (ellipse, 5)
-        As in `paint`, one lump after the other.
-    kept : numpy.ndarray of bool, dims (lump,)
-        Whether its droplets are left as they were: one ellipse each, in their order.
-    """
-
-    lump: Integers
-    many: Integers
-    ellipses: Floats
+    lump: Integers  # (lump,): which lumps
+    many: Integers  # (lump,): ellipses of each
+    ellipses: Floats  # (ellipse, 5): as in `paint`, one lump after the other
+    # (lump,): whether its droplets are left as they were: one ellipse each, in their order
     kept: Bools
 
 

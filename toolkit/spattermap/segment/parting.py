@@ -13,28 +13,16 @@ NO_SUMS: Integers = np.zeros((0, 6), np.int64)  # for a rule that does not look 
 
 
 class Rule(NamedTuple):
-    """Which hills stay apart; the last three are for heights that are distances to the edge.
+    """Which hills stay apart; the last three are for heights that are distances to the edge."""
 
-    Parameters
-    ----------
-    ratio : float
-        Two hills stay apart where the pass is lower than this part of the lower summit,
-    least : float
-        ... at least this much below it (unit of the height map),
-    broad : float, optional
-        ... and no higher than this many radii of the circle of the smaller hill's area: what is
-        joined by more than its own width is a bulge, not a droplet.
-    long : float, optional
-        Two hills that together are longer than this, over their width, are one streak,
-    shallow : float, optional
-        ... where the pass is at least this part of the lower summit.
-    """
-
-    ratio: float
-    least: float
+    ratio: float  # two hills stay apart where the pass is lower than this part of the lower summit,
+    least: float  # ... at least this much below it (unit of the height map),
+    # ... and no higher than this many radii of the circle of the smaller hill's area: what is
+    # joined by more than its own width is a bulge, not a droplet.
     broad: float = np.inf
+    # two hills that together are longer than this, over their width, are one streak,
     long: float = np.inf
-    shallow: float = np.inf
+    shallow: float = np.inf  # ... where the pass is at least this part of the lower summit.
 
     @property
     def by_shape(self) -> bool:

@@ -29,45 +29,19 @@ from spattermap.segment.runs import Runs, compacted, regions_of, runs_of
 
 @dataclass(frozen=True)
 class Job:
-    """What every pass needs to know; small, for it goes to every worker.
+    """What every pass needs to know; small, for it goes to every worker."""
 
-    Parameters
-    ----------
-    source : Source
-        The pixels.
-    store : Store
-        Where pictures are kept in between.
-    grid : Grid
-        The parts.
-    classes : Classes
-        Class means.
-    used : Filter
-        The filter of the fraction.
-    rule : droplets.Parting
-        Where hills part.
-    offset : float
-        Added to the fraction.
-    signs : tuple of int
-        +1 alloy, -1 substrate, 0 other, by element.
-    raw : str
-        Name of the unfiltered fraction, freed of an uneven bare level so far.
-    n_looks : int
-        Filters through which regions are looked for.
-    drawn : str
-        Name of the picture of regions.
-    """
-
-    source: Source
-    store: Store
-    grid: Grid
-    classes: Classes
-    used: Filter
-    rule: droplets.Parting
-    offset: float
-    signs: tuple[int, ...]
-    raw: str = "raw0"
-    n_looks: int = 1
-    drawn: str = "regions"
+    source: Source  # the pixels
+    store: Store  # where pictures are kept in between
+    grid: Grid  # the parts
+    classes: Classes  # class means
+    used: Filter  # the filter of the fraction
+    rule: droplets.Parting  # where hills part
+    offset: float  # added to the fraction
+    signs: tuple[int, ...]  # +1 alloy, -1 substrate, 0 other, by element
+    raw: str = "raw0"  # name of the unfiltered fraction, freed of an uneven bare level so far
+    n_looks: int = 1  # filters through which regions are looked for
+    drawn: str = "regions"  # name of the picture of regions
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -234,27 +208,13 @@ def cuts_part(task: Task) -> basins.Cuts:
 
 
 class PartRegions(NamedTuple):
-    """What one part knows of its regions, one entry a region.
+    """What one part knows of its regions, one entry a region."""
 
-    Parameters
-    ----------
-    region : numpy.ndarray of int32
-        Hill each region is what is left of.
-    area : numpy.ndarray of int64
-        Pixels.
-    box : numpy.ndarray of int64, dims (region, 4)
-        First row and column, row and column after the last.
-    rim : numpy.ndarray of int64
-        Pixels on the frame of the field or beside a mask.
-    top : numpy.ndarray, dims (look, region)
-        Highest filtered fraction.
-    """
-
-    region: npt.NDArray[np.int32]
-    area: npt.NDArray[np.int64]
-    box: npt.NDArray[np.int64]
-    rim: npt.NDArray[np.int64]
-    top: npt.NDArray[np.float64]
+    region: npt.NDArray[np.int32]  # hill each region is what is left of
+    area: npt.NDArray[np.int64]  # pixels
+    box: npt.NDArray[np.int64]  # (region, 4): first row and column, row and column after the last
+    rim: npt.NDArray[np.int64]  # pixels on the frame of the field or beside a mask
+    top: npt.NDArray[np.float64]  # (look, region): highest filtered fraction
 
 
 def regions_part(task: Task) -> PartRegions:
@@ -336,21 +296,11 @@ def middle_part(task: Task) -> droplets.Middles:
 
 
 class Beside(NamedTuple):
-    """What one part knows of its droplets before they are parted by shape.
+    """What one part knows of its droplets before they are parted by shape."""
 
-    Parameters
-    ----------
-    touching : numpy.ndarray of int64, dims (pair, 2)
-        Droplets that touch, and droplets and streaks that do.
-    droplet : numpy.ndarray of int64, dims (droplet,)
-        Droplets with pixels in the part.
-    sums : numpy.ndarray of int64, dims (droplet, 6)
-        As `parting.pixel_sums`.
-    """
-
-    touching: Integers
-    droplet: Integers
-    sums: Integers
+    touching: Integers  # (pair, 2): droplets that touch, and droplets and streaks that do
+    droplet: Integers  # (droplet,): droplets with pixels in the part
+    sums: Integers  # (droplet, 6): as `parting.pixel_sums`
 
 
 def beside_part(task: Task) -> Beside:
@@ -395,24 +345,12 @@ def explained_part(task: Task) -> tuple[lobes.Explained, lobes.Outline]:
 
 
 class Painted(NamedTuple):
-    """What one part knows of its droplets as they were parted by shape, one entry a droplet.
+    """What one part knows of its droplets as they were parted by shape, one entry a droplet."""
 
-    Parameters
-    ----------
-    droplet : numpy.ndarray of int64
-        Number of the ellipse, from 1; streaks come after them.
-    area : numpy.ndarray of int64
-        Pixels.
-    box : numpy.ndarray of int64, dims (droplet, 4)
-        First row and column, row and column after the last.
-    confidence : numpy.ndarray
-        Highest of the droplets that were there before; NaN for streaks.
-    """
-
-    droplet: Integers
-    area: Integers
-    box: Integers
-    confidence: Floats
+    droplet: Integers  # number of the ellipse, from 1; streaks come after them
+    area: Integers  # pixels
+    box: Integers  # (droplet, 4): first row and column, row and column after the last
+    confidence: Floats  # highest of the droplets that were there before; NaN for streaks
 
 
 def paint_part(task: Task) -> Painted:

@@ -57,39 +57,22 @@ _DOUBT = 0.02  # of the covered area: what the shapes of the model leave out
 
 @dataclass(frozen=True)
 class Rims:
-    """Where the rims lie against the outlines.
+    """Where the rims lie against the outlines."""
 
-    Parameters
-    ----------
-    shift : float
-        Outward from the outline (px).
-    stretch : float
-        Outward, over the inner radius of the region.
-    fall : float
-        0 for bodies as strong at the rim as in the centre, 1 for those whose signal falls as the
-        height of a paraboloid does.
-    blur : float
-        Standard deviation of the blur (px).
-    gain : float
-        Twice the log likelihood gained over the outlines as they are.
-    low, high : float
-        Bounds of the covered area, over that of the moved regions.
-    drawn : float
-        The shift (px) at which as many pixels lie within as the rims enclose: pixels lie at few
-        depths, rims anywhere.
-    outward : bool
-        Whether the moved regions are larger.
-    """
-
-    shift: float = 0.0
-    stretch: float = 0.0
+    shift: float = 0.0  # outward from the outline (px)
+    stretch: float = 0.0  # outward, over the inner radius of the region
+    # 0 for bodies as strong at the rim as in the centre, 1 for those whose signal falls as the
+    # height of a paraboloid does
     fall: float = 0.0
-    blur: float = 1.0
-    gain: float = 0.0
+    blur: float = 1.0  # standard deviation of the blur (px)
+    gain: float = 0.0  # twice the log likelihood gained over the outlines as they are
+    # bounds of the covered area, over that of the moved regions
     low: float = 1.0
     high: float = 1.0
+    # the shift (px) at which as many pixels lie within as the rims enclose: pixels lie at few
+    # depths, rims anywhere
     drawn: float = 0.0
-    outward: bool = True
+    outward: bool = True  # whether the moved regions are larger
 
     @property
     def note(self) -> str:
@@ -113,18 +96,12 @@ _STILL = Rims()
 
 @dataclass(frozen=True)
 class Moved:
-    """How the outlines of a field were moved to the rims.
+    """How the outlines of a field were moved to the rims."""
 
-    Parameters
-    ----------
-    droplets, streaks : Rims
-        Of either kind.
-    low, high : float
-        Bounds of the covered area, over that of all moved regions.
-    """
-
+    # of either kind
     droplets: Rims = _STILL
     streaks: Rims = _STILL
+    # bounds of the covered area, over that of all moved regions
     low: float = 1.0
     high: float = 1.0
 

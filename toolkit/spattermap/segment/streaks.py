@@ -95,43 +95,25 @@ COLUMNS = (
 
 @dataclass(frozen=True)
 class Shape:
-    """Geometry of one elongated region, lengths in px.
+    """Geometry of one elongated region, lengths in px."""
 
-    Parameters
-    ----------
-    y, x : float
-        Centroid.
-    length, width : float
-        Along the centre line, caps included; mean across it.
-    angle : float
-        Direction of the axis (deg), counter-clockwise from +x as seen on the picture; from head
-        to tail where `directed`, else from 0 to 180.
-    directed : bool
-        True where head and tail differ enough to be told.
-    head : tuple of float
-        Row and column of the middle of the head.
-    line : numpy.ndarray, dims (point, 2)
-        Centre line from head to tail, rows and columns.
-    solidity : float
-        Area over the area of the convex hull.
-    waist : float
-        Deepest narrowing between two wider places, over the greatest width: near 0 for a bar or a
-        comet, large for a chain of droplets.
-    area : int
-        Pixels.
-    """
-
+    # centroid
     y: float
     x: float
+    # along the centre line, caps included; mean across it
     length: float
     width: float
+    # direction of the axis (deg), counter-clockwise from +x as seen on the picture; from head to
+    # tail where `directed`, else from 0 to 180
     angle: float
-    directed: bool
-    head: tuple[float, float]
-    line: Floats
-    solidity: float
+    directed: bool  # True where head and tail differ enough to be told
+    head: tuple[float, float]  # row and column of the middle of the head
+    line: Floats  # (point, 2): centre line from head to tail, rows and columns
+    solidity: float  # area over the area of the convex hull
+    # deepest narrowing between two wider places, over the greatest width: near 0 for a bar or a
+    # comet, large for a chain of droplets
     waist: float
-    area: int
+    area: int  # pixels
 
     @property
     def elongation(self) -> float:
@@ -229,21 +211,12 @@ def _solidity(y: npt.NDArray[np.int64], x: npt.NDArray[np.int64]) -> float:
 
 @dataclass(frozen=True)
 class Outlook:
-    """What is known of every region without looking at its pixels again; entry 0 is the ground.
+    """What is known of every region without looking at its pixels again; entry 0 is the ground."""
 
-    Parameters
-    ----------
-    boxes : numpy.ndarray of int64, dims (region, 4)
-        First row, first column, row after the last, column after the last.
-    area : numpy.ndarray of int64, dims (region,)
-        Pixels.
-    rim : numpy.ndarray of int64, dims (region,)
-        Pixels on the frame of the field or beside a mask.
-    """
-
+    # (region, 4): first row, first column, row after the last, column after the last
     boxes: npt.NDArray[np.int64]
-    area: npt.NDArray[np.int64]
-    rim: npt.NDArray[np.int64]
+    area: npt.NDArray[np.int64]  # (region,): pixels
+    rim: npt.NDArray[np.int64]  # (region,): pixels on the frame of the field or beside a mask
 
     @property
     def worth_a_look(self) -> npt.NDArray[np.bool_]:

@@ -77,24 +77,15 @@ FEWEST_CRACKS = 3
 
 @dataclass(frozen=True)
 class Answer:
-    """One question with what this field says about it.
+    """One question with what this field says about it."""
 
-    Parameters
-    ----------
-    topic : str
-        Key of `QUESTIONS`.
-    question, answer : str
-        One line each; numbers carry their interval.
-    certainty : str
-        One of `CERTAINTIES`: measured here; the most probable reading; not settled; not looked at.
-    next_step : str
-        The measurement that would settle most; empty for all answers of a field but one.
-    """
-
-    topic: str
+    topic: str  # key of `QUESTIONS`
+    # one line each; numbers carry their interval
     question: str
     answer: str
+    # one of `CERTAINTIES`: measured here; the most probable reading; not settled; not looked at
     certainty: str
+    # the measurement that would settle most; empty for all answers of a field but one
     next_step: str = ""
 
     def to_dict(self) -> dict[str, str]:

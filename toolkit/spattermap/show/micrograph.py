@@ -34,33 +34,15 @@ DRAFT = (
 
 @dataclass(frozen=True)
 class Draft:
-    """Outlines in an electron image, drawn by a grey threshold.
+    """Outlines in an electron image, drawn by a grey threshold."""
 
-    Parameters
-    ----------
-    image : numpy.ndarray, dims (y, x)
-        The picture without its caption.
-    labels : numpy.ndarray of int32, dims (y, x)
-        Parts, 0 between them.
-    caption_rows : int
-        Rows cut off the foot; negative: off the head.
-    polarity : str
-        "bright" or "dark": which side of the threshold the parts lie on.
-    threshold : float
-        Grey value, as in the file.
-    pixel_size_um : float or None
-        Side of a pixel (um).
-    clipped : float
-        Part of the pixels at one end of the grey scale.
-    """
-
-    image: np.ndarray
-    labels: Labels
-    caption_rows: int
-    polarity: str
-    threshold: float
-    pixel_size_um: float | None
-    clipped: float
+    image: np.ndarray  # (y, x): the picture without its caption
+    labels: Labels  # (y, x): parts, 0 between them
+    caption_rows: int  # rows cut off the foot; negative: off the head
+    polarity: str  # "bright" or "dark": which side of the threshold the parts lie on
+    threshold: float  # grey value, as in the file
+    pixel_size_um: float | None  # side of a pixel (um)
+    clipped: float  # part of the pixels at one end of the grey scale
 
     @property
     def table(self) -> pd.DataFrame:

@@ -23,33 +23,20 @@ _TRIES = 60  # random positions tried for one shape before it is given up
 
 @dataclass
 class Canvas:
-    """The field while shapes are being placed.
+    """The field while shapes are being placed."""
 
-    Parameters
-    ----------
-    shape : tuple of int
-        Rows and columns.
-    labels : numpy.ndarray of int32, dims (y, x)
-        Number of the shape that owns a pixel, from 1; 0 for none.
-    cover : numpy.ndarray of float32, dims (y, x)
-        Covered part of each pixel, 0 to 1: rims are anti-aliased.
-    thickness : numpy.ndarray of float32, dims (y, x)
-        Metal thickness of the covered part (um).
-    owner : numpy.ndarray of int32, dims (y, x)
-        As `labels`, but for every pixel that a shape touches at all.
-    rows : list of dict
-        True geometry of each shape, in order of its number; streaks are drawn first.
-    n_streaks : int
-        How many of them are streaks.
-    """
-
-    shape: tuple[int, int]
+    shape: tuple[int, int]  # rows and columns
+    # (y, x): number of the shape that owns a pixel, from 1; 0 for none
     labels: npt.NDArray[np.int32] = field(init=False)
+    # (y, x): covered part of each pixel, 0 to 1: rims are anti-aliased
     cover: npt.NDArray[np.float32] = field(init=False)
+    # (y, x): metal thickness of the covered part (um)
     thickness: npt.NDArray[np.float32] = field(init=False)
+    # (y, x): as `labels`, but for every pixel that a shape touches at all
     owner: npt.NDArray[np.int32] = field(init=False)
+    # True geometry of each shape, in order of its number; streaks are drawn first
     rows: list[dict[str, Any]] = field(default_factory=list)
-    n_streaks: int = 0
+    n_streaks: int = 0  # how many of them are streaks
 
     def __post_init__(self) -> None:
         """Start empty."""

@@ -228,20 +228,13 @@ def _composition_of(
 
 @dataclass(frozen=True)
 class NetSignal:
-    """Mean counts before blur, leak and background, by where the material lies.
+    """Mean counts before blur, leak and background, by where the material lies."""
 
-    Parameters
-    ----------
-    features, between, substrate : dict of str to numpy.ndarray, dims (y, x)
-        From droplets and streaks; from haze and layers; from the glass.
-    background : dict of str to numpy.ndarray, dims (y, x)
-        Continuum in each window.
-    """
-
+    # (y, x): from droplets and streaks; from haze and layers; from the glass
     features: dict[str, Floats]
     between: dict[str, Floats]
     substrate: dict[str, Floats]
-    background: dict[str, Floats]
+    background: dict[str, Floats]  # (y, x): continuum in each window
 
 
 def _net_signal(

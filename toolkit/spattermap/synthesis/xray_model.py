@@ -29,24 +29,15 @@ _SHELLS = (("K", "Ka"), ("L3", "La"), ("M5", "Ma"))
 
 @dataclass(frozen=True)
 class LineModel:
-    """Counts of one line against the thickness of metal, for unit mass fraction and unit dose.
+    """Counts of one line against the thickness of metal, for unit mass fraction and unit dose."""
 
-    Parameters
-    ----------
-    name : str
-        For example "Cu Ka".
-    energy_keV : float
-        Energy of the line.
-    in_metal, in_substrate : numpy.ndarray, dims (thickness,)
-        Detected counts of the element in a layer of the metal, and in the substrate under it.
-    continuum : numpy.ndarray, dims (thickness,)
-        Continuum in the line's window from both, for unit strength.
-    """
-
-    name: str
-    energy_keV: float
+    name: str  # for example "Cu Ka"
+    energy_keV: float  # energy of the line
+    # (thickness,): detected counts of the element in a layer of the metal, and in the substrate
+    # under it
     in_metal: npt.NDArray[np.float64]
     in_substrate: npt.NDArray[np.float64]
+    # (thickness,): continuum in the line's window from both, for unit strength
     continuum: npt.NDArray[np.float64]
 
 

@@ -43,58 +43,34 @@ _EXPONENT = {"K": 0.9, "L": 0.82, "M": 0.78}
 
 @dataclass(frozen=True)
 class LineTable:
-    """One line against the thickness of the film.
+    """One line against the thickness of the film."""
 
-    Parameters
-    ----------
-    line : Line
-        Element, family, energy and edge.
-    film : numpy.ndarray, dims (thickness,)
-        Counts of the element in the film over those of bulk metal of that composition.
-    substrate : numpy.ndarray, dims (thickness,)
-        Counts of the element in the substrate over those of the bare substrate.
-    continuum : numpy.ndarray, dims (thickness,)
-        Continuum in the window, from film and substrate, over that of the bare substrate.
-    film_per_substrate : float
-        Counts of bulk metal over those of bare substrate, for equal mass fractions of the element.
-    bare_continuum : float
-        Continuum of the bare substrate per eV of the window, in one unit for all lines.
-    bulk : float
-        Ionisations seen of bulk metal per electron and mass fraction of the element, in one unit
-        for all lines; yield and detector are left out.
-    """
-
-    line: Line
+    line: Line  # element, family, energy and edge
+    # (thickness,): counts of the element in the film over those of bulk metal of that composition
     film: Floats
+    # (thickness,): counts of the element in the substrate over those of the bare substrate
     substrate: Floats
+    # (thickness,): continuum in the window, from film and substrate, over that of the bare
+    # substrate
     continuum: Floats
+    # counts of bulk metal over those of bare substrate, for equal mass fractions of the element
     film_per_substrate: float
+    # continuum of the bare substrate per eV of the window, in one unit for all lines
     bare_continuum: float
+    # ionisations seen of bulk metal per electron and mass fraction of the element, in one unit for
+    # all lines; yield and detector are left out
     bulk: float
 
 
 @dataclass(frozen=True)
 class LayerModel:
-    """Tables of every line over one grid of thickness.
+    """Tables of every line over one grid of thickness."""
 
-    Parameters
-    ----------
-    mass_thickness : numpy.ndarray, dims (thickness,)
-        Mass thickness of the film (g/cm2), from 0.
-    thickness_nm : numpy.ndarray, dims (thickness,)
-        The same divided by the density (nm).
-    density_g_cm3 : float
-        Density of the film (g/cm3).
-    lines : dict of str to LineTable
-        By element.
-    beam_energy_keV, take_off_deg, tilt_deg : float
-        Conditions.
-    """
-
-    mass_thickness: Floats
-    thickness_nm: Floats
-    density_g_cm3: float
-    lines: dict[str, LineTable]
+    mass_thickness: Floats  # (thickness,): mass thickness of the film (g/cm2), from 0
+    thickness_nm: Floats  # (thickness,): the same divided by the density (nm)
+    density_g_cm3: float  # density of the film (g/cm3)
+    lines: dict[str, LineTable]  # by element
+    # conditions
     beam_energy_keV: float
     take_off_deg: float
     tilt_deg: float

@@ -39,14 +39,9 @@ N_STEPS = 90  # energy steps of equal length along the path
 
 @dataclass(frozen=True)
 class Material:
-    """What electrons see of a mixture.
+    """What electrons see of a mixture."""
 
-    Parameters
-    ----------
-    share, number, mass, excitation_keV : numpy.ndarray, dims (element,)
-        Mass fraction, atomic number, atomic mass (g/mol) and mean excitation energy (keV).
-    """
-
+    # (element,): mass fraction, atomic number, atomic mass (g/mol) and mean excitation energy (keV)
     share: Floats
     number: Floats
     mass: Floats
@@ -94,28 +89,17 @@ def material(parts: Mapping[str, float]) -> Material:
 
 @dataclass(frozen=True)
 class Paths:
-    """Path of the electrons in cells of depth.
+    """Path of the electrons in cells of depth."""
 
-    Parameters
-    ----------
-    edges : numpy.ndarray, dims (cell + 1,)
-        Depths that bound the cells (g/cm2); the film ends at ``edges[n_film]``.
-    n_film : int
-        Cells of the film, 0 for a bare substrate.
-    energies, losses : numpy.ndarray, dims (step,)
-        Mean energy of each step, falling, and the energy lost in it (keV).
-    path : numpy.ndarray, dims (step, cell)
-        Path per electron of the beam (g/cm2) while it has about that energy.
-    backscattered : float
-        Share of electrons that left through the surface above the lowest energy.
-    """
-
+    # (cell + 1,): depths that bound the cells (g/cm2); the film ends at ``edges[n_film]``
     edges: Floats
-    n_film: int
+    n_film: int  # cells of the film, 0 for a bare substrate
+    # (step,): mean energy of each step, falling, and the energy lost in it (keV)
     energies: Floats
     losses: Floats
+    # (step, cell): path per electron of the beam (g/cm2) while it has about that energy
     path: Floats
-    backscattered: float
+    backscattered: float  # share of electrons that left through the surface above the lowest energy
 
 
 @lru_cache(maxsize=1)
