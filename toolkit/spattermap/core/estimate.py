@@ -99,19 +99,6 @@ def interval(
 def figures(value: float | None, *, significant: int = 3) -> str:
     """Return a number with a few significant figures and no exponent where it reads well.
 
-    Parameters
-    ----------
-    value : float
-        Any number.
-    significant : int, optional
-        Figures to keep.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> figures(3.14159), figures(0.001234), figures(123456.0), figures(1.2e-12)
     ('3.14', '0.00123', '123456', '1.20e-12')
     """
@@ -150,25 +137,8 @@ LEAST_TOLD_UM = 0.1
 def length(
     value: float, unit: str, bounds: tuple[float, float] | None = None, *, significant: int = 3
 ) -> str:
-    """Return a length as people say it: nm below 0.1 um, never with an exponent.
+    """Return a length in `unit` ("um" or "px") as people say it: nm below 0.1 um, no exponent.
 
-    Parameters
-    ----------
-    value : float
-        The length.
-    unit : {"um", "px"}
-        Its unit.
-    bounds : tuple of float, optional
-        Interval, told in parentheses where it is known.
-    significant : int, optional
-        Figures to keep.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
     >>> length(0.00376, "um"), length(157.3, "um", significant=2), length(4.0, "px", (3.5, 4.5))
     ('3.76 nm', '157 µm', '4.00 (3.50 to 4.50) px')
     """

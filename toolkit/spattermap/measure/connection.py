@@ -49,19 +49,7 @@ _ANISOTROPIC = 1.25
 
 
 def reasons(found: Continuity, measured: Mapping[str, Any]) -> tuple[str, ...]:
-    """Return short sentences that carry the numbers behind a continuity.
-
-    Parameters
-    ----------
-    found : Continuity
-        The numbers.
-    measured : mapping
-        Measured values of the map set.
-
-    Returns
-    -------
-    tuple of str
-    """
+    """Return short sentences that carry the numbers behind a continuity."""
     if found.coverage == 0:
         return ("No metal was found, so nothing can conduct.",)
     told = [_crossing(found)]
@@ -91,19 +79,7 @@ def reasons(found: Continuity, measured: Mapping[str, Any]) -> tuple[str, ...]:
 
 
 def next_step(found: Continuity, measured: Mapping[str, Any]) -> str:
-    """Return the measurement or setting that would settle most.
-
-    Parameters
-    ----------
-    found : Continuity
-        The numbers.
-    measured : mapping
-        Measured values of the map set.
-
-    Returns
-    -------
-    str
-    """
+    """Return the measurement or setting that would settle most."""
     if found.coverage == 0:
         return "Check that the mapped field lies on the deposit, or count longer."
     resists = measured.get("sheet_resistance_ohm_per_sq")
@@ -434,45 +410,15 @@ def describe(
 ) -> Continuity:
     """Return the continuity of one field.
 
-    Parameters
-    ----------
-    metal : array_like of bool, dims (y, x)
-        True where there is metal.
-    pixel_size : float
-        Side of a pixel in the map set's length unit.
-    settings : Settings
-        `bridging` is used here.
-    measured : mapping
-        Measured values of the map set; ``sheet_resistance_ohm_per_sq`` and ``thickness_nm`` are
-        used here.
-    alloy : mapping of str to float
-        Nominal mass percent by element.
-    thickness : array_like, dims (y, x), optional
-        Relative thickness of the metal, as for `sheet_conductance`.
-    valid : array_like of bool, dims (y, x), optional
-        False where a pixel must not be used. Rows and columns without any usable pixel at the
-        rim (a legend strip) are cut off; masked pixels inside count as bare, and a sentence says
-        so.
-    length_unit : {"um", "px"}, optional
-        The map set's length unit, for the sentences.
-    largest_solved_px : int, optional
-        Pixels up to which the sheet is solved at full resolution. Above, blocks are averaged
-        first; the result says so, and its bounds are then those of the averaged map.
-    otherwise : tuple of (array_like of bool, dims (y, x), str), optional
-        The metal as the other of maps and electron image draws it, and which of the two that is;
-        left out where the field is averaged.
-    blur_px : float, optional
-        Standard deviation of the maps' blur (px). Where given, the bounds of the conductance also
-        hold for outlines moved inwards and outwards by 0.84 of it, or of a pixel if that is more.
+    Dims: `metal`, `thickness` (relative, as for `sheet_conductance`), `valid` (y, x). Of `measured`
+    ``sheet_resistance_ohm_per_sq`` and ``thickness_nm`` are used. Rows and columns at the rim
+    without a usable pixel (a legend strip) are cut off; masked pixels inside count as bare, and a
+    sentence says so.
 
-    Returns
-    -------
-    Continuity
-
-    Raises
-    ------
-    InputError
-        If an argument is not allowed, or a measured value is not a positive number.
+    Above `largest_solved_px` pixels blocks are averaged before the sheet is solved, the result says
+    so, and `otherwise`, the metal as the other of maps and electron image draws it and which of the
+    two that is, is left out. Where `blur_px` is given, the bounds also hold for outlines moved
+    inwards and outwards by 0.84 of it, or of a pixel if that is more.
     """
     mask = image_2d(metal, "metal").astype(bool)
     other = None if otherwise is None else image_2d(otherwise[0], "otherwise").astype(bool)
@@ -556,23 +502,9 @@ def describe_parts(
 ) -> Continuity:
     """Return the continuity of a field that was worked on in parts.
 
-    Parameters
-    ----------
-    joined : Joined
-        Its connected regions.
-    squares : numpy.ndarray, dims (2, y, x)
-        Valid pixels, and metal pixels among them, of every square.
-    step : int
-        Side of a square (px).
-    pixel_size, measured, alloy, length_unit
-        As in `describe`.
-
-    Returns
-    -------
-    Continuity
-        Whether the metal is connected was found on every pixel, the conductance on the squares.
-        Gaps, necks, and regions that share corners only would need the whole field in memory: they
-        are not known.
+    Dims: `squares` (2, y, x): valid pixels, and metal among them, of squares of side `step` (px).
+    What is connected was found on every pixel, the conductance on the squares; gaps, necks, and
+    regions that share corners only would need the whole field in memory.
     """
     n, on = squares
     share = np.divide(on, n, out=np.zeros_like(on), where=n > 0)

@@ -103,19 +103,9 @@ def coverage_of_blocks(
 
 
 def with_doubt(found: Coverage, low: float, high: float) -> Coverage:
-    """Return a coverage whose interval also holds the doubt about where metal ends.
+    """Return a coverage whose interval also holds `low` to `high`, the true area over that found.
 
-    Parameters
-    ----------
-    found : Coverage
-        With the interval of sampling.
-    low, high : float
-        Bounds of the true area over the area found.
-
-    Returns
-    -------
-    Coverage
-        Distances of the bounds from the value added in quadrature: the two are independent.
+    Distances of the bounds from the value are added in quadrature: the two doubts are independent.
     """
     below = np.hypot(found.value - found.low, found.value * (1 - low))
     above = np.hypot(found.high - found.value, found.value * (high - 1))

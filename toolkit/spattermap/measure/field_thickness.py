@@ -154,44 +154,14 @@ def weigh_field(
     tilted: LayerModel | None = None,
     drawn: Mapping[float, float] = DRAWN,
 ) -> FieldThickness | None:
-    """Return the thickness of every region of a field.
+    """Return the thickness of every region of a field; None without enough bare glass or a blank.
 
-    Parameters
-    ----------
-    counts : numpy.ndarray, dims (element, y, x)
-        Counts of the maps of ``model.lines``, in that order.
-    labels : numpy.ndarray of int32, dims (y, x)
-        0 bare, regions from 1.
-    model : LayerModel
-        Tables of the lines.
-    alloy, substrate : mapping of str to float
-        Mass percent of film and substrate.
-    blur_px : float
-        Standard deviation of the edge blur (px).
-    rims : Rims, optional
-        Where the rims of these regions run, if that is known already.
-    valid : numpy.ndarray of bool, dims (y, x), optional
-        False where a pixel must not be used.
-    blank : tuple, optional
-        Counts per pixel of a blank taken at the same dose, by element, and its pixels.
-    dose_error : float, optional
-        Relative standard error of the dose that the blank stands for, where it is only assumed.
-    density_error : float, optional
-        Part by which the density of the metal may be off.
-    other_models : tuple of LayerModel, optional
-        Pairs of tables that cannot be excluded (other take-off angles).
-    tilted : LayerModel, optional
-        Tables of a tilt that cannot be excluded: less metal hides as much.
-    drawn : mapping of float to float, optional
-        Part of a dome's area that its label covers, by profile.
+    Dims: `counts` (element, y, x), in the order of ``model.lines``, `labels`, `valid` (y, x).
+    `blank`: counts per pixel by element, taken at the same dose to a part of `dose_error`, and its
+    pixels. `other_models` are pairs of tables that cannot be excluded (take-off angles), `tilted`
+    that of a tilt: less metal hides as much. `drawn`: part of a dome's area that its label covers,
+    by profile.
 
-    Returns
-    -------
-    FieldThickness or None
-        None where there is neither enough bare glass nor a blank.
-
-    Notes
-    -----
     A region is summed with the rim that blur fills, and the ground level of that rim taken off, so
     that blur neither adds nor hides metal. Its profile (film, half ellipsoid, paraboloid) comes
     from rings that blur does not reach; where they do not tell it, from all regions together, and
@@ -596,18 +566,9 @@ def _by_profile(
 
 
 def deposited(found: FieldThickness) -> dict[str, float]:
-    """Return mean thickness of the covered area and mass per area of the field, with bounds.
+    """Return mean thickness where covered and mass per area of the field, with bounds.
 
-    Parameters
-    ----------
-    found : FieldThickness
-        The weighed field.
-
-    Returns
-    -------
-    dict of str to float
-        ``mean_thickness_nm`` and ``deposited_ug_per_cm2`` with ``_low`` and ``_high``; NaN where
-        there is no value, infinity where there is no upper bound.
+    NaN where there is no value, infinity where there is no upper bound.
     """
     t = found.regions
     some = (found.pixels > 0) & np.isfinite(t.nm)

@@ -94,20 +94,11 @@ class Findings:
 
 
 def evidence(found: Findings) -> pd.DataFrame:
-    """Weigh the ways in which the metal can have arrived.
+    """Weigh the ways in which the metal can have arrived: one row an alternative, none a verdict.
 
-    Parameters
-    ----------
-    found : Findings
-        What was measured.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row an alternative: ``alternative, share, share_low, share_high`` (of the metal
-        signal; NaN where not measured), ``speaks_for, speaks_against`` (tuples of sentences) and
-        ``next_step``, the measurement that would settle it. No row is a verdict: the picture of
-        a deposit does not prove how it came about.
+    Columns ``alternative``, ``share`` with bounds (of the metal signal; NaN where not measured),
+    ``speaks_for``, ``speaks_against`` (tuples of sentences) and the ``next_step`` that would settle
+    it.
     """
     import pandas as pd
 
@@ -409,38 +400,11 @@ def describe(
 ) -> Morphology:
     """Return coverage, sizes, shapes, spacing and arrival of a segmented field.
 
-    Parameters
-    ----------
-    segmentation : Segmentation
-        The field divided into bare, droplets and streaks.
-    droplets : pandas.DataFrame
-        Table of `spattermap.measure.regions.measure_regions`; rows of streaks are left out.
-    pixel_size : float
-        Side of a pixel, in the unit of the table.
-    settings : Settings, optional
-        Level, resamples and seed of the intervals.
-    valid : array_like of bool or Windowed, dims (y, x), optional
-        False where a pixel must not be used. A view stays on disk; how many droplets a mask cuts
-        is then not corrected for.
-    length_unit : {"um", "px"}
-        Unit of `pixel_size` and the table, for the sentences.
-    shares : mapping of str to float, optional
-        Shares of the metal signal in droplets, streaks and haze with their bounds, as
-        `spattermap.verdict.metal_shares` gives them; without them the evidence of arrival
-        rests on the labels alone.
-    joined : float, optional
-        Share of the metal in one region that crosses the field.
-    cover : tuple of Coverage and pandas.DataFrame, optional
-        Coverage and its sensitivity, of a field whose pictures do not fit into memory.
-
-    Returns
-    -------
-    Morphology
-
-    Raises
-    ------
-    InputError
-        If the pixel size is not positive or `valid` does not fit.
+    `droplets` is the table of `measure_regions`, in the unit of `pixel_size`. Dims: `valid` (y, x);
+    a view stays on disk, and how many droplets its mask cuts is then not corrected for. Without
+    `shares` (as `metal_shares` gives them) the evidence of arrival rests on the labels alone.
+    `joined`: share of the metal in one region that crosses the field. `cover`: coverage and its
+    sensitivity where the pictures do not fit into memory.
     """
     size = positive(pixel_size, "pixel_size")
     one_of(length_unit, "length_unit", ("um", "px"))

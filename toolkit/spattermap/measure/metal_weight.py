@@ -212,25 +212,9 @@ def weigh(
     labels: Labels,
     blank: xr.Dataset | None = None,
 ) -> Weighed:
-    """Return the thickness of every region of a segmented field.
+    """Return the thickness of every region of a segmented field, or why it is withheld.
 
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set.
-    roles : Roles
-        Which elements are metal and which glass.
-    found : Segmentation
-        Its regions.
-    labels : numpy.ndarray of int32, dims (y, x)
-        Their labels.
-    blank : xarray.Dataset, optional
-        The bare substrate under the same conditions; with it the haze is weighed too.
-
-    Returns
-    -------
-    Weighed
-        With ``field`` None and a reason where a fact is missing that the thickness rests on.
+    Dims: `labels` (y, x). With a blank taken under the same conditions the haze is weighed too.
     """
     known = facts(maps)
     alloy = _composition(known.alloy, roles.alloy)

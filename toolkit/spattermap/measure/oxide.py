@@ -38,27 +38,14 @@ _RANGE_POWER = 1.45
 
 
 def oxygen_ratio(weighed: Weighed, table: pd.DataFrame) -> pd.DataFrame:
-    """Return oxygen atoms per metal atom where oxygen was looked for.
+    """Return oxygen atoms per metal atom where oxygen was looked for and thickness is told.
 
-    Parameters
-    ----------
-    weighed : Weighed
-        Thicknesses of the field.
-    table : pandas.DataFrame
-        Excess of oxygen as `spattermap.verdict.oxygen.oxygen_evidence` gives it: where and
-        excess_low, excess, excess_high (counts per pixel).
+    `table` is the excess of oxygen (counts per pixel) as `oxygen_evidence` gives it; columns where,
+    ratio, ratio_low, ratio_high.
 
-    Returns
-    -------
-    pandas.DataFrame
-        Columns where, ratio, ratio_low, ratio_high; rows only where the thickness is told or past
-        saturation, and oxygen was mapped.
-
-    Notes
-    -----
     Oxygen in a film of thickness t with mass fraction c gives ``c S F(t)``: S is its sensitivity,
-    known from the oxygen of the bare glass and the layer model, F its part of bulk. With the
-    excess this gives c, then ``(c / A_O) / ((1 - c) / A_M)``.
+    known from the oxygen of the bare glass and the layer model, F its part of bulk. With the excess
+    this gives c, then ``(c / A_O) / ((1 - c) / A_M)``.
     """
     import pandas as pd
 

@@ -305,48 +305,18 @@ def spacing(
 ) -> Spacing:
     """Compare the spacing of droplets with droplets of the same sizes placed at random.
 
-    Parameters
-    ----------
-    y, x : array_like, dims (droplet,)
-        Centres.
-    diameter : array_like, dims (droplet,)
-        Diameters; simulated droplets keep them and do not overlap. Points without size take 0.
-    box : tuple of float
-        Field: least y, least x, largest y, largest x.
-    clearance : array_like, dims (y, x), optional
-        Map of the box: distance to what a droplet cannot lie on, such as streaks, in the unit of
-        the box.
-    gap : float
-        Smallest gap between the rims of two droplets that the maps resolve; closer ones have
-        merged into one, so simulated droplets keep it too.
-    level : float
-        Level of the envelopes, and 1 - level that of the decision.
-    n_simulations : int
-        Simulated fields.
-    seed : int
-        Seed of the simulations.
+    Dims: `y`, `x`, `diameter` (droplet,), `clearance` (y, x): distance to what a droplet cannot lie
+    on, such as streaks. `box`: least y, least x, largest y, largest x. `gap`: the smallest between
+    two rims that the maps resolve; closer droplets have merged. "undecided" with fewer than 10
+    droplets, or where so much is covered that they cannot be placed at random without overlap.
 
-    Returns
-    -------
-    Spacing
-        "undecided" with fewer than 10 droplets, or where so much is covered that the droplets
-        cannot be placed at random without overlap.
-
-    Notes
-    -----
     Droplets have a size and do not overlap, so against points placed at random any dense deposit
-    looks ordered. The null here places the same droplets one after the other, the largest first,
-    at random positions that are free (random sequential adsorption). Droplets that touched have
-    merged and count as one; a null without a `gap` would take the space between the rest for
-    order, while a gap that is too wide hides order of that reach.
+    looks ordered. The null here places the same droplets one after the other, the largest first, at
+    random positions that are free (random sequential adsorption: J. Feder, J. Theor. Biol. 87
+    (1980) 237). A null without a `gap` would take the space between droplets for order, while a gap
+    that is too wide hides order of that reach. Envelopes: P. J. Diggle, Statistical Analysis of
+    Spatial Point Patterns (2003), sections 2.7, 4.7.
 
-    References
-    ----------
-    J. Feder, J. Theor. Biol. 87 (1980) 237 (random sequential adsorption).
-    P. J. Diggle, Statistical Analysis of Spatial Point Patterns (2003), sections 2.7, 4.7.
-
-    Examples
-    --------
     >>> y, x = np.mgrid[5:100:10, 5:100:10].reshape(2, -1)
     >>> spacing(y, x, diameter=np.full(100, 3.0), box=(0, 0, 100, 100)).pattern
     'ordered'

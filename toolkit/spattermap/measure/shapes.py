@@ -119,33 +119,14 @@ def satellites(
 ) -> Satellites:
     """Tell whether small droplets gather around the rims of large ones.
 
-    Parameters
-    ----------
-    labels : numpy.ndarray of int32, dims (y, x)
-        Label image the table was measured on.
-    droplets : pandas.DataFrame
-        Table of `spattermap.measure.regions.measure_regions`.
-    pixel_size : float
-        Side of a pixel, in the unit of the table.
-    n_shifts : int
-        Random shifts behind the p-value.
-    level : float
-        Level of the envelope (0 to 1).
-    seed : int
-        Seed of the shifts.
+    Dims: `labels` (y, x), on which the table was measured.
 
-    Returns
-    -------
-    Satellites
-
-    Notes
-    -----
-    Large are the droplets of at least three times the median diameter, or the largest twentieth
-    if fewer; small are those below the median, and below a third of the large. A small droplet is
-    near when the gap between its rim and that of a large droplet is at most half the median
-    radius of the large ones. The null shifts all small droplets together, round the field's
-    edges, which keeps their own pattern; shifted droplets that land on a large one cannot exist
-    and leave the count on both sides, so the number compared is the fraction of those that fit.
+    Large are the droplets of at least three times the median diameter, or the largest twentieth if
+    fewer; small are those below the median, and below a third of the large. A small droplet is near
+    when the gap between its rim and that of a large droplet is at most half the median radius of
+    the large ones. The null shifts all small droplets together, round the field's edges, which
+    keeps their own pattern; shifted droplets that land on a large one cannot exist and leave the
+    count on both sides, so the number compared is the fraction of those that fit.
     """
     diameter = droplets["diameter_um"].to_numpy(dtype=np.float64) / pixel_size
     if len(diameter) < 20:

@@ -63,18 +63,8 @@ PART_TOLERANCE = 0.01
 def model_tolerance(alloy: Mapping[str, float], beam_energy_keV: float) -> float:
     """Return by what part the layer model may miss a thickness.
 
-    Parameters
-    ----------
-    alloy : mapping of str to float
-        Mass percent of the film.
-    beam_energy_keV : float
-        Beam energy (keV).
-
-    Returns
-    -------
-    float
-        A relative difference (dimensionless), the largest found against the Monte Carlo for the
-        metal of the nearest atomic numbers at energies on both sides.
+    The largest difference found against the Monte Carlo for the metal of the nearest atomic numbers
+    at energies on both sides.
     """
     known = sorted(TOLERANCE, key=atomic_number)
     total = sum(alloy.values())
@@ -160,24 +150,9 @@ def scale_of(
 ) -> Scale:
     """Return the scale from the bare glass, with sensitivities still to be found.
 
-    Parameters
-    ----------
-    model : LayerModel
-        Tables of the lines.
-    alloy, substrate : mapping of str to float
-        Mass percent of film and substrate.
-    bare : mapping of str to float
-        Counts per pixel of the bare glass in each map of `model`.
-    bare_px : float
-        Pixels they were counted on.
-    continuum_factor : float, optional
-        Factor on the continuum under the lines of the glass.
-    dose : float, optional
-        Factor on what the glass gives.
-
-    Returns
-    -------
-    Scale
+    `bare`: counts per pixel of the bare glass in each map, over `bare_px` pixels.
+    `continuum_factor` and `dose` multiply the continuum under the glass's lines and what the glass
+    gives.
     """
     from spattermap.xrays import resolution_fwhm_eV
 
@@ -226,29 +201,15 @@ def with_sensitivities(
 ) -> Scale:
     """Return the scale with the sensitivities that fit the regions best.
 
-    Parameters
-    ----------
-    scale : Scale
-        From `scale_of`.
-    counts : numpy.ndarray, dims (region, element)
-        Counts of regions that may be taken as even in thickness (squares, interiors).
-    pixels : numpy.ndarray, dims (region,)
-        Their pixels.
-    start : numpy.ndarray, dims (element,), optional
-        Sensitivities to start from; by default those of the glass lines' thickness.
+    Dims: `counts` (region, element), `pixels` (region,), of regions that may be taken as even in
+    thickness; `start` (element,), None takes those of the glass lines' thickness.
 
-    Returns
-    -------
-    Scale
-
-    Notes
-    -----
     Maximum of the Poisson likelihood over all thicknesses and sensitivities: for given
     sensitivities each thickness is searched on the grid, then the profile likelihood takes one
-    Newton step in the logarithms of the sensitivities (Fisher information, thickness eliminated
-    by its Schur complement), halved while it does not raise the likelihood, until they stand
-    still. A sensitivity that the glass lines cannot tell keeps a large error and then adds nothing
-    to a thickness.
+    Newton step in the logarithms of the sensitivities (Fisher information, thickness eliminated by
+    its Schur complement), halved while it does not raise the likelihood, until they stand still. A
+    sensitivity that the glass lines cannot tell keeps a large error and then adds nothing to a
+    thickness.
     """
     metal = np.flatnonzero(scale.in_film)
     if metal.size == 0 or len(counts) == 0:
@@ -374,28 +335,10 @@ def thickness_of(
 ) -> Thickness:
     """Return the thickness of each region.
 
-    Parameters
-    ----------
-    scales : tuple of Scale
-        The scale to use, then pairs of alternatives that cannot be excluded (less and more
-        continuum, a smaller and a larger dose, a lower and a higher take-off angle); an odd one at
-        the end only lowers (a tilt).
-    counts : numpy.ndarray, dims (region, element)
-        Counts of each region.
-    pixels : numpy.ndarray, dims (region,)
-        Pixels that carry the metal.
-    tolerance : float
-        Relative tolerance of the layer model, see `model_tolerance`.
-    beside : numpy.ndarray, dims (region, element), optional
-        Counts in `counts` from a rim outside the region, where blur put part of its signal.
-    profile : float, optional
-        Exponent of the profile, see `PROFILES`.
-    other_profiles : tuple of float, optional
-        Profiles that cannot be excluded.
-
-    Returns
-    -------
-    Thickness
+    Dims: `counts`, `beside` (region, element), the latter from the rim outside a region, where blur
+    put part of its signal; `pixels` (region,) that carry the metal. `scales`: the one to use, then
+    pairs that cannot be excluded (less and more continuum, dose or take-off); an odd one at the end
+    only lowers (a tilt). `profile`, and others that cannot be excluded: exponents, see `PROFILES`.
     """
     best = _search(scales[0], counts, pixels, beside, profile)
     pairs = [_search(scale, counts, pixels, beside, profile) for scale in scales[1:]]

@@ -17,33 +17,12 @@ _K = 1.644854
 def wilson_interval(
     k: npt.ArrayLike, n: npt.ArrayLike, level: float = 0.95
 ) -> tuple[Floats, Floats]:
-    """Return the score interval of a binomial proportion.
+    """Return the score interval (0 to 1) of a binomial proportion, k of n independent trials.
 
-    Parameters
-    ----------
-    k, n : array_like
-        Successes, and independent trials; neither need be whole. Neighbouring pixels are not
-        independent: pass an effective number.
-    level : float, optional
-        Confidence level (0 to 1).
+    Neither need be whole: neighbouring pixels are not independent, pass an effective number.
+    Wilson, J. Am. Stat. Assoc. 22 (1927) 209, eq. 2; tabulated by Newcombe, Statist. Med. 17 (1998)
+    857.
 
-    Returns
-    -------
-    low, high : numpy.ndarray
-        Bounds of the proportion (0 to 1).
-
-    Raises
-    ------
-    InputError
-        If k is not between 0 and n, or the level not between 0 and 1.
-
-    References
-    ----------
-    Wilson, J. Am. Stat. Assoc. 22 (1927) 209, eq. 2; tabulated by Newcombe, Statist. Med. 17
-    (1998) 857.
-
-    Examples
-    --------
     >>> low, high = wilson_interval(81, 263)
     >>> round(float(low), 4), round(float(high), 4)
     (0.2553, 0.3662)
@@ -74,30 +53,11 @@ class CurrieLimits(NamedTuple):
 def currie_limits(variance: npt.ArrayLike, *, gain: float = 1.0) -> CurrieLimits:
     """Return what net count is significant at 95 %, and what true signal is found in 95 of 100.
 
-    Parameters
-    ----------
-    variance : array_like
-        Noise variance of the net count where there is no signal: the background B where that is
-        known, 2 B where it was counted as long as the signal, ``B (1 + 1/m)`` for m times as long.
-    gain : float, optional
-        Noise variance of one unit of signal; 1 for counts.
+    `variance` is that of the net count without a signal: the background B where that is known, 2 B
+    where it was counted as long as the signal. ``L_C = k sqrt(variance)``, ``L_D = k^2 gain + 2
+    L_C`` with `gain` the noise variance of one unit of signal, for counts many enough for the
+    normal law: Currie, Anal. Chem. 40 (1968) 586, eqs 11 to 15, table I.
 
-    Returns
-    -------
-    CurrieLimits
-        `critical` L_C and `detection` L_D in net counts.
-
-    Notes
-    -----
-    ``L_C = k sqrt(variance)``, ``L_D = k^2 gain + 2 L_C``: the signal's own noise adds to the
-    background's. Assumes that counts are many enough for the normal law.
-
-    References
-    ----------
-    Currie, Anal. Chem. 40 (1968) 586, eqs 11 to 15 and table I.
-
-    Examples
-    --------
     >>> critical, detection = currie_limits(2 * 100.0)
     >>> round(float(critical), 4), round(float(detection), 4)
     (23.2617, 49.229)

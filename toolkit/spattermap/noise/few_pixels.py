@@ -24,21 +24,10 @@ FAR = 0.2
 
 
 def variance_of_few(plane: npt.NDArray[np.float64], noise: float) -> tuple[float, float]:
-    """Return the share of the material's variance in the brightest `FEW`, and where they begin.
+    """Return the share of the material's variance in the brightest `FEW`, and the least of them.
 
-    Parameters
-    ----------
-    plane : numpy.ndarray, dims (pixel,)
-        Values of one map.
-    noise : float
-        Noise variance of a pixel on average; that of the few is taken in proportion to them.
-
-    Returns
-    -------
-    share : float
-        0 to 1; NaN where the map does not vary beyond its noise.
-    limit : float
-        The least of the few.
+    Dims: `plane` (pixel,). `noise` is the mean variance of a pixel, that of the few in proportion
+    to them. The share is NaN where the map does not vary beyond its noise.
     """
     few = max(1, int(FEW * plane.size))
     mean, whole = float(plane.mean()), float(plane.var()) - noise
@@ -54,24 +43,9 @@ def variance_of_few(plane: npt.NDArray[np.float64], noise: float) -> tuple[float
 def moments_without_few(
     maps: xr.Dataset, moments: BlockMoments
 ) -> tuple[BlockMoments, dict[str, float]] | None:
-    """Return block moments without the pixels that own a map's variance, and what they own.
+    """Return block moments without the pixels that own a map's variance, and the share they own.
 
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set in memory.
-    moments : BlockMoments
-        Moments of all its pixels.
-
-    Returns
-    -------
-    moments : BlockMoments
-    shares : dict of str to float
-        Share of the variance that the few own, of the maps of which it is more than `OWNED`.
-
-    Notes
-    -----
-    None where no map is owned by few, which is the rule and costs one partition a map.
+    Of the maps of which it is more than `OWNED`; None where there are none, which is the rule.
     """
     noise = moments.noise.sum(axis=0).diagonal() / moments.n.sum()
     valid = valid_mask(maps)

@@ -112,38 +112,13 @@ def segment(
     workers: Workers | None = None,
     known: Ground | None = None,
 ) -> Segmentation:
-    """Divide a field into bare substrate, droplets and streaks.
+    """Divide a field into bare substrate, droplets and streaks, the same however it is cut.
 
-    Parameters
-    ----------
-    maps : xarray.Dataset or Source
-        A map set whose values were checked, or one that is read and checked part by part.
-    roles : Roles
-        Which elements rise with metal (`alloy`) and which fall under it (`substrate`); elements
-        of neither kind take part with the sign the data give them.
-    settings : Settings, optional
-        ``metal_sensitivity``, ``smallest_droplet``, ``split_strength``,
-        ``false_alarms_per_field``, ``cracks`` are used here.
-    grid : Grid, optional
-        The parts; by default one. The result is the same however the field is cut.
-    store : Store, optional
-        Where pictures are kept, by default in memory; every worker must reach it. About 30 bytes a
-        pixel are written there.
-    workers : Workers, optional
-        Where the parts are worked on; by default here, one after the other.
-    known : Ground, optional
-        What `estimated` gave of the same maps and roles.
-
-    Returns
-    -------
-    Segmentation
-        Its pictures are arrays where the store is in memory; else they stay in the store, to be
-        read window by window, and cracks are not looked for.
-
-    Raises
-    ------
-    InputError, InputFileError
-        If the roles name no mapped element, or the pixels are not allowed.
+    Elements that `roles` names neither alloy nor substrate take part with the sign the data give
+    them. By default `grid` is one part, the store in memory and the work done here; about 30 bytes
+    a pixel go into the store, which every worker must reach. `known` is what `estimated` gave of
+    the same maps and roles. Without a store in memory the pictures stay in it and no cracks are
+    sought.
     """
     source = maps if isinstance(maps, Source) else Source(maps, checked=True)
     where = (store or MemoryStore(), grid or Grid.whole(source.shape))
@@ -169,19 +144,7 @@ def segment(
 
 
 def estimated(maps: xr.Dataset | Source, roles: Roles) -> Ground:
-    """Return what is estimated of a field before any setting counts: classes and filter.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset or Source
-        As `segment` takes them.
-    roles : Roles
-        As `segment` takes them.
-
-    Returns
-    -------
-    Ground
-    """
+    """Return what is estimated of a field before any setting counts: classes and filter."""
     source = maps if isinstance(maps, Source) else Source(maps, checked=True)
     return estimate_of(_sampled(source, roles), noise_known=noise_is_known(source.maps))
 

@@ -105,25 +105,8 @@ def read_image(
 ) -> ImageReading:
     """Register an electron image, draw regions in it, and let the counts decide on each.
 
-    Parameters
-    ----------
-    image : numpy.ndarray, dims (image_y, image_x)
-        Electron image of any depth and grid; a caption bar is cut off.
-    maps : MapEvidence
-        What the maps alone say.
-    step : float, optional
-        Side of an image pixel (px of the maps) where it is known; by default the image shows the
-        maps' field.
-    split_strength : float, optional
-        As in `Settings`.
-    seed : int, optional
-        Seed of the probes that estimate errors.
-    name : str, optional
-        Which of the map set's images it is.
-
-    Returns
-    -------
-    ImageReading
+    Dims: `image` (image_y, image_x), of any depth and grid; a caption bar is cut off. `step` is the
+    side of an image pixel (px of the maps); None takes the image to show the maps' field.
     """
     found = _read(image, maps, step=step, strength=split_strength, seed=seed)
     return replace(found, name=name)

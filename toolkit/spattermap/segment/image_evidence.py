@@ -50,29 +50,11 @@ def learn(
     noise: float,
     roughly: bool = False,
 ) -> Learned:
-    """Fit the metal fraction of a registered picture to the maps' evidence.
+    """Fit the metal fraction of a registered picture to the maps' unsmoothed, unbiased evidence.
 
-    Parameters
-    ----------
-    picture : numpy.ndarray of float32, dims (y, x)
-        Registered picture on the maps' grid.
-    evidence : numpy.ndarray of float32, dims (y, x)
-        Unsmoothed, unbiased metal fraction.
-    valid : numpy.ndarray of bool, dims (y, x)
-        Pixels to use.
-    blur : float
-        Standard deviation of the maps' blur (px).
-    noise : float
-        Variance of the evidence's noise in one pixel.
-    roughly : bool, optional
-        One pass with few columns, good enough to compare places.
+    Dims: `picture`, `evidence`, `valid` (y, x); `blur` in px, `noise` the variance in one pixel;
+    `roughly` takes one pass with few columns, good enough to compare places.
 
-    Returns
-    -------
-    Learned
-
-    Notes
-    -----
     Least squares of ``f = (B p)`` with ``p = X beta``, plus a ridge on ``(1 - B) X beta``: what the
     blur hides the counts cannot teach, and without the ridge p is speckle. The second pass gives p
     its own surroundings as columns. Explained variance by four folds of squares of the field.

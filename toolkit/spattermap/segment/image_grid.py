@@ -55,24 +55,10 @@ class Transform:
 
 
 def without_caption(image: npt.NDArray[np.generic]) -> tuple[npt.NDArray[np.generic], int]:
-    """Return the image without a caption bar at its foot or head, and the rows cut (foot > 0).
+    """Return a view of the image without a caption bar, and the rows cut (at its head: negative).
 
-    Parameters
-    ----------
-    image : numpy.ndarray, dims (image_y, image_x)
-        Grey values.
-
-    Returns
-    -------
-    image : numpy.ndarray, dims (image_y, image_x)
-        A view.
-    cut : int
-        Rows cut off the foot; negative: off the head; 0: none.
-
-    Notes
-    -----
-    Common practice, no source: half of every row of a bar has one grey value, a picture's rows
-    have not.
+    Dims: (image_y, image_x). Common practice, no source: half of every row of a bar has one grey
+    value, a picture's rows have not.
     """
     height = image.shape[0]
     if height < 4 * _CAPTION_ROWS:
@@ -109,14 +95,7 @@ def clipped_part(image: npt.NDArray[np.generic]) -> float:
 def even_grey(image: npt.NDArray[np.generic]) -> Singles:
     """Return grey values with median 0 and the 5th to 95th percentile one apart.
 
-    Parameters
-    ----------
-    image : numpy.ndarray, dims (image_y, image_x)
-        Grey values of any depth; values that are not finite take the median.
-
-    Returns
-    -------
-    numpy.ndarray of float32, dims (image_y, image_x)
+    Dims: `image` (image_y, image_x), of any depth; what is not finite takes the median.
     """
     grey = np.asarray(image, dtype=np.float32)
     finite = np.isfinite(grey)
@@ -134,22 +113,8 @@ def resampled(
 ) -> tuple[Singles, Bools]:
     """Return an image on the maps' grid, and where the maps lie within it.
 
-    Parameters
-    ----------
-    image : numpy.ndarray of float32, dims (image_y, image_x)
-        Image.
-    transform : Transform
-        From maps to image.
-    shape : tuple of int
-        Rows and columns of the maps.
-    finer : int, optional
-        Pixels of the result per pixel of the maps, along each axis.
-
-    Returns
-    -------
-    picture : numpy.ndarray of float32, dims (y, x)
-        Averaged over about one pixel of the result.
-    inside : numpy.ndarray of bool, dims (y, x)
+    Dims: `image` (image_y, image_x); returns (y, x) twice, of `shape` times `finer`, averaged over
+    about one pixel of the result.
     """
     taken = transform.scale / transform.step / finer  # image px a pixel of the result is wide
     if taken > 1:  # 0.29: standard deviation of a box one wide

@@ -41,32 +41,14 @@ def fuse(
     learned: Singles, evidence: Singles, valid: Bools, structure: Structure, *, unexplained: float,
     noise: float,
 ) -> Singles:  # fmt: skip
-    """Return the picture's metal fraction, corrected by the counts as far as they can tell.
+    """Return the picture's unblurred metal fraction, corrected by the counts where they tell.
 
-    Parameters
-    ----------
-    learned : numpy.ndarray of float32, dims (y, x)
-        Metal fraction of the picture, unblurred.
-    evidence : numpy.ndarray of float32, dims (y, x)
-        Unsmoothed, unbiased metal fraction of the maps.
-    valid : numpy.ndarray of bool, dims (y, x)
-        Pixels to use.
-    structure : Structure
-        Spectrum of the material, and the maps' blur.
-    unexplained : float
-        Part of the true variance that the picture leaves.
-    noise : float
-        Variance of the evidence's noise in one pixel.
+    Dims: `learned`, `evidence`, `valid` (y, x); `unexplained` is the part of the true variance that
+    the picture leaves, `noise` the variance of the evidence in one pixel.
 
-    Returns
-    -------
-    numpy.ndarray of float32, dims (y, x)
-
-    Notes
-    -----
-    ``c = p + H (f - B p)`` with ``H = S' B / (S' B^2 + v)`` (Wiener 1949), where S' is the
-    spectrum of what the picture leaves, taken as the material's times `unexplained`. As the dose
-    grows v falls, H tends to 1/B, and the counts win.
+    ``c = p + H (f - B p)`` with ``H = S' B / (S' B^2 + v)`` (Wiener 1949), where S' is the spectrum
+    of what the picture leaves, taken as the material's times `unexplained`. As the dose grows v
+    falls, H tends to 1/B, and the counts win.
     """
     size = [fft.next_fast_len(n + 64, real=True) for n in learned.shape]
     k = 2 * np.pi * np.hypot(np.fft.fftfreq(size[0])[:, None], np.fft.rfftfreq(size[1])[None])
@@ -84,18 +66,8 @@ def fuse(
 def snapped(fused: Singles, picture: Singles) -> tuple[Bools, float]:
     """Return the metal with its edges moved to the picture's, and how much clearer these are.
 
-    Parameters
-    ----------
-    fused : numpy.ndarray of float32, dims (y, x)
-        Metal fraction.
-    picture : numpy.ndarray of float32, dims (y, x)
-        Registered picture.
-
-    Returns
-    -------
-    mask : numpy.ndarray of bool, dims (y, x)
-    rise : float
-        Mean gradient along the moved edges over that along the half height of `fused`.
+    Dims: (y, x). The second is the mean gradient along the moved edges over that along the half
+    height of `fused`.
     """
     from skimage import segmentation
 
@@ -110,20 +82,10 @@ def snapped(fused: Singles, picture: Singles) -> tuple[Bools, float]:
 
 
 def at_half_height(mask: Bools, picture: Singles) -> Bools:
-    """Move the edges to half height between what lies just within and just without.
+    """Move edges, right to about a pixel, to half height between just within and just without.
 
-    The largest gradient of a small blurred disc lies within its edge; its half height hardly does.
-
-    Parameters
-    ----------
-    mask : numpy.ndarray of bool, dims (y, x)
-        Metal, right to about a pixel.
-    picture : numpy.ndarray of float32, dims (y, x)
-        Registered picture.
-
-    Returns
-    -------
-    numpy.ndarray of bool, dims (y, x)
+    Dims: (y, x). The largest gradient of a small blurred disc lies within its edge; its half height
+    hardly does.
     """
     smooth = blurred(picture, 0.5)
     for _ in range(2):
@@ -178,29 +140,9 @@ def _hills(height: Singles, region: Labels, rule: Rule) -> Labels:
 
 def footprints(labels: Labels, evidence: Singles, valid: Bools, *, blur: float, noise: float,
                seed: int = 0) -> Footprints:  # fmt: skip
-    """Fit the evidence by all blurred regions at once.
+    """Fit the unsmoothed evidence by all blurred regions at once.
 
-    Parameters
-    ----------
-    labels : numpy.ndarray of int32, dims (y, x)
-        Regions, 0 for bare.
-    evidence : numpy.ndarray of float32, dims (y, x)
-        Unsmoothed, unbiased metal fraction.
-    valid : numpy.ndarray of bool, dims (y, x)
-        Pixels to use.
-    blur : float
-        Standard deviation of the maps' blur (px).
-    noise : float
-        Variance of the evidence's noise in one pixel.
-    seed : int, optional
-        Seed of the probes that estimate the errors.
-
-    Returns
-    -------
-    Footprints
-
-    Notes
-    -----
+    Dims: `labels`, `evidence`, `valid` (y, x); `blur` in px, `noise` the variance in one pixel.
     Normal equations solved by conjugate gradients (Hestenes & Stiefel 1952), the bare plate being
     one more region. Their diagonal by random signs (Hutchinson 1990).
     """
@@ -243,19 +185,8 @@ def _conjugate_gradients(apply, right: Floats, diagonal: Floats) -> Floats:  # t
 
 
 def metal_odds(found: Footprints) -> Floats:
-    """Return the log odds that each region is metal, by two classes fitted to the regions.
+    """Return the log odds that each region is metal, by two classes fitted to them, dims (region,).
 
-    Parameters
-    ----------
-    found : Footprints
-        Strengths with errors.
-
-    Returns
-    -------
-    numpy.ndarray, dims (region,)
-
-    Notes
-    -----
     Two normal classes, bare about 0 and metal about its own mean, each as wide as its regions
     differ and their errors say; the mean, the spread and the share of metal by expectation and
     maximisation (Dempster, Laird & Rubin 1977).

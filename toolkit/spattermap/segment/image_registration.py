@@ -50,34 +50,17 @@ def register(
     step: float,
     exclude: float = 10.0,
 ) -> Registration:
-    """Find shift, turn and scale of a picture against the maps' metal evidence.
+    """Find shift, turn and scale of a picture against the maps' unsmoothed metal evidence.
 
-    Parameters
-    ----------
-    evidence : numpy.ndarray of float32, dims (y, x)
-        Unsmoothed, unbiased metal fraction.
-    valid : numpy.ndarray of bool, dims (y, x)
-        Pixels to use.
-    picture : numpy.ndarray of float32, dims (image_y, image_x)
-        Electron image without its caption (`image_grid.even_grey`).
-    blur : float
-        Standard deviation of the maps' blur (px of the maps).
-    step : float
-        Expected side of an image pixel (px of the maps).
-    exclude : float, optional
-        Distance (px of the maps) around the peak that counts as the peak's own.
+    Dims: `evidence`, `valid` (y, x), `picture` (image_y, image_x), as `even_grey` gives it; `blur`,
+    `step` (expected side of an image pixel) and `exclude` (what counts as the peak's own) in px of
+    the maps.
 
-    Returns
-    -------
-    Registration
-
-    Notes
-    -----
     For every shift s the multiple correlation ``R2(s) = C(s)' S^-1 C(s) / (N sum f^2)`` of the
     evidence f with features of the picture, C(s) by fast Fourier transform. No feature has a
-    direction: a derivative along x imitates a shift. Where the plain search is not sure, turns
-    and scales are searched on binned maps; the peak must then win over the best elsewhere at its
-    own turn and scale.
+    direction: a derivative along x imitates a shift. Where the plain search is not sure, turns and
+    scales are searched on binned maps; the peak must then win over the best elsewhere at its own
+    turn and scale.
     """
     start = Transform(step=step)
     shape = (evidence.shape[0], evidence.shape[1])
@@ -157,21 +140,8 @@ def correlation_surface(
 ) -> Singles:
     """Return the multiple correlation of evidence and picture at every cyclic shift.
 
-    Parameters
-    ----------
-    evidence : numpy.ndarray of float32, dims (y, x)
-        Metal fraction.
-    valid : numpy.ndarray of bool, dims (y, x)
-        Pixels to use.
-    picture : numpy.ndarray of float32, dims (rows, columns)
-        Picture at the maps' pixel size; as large as the maps or larger.
-    blur : float
-        Standard deviation of the maps' blur (px).
-
-    Returns
-    -------
-    numpy.ndarray of float32, dims (rows, columns)
-        Element (i, j): the maps' pixel (0, 0) lies on the picture's (i, j).
+    Dims: `evidence`, `valid` (y, x), `picture` and the result (rows, columns), at the maps' pixel
+    size and no smaller: at (i, j) the maps' first pixel lies on the picture's (i, j).
     """
     whole = np.zeros(picture.shape, np.float32)
     flat = _high_passed(np.where(valid, evidence, np.float32(evidence[valid].mean())))
@@ -229,29 +199,11 @@ def _blurred(picture: Singles, sigma: float) -> Singles:
 
 
 def correction(evidence: Singles, valid: Bools, shown: Singles, *, noise: float) -> Floats:
-    """Return by how much what a picture shows lies off the maps' evidence.
+    """Return by how much what a picture shows, blurred as the maps are, lies off their evidence.
 
-    Parameters
-    ----------
-    evidence : numpy.ndarray of float32, dims (y, x)
-        Metal fraction of the maps.
-    valid : numpy.ndarray of bool, dims (y, x)
-        Pixels to use.
-    shown : numpy.ndarray of float32, dims (y, x)
-        What the picture lets expect of the evidence, blurred as the maps are.
-    noise : float
-        Variance of the evidence's noise in one pixel.
-
-    Returns
-    -------
-    numpy.ndarray, dims (4,)
-        Shift in rows and columns (px), turn (rad) and stretch about the middle, for `moved` and
-        `after`; zeros where it does not settle.
-
-    Notes
-    -----
-    Gauss-Newton on ``sum (f - q(T x))^2 / v`` in shift, turn and scale, with weak normal priors on
-    turn and scale.
+    Dims: all (y, x); returns (4,): shift in rows and columns (px), turn (rad) and stretch about the
+    middle, for `moved` and `after`; zeros where it does not settle. Gauss-Newton on ``sum (f - q(T
+    x))^2 / v``, with weak normal priors on turn and scale.
     """
     size = evidence.shape
     y = (np.arange(size[0], dtype=np.float32) - (size[0] - 1) / 2)[:, None]

@@ -57,29 +57,13 @@ def evidence_of(
 ) -> Evidence:
     """Return what outlines at half height tell, from the noise of the filtered metal fraction.
 
-    Parameters
-    ----------
-    classes : Classes
-        Class means.
-    used : Filter
-        The filter.
-    diameter : float
-        Typical diameter of the droplets (px).
-    smallest : float, optional
-        Smallest diameter that is told apart (px).
-    strength : float, optional
-        Above 1 parts more readily.
+    Typical `diameter` and `smallest` that is told apart in px; a strength above 1 parts more
+    readily.
 
-    Returns
-    -------
-    Evidence
-
-    Notes
-    -----
-    Noise of standard deviation s displaces an edge by s over its slope, which is
-    ``1 / (sigma sqrt(2 pi))`` at half height. Along the outline the displacement is correlated as
-    the filter's autocorrelation; what outlines bend by over longer distances is white with the
-    variance times the sum of that correlation along a line.
+    Noise of standard deviation s displaces an edge by s over its slope, which is ``1 / (sigma
+    sqrt(2 pi))`` at half height. Along the outline the displacement is correlated as the filter's
+    autocorrelation; what outlines bend by over longer distances is white with the variance times
+    the sum of that correlation along a line.
     """
     sigma = max(used.sigma, 0.29)  # 0.29 px: a pixel averages over its width
     power = np.abs(np.fft.fft2(used.kernel)) ** 2
@@ -181,26 +165,11 @@ def outline_of(
     window: Box | None = None,
     across: int = 0,
 ) -> Outline:
-    """Return where the outlines of regions lie, between the pixels.
+    """Return where the outlines of regions lie, between the pixels; none where two regions touch.
 
-    Parameters
-    ----------
-    height : numpy.ndarray of float32, dims (y, x)
-        Height map; -1 at pixels that must not be used, beside which there is no outline.
-    label : numpy.ndarray of int32, dims (y, x)
-        Regions. Where two of them touch there is no outline.
-    level : numpy.ndarray of float32, dims (label + 1,)
-        Height at which each region was cut.
-    core, window : Box, optional
-        A part of a field, and what `height` and `label` show: the part and two pixels around it.
-        By default the pictures show the whole field.
-    across : int, optional
-        Columns of the field.
-
-    Returns
-    -------
-    Outline
-        Points whose earlier pixel lies in the part.
+    Dims: `height` (y, x), -1 where a pixel must not be used, `label` (y, x), `level` (label + 1,),
+    at which each was cut. `window` is what the pictures show of a field of `across` columns, `core`
+    the part whose points are wanted: two pixels less around.
     """
     window = window or Box(0, 0, *label.shape)
     rows, columns = (core or window).inside(window)
@@ -597,25 +566,11 @@ def _fit_alone(
 
 
 def explain(points: Floats, owner: Integers, seeds: Floats, evidence: Evidence) -> Floats:
-    """Return the ellipses that explain an outline best.
+    """Return the ellipses that explain an outline best, dims (ellipse, 5).
 
-    Parameters
-    ----------
-    points : numpy.ndarray, dims (point, 3)
-        Row, column and length of outline each point stands for (px), in any fixed order.
-    owner : numpy.ndarray of int64, dims (point,)
-        First guess each point belongs to.
-    seeds : numpy.ndarray, dims (seed, 3)
-        Row, column and radius (px) of first guesses, at least one.
-    evidence : Evidence
-        What the outline can tell.
+    Dims: `points` (point, 3): row, column and length of outline (px), in a fixed order; `owner`
+    (point,): which of the first guesses, `seeds` (seed, 3): row, column and radius (px).
 
-    Returns
-    -------
-    numpy.ndarray, dims (ellipse, 5)
-
-    Notes
-    -----
     Joining and parting in turns, each move weighed on the outline of the ellipses it concerns, so
     that time grows with the outline. The marginal likelihood is Laplace's approximation (MacKay
     2003, Information Theory, Inference, and Learning Algorithms, section 28.1, from memory).
@@ -657,23 +612,10 @@ def _strays(some: Floats, points: Floats, evidence: Evidence) -> float:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def paint(label: Labels, ellipses: Floats, begin: Integers, top: int, left: int) -> Labels:
-    """Give every pixel of a lump to the ellipse in which it lies deepest against its size.
+    """Give every pixel of a lump to the ellipse in which it lies deepest against its size, from 1.
 
-    Parameters
-    ----------
-    label : numpy.ndarray of int32, dims (y, x)
-        Lumps, 0 outside.
-    ellipses : numpy.ndarray, dims (ellipse, 5)
-        Ellipses of all lumps, those of one together.
-    begin : numpy.ndarray of int64, dims (lump + 2,)
-        Which are those of lump k: from ``begin[k]`` to before ``begin[k + 1]``.
-    top, left : int
-        Row and column of the picture's first pixel in the field.
-
-    Returns
-    -------
-    numpy.ndarray of int32, dims (y, x)
-        Number of the ellipse, from 1; 0 outside.
+    Dims: `label` (y, x): lumps; `ellipses` (ellipse, 5), those of lump k from ``begin[k]`` to
+    before ``begin[k + 1]``. `top`, `left`: the picture's first pixel in the field.
     """
     forms = np.empty((ellipses.shape[0], 3))
     for k in range(ellipses.shape[0]):
@@ -708,16 +650,7 @@ class Lumps(NamedTuple):
 def lumps_of(n_droplets: int, touching: Integers) -> Labels:
     """Return the lump of every droplet, numbered by its first droplet.
 
-    Parameters
-    ----------
-    n_droplets : int
-        How many droplets.
-    touching : numpy.ndarray of int64, dims (pair, 2)
-        Droplets that touch.
-
-    Returns
-    -------
-    numpy.ndarray of int32, dims (droplet + 1,)
+    Dims: `touching` (pair, 2): droplets that touch; returns (droplet + 1,).
     """
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
@@ -749,26 +682,11 @@ def explain_lumps(
     wanted: Integers | None = None,
     left: Bools | None = None,
 ) -> Explained:
-    """Return the ellipses of lumps, each from its own outline alone.
+    """Return the ellipses of lumps, each from its own whole outline alone.
 
-    Parameters
-    ----------
-    outline : Outline
-        Outlines of the droplets, in raster order: whole for every lump that is wanted.
-    lump : numpy.ndarray of int32, dims (droplet + 1,)
-        As `lumps_of` gives it.
-    sums : numpy.ndarray of int64, dims (droplet + 1, 6)
-        As `parting.pixel_sums` gives them: the droplets are the first guess.
-    evidence : Evidence
-        What an outline can tell.
-    wanted : numpy.ndarray of int64, optional
-        Lumps to explain; by default all.
-    left : numpy.ndarray of bool, dims (lump + 1,), optional
-        Lumps that are left as they are.
-
-    Returns
-    -------
-    Explained
+    Dims: `lump` (droplet + 1,) as `lumps_of` gives it, `sums` (droplet + 1, 6) as
+    `parting.pixel_sums` does: the droplets are the first guess. `wanted` are the lumps to explain,
+    None all; `left` (lump + 1,) those that stay as they are.
     """
     n_lumps = int(lump.max(initial=0))
     wanted = np.arange(1, n_lumps + 1) if wanted is None else wanted

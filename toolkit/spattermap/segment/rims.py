@@ -216,32 +216,11 @@ def find_rims(
     blur: float,
     falling: bool,
 ) -> Rims:
-    """Return where the rims lie against the outlines of regions.
+    """Return where the rims lie against the outlines; not moved for films, or where nothing tells.
 
-    Parameters
-    ----------
-    raw : numpy.ndarray of float32, dims (y, x)
-        Unfiltered metal fraction.
-    fraction : numpy.ndarray of float32, dims (y, x)
-        The filtered one.
-    labels : numpy.ndarray of int32, dims (y, x)
-        Regions, 0 outside.
-    valid : numpy.ndarray of bool, dims (y, x)
-        False where a pixel must not be used.
-    of : numpy.ndarray of bool, dims (label + 1,)
-        The regions whose rims are wanted.
-    blur : float
-        First guess of the blur's standard deviation (px).
-    falling : bool
-        Whether their signal may fall from the centre to the rim.
+    Dims: `raw`, `fraction` (unfiltered and filtered), `labels`, `valid` (y, x), `of` (label + 1,):
+    whose rims are wanted. `blur` is a first guess (px); `falling`: the signal may fall to the rim.
 
-    Returns
-    -------
-    Rims
-        Not moved where the counts do not tell, or where the metal is a film.
-
-    Notes
-    -----
     Least squares with a strength of its own for every region; a compass search (Hooke & Jeeves
     1961, J. ACM 8, 212) over shift, stretch, fall and blur, each kept only as far as it pays. The
     interval of the covered area is that of the profile likelihood, to which the doubt about the

@@ -20,20 +20,7 @@ class Runs(NamedTuple):
 
 
 def runs_of(label: Labels, top: int, left: int) -> Runs:
-    """Return the runs of a labelled picture whose first pixel lies at `top`, `left`.
-
-    Parameters
-    ----------
-    label : numpy.ndarray of int32, dims (y, x)
-        Labels, 0 outside.
-    top, left : int
-        Row and column of the first pixel in the field.
-
-    Returns
-    -------
-    Runs
-        In raster order.
-    """
+    """Return the runs of labels (y, x) that begin at `top`, `left`, in raster order."""
     from spattermap.core.region_kernels import count_runs, find_runs
 
     label = np.ascontiguousarray(label, dtype=np.int32)

@@ -134,8 +134,6 @@ class Shape:
 def describe(y: npt.NDArray[np.int64], x: npt.NDArray[np.int64]) -> Shape:
     """Return the geometry of a set of pixels as a streak.
 
-    Notes
-    -----
     The centre line joins the centroids of slices across the principal axis, each about a width
     thick. Length is that line with its ends prolonged to the last pixels, and width follows from
     the area of a stadium, ``A = w (L - w) + pi w^2 / 4``. The heavier half is the head.

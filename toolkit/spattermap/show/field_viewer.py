@@ -147,17 +147,7 @@ def field_piece(
 
 
 def as_json(data: Mapping[str, Any]) -> str:
-    """Return data as JSON that may stand in a page: no text in it can end the script.
-
-    Parameters
-    ----------
-    data : mapping
-        Numbers, texts, lists and mappings; NaN becomes null.
-
-    Returns
-    -------
-    str
-    """
+    """Return data as JSON of which no text can end a script in a page; NaN becomes null."""
     text = json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
@@ -174,18 +164,7 @@ def _words(analysis: Any) -> str:
 
 
 def base_data(analysis: Any) -> dict[str, Any]:
-    """Return what no setting of the segmentation changes: pictures, scale, start.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    dict
-        Ready for JSON.
-    """
+    """Return what no setting of the segmentation changes: pictures, scale, start."""
     data = map_data(analysis.maps, analysis.roles)
     data["planes"] += [*square_planes(analysis), *thickness_planes(analysis)]
     data["masks"] = masks_of(analysis)
@@ -241,19 +220,7 @@ def legible_side(analysis: Any) -> int:
 
 
 def element_planes(maps: xr.Dataset, roles: Roles) -> list[dict[str, Any]]:
-    """Return the sum of the alloy's maps and each element's map, alloy first.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set.
-    roles : Roles
-        Which element belongs to what.
-
-    Returns
-    -------
-    list of dict
-    """
+    """Return the sum of the alloy's maps and each element's map, alloy first."""
     names = [str(name) for name in maps["element"].values]
     rank = {"alloy": 0, "other": 1, "substrate": 2}
     order = sorted(names, key=lambda name: rank[roles.of(name)])
@@ -290,16 +257,8 @@ def image_planes(maps: xr.Dataset) -> list[dict[str, Any]]:
 def square_planes(analysis: Any) -> list[dict[str, Any]]:
     """Return what is fainter than a pixel's noise, averaged over squares.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    list of dict
-        For each alloy element that lies apart, what is more than goes with the alloy; and the
-        oxygen beyond the glass.
+    For each alloy element that lies apart, what is more than goes with the alloy; and the oxygen
+    beyond the glass.
     """
     wanted = [
         (f"{e} apart", f"{e} that does not follow the alloy", SQUARE_PX, beyond_alloy(analysis, e))
@@ -318,18 +277,7 @@ def square_planes(analysis: Any) -> list[dict[str, Any]]:
 
 
 def thickness_planes(analysis: Any) -> list[dict[str, Any]]:
-    """Return the mean thickness of each region, and apart from it those told as a bound only.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    list of dict
-        Empty where no thickness is told.
-    """
+    """Return the mean thickness of each region, and apart from it those told as a bound only."""
     found = analysis.thickness_map() if hasattr(analysis, "thickness_map") else None
     if found is None:
         return []
@@ -358,27 +306,12 @@ def plane(
     box: Sequence[float] | None = None,
     longest: int = LONGEST_PICTURE,
 ) -> dict[str, Any]:
-    """Return a picture as the script reads it: bytes, and what a byte stands for.
+    """Return a picture (y, x) as the script reads it: bytes, and what a byte stands for.
 
-    Parameters
-    ----------
-    key, label, unit : str
-        Its key, its name for people, its unit.
-    values : numpy.ndarray, dims (y, x)
-        The picture; NaN where nothing is known.
-    counts : bool, optional
-        Means over squares may be shown in place of single pixels.
-    ramp : str, optional
-        Key of `ramps`.
-    box : sequence of float, optional
-        Left, top, width and height on the map's grid (px); by default one pixel a pixel.
-    longest : int, optional
-        Longest side (px) up to which the values are kept as they are.
-
-    Returns
-    -------
-    dict
-        Whole numbers up to 255 are kept exactly, other values to a 254th of their range.
+    Whole numbers up to 255 are kept exactly, other values to a 254th of their range; NaN where
+    nothing is known. `counts`: means over squares may be shown in place of pixels. `box`: left,
+    top, width and height on the map's grid (px), None one pixel a pixel. Values are kept as they
+    are up to `longest`.
     """
     height, width = values.shape
     left, top, across, down = box or (0, 0, width, height)
@@ -419,18 +352,7 @@ def packed(values: Plane) -> str:
 
 
 def masks_of(analysis: Any) -> list[dict[str, Any]]:
-    """Return the marks that are areas: connected part, cracks, unusable pixels.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    list of dict
-        Only those of which some pixel is marked.
-    """
+    """Return the marks that are areas, if any pixel is: connected part, cracks, unusable pixels."""
     found: list[dict[str, Any]] = []
     edges = analysis.continuity.edges
     if edges.crosses_x or edges.crosses_y:
@@ -483,22 +405,10 @@ def mask(
     box: Sequence[float] | None = None,
     stripes: str = "none",
 ) -> dict[str, Any]:
-    """Return an area as the script reads it: one bit a pixel.
+    """Return an area (y, x) as the script reads it: one bit a pixel.
 
-    Parameters
-    ----------
-    key, label, colour : str
-        Its key, its name for people, its colour.
-    area : numpy.ndarray of bool, dims (y, x)
-        The area.
-    box : sequence of float, optional
-        Left, top, width and height on the map's grid (px).
-    stripes : {"none", "rising", "falling"}, optional
-        What tells it from another area without colour.
-
-    Returns
-    -------
-    dict
+    `box` as for `plane`; `stripes` ("none", "rising", "falling") tell it from others without
+    colour.
     """
     step = max(1, -(-max(area.shape) // LONGEST_LABELS))
     small = area[::step, ::step]
@@ -514,19 +424,9 @@ def mask(
 
 
 def found_data(analysis: Any, *, edges: npt.NDArray[np.float64] | None = None) -> dict[str, Any]:
-    """Return what was found: labels, the rows of droplets and streaks, sizes, composition.
+    """Return what was found, ready for JSON: labels, droplets and streaks, sizes, composition.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-    edges : numpy.ndarray, optional
-        Edges of the size classes, in the map set's length unit; by default from its own diameters.
-
-    Returns
-    -------
-    dict
-        Ready for JSON.
+    `edges` of the size classes are in the map set's length unit; None takes its own diameters.
     """
     labels = label_image(analysis)
     return regions_data(
@@ -547,30 +447,10 @@ def regions_data(
     step: float = 1,
     edges: npt.NDArray[np.float64] | None = None,
 ) -> dict[str, Any]:
-    """Return the regions of any segmentation of a map set, as `found_data` does.
+    """Return the regions (y, x) of any segmentation of a map set, as `found_data` does.
 
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        The map set.
-    labels : numpy.ndarray of int32, dims (y, x)
-        Its regions.
-    segmentation : Segmentation
-        How many of each kind.
-    droplets, streaks : pandas.DataFrame
-        Their rows, in the map set's length unit.
-    metals : sequence of str
-        The alloy's elements.
-    film : bool, optional
-        The deposit is one joined region, so that its parts are lobes, not droplets.
-    step : float, optional
-        Side of a pixel of the labels in pixels of the map set.
-    edges : numpy.ndarray, optional
-        Edges of the size classes; by default from the diameters.
-
-    Returns
-    -------
-    dict
+    `film`: the parts of one joined region are lobes, not droplets. `step`: pixels of the map set a
+    pixel of the labels takes.
     """
     known = facts(maps)
     unit = unit_name(known.length_unit)
@@ -670,8 +550,6 @@ def _or_bound(
 def rounded(values: Any, digits: int = 4) -> list[float | None]:
     """Return numbers with a few significant figures, None where there is none.
 
-    Examples
-    --------
     >>> rounded([1.23456, float("nan"), 0.0])
     [1.235, None, 0.0]
     """
@@ -721,18 +599,7 @@ def _scatter(
 def still_png(analysis: Any, *, longest: int = LONGEST_PICTURE, kind: str = ".png") -> bytes:
     """Return the outlines over the metal maps as a small picture, drawn without matplotlib.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-    longest : int, optional
-        Longest side (px); a smaller field is drawn twice as large where that fits.
-    kind : {".png", ".jpg"}, optional
-        File format.
-
-    Returns
-    -------
-    bytes
+    A field smaller than `longest` (px) is drawn twice as large where that fits.
     """
     import imageio.v3 as iio
     from matplotlib.colors import to_rgb

@@ -149,31 +149,11 @@ def draft(
 ) -> Draft:
     """Draw outlines in an electron image that has no maps beside it.
 
-    Parameters
-    ----------
-    file : str or pathlib.Path
-        The picture; a caption bar is cut off.
-    polarity : {"auto", "bright", "dark"}, optional
-        Which side of the threshold is drawn; "auto" takes the one that covers less.
-    threshold : float, optional
-        Grey value as in the file; by default the one that parts the grey values best.
-    split_strength : float, optional
-        How readily parts that touch are parted, as in `Settings`.
-
-    Returns
-    -------
-    Draft
-
-    Raises
-    ------
-    InputFileError, InputError
-        If the picture cannot be read or shows nothing, or a choice is not allowed.
-
-    Notes
-    -----
-    The threshold makes the variance between the two sides largest (Otsu, IEEE Trans. SMC 9 (1979)
-    62). On hard public pictures such drafts agreed with outlines drawn by hand to an F1 of 0.4 to
-    0.5 only: dust, shadow and charging are drawn too.
+    `polarity` ("auto", "bright", "dark") is the side of the threshold that is drawn; "auto" takes
+    the one that covers less. The threshold, a grey value as in the file, makes by default the
+    variance between the two sides largest (Otsu, IEEE Trans. SMC 9 (1979) 62). On hard public
+    pictures such drafts agreed with outlines drawn by hand to an F1 of 0.4 to 0.5 only: dust,
+    shadow and charging are drawn too.
     """
     from scipy import ndimage
 

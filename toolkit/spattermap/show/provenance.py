@@ -41,17 +41,7 @@ CAUTIONS = (
 
 
 def field_line(maps: xr.Dataset) -> str:
-    """Return what was mapped in one line: the field, the elements, the beam.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set.
-
-    Returns
-    -------
-    str
-    """
+    """Return what was mapped in one line: the field, the elements, the beam."""
     known = facts(maps)
     said = [_field(maps), f"maps of {wording.listing([str(e) for e in maps.element.values])}"]
     if known.beam_energy_keV:

@@ -104,18 +104,8 @@ def could_divide(analysis: Analysis) -> bool:
 def is_film(summary: Mapping[str, Any]) -> bool:
     """Return whether the deposit is a film: most of it one joined region that crosses the field.
 
-    Parameters
-    ----------
-    summary : mapping of str to object
-        As `Analysis.summary` gives it.
+    Droplets are then parts of a film, and their sizes no headline.
 
-    Returns
-    -------
-    bool
-        True where droplets are parts of a film and their sizes no headline.
-
-    Examples
-    --------
     >>> is_film({"largest_region_share": 0.9, "connected_x": True})
     True
     >>> is_film({"largest_region_share": 0.9, "connected_x": False, "connected_y": False})

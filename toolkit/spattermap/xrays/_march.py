@@ -19,23 +19,14 @@ def march(
     """Return path per step and cell, and the electrons that left through the surface.
 
     In ``y = integral of S dx`` every electron of one direction moves by the same length in a step,
-    across the boundary too. The cumulative number is carried, monotone cubic between edges
-    (Fritsch & Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300): nothing is lost, and steps may be
-    of any size.
+    across the boundary too. The cumulative number is carried, monotone cubic between edges (Fritsch
+    & Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300): nothing is lost, and steps may be of any
+    size.
 
-    Parameters
-    ----------
-    content : numpy.ndarray, dims (direction, cell)
-        Electrons at the start; changed in place.
-    matter : tuple
-        What scattering does before each step, dims (material, step, direction, direction), film
-        first; stopping power (keV cm2/g), dims (material, step); cells of the film.
-    steps : numpy.ndarray, dims (step,)
-        Energy lost in each step (keV).
-    width : numpy.ndarray, dims (cell,)
-        Mass thickness of the cells (g/cm2).
-    directions : tuple of numpy.ndarray, dims (direction,)
-        Cosines, and what each direction counts in the number of electrons.
+    Dims: `content` (direction, cell), changed in place; `matter`: what scattering does before each
+    step (material, step, direction, direction), film first, stopping power (material, step; keV
+    cm2/g), cells of the film; `steps` (step,) in keV; `width` (cell,) in g/cm2; `directions`:
+    cosines, and what each counts in the number of electrons, both (direction,).
     """
     turns, slowing, n_film = matter
     cosines, weights = directions

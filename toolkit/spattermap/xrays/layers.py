@@ -86,39 +86,13 @@ def layer_model(
     tilt_deg: float = 0.0,
     density_g_cm3: float | None = None,
 ) -> LayerModel:
-    """Return what a film of an alloy on a substrate gives, line by line.
+    """Return what a film of an alloy on a substrate (mass percent) gives, line by line.
 
-    Parameters
-    ----------
-    lines : mapping of str to str
-        Line name by element, for example ``{"Cu": "Cu Ka", "Si": "Si Ka"}``.
-    alloy, substrate : mapping of str to float
-        Mass percent of film and substrate.
-    beam_energy_keV : float
-        Beam energy (keV).
-    take_off_deg : float, optional
-        Angle between the surface and the way to the detector (deg).
-    tilt_deg : float, optional
-        Angle between the beam and the surface normal (deg).
-    density_g_cm3 : float, optional
-        Density of the film (g/cm3); by default that of the alloy by ideal mixing.
+    `lines` is for example ``{"Cu": "Cu Ka"}``, take-off above the surface, tilt off its normal
+    (deg). Depth is mass thickness: nanometres assume the density. Against an independent Monte
+    Carlo the parts agree as `spattermap.measure.thickness.model_tolerance` states, by metal and
+    energy.
 
-    Returns
-    -------
-    LayerModel
-
-    Raises
-    ------
-    InputError
-        If the beam does not excite a line, or an angle or composition is not allowed.
-
-    Notes
-    -----
-    Depth is mass thickness: nanometres assume the density. Against an independent Monte Carlo the
-    parts agree as `spattermap.measure.thickness.model_tolerance` states, by metal and energy.
-
-    Examples
-    --------
     >>> model = layer_model({"Cu": "Cu Ka", "Si": "Si Ka"}, {"Cu": 100.0}, {"Si": 47, "O": 53},
     ...                     beam_energy_keV=15.0)
     >>> left = np.interp(100.0, model.thickness_nm, model.lines["Si"].substrate)

@@ -149,23 +149,7 @@ def electron_paths(
     lowest_keV: float,
     tilt_deg: float = 0.0,
 ) -> Paths:
-    """Follow the electrons of a beam into a film on a thick substrate.
-
-    Parameters
-    ----------
-    film, substrate : Material
-        What they are made of.
-    mass_thickness : float
-        Of the film (g/cm2); 0 for the bare substrate.
-    beam_energy_keV, lowest_keV : float
-        Energies from which and down to which they are followed (keV).
-    tilt_deg : float, optional
-        Angle between beam and surface normal (deg).
-
-    Returns
-    -------
-    Paths
-    """
+    """Follow the electrons of a beam into a film (g/cm2; 0: none) on a thick substrate."""
     cosines, from_moments, to_moments = _directions()
     edges, n_film = _cells(film, substrate, mass_thickness, beam_energy_keV)
     bounds = _energies(film, mass_thickness, beam_energy_keV, lowest_keV)

@@ -35,42 +35,18 @@ _APART = ("partly_separated", "separated")
 
 
 def elements_apart(analysis: Any) -> list[str]:
-    """Return the alloy's elements that were judged to lie apart from it, wholly or in part.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    list of str
-    """
+    """Return the alloy's elements that were judged to lie apart from it, wholly or in part."""
     rows = analysis.elements.to_dict("records")
     return [str(r["element"]) for r in rows if r["role"] == "alloy" and r["verdict"] in _APART]
 
 
 def beyond_alloy(analysis: Any, element: str, *, side: int = SQUARE_PX) -> Plane | None:
-    """Return how much of an element lies where the rest of the alloy does not account for it.
+    """Return how much of an element the rest of the alloy does not account for; (y, x).
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-    element : str
-        An element of the alloy.
-    side : int, optional
-        Side of the squares (px).
+    Mean counts a pixel beyond background and beyond the element's share in the droplets times the
+    other alloy elements' signal, in squares, never below zero; NaN where no pixel is usable. None
+    where there is no other alloy element, no droplet or no bare ground.
 
-    Returns
-    -------
-    numpy.ndarray of float64, dims (y, x), or None
-        Mean counts a pixel beyond background and beyond the element's share in the droplets times
-        the other alloy elements' signal, never below zero; NaN where no pixel is usable. None
-        where there is no other alloy element, no droplet or no bare ground.
-
-    Notes
-    -----
     Background is the blank's mean where one was given, else the lowest tenth of the squares. The
     share is the ratio of net signals over all droplets, so that the picture shows where the element
     is in excess of its own mean in the droplets, not of what was bought.
@@ -109,23 +85,11 @@ def _square_means(values: Plane, valid: Plane, side: int) -> Plane:
 
 
 def oxygen_beyond_glass(analysis: Any, *, side: int = 2 * SQUARE_PX) -> Plane | None:
-    """Return the oxygen counts beyond the most that the glass can give, in squares.
+    """Return the oxygen counts beyond the most that the glass can give, in squares; (y, x).
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-    side : int, optional
-        Side of the squares (px).
+    Mean counts a pixel, never below zero; None where oxygen or the glass's other lines were not
+    mapped, or oxygen belongs to the alloy.
 
-    Returns
-    -------
-    numpy.ndarray of float64, dims (y, x), or None
-        Mean counts a pixel, never below zero; None where oxygen or the glass's other lines were
-        not mapped, or oxygen belongs to the alloy.
-
-    Notes
-    -----
     The glass gives at most ``O_bare * S / S_bare`` with S its harder lines, which metal absorbs
     less than oxygen's. The bare level is the blank's, else that of the pixels without metal, which
     hides a film that lies everywhere. Continuum under the oxygen line is not taken off.

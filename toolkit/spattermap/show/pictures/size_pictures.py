@@ -262,23 +262,9 @@ def nominal_count_share(
 ) -> tuple[float, float] | None:
     """Return which part of the alloy's counts an element has in the alloy as bought, thin to thick.
 
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set whose sidecar states alloy and beam energy.
-    names : sequence of str
-        The alloy's mapped elements.
-    element : str
-        One of them.
+    From 0 to 1, in a film too thin to absorb and in bulk metal; None where mass percent, lines or
+    beam energy are not known.
 
-    Returns
-    -------
-    tuple of float or None
-        From 0 to 1, in a film too thin to absorb and in bulk metal; None where mass percent, lines
-        or beam energy are not known.
-
-    Notes
-    -----
     Mass percent times the relative sensitivity of each line (thin film, no absorption; see
     `spattermap.xrays.ranges.relative_sensitivity`); in bulk metal divided by the counts of the
     thinnest film, over those of bulk, a mass thickness (`spattermap.xrays.layers.layer_model`).
