@@ -198,7 +198,7 @@ def test_droplets_as_wide_as_the_limit_are_trusted():
     assert LIMIT.notes([1.45, 2.0]) == ()
     assert LIMIT.notes([]) == ()
     (said,) = LIMIT.notes([1.4499, 0.3, 2.0])
-    assert said.startswith("2 of 3 droplets are narrower than 1.4 µm, the depth electrons of 20 ke")
+    assert said.startswith("2 of 3 outlines are narrower than 1.4 µm, the depth electrons of 20 ke")
 
 
 def brass_maps(**more):

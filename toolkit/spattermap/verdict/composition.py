@@ -80,7 +80,7 @@ class CompositionLimit:
         )
 
     def notes(self, diameters_um: npt.ArrayLike) -> tuple[str, ...]:
-        """Return a sentence where droplets are too narrow, nothing where all are wide enough.
+        """Return a sentence where droplets, or lobes of a film, are too narrow; else nothing.
 
         Dims: `diameters_um` (droplet,).
         """
@@ -89,10 +89,10 @@ class CompositionLimit:
         if not narrow:
             return ()
         said = (
-            f"{narrow} of {sizes.size} droplets {'is' if narrow == 1 else 'are'} narrower than "
+            f"{narrow} of {sizes.size} outlines {'is' if narrow == 1 else 'are'} narrower than "
             f"{length(self.smallest_um, 'um', significant=2)}, the depth electrons of "
-            f"{self.beam_energy_keV:g} keV reach into the alloy: do not read the composition of "
-            "such droplets, or map at a lower beam energy."
+            f"{self.beam_energy_keV:g} keV reach into the alloy: do not read a composition there, "
+            "or map at a lower beam energy."
         )
         return (said,)
 
