@@ -158,6 +158,27 @@ def test_every_other_page_fits_asks_for_nothing_and_is_accessible(
     context.close()
 
 
+def test_thickness_side_by_side_has_one_scale_of_colours(browser, others):
+    """One nanometre looks alike in both; counts go with the dwell and keep scales of their own."""
+    page = browser.new_page()
+    page.goto(others["comparison"].as_uri())
+    choices = page.locator("label.field-choice", has_text="Under").locator("select")
+    ramps, said = page.locator("p:has(> .field-ramp)"), {}
+    for key in ("Thickness at least", "Cu"):
+        before = ramps.all_text_contents()
+        for k in range(2):
+            choices.nth(k).select_option(label=key)
+        page.wait_for_function(
+            "before => [...document.querySelectorAll('.field-ramp')].every((e, k) => "
+            "e.parentElement.textContent !== before[k] && !/–/.test(e.parentElement.textContent))",
+            arg=before,
+        )
+        said[key] = ramps.all_text_contents()
+    assert len(set(said["Thickness at least"])) == 1
+    assert len(set(said["Cu"])) == 2
+    page.close()
+
+
 def test_a_mosaic_opens_with_answers_and_field_on_one_screen(browser, others):
     page = browser.new_page(viewport={"width": 1400, "height": 900})
     page.goto(others["mosaic"].as_uri())

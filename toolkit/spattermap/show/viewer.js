@@ -224,6 +224,7 @@ class Viewer {
     for (const plane of base.planes)
       if (plane.finer) this.planes.set(`${plane.key} finer`, plane.finer);
     this.painted = new Map();
+    this.measures = new Map();
     this.pointers = new Map();
     const first = base.planes[0].key;
     this.state = {
@@ -794,9 +795,10 @@ class Viewer {
     const name = `${key} ${side}`;
     const ready = this.painted.get(name);
     if (ready) return ready.canvas ? ready : null;
-    this.painted.set(name, {});
+    const begun = {};
+    this.painted.set(name, begun);
     this.paint(this.planes.get(key), side).then((one) => {
-      this.painted.set(name, one);
+      if (this.painted.get(name) === begun) this.painted.set(name, one); // else cleared meanwhile
       this.drawSoon();
     });
     return null;
@@ -809,16 +811,42 @@ class Viewer {
     return this.picture(finer) ? finer : key;
   }
 
-  async paint(plane, side) {
+  /** Return the values of a picture, and where its colours begin and end; worked out once. */
+  measured(plane, side) {
+    const name = `${plane.key} ${side}`;
+    if (!this.measures.has(name)) this.measures.set(name, this.measure(plane, side));
+    return this.measures.get(name);
+  }
+
+  async measure(plane, side) {
     const bytes = await inflate(plane.data);
     const [rows, columns] = plane.shape;
     const all = new Float32Array(bytes.length);
     for (let i = 0; i < bytes.length; i++)
       all[i] = plane.missing && bytes[i] === 0 ? NaN : plane.offset + plane.step * bytes[i];
-    const { values, width, height } = squares(all, columns, rows, side);
-    const finite = Float32Array.from(values.filter((v) => !Number.isNaN(v))).sort();
+    const found = squares(all, columns, rows, side);
+    const finite = Float32Array.from(found.values.filter((v) => !Number.isNaN(v))).sort();
     const low = plane.from_zero ? 0 : quantile(finite, 0.003);
-    const high = Math.max(quantile(finite, 0.998), low + 1e-9);
+    return { ...found, low, high: Math.max(quantile(finite, 0.998), low + 1e-9) };
+  }
+
+  /** Return where the colours of a picture begin and end.
+   *
+   * Alike in viewers side by side where the unit has a meaning beyond one map: counts go with the
+   * time spent on it, grey of an electron image with the knobs.
+   */
+  async ends(plane, side) {
+    const own = !plane.unit || plane.unit.includes("counts");
+    const beside = own ? [] : [...(linked.get(this.options.group) ?? [])];
+    const alike = beside.filter((one) => one.planes.get(plane.key)?.unit === plane.unit);
+    const all = alike.map((one) => one.measured(one.planes.get(plane.key), side));
+    const found = await Promise.all([this.measured(plane, side), ...all]);
+    return [Math.min(...found.map((one) => one.low)), Math.max(...found.map((one) => one.high))];
+  }
+
+  async paint(plane, side) {
+    const { values, width, height } = await this.measured(plane, side);
+    const [low, high] = await this.ends(plane, side);
     const colours = ramp(this.base.ramps[plane.ramp]);
     const canvas = make("canvas", { width, height });
     const context = canvas.getContext("2d");
@@ -1152,10 +1180,11 @@ async function render({ model, el }) {
 
 export default { render };
 
-/** Show the viewers of each group on one scale, that of the one drawn largest. */
+/** Show the viewers of each group on one scale, that of the one drawn largest, and colours too. */
 function onOneScale() {
   for (const viewers of linked.values()) {
     const most = Math.max(...[...viewers].map((one) => one.scale / one.base.pixel));
+    for (const one of viewers) one.painted.clear(); // painted before the others stood there
     for (const one of viewers)
       one.look(one.state.x, one.state.y, (most * one.base.pixel) / one.fit, { tell: false });
   }
