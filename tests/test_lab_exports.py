@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import gzip
 import json
+import re
 import zipfile
 
+import h5py
 import imageio.v3 as iio
 import numpy as np
 import pytest
 import tifffile
 
 import spattermap
-from spattermap.core.errors import SpattermapError
+from spattermap.core.errors import SpattermapError, SpattermapWarning
+from spattermap.loaders.convert import is_tile_table, read_tiles
 from spattermap.sweeps.sheet import read_sheet
 
 _RNG = np.random.default_rng(4)
@@ -253,3 +257,245 @@ def test_sheets_of_spreadsheets(tmp_path):
     (tmp_path / "sheet.csv").write_text("path,charge_J,\na,1.5,7\n")
     with pytest.raises(SpattermapError, match="an empty name"):
         read_sheet(tmp_path / "sheet.csv")
+
+
+# --- seen in a second round of odd exports -------------------------------------------------------
+
+
+@pytest.mark.parametrize("sign", ["\u00a0", "\u202f", "\u2019", "'"])
+@pytest.mark.parametrize("sep", [";", "\t"])
+def test_thousands_grouped_by_spaces_and_quotes(tmp_path, sign, sep):
+    def make(plane):
+        cells = ((f"{int(v) * 271 + 5:,}".replace(",", sign) for v in row) for row in plane)
+        return "\n".join(map(sep.join, cells)) + "\n"
+
+    loaded(write(tmp_path, make), {n: p.astype(int) * 271 + 5 for n, p in MAPS.items()})
+
+
+def test_a_space_that_holds_parts_columns_where_nothing_else_does(tmp_path):
+    write(tmp_path, lambda p: grid(p + 100.0, "\u00a0"), ".txt")
+    loaded(tmp_path, {name: plane + 100 for name, plane in MAPS.items()})
+
+
+@pytest.mark.parametrize("code", ["utf-16-le", "utf-16-be"])
+def test_two_bytes_a_sign_without_a_mark(tmp_path, code):
+    loaded(write(tmp_path, lambda p: grid(p, "\t", end="\r\n").encode(code), ".txt"))
+
+
+def test_text_in_the_wrong_wrapping_says_so(tmp_path):
+    refused(write(tmp_path, lambda p: gzip.compress(grid(p).encode())), r"end in \.csv\.gz")
+    refused(write(tmp_path, lambda _: bytes(range(256))), "got binary data")
+    refused(write(tmp_path, lambda p: f"Row 1,{grid(p)}"), "got 'Row 1' in line 1")
+    labelled = write(tmp_path, lambda p: re.sub(r"(?m)^(?=\d)", "Row 1,", grid(p)))
+    refused(labelled, "got 'Row 1' in line 1")
+    refused(write(tmp_path, lambda p: grid(p) + "\n\nEnd of data\n"), "got 'End of data'")
+
+
+def long(first="x,y,Cu,Zn", second="", count=None):
+    cells = rows_of(MAPS["Cu"]).splitlines()
+    rows = [f"{row},{v}" for row, v in zip(cells, MAPS["Zn"].ravel(), strict=True)]
+    if count is not None:
+        rows = [f"{k + count},{row}" for k, row in enumerate(rows)]
+    return "\n".join([first, *([second] if second else []), *rows]) + "\n"
+
+
+def test_a_line_of_units_below_the_names(tmp_path):
+    for units in ("µm,µm,counts,counts", "(um),(um),(cts),(cts)", "[um],[um],,"):
+        (tmp_path / "maps.csv").write_text(long("x,y,Cu Ka,Zn Ka", units), "utf-8")
+        if not units.endswith(","):
+            assert loaded(tmp_path / "maps.csv").attrs["pixel_size_um"] == 0.25
+
+
+@pytest.mark.parametrize("name", ["i", "I", "No", "#", "", "Index"])
+def test_a_column_that_numbers_the_rows_is_no_iodine(tmp_path, name):
+    (tmp_path / "maps.csv").write_text(long(f"{name},x,y,Cu,Zn", count=1))
+    if name != "#":  # which starts a line that is not read
+        assert "numbers the rows and was left out" in notes(loaded(tmp_path / "maps.csv"))
+
+
+def test_percent_by_the_names_of_columns(tmp_path):
+    (tmp_path / "maps.csv").write_text(long("x (um),y (um),Cu (wt%),Zn (wt%)"))
+    assert loaded(tmp_path / "maps.csv").attrs["quantity"] == "mass_percent"
+
+
+@pytest.mark.parametrize("head", ["", "y/x;" + ";".join(f"{k / 4:g}" for k in range(32)) + "\n"])
+def test_rows_numbered_from_below(tmp_path, head):
+    def make(plane):
+        return head + "".join(
+            f"{(23 - k) / 4:g};{';'.join(map(str, row))}\n" for k, row in enumerate(plane)
+        )
+
+    assert "the first column numbers the rows" in notes(loaded(write(tmp_path, make)))
+
+
+@pytest.mark.parametrize(
+    ("head", "width"),
+    [
+        ("Energy (keV),Counts", 2),  # a spectrum
+        ("Distance (um),Cu Ka,Zn Ka", 3),  # a line across
+        ("ID,Area,Cu,Zn,Si,O", 6),  # particles
+        ("", 2),
+    ],
+)
+def test_a_list_of_numbers_is_no_map(tmp_path, head, width):
+    rows = ("".join(f"{0.01 * k:.2f}" + f",{k % 7}" * (width - 1) + "\n") for k in range(400))
+    (tmp_path / "Cu.csv").write_text(head + "\n" + "".join(rows))
+    refused(tmp_path / "Cu.csv", "got a list of 400 lines of .*name another file")
+
+
+def test_pixels_listed_without_their_places_are_no_map(tmp_path):
+    rows = zip(MAPS["Cu"].ravel(), MAPS["Zn"].ravel(), strict=True)
+    text = "Cu,Zn\n" + "".join(f"{a},{b}\n" for a, b in rows)
+    (tmp_path / "Cu plate 3.csv").write_text(text)
+    refused(tmp_path / "Cu plate 3.csv", "got a list of 768 lines of Cu, Zn")
+
+
+def test_one_sign_for_decimals_and_columns_is_refused(tmp_path):
+    lines = ("".join(f"{v},{v % 7:02d}," for v in row)[:-1] for row in MAPS["Cu"])
+    (tmp_path / "Cu.csv").write_text("\n".join(lines))
+    refused(tmp_path / "Cu.csv", "got commas for both")
+    write(tmp_path, lambda p: grid(p, form="%03d"))  # all of one width: plain
+    (tmp_path / "Cu.csv").unlink()
+    loaded(tmp_path)
+
+
+@pytest.mark.parametrize("ending", [".csv", ".tif", ".png", ".hspy", ".h5", ".npy", ".nc", ".npz"])
+def test_an_empty_file_is_called_empty(tmp_path, ending):
+    (tmp_path / f"Cu_Ka{ending}").write_bytes(b"")
+    refused(tmp_path / f"Cu_Ka{ending}", r"got an empty file \(0 bytes\).* downloaded to the end")
+
+
+@pytest.mark.parametrize(
+    "name", [".Zn_Ka.tif.icloud", "Zn_Ka.tif.crdownload", "Zn.tif - Shortcut.lnk", "Zn_Ka.tif.gz",
+             "Zn_Ka.gif"]
+)  # fmt: skip
+def test_what_stands_in_the_place_of_a_map_is_said(tmp_path, name):
+    tifffile.imwrite(tmp_path / "Cu_Ka.tif", MAPS["Cu"])
+    for other in (name, ".Zn_Ka.tif.swp", "In situ notes.docx", "Cu_Ka.tif.bak"):
+        (tmp_path / other).write_bytes(b"bplist00")
+    with pytest.warns(
+        SpattermapWarning, match=f"{name} is named as a map of Zn and is not"
+    ) as said:
+        loaded(tmp_path, {"Cu": MAPS["Cu"]})
+    assert len(said) == 1
+
+
+@pytest.mark.parametrize("preview", [{}, {"photometric": "rgb"}])
+def test_a_preview_behind_the_map_is_left_out(tmp_path, preview):
+    small = np.zeros((6, 8, 3) if preview else (6, 8), np.uint8)
+    for name, plane in MAPS.items():
+        with tifffile.TiffWriter(tmp_path / f"{name}_Ka.tif") as file:
+            file.write(plane)
+            file.write(small, subfiletype=1, **preview)
+    assert "page 2 is a preview" in notes(loaded(tmp_path))
+    loaded(tmp_path / "Cu_Ka.tif", {"Cu": MAPS["Cu"]})
+    with tifffile.TiffWriter(tmp_path / "Cu_Ka.tif") as file:  # as large: no preview
+        file.write(MAPS["Cu"])
+        file.write(MAPS["Zn"], subfiletype=1)
+    refused(tmp_path, "must hold one map, got 2 pages")
+
+
+def test_a_picture_in_which_nothing_is_white_says_so(tmp_path):
+    tifffile.imwrite(tmp_path / "Cu_Ka.tif", MAPS["Cu"], photometric="miniswhite")
+    with pytest.warns(SpattermapWarning, match="says that 0 is white"):
+        loaded(tmp_path, {"Cu": MAPS["Cu"]})
+
+
+@pytest.mark.parametrize("top", [254, 65535])
+def test_counts_stretched_to_their_type_are_counts_again(tmp_path, top):
+    for name, plane in MAPS.items():
+        whole = np.rint(plane * (top / plane.max())).astype(np.min_scalar_type(top))
+        tifffile.imwrite(tmp_path / f"{name}_Ka.tif", whole)
+    assert "recognised, and divided by it" in notes(loaded(tmp_path))
+
+
+@pytest.mark.parametrize("mark", [-9999, -32768])
+def test_a_number_for_no_data_is_no_net_count(tmp_path, mark):
+    write(tmp_path, lambda p: grid(np.where(np.arange(32) < 3, mark, p.astype(int)), form="%d"))
+    refused(tmp_path, rf"got {mark} in 72, which stands for no data")
+
+
+def test_letters_of_another_alphabet(tmp_path):
+    tifffile.imwrite(tmp_path / "\u0421u_Ka.tif", MAPS["Cu"])
+    refused(tmp_path, "letters are of another alphabet")
+
+
+@pytest.mark.parametrize(
+    ("facts", "words"),
+    [
+        ({"scale_factor": 0.1}, "got scale_factor"),
+        ({"add_offset": 5.0}, "got add_offset"),
+        ({"_FillValue": np.uint16(65535)}, "got 96 of its fill value 65535"),
+    ],
+)
+def test_conventions_of_netcdf_in_hdf5_are_not_left_out(tmp_path, facts, words):
+    with h5py.File(tmp_path / "maps.h5", "w") as file:
+        for name, plane in MAPS.items():
+            held = file.create_dataset(name, data=plane)
+            held.attrs.update({"scale_factor": 1.0, "add_offset": 0})
+    loaded(tmp_path / "maps.h5")
+    with h5py.File(tmp_path / "maps.h5", "a") as file:
+        file["Zn"][:3] = 65535
+        file["Zn"].attrs.update(facts)
+    refused(tmp_path / "maps.h5", words)
+
+
+def test_a_packing_that_is_not_installed(tmp_path):
+    with h5py.File(tmp_path / "maps.h5", "w") as file:
+        how = h5py.h5p.create(h5py.h5p.DATASET_CREATE)
+        how.set_chunk((24, 32))
+        how.set_filter(32001, h5py.h5z.FLAG_OPTIONAL, (0,))
+        space = h5py.h5s.create_simple((24, 32))
+        held = h5py.h5d.create(file.id, b"Cu_Ka", h5py.h5t.NATIVE_UINT16, space, how)
+        held.write_direct_chunk((0, 0), MAPS["Cu"].tobytes(), 0)
+    refused(tmp_path / "maps.h5", "a packing that is not known here|with gzip or not at all")
+
+
+def test_headers_of_raw_numbers_that_leave_the_order_open(tmp_path):
+    refused(raw(tmp_path, MAPS["Cu"], depth=1, byte_order=""), "must state byte-order")
+    planes = np.stack(list(MAPS.values())).astype(">u2")
+    refused(raw(tmp_path, planes, record_by="dont-care"), "image or vector, for 2 planes")
+
+
+def test_folders_named_like_files(tmp_path):
+    for ending in (".hspy", ".h5", ".tif", ".zarr", ".rpl", ".csv"):
+        place = tmp_path / f"plate [3] {ending}"
+        place.mkdir()
+        for name, plane in MAPS.items():
+            tifffile.imwrite(place / f"{name}_Ka.tif", plane)
+        loaded(place)
+
+
+def test_one_spectrum_is_no_map(tmp_path):
+    (tmp_path / "Cu.msa").write_text("#FORMAT      : EMSA/MAS Spectral Data File\n")
+    refused(tmp_path / "Cu.msa", "It holds one spectrum")
+
+
+@pytest.mark.parametrize(
+    ("raw_text", "words"),
+    [
+        (b"pixel_size_um = 0,25\n", "Write decimals with a point"),
+        ("title = “plate”\n".encode(), "Write plain quotes"),
+        (b'blank = "C:\\Users\\me"\n', "Write / in the place of"),
+        ('title = "Prüfling"\n'.encode("cp1252"), "Save it as UTF-8"),
+        ("pixel_size_um = 0.25\n".encode("utf-16"), "Save it as UTF-8"),
+    ],
+)
+def test_a_sidecar_as_editors_spoil_it(tmp_path, raw_text, words):
+    tifffile.imwrite(tmp_path / "Cu_Ka.tif", MAPS["Cu"])
+    (tmp_path / "mapset.toml").write_bytes(raw_text)
+    refused(tmp_path, words)
+
+
+@pytest.mark.parametrize("code", ["cp1252", "utf-16", "utf-8-sig"])
+def test_sheets_in_the_encodings_of_offices(tmp_path, code):
+    (tmp_path / "Prüfling").mkdir()
+    text = "path;ladung_µJ\r\nPrüfling;1,5\r\n"
+    (tmp_path / "sheet.csv").write_bytes(text.encode(code))
+    (row,) = read_sheet(tmp_path / "sheet.csv")
+    assert row.path.is_dir()
+    assert row.process == {"ladung_µJ": 1.5}
+    text = "path;y_px;x_px\r\nPrüfling;0;0\r\n"
+    (tmp_path / "tiles.csv").write_bytes(text.encode(code))
+    assert is_tile_table(tmp_path / "tiles.csv")
+    assert read_tiles(tmp_path / "tiles.csv")[0].path.is_dir()

@@ -157,7 +157,7 @@ def a_name_with_a_null(folder):
 # --- TIFF ---------------------------------------------------------------------------------------
 
 
-@case("a whole picture")
+@case("got an empty file")
 def empty_tiff(folder):
     return raw(folder, "Cu_Ka.tif", b"")
 
@@ -369,7 +369,7 @@ def bmp_with_a_lying_header(folder):
 # --- text ---------------------------------------------------------------------------------------
 
 
-@case("must hold numbers, got none")
+@case("got an empty file")
 def empty_text(folder):
     return raw(folder, "Cu_Ka.csv", b"")
 

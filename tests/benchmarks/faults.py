@@ -386,17 +386,20 @@ def changing_files(maps, place, number):
         for k in range(2):
             source = write_maps(place / f"{name}_{k}", lift=k)
             call = _for(words[name], maps, source, place)
+            begun = time.monotonic()
             results.append(numbers_of(_made(call, place / f"{name}_out{k}")))
+            whole = time.monotonic() - begun
         for k in range(number):
             source = write_maps(place / f"{name}_c{k}")
             call = _for(words[name], maps, source, place)
             out = place / f"{name}_r{k}"
             child = os.fork()
             if not child:
-                time.sleep(chance.uniform(0, 0.3))
+                new = write_maps(place / f"new{k}", lift=1)
+                time.sleep(chance.uniform(0, 0.6 * whole))
                 for file in sorted(source.glob("*.tif")):
-                    new = write_maps(place / f"new{k}", lift=1) / file.name
-                    file.write_bytes(new.read_bytes())
+                    file.write_bytes((new / file.name).read_bytes())
+                    time.sleep(0.02)  # an export takes its time, file by file
                 os._exit(0)
             code, said = in_child([*call, "--out", str(out)])
             os.waitpid(child, 0)

@@ -418,6 +418,27 @@ def _marked(folder: Path, refusal: OutputError) -> Iterator[None]:
         mark.unlink(missing_ok=True)
 
 
+def decoded(raw: bytes) -> str:
+    """Return text in the encoding it has, as programs of laboratories and offices write it."""
+    head = raw[:4096]
+    encoding = "utf-8-sig"
+    if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        encoding = "utf-16"
+    elif len(head) > 3 and b"\0" in head:  # two bytes a sign and no mark: one of two is mostly 0
+        for place, name in ((1, "utf-16-le"), (0, "utf-16-be")):
+            if (
+                head[place::2].count(0) > 0.9 * len(head[place::2])
+                and 0 not in head[1 - place :: 2]
+            ):
+                encoding = name
+    for one in (encoding, "cp1252"):
+        try:
+            return raw.decode(one)
+        except UnicodeDecodeError:
+            continue
+    return raw.decode("latin-1")
+
+
 def write_text_atomically(file: str | Path, text: str) -> None:
     """Write a text file under a temporary name and move it into place."""
     target = Path(file)

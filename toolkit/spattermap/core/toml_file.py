@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -28,7 +29,8 @@ def read_toml(file: Path, what: str) -> dict[str, Any]:
             raise InputFileError(
                 f"{file} must be a {what} of at most {_MOST_BYTES:,} bytes, got more. Shorten it."
             )
-        values = tomllib.loads(held.decode("utf-8-sig").replace("\r\n", "\n"))
+        text = held.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
+        values = tomllib.loads(text)
         _refuse_odd(values, file)
     except SpattermapError:
         raise
@@ -41,11 +43,30 @@ def read_toml(file: Path, what: str) -> dict[str, Any]:
         raise InputFileError(
             f"{file} must be a readable {what} (TOML), got: {problem.strerror}. Check the path."
         ) from problem
-    except ValueError as problem:  # not text, not TOML, or a number of 5,000 digits
+    except UnicodeDecodeError as problem:
         raise InputFileError(
-            f"{file} must be a readable {what} (TOML), got: {problem}. Correct that line."
+            f"{file} must be a readable {what} (TOML), got an encoding other than UTF-8. "
+            "Save it as UTF-8."
+        ) from problem
+    except ValueError as problem:  # not TOML, or a number of 5,000 digits
+        raise InputFileError(
+            f"{file} must be a readable {what} (TOML), got: {problem}. {_step(text, str(problem))}"
         ) from problem
     return values
+
+
+def _step(text: str, said: str) -> str:
+    """Return what to do about a line that is no TOML."""
+    number = re.search(r"at line (\d+)", said)
+    lines = text.split("\n")
+    line = lines[int(number[1]) - 1] if number and int(number[1]) <= len(lines) else ""
+    if re.search(r"=\s*[+-]?\d+,\d", line):
+        return "Write decimals with a point."
+    if re.search("[\u201c\u201d\u201e\u2018\u2019\u00ab\u00bb]", line):
+        return 'Write plain quotes: "...".'
+    if "\\" in line:
+        return "Write / in the place of \\ in paths."
+    return "Correct that line."
 
 
 def _refuse_odd(value: Any, file: Path, where: str = "") -> None:

@@ -74,6 +74,7 @@ def load(path: str | Path, *, chunks: Any = None, crop: bool = False) -> xr.Data
     from spattermap.loaders import contract, stack
 
     step("Reading the maps")
+    read: dict[str, Path] = {}
     try:
         place = _existing(path)
         reader = _reader_for(place)
@@ -85,7 +86,8 @@ def load(path: str | Path, *, chunks: Any = None, crop: bool = False) -> xr.Data
             found = reader.read(place, request)
             maps: xr.Dataset = stack.finish(found, place, sidecar_file, request)
         _refuse_changed(place, before, _states(read))
-    except SpattermapError:
+    except SpattermapError as problem:
+        _refuse_empty(read, str(problem))
         raise
     except Exception as problem:
         if chunks is None:
@@ -190,6 +192,7 @@ _NEXT = {
     **dict.fromkeys((".zip", ".7z", ".rar", ".tar", ".gz", ".tgz"),
                     "Unpack it, and name the folder that holds the maps."),
     **dict.fromkeys((".xlsx", ".xls", ".ods"), "Save the sheet of each map as CSV."),
+    **dict.fromkeys((".msa", ".emsa"), "It holds one spectrum: a map has one for every pixel."),
     ".raw": "Name the header that lies beside it, ending in .rpl.",
 }  # fmt: skip
 
@@ -271,6 +274,16 @@ def _states(files: dict[str, Path]) -> dict[str, tuple[int, ...]]:
             facts = file.stat()
             states[name] = (facts.st_mtime_ns, facts.st_size, facts.st_ino)
     return states
+
+
+def _refuse_empty(read: dict[str, Path], said: str) -> None:
+    """Say of a file that could not be read that it is empty, which its reader would not."""
+    for name, file in read.items():
+        if name in said and file.is_file() and not file.stat().st_size:
+            raise InputFileError(
+                f"{file} must hold data, got an empty file (0 bytes). Let it be copied or "
+                "downloaded to the end, or export it again."
+            )
 
 
 def _refuse_changed(place: Path, before: dict[str, Any], after: dict[str, Any]) -> None:

@@ -143,4 +143,9 @@ def check_ratio(claimed_bytes: int, file_bytes: int, where: object) -> None:
 def readable(path: Path, problem: BaseException, *, what: str) -> InputFileError:
     """Return the one-line error for a file that a library could not read."""
     said = " ".join(str(problem).split())[:200] or type(problem).__name__
+    if "lib/plugin" in said or "required filter" in said:  # what HDF5 says of packings it lacks
+        return InputFileError(
+            f"{path} must be packed with gzip or not at all, got a packing that is not known here. "
+            "Save it so."
+        )
     return InputFileError(f"{path} must be {what}, got: {said}. Export it again.")

@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from spattermap.core.errors import InputError, InputFileError, OutputError, one_of
-from spattermap.core.files import is_there, refuse_input_as_out, staged_folder
+from spattermap.core.errors import InputError, InputFileError, OutputError, one_of, refuse_endless
+from spattermap.core.files import decoded, is_there, refuse_input_as_out, staged_folder
 from spattermap.core.grid import part_of
 
 if TYPE_CHECKING:
@@ -56,10 +56,10 @@ def is_tile_table(path: Path) -> bool:
     if path.suffix.lower() != ".csv" or not is_there(path) or not path.is_file():
         return False
     try:
-        with path.open(encoding="utf-8-sig", newline="") as stream:
-            line = stream.readline(2**16)
+        with path.open("rb") as stream:
+            line = (decoded(stream.read(2**16)).splitlines() or [""])[0]
         header = {name.strip() for name in next(csv.reader([line], delimiter=_sign(line)), [])}
-    except (OSError, UnicodeDecodeError, csv.Error):
+    except (OSError, csv.Error):
         return False  # what reads it next says so
     return "path" in header and any(header & set(pair) for pair in _COLUMNS.values())
 
@@ -72,11 +72,11 @@ def _sign(header: str) -> str:
 def read_tiles(table: Path) -> list[Tile]:
     """Read a table of tiles."""
     try:
-        with table.open(encoding="utf-8-sig", newline="") as stream:
-            sign = _sign(stream.readline(2**16))
-            stream.seek(0)
-            rows = list(csv.DictReader(stream, skipinitialspace=True, delimiter=sign))
-    except (OSError, UnicodeDecodeError, csv.Error) as problem:
+        refuse_endless(table, "a CSV table")
+        lines = decoded(table.read_bytes()).splitlines(keepends=True)
+        sign = _sign(lines[0] if lines else "")
+        rows = list(csv.DictReader(lines, skipinitialspace=True, delimiter=sign))
+    except (OSError, csv.Error) as problem:
         raise InputFileError(
             f"{table} must be a CSV table, got: {problem}. Save it as UTF-8 CSV."
         ) from problem

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -83,6 +82,26 @@ def _skipped(folder: Path) -> list[str]:
     return said
 
 
+def _unread(folder: Path, used: Sequence[Path], elements: set[str]) -> list[str]:
+    """Warn of files named as maps of elements that no map read is of, in a form that is not read.
+
+    Such are what a browser or a cloud leaves in the place of a file (".Zn_Ka.tif.icloud"), links
+    of Windows (".lnk"), packed pictures.
+    """
+    said = []
+    for item in sorted(folder.iterdir()):
+        away = item.name.startswith(".") and item.suffix == ".icloud"
+        if item in used or (item.name[0] == "." and not away) or not item.is_file():
+            continue
+        first = item.name.strip(".").partition(".")[0]
+        for one in names.candidates(item.name):
+            named = one.certainty >= 3 or first == one.element
+            if named and one.element not in elements:
+                why = "is not on this machine: let it be downloaded" if away else "is not read"
+                said.append(f"Warning: {item.name} is named as a map of {one.element} and {why}")
+    return said
+
+
 def _open(file: Path, *, lazy: bool) -> pictures.PictureFile:
     """Return the plane of one file, whatever its kind."""
     if file.suffix.lower() in pictures.ENDINGS:
@@ -122,6 +141,7 @@ def read(path: Path, request: Request) -> Stack:
     files = _maps_in(path)
     electron = _electron_file(files, request, notes)
     readings = _name_all([f for f in files if not _is_electron(f, electron)], path, notes)
+    notes += _unread(path, files, {named.element for _, named in readings})
     maps = [
         _Map(file, named.element, named.line, _open(file, lazy=request.lazy))
         for file, named in readings
@@ -131,7 +151,6 @@ def read(path: Path, request: Request) -> Stack:
     planes, image_plane = _one_size(maps, image, path, request, notes)
     size, size_from = _one_scale(maps, path, notes)
     valid, quantity = _display(maps, planes, notes)
-    quantity = quantity or _percent([one.file for one in maps], notes)
     used = _with_parts([one.file for one in maps])
     if electron is not None:
         used[electron.name] = electron
@@ -180,22 +199,6 @@ def _display(
             notes.append(f"{int(bar.sum())} pixels of a scale bar masked")
             valid &= ~bar
     return None if valid.all() else valid, quantity
-
-
-# What names say of percent maps: "Cu_wt%", "Cu at.%", "Si mass percent".
-_PERCENT = {
-    "mass_percent": re.compile(r"(wt|weight|mass|gew)[\s_.-]*(%|percent)", re.IGNORECASE),
-    "atomic_percent": re.compile(r"\bat(omic|om)?[\s_.-]*(%|percent)", re.IGNORECASE),
-}
-
-
-def _percent(files: Sequence[Path], notes: list[str]) -> str | None:
-    """Return the quantity where every file's name says that it holds percent."""
-    for quantity, words in _PERCENT.items():
-        if all(words.search(text.stem(file).replace("_", " ")) for file in files):
-            notes.append(f"quantity {quantity} by the names of the files")
-            return quantity
-    return None
 
 
 def _stretched(planes: Sequence[np.ndarray]) -> bool:
@@ -255,9 +258,10 @@ def _name_all(files: Sequence[Path], folder: Path, notes: list[str]) -> list[tup
     for file, found in every.items():
         unknown = names.looks_like_unknown_element(text.stem(file))
         if unknown and not any(one.certainty >= 3 for one in found):
-            close = nearest(unknown, ELEMENT_SYMBOLS)
+            close = nearest(unknown, ELEMENT_SYMBOLS) if unknown.isascii() else None
             raise InputError(
-                f"{file} must name a chemical element before the line, got {unknown!r}. "
+                f"{file} must name a chemical element before the line, got {unknown!r}"
+                + (". " if unknown.isascii() else ", in which letters are of another alphabet. ")
                 + (f"Did you mean {close}? " if close else "")
                 + "Rename the file, for example to Fe_Ka"
                 + file.suffix

@@ -274,7 +274,24 @@ def _values(dataset: Any, path: Path, request: Request) -> Any:
         raise InputError(
             f"{path} must hold numbers in {dataset.name}, got type {dataset.dtype}. Export numbers."
         )
-    return guarded(dataset, path, lazy=request.lazy)
+    # Conventions of netCDF (CF 1.8, 8.1 and 2.5.1): what is stored is not what is meant.
+    for name, nothing in (("scale_factor", 1), ("add_offset", 0)):
+        value = np.ravel(dataset.attrs.get(name, nothing))
+        if value.size != 1 or value[0] != nothing:
+            raise InputFileError(
+                f"{path} must hold numbers as they are meant in {dataset.name}, got {name} "
+                f"{value[:1]}. Export the values, or name the file .nc if it is netCDF."
+            )
+    data = guarded(dataset, path, lazy=request.lazy)
+    gap = np.ravel(dataset.attrs.get("_FillValue", 0))
+    if not request.lazy and gap.size == 1 and gap.dtype.kind in "uif" and gap[0] != 0:
+        missing = int(np.count_nonzero(data == gap[0]))
+        if missing:
+            raise InputFileError(
+                f"{path} must have a number in every pixel of {dataset.name}, got {missing:,} of "
+                f"its fill value {gap[0]:g}. Export the whole field."
+            )
+    return data
 
 
 def _group_of_maps(group: Any, path: Path, request: Request) -> Stack:

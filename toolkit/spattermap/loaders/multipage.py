@@ -58,8 +58,9 @@ def _refuse_harmful(tiff: Any, path: Path) -> None:
 def _pages(tiff: Any, path: Path, request: Request) -> Stack:
     first = tiff.pages[0]
     labels = []
-    for number_of_page in range(len(tiff.pages)):
-        page = tiff.pages[number_of_page].aspage()
+    places, said = pictures.whole_pages(tiff, path)
+    for place in places:
+        page = tiff.pages[place].aspage()
         pictures.check_page(page, path, lazy=request.lazy)
         pictures.refuse_colour(path, tuple(page.shape), getattr(page.photometric, "name", ""))
         if page.shape != first.shape or page.dtype != first.dtype:
@@ -68,7 +69,7 @@ def _pages(tiff: Any, path: Path, request: Request) -> Stack:
                 f"{page.shape} {page.dtype}. Export every map over the same field."
             )
         labels.append(_label(page))
-    number = len(tiff.pages)
+    number = len(places)
     pictures.check_page(first, path, lazy=request.lazy, pages=number)
     labels = _labels_of_file(tiff, number) or labels
     if not any(names.candidates(label) for label in labels):
@@ -81,18 +82,18 @@ def _pages(tiff: Any, path: Path, request: Request) -> Stack:
         [labels[k] for k in keep] if labels else [], len(keep), request, path
     )
     size, where, notes = pictures.tiff_pixel_size(tiff, path)
-    data = _data(tiff, path, request, number)
+    data = _data(tiff, path, request, places)
     return Stack(
         counts=data if len(keep) == number else data[keep],
         elements=elements,
         lines=lines,
         format_name=FORMAT,
         files={path.name: path},
-        map_files=[f"{path.name}: page {k + 1}" for k in keep],
+        map_files=[f"{path.name}: page {places[k] + 1}" for k in keep],
         pixel_size_um=size,
         pixel_size_from=where,
         electron_image=None if electron is None else np.asarray(data[electron]),
-        notes=list(notes),
+        notes=[*notes, *said],
     )
 
 
@@ -113,14 +114,15 @@ def _label(page: Any) -> str:
     return text if len(text) < 80 and not text.startswith(("{", "<")) else ""
 
 
-def _data(tiff: Any, path: Path, request: Request, number: int) -> Any:
+def _data(tiff: Any, path: Path, request: Request, places: list[int]) -> Any:
     if request.lazy:
         import dask.array as da
 
         kind = tiff.pages[0].dtype.newbyteorder("=")
-        pages = [TiffPage(path, k, tuple(tiff.pages[0].shape), kind) for k in range(number)]
+        pages = [TiffPage(path, k, tuple(tiff.pages[0].shape), kind) for k in places]
         return da.stack([pictures.upright(lazily(page), tiff.pages[0]) for page in pages])
-    planes = [pictures.upright(page.asarray(), page) for page in tiff.pages]
+    pages = [tiff.pages[k] for k in places]
+    planes = [pictures.upright(page.asarray(), page) for page in pages]
     return pictures.numbers(np.stack(planes), path)
 
 

@@ -120,6 +120,21 @@ def looks_like_unknown_element(name: str) -> str | None:
     return None
 
 
+# What names say of percent maps: "Cu_wt%", "Cu at.%", "Si mass percent".
+_PERCENT = {
+    "mass_percent": re.compile(r"(wt|weight|mass|gew)[\s_.-]*(%|percent)", re.IGNORECASE),
+    "atomic_percent": re.compile(r"\bat(omic|om)?[\s_.-]*(%|percent)", re.IGNORECASE),
+}
+
+
+def percent(labels: Sequence[str]) -> str | None:
+    """Return the quantity where every name says that it holds percent."""
+    for quantity, words in _PERCENT.items():
+        if labels and all(words.search(label.replace("_", " ")) for label in labels):
+            return quantity
+    return None
+
+
 def is_electron_image(name: str) -> bool:
     """Return True where a name says that the picture was made with electrons."""
     words = [word for word in _SPLIT.split(name) if word]

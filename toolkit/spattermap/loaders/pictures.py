@@ -129,17 +129,38 @@ def _tiff(file: Path, *, lazy: bool) -> PictureFile:
         colour = getattr(page.photometric, "name", "") == "RGB" and len(shape) == 3
         if not colour:
             refuse_colour(file, shape, getattr(page.photometric, "name", ""))
-        if len(tiff.pages) > 1:
+        places, said = whole_pages(tiff, file)
+        if len(places) > 1:
             raise InputError(
-                f"{file} must hold one map, got {len(tiff.pages)} pages. "
+                f"{file} must hold one map, got {len(places)} pages. "
                 "Load that file by itself, not its folder."
             )
         size, where, notes = tiff_pixel_size(tiff, file)
+        notes += said
         if colour:
             return _from_display(page.asarray(), file, PictureFile(None, size, where, notes))
         stored = TiffPage(file, 0, shape, dtype.newbyteorder("="))
         data = upright(lazily(stored) if lazy else page.asarray(), page)
     return PictureFile(numbers(data, file), size, where, notes)
+
+
+def whole_pages(tiff: Any, file: Path) -> tuple[list[int], tuple[str, ...]]:
+    """Return the places of the pages that are no previews of others, and what is odd."""
+    first, said = tiff.pages[0], []
+    places = [0]
+    for place in range(1, len(tiff.pages)):
+        page = tiff.pages[place].aspage()
+        # TIFF 6.0 (1992), tag 254, bit 0: a smaller copy of another page.
+        if page.is_reduced and math.prod(page.shape[:2]) < math.prod(first.shape[:2]):
+            said.append(f"{file.name}: page {place + 1} is a preview and was left out")
+        else:
+            places.append(place)
+    if getattr(first.photometric, "name", "") == "MINISWHITE" and first.bitspersample != 1:
+        said.append(
+            f"Warning: {file.name} says that 0 is white; its numbers were taken as they stand, the "
+            "largest as most of the element"
+        )
+    return places, tuple(said)
 
 
 def check_page(page: Any, file: Path, *, lazy: bool, pages: int = 1) -> None:

@@ -118,7 +118,8 @@ ASSUMED_BEAM_KEV = 20.0
 
 def recognises(path: Path) -> bool:
     """Return True for ``.hspy``, ``.zspy`` (a folder) and raw data with an ``.rpl`` header."""
-    return path.suffix.lower() in ENDINGS
+    ending = path.suffix.lower()
+    return ending in ENDINGS and (ending == ".zspy" or not path.is_dir())
 
 
 def read(path: Path, request: Request) -> Stack:
@@ -242,6 +243,11 @@ def _header(path: Path) -> dict[str, Any]:
             raise InputFileError(
                 f"{path} must state {key} on a line of its own, got none. Export it again."
             )
+    if read["data-length"] != "1" and not read.get("byte-order"):
+        raise InputFileError(
+            f"{path} must state byte-order, little-endian or big-endian, for numbers of "
+            f"{read['data-length']} bytes, got none. Add the line that is true."
+        )
     read.setdefault("offset", "0")
     for key in ("data-type", "byte-order", "record-by"):
         read[key] = read.get(key, "").lower()
@@ -249,6 +255,11 @@ def _header(path: Path) -> dict[str, Any]:
         read["byte-order"] = "dont-care"
     if read["depth"] == "1":
         read["record-by"] = "dont-care"
+    elif read["record-by"] not in ("image", "vector"):
+        raise InputFileError(
+            f"{path} must state record-by, image or vector, for {read['depth']} planes, got "
+            f"{read['record-by']!r}. Correct that line."
+        )
     stream = io.StringIO("".join(f"{key}\t{value}\n" for key, value in read.items() if value))
     stream.name = str(path)
     header: dict[str, Any] = parse_ripple(stream)

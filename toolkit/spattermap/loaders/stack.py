@@ -28,11 +28,14 @@ from spattermap.core.mapset import (
 )
 from spattermap.core.orientations import ORIENTATIONS, SIDEWAYS
 from spattermap.core.sidecar import find_sidecar, read_sidecar
+from spattermap.loaders import names
 from spattermap.loaders.contract import SAME_SIZE, Request, Stack, check_size, readable
 from spattermap.loaders.display import STRETCHED
 from spattermap.loaders.pictures import readable_image
 from spattermap.noise.noise_models import as_believed, lattice_gain, noise_model, without_gain
 
+# What programs write where there is no value (common practice, no source).
+_NO_DATA = (-999.0, -9999.0, -99999.0, -32768.0, -(2.0**31))
 _LEAST_CLIPPED = 1024  # px; of fewer, some always stand at the ends of the scale
 
 
@@ -263,7 +266,12 @@ def _pixel_size(
 
 
 def _quantity(stack: Stack, beside: Mapping[str, Any], path: Path) -> str:
-    quantity = beside.get("quantity") or stack.quantity
+    stated = beside.get("quantity")
+    if not stated and stack.quantity is None:
+        stack.quantity = names.percent(stack.map_files)
+        if stack.quantity:
+            stack.notes.append(f"quantity {stack.quantity} by the names of the maps")
+    quantity = stated or stack.quantity
     if quantity:
         return str(quantity)
     _refuse_unexplained_negatives(stack, path)
@@ -281,6 +289,12 @@ def _refuse_unexplained_negatives(stack: Stack, path: Path) -> None:
         return
     for element, plane in zip(stack.elements, stack.counts, strict=True):
         lowest = float(np.fmin.reduce(plane, axis=None))  # NaN where there is no number at all
+        if lowest in _NO_DATA and np.count_nonzero(plane == lowest) > 1:
+            raise InputError(
+                f"{path}: the map of {element} must have a number in every pixel, got {lowest:g} "
+                f"in {np.count_nonzero(plane == lowest):,}, which stands for no data. "
+                "Export the whole field, or the part of it that was mapped."
+            )
         if lowest < 0:
             raise InputError(
                 f"{path}: the map of {element} must not be negative unless the quantity is stated, "

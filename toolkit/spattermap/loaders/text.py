@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from spattermap.core.errors import InputError, InputFileError, SpattermapError
+from spattermap.core.files import decoded
 from spattermap.loaders import names
 from spattermap.loaders.contract import SAME_SIZE, Request, Stack, check_ratio, check_size, readable
 
@@ -23,6 +24,7 @@ _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$|[+-]?(nan|in
 # A text value takes at least two bytes, so this bounds the pixels too.
 MOST_BYTES = 2**31
 MOST_COLUMNS, MOST_LINE = 2**16, 2**22
+_GROUPING = "'\u2019\u00a0\u202f\u2009"  # signs of thousands that part no columns
 _X_NAMES, _Y_NAMES = ("x", "column", "col"), ("y", "row")
 _CELL_ENDS = {"\t": r"[\t\n]", ";": r"[;\n]", "|": r"[|\n]", ",": r"[,\n]", r"\s+": r"\s+"}
 _UNITS = {"um": 1.0, "µm": 1.0, "μm": 1.0, "micron": 1.0, "nm": 1e-3, "mm": 1e3}
@@ -42,14 +44,18 @@ def stem(path: Path) -> str:
     return Path(name).stem
 
 
+class _NoNumbersError(InputFileError):
+    """Text without a row of numbers."""
+
+
 def holds_rows(path: Path) -> bool:
     """Return False for a text file without a row of numbers among its first lines."""
     try:
         with path.open("rb") as stream:
             _layout(_decoded(stream.read(2**16), path), path)
-    except SpattermapError as problem:
-        return "got none" not in str(problem)
-    except OSError:
+    except _NoNumbersError:
+        return False
+    except (SpattermapError, OSError):
         pass  # its reader says so
     return True
 
@@ -88,7 +94,7 @@ def read_map(path: Path) -> tuple[np.ndarray, float | None, list[str]]:
     if axes is None:
         grid, notes = _grid(table, path)
         return grid, None, notes
-    values = [name for name in header if name not in axes]
+    values = [name for name in header if name not in (*axes, *_counters(table, header))]
     if len(values) != 1:
         raise InputError(
             f"{path} must hold one map in a folder of single-element files, got the columns "
@@ -114,6 +120,7 @@ def _axes(table: np.ndarray, header: tuple[str, ...], path: Path) -> tuple[str, 
             f"{len(header)}. Correct the header."
         )
     if table.shape[1] < 3 or len(table) < 16:
+        _refuse_list(table, header, path)
         return None
     places, sides = table[:, :2], [len(np.unique(column)) for column in table[:, :2].T]
     if min(sides) > 1 and sides[0] * sides[1] == len(table) == len(np.unique(places, axis=0)):
@@ -121,7 +128,25 @@ def _axes(table: np.ndarray, header: tuple[str, ...], path: Path) -> tuple[str, 
             f"{path} must be a grid, or name its columns, got rows of two positions and "
             f"{table.shape[1] - 2} value(s). Name them in the first line, for example: x,y,Fe Ka."
         )
+    _refuse_list(table, header, path)
     return None
+
+
+def _refuse_list(table: np.ndarray, header: tuple[str, ...], path: Path) -> None:
+    """Refuse a spectrum, a line across, a list of particles or of pixels: as a grid it is none."""
+    rows, width = table.shape
+    named = len(header) == width and not any(_NUMBER.match(cell) for cell in header)
+    # More than one letter: the columns of spreadsheets are called A, B, C.
+    read = [one for cell in header if len(cell) > 1 for one in names.candidates(cell)]
+    elements = {one.element for one in read if one.certainty >= 2} if named else set()
+    narrow = width < LEAST_NUMBERED and (named or _numbers(table[:, 0]))
+    if rows >= 4 * width > 4 and (narrow or len(elements) > 1):
+        listed = ", ".join(header[:6]) if named else f"{width} numbers, the first one counting up"
+        raise InputError(
+            f"{path} must be a grid of rows and columns, or have columns x and y, got a list of "
+            f"{rows:,} lines of {listed}. A spectrum, a line or a list is no map: name another "
+            "file, or export each map as a grid."
+        )
 
 
 def _grid(table: np.ndarray, path: Path) -> tuple[np.ndarray, list[str]]:
@@ -151,11 +176,11 @@ def _grid(table: np.ndarray, path: Path) -> tuple[np.ndarray, list[str]]:
 
 
 def _numbers(values: np.ndarray) -> bool:
-    """Return True where values rise evenly from end to end, as no counts do."""
+    """Return True where values rise or fall evenly from end to end, as no counts do."""
     if values.size < LEAST_NUMBERED:
         return False
     steps = np.diff(values.astype(np.float64))
-    return bool(steps[0] > 0 and np.allclose(steps, steps.mean(), rtol=1e-3, atol=0))
+    return bool(steps[0] != 0 and np.allclose(steps, steps.mean(), rtol=1e-3, atol=0))
 
 
 @dataclass(frozen=True)
@@ -173,6 +198,7 @@ def _table(path: Path) -> tuple[np.ndarray, tuple[str, ...]]:
     text = _text(path)
     layout = _layout(text, path)
     _refuse_unread(text, layout, path)
+    _refuse_split(text, layout, path)
     grouped, decimal = _signs(text, layout)
     try:
         frame = pd.read_csv(
@@ -205,7 +231,7 @@ def _refuse_unread(text: str, layout: _Layout, path: Path) -> None:
     for number, line in enumerate(io.StringIO(text)):
         if number >= layout.skipped:
             full = not line.isspace()
-            gaps += full and empty and rows > 0
+            gaps += full and empty and rows > 0 and line.lstrip(' \t"+-.,;')[:1].isdigit()
             rows, empty = rows + full, not full
         if len(line) <= 2 * MOST_COLUMNS:
             continue
@@ -240,7 +266,7 @@ def _signs(text: str, layout: _Layout) -> tuple[str | None, str]:
         words = [(one or other).strip() for one, other in cells]
     else:
         words = [word for word in re.split(_CELL_ENDS[layout.separator], body) if word]
-    for sign in (",", ".", "'"):
+    for sign in (",", "."):
         if sign == layout.separator and not quoted:
             continue
         group = re.compile(rf"[+-]?[1-9]\d{{0,2}}({re.escape(sign)}\d{{3}})+")
@@ -311,18 +337,22 @@ def _text(path: Path) -> str:
 
 def _decoded(raw: bytes, path: Path) -> str:
     """Return text in the encoding it has, with the ends of lines of this system."""
-    if b"\0" in raw[:4096] and not raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+    if raw.startswith(b"\x1f\x8b"):
+        raise InputFileError(
+            f"{path} must be text, got a gzip file. Let its name end in {path.suffix}.gz."
+        )
+    text = decoded(raw)
+    if "\0" in text[:4096]:
         raise InputFileError(f"{path} must be text, got binary data. Rename or export it again.")
-    for encoding in ("utf-16" if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig", "latin-1"):
-        try:
-            text = raw.decode(encoding)
-        except UnicodeDecodeError:
-            continue
-        # Ends of lines of other systems, the sign that once ended a file, a minus as printed.
-        for old, new in (("\r\n", "\n"), ("\r", "\n"), ("\x1a", ""), ("\u2212", "-")):
-            text = text.replace(old, new)  # the same text, at once, where there is none
-        return text
-    raise InputFileError(f"{path} must be text, got an unknown encoding. Save it as UTF-8.")
+    # Ends of lines of other systems, the sign that once ended a file, a minus as printed.
+    for old, new in (("\r\n", "\n"), ("\r", "\n"), ("\x1a", ""), ("\u2212", "-")):
+        text = text.replace(old, new)  # the same text, at once, where there is none
+    if any(sign in text for sign in _GROUPING):  # "1'234", "1 234" with a space that holds
+        parted = any(sign in text for sign in "\t;|")  # else a space may part two numbers
+        signs = _GROUPING if parted else _GROUPING[:2]
+        text = re.sub(rf"(?<=\d)[{signs}](?=\d{{3}}(?!\d))", "", text)
+        text = text.translate(dict.fromkeys(map(ord, _GROUPING[2:]), " "))
+    return text
 
 
 def _layout(text: str, path: Path) -> _Layout:
@@ -356,21 +386,54 @@ def _layout(text: str, path: Path) -> _Layout:
                 "Remove text from the grid, or start such lines with #."
             )
     if not body:
-        first = f"; its first line of text is {heads[0][1][:40]!r}" if heads else ""
-        raise InputFileError(
-            f"{path} must hold numbers, got none{first}. Export the numbers of the map."
-        )
+        raise _no_rows(heads, path)
     width, separator = max(body)
     rows = [(place, _cells(head, separator)) for place, head in heads]
     for place, cells in rows:
         _refuse_damaged(place, cells, width, path)
-    return _Layout(separator, skipped, tuple(rows[-1][1]) if rows else ())
+    return _Layout(separator, skipped, _names([cells for _, cells in rows], width))
+
+
+def _no_rows(heads: list[tuple[int, str]], path: Path) -> InputFileError:
+    """Return what to say of text without a row of numbers; raise where rows hold odd cells."""
+    for place, head in heads:
+        cells = _cells(head, _separator(head))
+        _refuse_damaged(place, cells, len(cells), path)
+    first = f"; its first line of text is {heads[0][1][:40]!r}" if heads else ""
+    return _NoNumbersError(
+        f"{path} must hold numbers, got none{first}. Export the numbers of the map."
+    )
+
+
+def _names(heads: list[list[str]], width: int) -> tuple[str, ...]:
+    """Return the names of columns from the lines above the numbers, with units that stand below."""
+    *_, above, last = [[], [], *heads]
+    named = _axis_column(tuple(above), _X_NAMES) and _axis_column(tuple(above), _Y_NAMES)
+    if named and len(above) == len(last) == width and not _axis_column(tuple(last), _X_NAMES):
+        return tuple(f"{name} {unit}" for name, unit in zip(above, last, strict=True))
+    return tuple(last)
+
+
+def _refuse_split(text: str, layout: _Layout, path: Path) -> None:
+    """Refuse decimals and columns parted by one sign: "7,05" is then 7 and 5, as "05" tells."""
+    if layout.separator != ",":
+        return
+    lines = text.split("\n", layout.skipped + 200)[layout.skipped : layout.skipped + 200]
+    cells = [line.split(",") for line in lines]
+    padded = {(k, cell) for row in cells for k, cell in enumerate(row) if re.match(r"0\d", cell)}
+    paired = not any(len(row) % 2 for row in cells if len(row) > 1)
+    if padded and paired and all(k % 2 for k, _ in padded):
+        raise InputFileError(
+            f"{path} must part its columns by another sign than its decimals, got commas for both "
+            f"({min(padded)[1]!r} as a number). Export it with points, semicolons or tabs."
+        )
 
 
 def _refuse_damaged(place: int, cells: list[str], width: int, path: Path) -> None:
     """Refuse a line before the numbers that is a row of them with something else in it."""
     found = [float(cell.replace(",", ".")) for cell in cells if _NUMBER.match(cell)]
-    if len(cells) == width > 3 and 2 * len(found) > width and not _numbers(np.array(found)):
+    wide = abs(len(cells) - width) < 2 and width > 3
+    if wide and 2 * len(found) > width and not _numbers(np.array(found)):
         odd = next(cell for cell in cells if not _NUMBER.match(cell))
         raise InputFileError(
             f"{path} must hold numbers only, got {odd[:40]!r} in line {place + 1}. "
@@ -411,11 +474,16 @@ def _long(
 
     Dims: `table` (pixel, column).
     """
-    labels = [name for name in header if name not in axes]
+    numbering = _counters(table, header)
+    labels = [name for name in header if name not in (*axes, *numbering)]
     kept = [name for name in labels if names.candidates(name)] or labels[: len(labels) == 1]
     called = kept if any(map(names.candidates, kept)) else [stem(path)]
     elements, lines = names.name_channels(called, len(kept) or 1, request, path)
-    ignored = [name for name in labels if name not in kept]
+    ignored = [name for name in labels if name not in kept and name]
+    notes = [f"column {name or 'without a name'} numbers the rows and was left out"
+             for name in numbering]  # fmt: skip
+    if ignored:
+        notes.append(f"ignored columns without an element: {', '.join(ignored)}")
     planes, size = _planes(path, table, header, axes, kept)
     return Stack(
         counts=planes,
@@ -426,8 +494,15 @@ def _long(
         map_files=[f"{path.name}: {name}" for name in kept],
         pixel_size_um=size,
         pixel_size_from=f"column {axes[0]}",
-        notes=[f"ignored columns without an element: {', '.join(ignored)}"] if ignored else [],
+        notes=notes,
     )
+
+
+def _counters(table: np.ndarray, header: tuple[str, ...]) -> list[str]:
+    """Return the names of columns that number the rows, one by one ("I" is then no iodine)."""
+    if len(table) <= LEAST_NUMBERED:
+        return []
+    return [name for k, name in enumerate(header) if np.all(np.diff(table[:, k]) == 1)]
 
 
 def _planes(

@@ -141,9 +141,9 @@ def lattice_gain(values: np.ndarray) -> float | None:
     if positive.size < LEAST_DISTINCT or distinct[0] < 0:
         return None
     exact = _exact_gain(positive)
-    if exact != 1.0:
+    if exact not in (None, 1.0) or np.any(positive != np.rint(positive)):
         return exact
-    return _rounded_gain(positive) or exact
+    return _rounded_gain(positive) or exact  # of values to 65535 the exact one is None
 
 
 def _exact_gain(positive: np.ndarray) -> float | None:
@@ -168,10 +168,12 @@ def _exact_gain(positive: np.ndarray) -> float | None:
 def _rounded_gain(positive: np.ndarray) -> float | None:
     """Return a gain whose multiples, rounded or cut to whole numbers, are all the values.
 
-    An 8-bit stretch of few counts leaves such values: 0, 28, 57, 85, ... for nine counts.
+    A stretch of few counts to 8 or 16 bits leaves such values: 0, 28, 57, 85, ... for nine counts.
     """
-    top = float(positive[-1])
-    for steps in range(positive.size, int(top // LEAST_ROUNDED_GAIN) + 1):
+    top, gap = float(positive[-1]), float(np.min(np.diff(positive, prepend=0.0)))
+    # Two neighbours lie at least the gain less one apart.
+    least = max(positive.size, int(np.ceil(top / (gap + 1))))
+    for steps in range(least, int(top // LEAST_ROUNDED_GAIN) + 1):
         for below, above in ((0.5, 0.5), (0.0, 1.0)):  # rounded, or cut
             whole = np.rint((positive + (above - below) / 2) * steps / top)
             if whole.min() < 1:

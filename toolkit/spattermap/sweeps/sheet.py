@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from spattermap.core.errors import InputError, InputFileError, nearest, refuse_endless
+from spattermap.core.files import decoded
 
 # Columns with a meaning of their own; every other column is a process column.
 OWN_COLUMNS = ("path", "sample", "field", "blank")
@@ -97,17 +98,12 @@ def _read_lines(file: Path) -> tuple[list[str], list[list[str]]]:
     """Return column names and the cells of every line."""
     try:
         refuse_endless(file, "a readable sheet (CSV text)")
-        text = file.read_text(encoding="utf-8-sig")
+        text = "\n".join(decoded(file.read_bytes()).splitlines())
     except InputFileError:
         raise
     except OSError as problem:
         raise InputFileError(
             f"{file} must be a readable sheet (CSV text), got: {problem.strerror}. Check the path."
-        ) from problem
-    except UnicodeDecodeError as problem:
-        raise InputFileError(
-            f"{file} must be a readable sheet (CSV text in UTF-8), got: {problem}. "
-            "Export it again as CSV UTF-8."
         ) from problem
     if "\0" in text:
         raise InputFileError(
