@@ -1,5 +1,8 @@
 """What goes wrong in the first hour: one line that says what to do, and nothing written."""
 
+import os
+from pathlib import Path
+
 import numpy as np
 import pytest
 import tifffile
@@ -87,3 +90,22 @@ def test_an_rgb_picture_is_never_taken_for_counts(tmp_path, capsys):
     assert "Zn_Ka.tif" in error
     assert "RGB" in error or "colour" in error
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("command", ["report", "convert", "sweep"])
+def test_maps_that_may_not_be_read(tmp_path, monkeypatch, capsys, command):
+    place = write_maps(tmp_path / "maps")
+    source, out, more = place, tmp_path / "out", []
+    if command == "sweep":
+        source, more = tmp_path / "sheet.csv", ["--scheduler", "synchronous"]
+        source.write_text(f"path\n{place}\n", encoding="utf-8")
+    allowed = os.access
+    # Rights do not bind root, who may run this test.
+    monkeypatch.setattr(os, "access", lambda p, *a, **k: Path(p) != place and allowed(p, *a, **k))
+    status = cli.main([command, str(source), "--out", str(out), *more])
+    said = capsys.readouterr().err
+    if command == "sweep":
+        said = (out / "fields.csv").read_text(encoding="utf-8")
+    assert "must be readable, got no right to read it" in said
+    assert status in (1, 2)
+    assert command == "sweep" or (said.count("\n"), out.exists()) == (1, False)

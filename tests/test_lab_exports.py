@@ -285,6 +285,10 @@ def test_two_bytes_a_sign_without_a_mark(tmp_path, code):
 def test_text_in_the_wrong_wrapping_says_so(tmp_path):
     refused(write(tmp_path, lambda p: gzip.compress(grid(p).encode())), r"end in \.csv\.gz")
     refused(write(tmp_path, lambda _: bytes(range(256))), "got binary data")
+    twice = gzip.compress(gzip.compress(grid(MAPS["Cu"]).encode()))
+    (tmp_path / "Cu.csv.gz").write_bytes(twice)
+    refused(tmp_path / "Cu.csv.gz", "a gzip file within another. Unpack it once")
+    (tmp_path / "Cu.csv.gz").unlink()
     refused(write(tmp_path, lambda p: f"Row 1,{grid(p)}"), "got 'Row 1' in line 1")
     labelled = write(tmp_path, lambda p: re.sub(r"(?m)^(?=\d)", "Row 1,", grid(p)))
     refused(labelled, "got 'Row 1' in line 1")

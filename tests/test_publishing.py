@@ -256,6 +256,32 @@ def test_a_file_that_changes_while_it_is_read_is_not_filed(tmp_path, maps, monke
     assert list((tmp_path / "out" / "deposits").iterdir()) == []
 
 
+def test_what_an_interrupted_sweep_says_is_kept_is_kept(tmp_path, maps, monkeypatch, capsys):
+    from spattermap import loaders
+    from spattermap.cli import main
+
+    def stopped(path, **options):
+        if Path(path) != maps:
+            raise KeyboardInterrupt
+        return load(path, **options)
+
+    other, sheet = maps.with_name("b.nc"), tmp_path / "sheet.csv"
+    load(maps).assign_attrs(title="b").to_netcdf(other, engine="h5netcdf")
+    sheet.write_text(f"path\n{maps}\n{other}\n", encoding="utf-8")
+    words = ["sweep", str(sheet), "--out", str(tmp_path / "out"), "--scheduler", "synchronous"]
+    with monkeypatch.context() as patch:
+        patch.setattr(loaders, "load", stopped)
+        assert main([*words, "--no-reports"]) == 130
+    assert capsys.readouterr().err.endswith(
+        "interrupted; what is finished is kept, and the same command goes on from there.\n"
+    )
+    (kept,) = (tmp_path / "out" / "deposits").iterdir()
+    before = kept.stat().st_mtime_ns
+    assert main([*words, "--no-reports"]) == 0
+    assert kept.stat().st_mtime_ns == before
+    assert len(list((tmp_path / "out" / "deposits").iterdir())) == 2
+
+
 def key_of(path):
     return deposit.content_key(deposit.SheetTask(read_sheet([path])[0], Settings(), Path()), None)
 

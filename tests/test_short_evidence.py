@@ -75,7 +75,7 @@ def test_sentences_of_a_cell(value, shown):
     ("problem", "status", "last"),
     [
         (SpattermapError("a must be b,\n got c."), 2, "spattermap: a must be b, got c."),
-        (KeyboardInterrupt(), 130, "spattermap: interrupted; nothing was written."),
+        (KeyboardInterrupt(), 130, "spattermap: interrupted; nothing half-written is left."),
         (ZeroDivisionError("x"), 1, "Please report it with the lines above."),
     ],
 )

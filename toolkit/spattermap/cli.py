@@ -34,7 +34,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"spattermap: {problem}", file=sys.stderr)
         return UNUSABLE_INPUT
     except KeyboardInterrupt:
-        print("spattermap: interrupted; nothing was written.", file=sys.stderr)
+        kept = getattr(chosen, "kept", "nothing half-written is left")
+        print(f"spattermap: interrupted; {kept}.", file=sys.stderr)
         return 130  # 128 + SIGINT, common practice of shells
     except MemoryError as problem:
         print(
@@ -168,7 +169,10 @@ def _add_sweep(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
 
     sweep = command.add_to(commands)
     _add_choices(sweep)
-    sweep.set_defaults(run=lambda chosen: command.run(chosen, chosen_settings(chosen)))
+    sweep.set_defaults(
+        run=lambda chosen: command.run(chosen, chosen_settings(chosen)),
+        kept="what is finished is kept, and the same command goes on from there",
+    )
 
 
 def _add_plan(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import importlib
 import logging
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -161,6 +162,10 @@ def _existing(path: str | Path) -> Path:
         hint = f"Did you mean {close!r}?" if close else "Check the spelling."
         raise InputFileError(
             f"{path} must be an existing file or folder, got nothing there. {hint}"
+        )
+    if not os.access(place, os.R_OK | (os.X_OK if place.is_dir() else 0)):
+        raise InputFileError(
+            f"{path} must be readable, got no right to read it. Ask its owner, or copy the maps."
         )
     return place
 

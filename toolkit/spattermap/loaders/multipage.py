@@ -119,9 +119,9 @@ def _data(tiff: Any, path: Path, request: Request, places: list[int]) -> Any:
         import dask.array as da
 
         kind = tiff.pages[0].dtype.newbyteorder("=")
-        pages = [TiffPage(path, k, tuple(tiff.pages[0].shape), kind) for k in places]
-        return da.stack([pictures.upright(lazily(page), tiff.pages[0]) for page in pages])
-    pages = [tiff.pages[k] for k in places]
+        lazy = [TiffPage(path, k, tuple(tiff.pages[0].shape), kind) for k in places]
+        return da.stack([pictures.upright(lazily(page), tiff.pages[0]) for page in lazy])
+    pages: list[Any] = [tiff.pages[k] for k in places]
     planes = [pictures.upright(page.asarray(), page) for page in pages]
     return pictures.numbers(np.stack(planes), path)
 

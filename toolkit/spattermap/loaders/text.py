@@ -338,8 +338,10 @@ def _text(path: Path) -> str:
 def _decoded(raw: bytes, path: Path) -> str:
     """Return text in the encoding it has, with the ends of lines of this system."""
     if raw.startswith(b"\x1f\x8b"):
+        twice = path.suffix.lower() == ".gz"
         raise InputFileError(
-            f"{path} must be text, got a gzip file. Let its name end in {path.suffix}.gz."
+            f"{path} must be text, got a gzip file{' within another' if twice else ''}. "
+            + ("Unpack it once." if twice else f"Let its name end in {path.suffix}.gz.")
         )
     text = decoded(raw)
     if "\0" in text[:4096]:
@@ -407,11 +409,11 @@ def _no_rows(heads: list[tuple[int, str]], path: Path) -> InputFileError:
 
 def _names(heads: list[list[str]], width: int) -> tuple[str, ...]:
     """Return the names of columns from the lines above the numbers, with units that stand below."""
-    *_, above, last = [[], [], *heads]
-    named = _axis_column(tuple(above), _X_NAMES) and _axis_column(tuple(above), _Y_NAMES)
-    if named and len(above) == len(last) == width and not _axis_column(tuple(last), _X_NAMES):
+    last, above = [*map(tuple, reversed(heads)), (), ()][:2]
+    named = _axis_column(above, _X_NAMES) and _axis_column(above, _Y_NAMES)
+    if named and len(above) == len(last) == width and not _axis_column(last, _X_NAMES):
         return tuple(f"{name} {unit}" for name, unit in zip(above, last, strict=True))
-    return tuple(last)
+    return last
 
 
 def _refuse_split(text: str, layout: _Layout, path: Path) -> None:
