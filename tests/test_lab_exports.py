@@ -503,3 +503,24 @@ def test_sheets_in_the_encodings_of_offices(tmp_path, code):
     (tmp_path / "tiles.csv").write_bytes(text.encode(code))
     assert is_tile_table(tmp_path / "tiles.csv")
     assert read_tiles(tmp_path / "tiles.csv")[0].path.is_dir()
+
+
+@pytest.mark.parametrize("cell", ["#N/A", "#NV", "#", "#7"])
+def test_a_row_whose_first_cell_makes_it_a_comment_is_not_lost(tmp_path, cell):
+    rows = grid(MAPS["Cu"]).splitlines()
+    rows[22] = cell + "," + rows[22].partition(",")[2]
+    (tmp_path / "Cu.csv").write_text("\n".join(rows))
+    refused(tmp_path / "Cu.csv", f"got '{cell}' in line 23")
+    rows[22] = "# page 2, of 3"
+    (tmp_path / "Cu.csv").write_text("\n".join(rows))
+    assert spattermap.load(tmp_path / "Cu.csv").sizes["y"] == 23
+
+
+def test_two_fields_in_one_file_are_told_apart(tmp_path):
+    with h5py.File(tmp_path / "maps.h5", "w") as file:
+        for shift, group in enumerate(("area1", "area2")):
+            for name, plane in MAPS.items():
+                file[f"{group}/{name}"] = plane + shift
+    refused(tmp_path / "maps.h5", r"got /area1/Cu and /area2/Cu.*dataset = ./area1")
+    (tmp_path / "mapset.toml").write_text('dataset = "/area1"\n')
+    loaded(tmp_path / "maps.h5")

@@ -296,7 +296,15 @@ def _values(dataset: Any, path: Path, request: Request) -> Any:
 
 def _group_of_maps(group: Any, path: Path, request: Request) -> Stack:
     """Read a group in which each two-dimensional dataset is named by its element."""
-    held = {item.name.rsplit("/", 1)[-1]: item for item in _datasets(group) if item.ndim == 2}
+    held: dict[str, Any] = {}
+    for item in _datasets(group):
+        name = item.name.rsplit("/", 1)[-1]
+        if item.ndim == 2 and name in held and names.candidates(name):
+            raise InputError(
+                f"{path} must hold one map of each name, got {held[name].name} and {item.name}. "
+                f'State which group in mapset.toml: dataset = "{held[name].parent.name}".'
+            )
+        held |= {name: item} if item.ndim == 2 else {}
     kept = [name for name in held if names.candidates(name) and not names.is_electron_image(name)]
     if not kept:
         raise InputError(

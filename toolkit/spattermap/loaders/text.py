@@ -231,6 +231,8 @@ def _refuse_unread(text: str, layout: _Layout, path: Path) -> None:
     for number, line in enumerate(io.StringIO(text)):
         if number >= layout.skipped:
             full = not line.isspace()
+            if rows and line.startswith("#"):
+                _refuse_lost_row(number, line, layout, path)
             gaps += full and empty and rows > 0 and line.lstrip(' \t"+-.,;')[:1].isdigit()
             rows, empty = rows + full, not full
         if len(line) <= 2 * MOST_COLUMNS:
@@ -246,6 +248,16 @@ def _refuse_unread(text: str, layout: _Layout, path: Path) -> None:
         raise InputFileError(
             f"{path} must hold one grid of numbers, got {gaps + 1} parted by empty lines. Keep one "
             "in the file."
+        )
+
+
+def _refuse_lost_row(number: int, line: str, layout: _Layout, path: Path) -> None:
+    """Refuse a row that its first cell makes a comment: "#N/A" is what spreadsheets write."""
+    odd, *cells = _cells(line, layout.separator)
+    if len(cells) > 1 and all(_NUMBER.match(cell) for cell in cells if cell):
+        raise InputFileError(
+            f"{path} must have a number in every cell, got {odd[:40]!r} in line {number + 1}. "
+            "Export the whole grid, or take that line away."
         )
 
 
