@@ -222,6 +222,13 @@ def test_percent_maps_by_their_names(tmp_path):
     assert loaded(tmp_path).attrs["quantity"] == "mass_percent"
 
 
+@pytest.mark.parametrize("alloy", ["30wt%", "30 wt%", "30_at%", "30 at.%"])
+def test_the_percent_of_an_alloy_is_no_quantity(tmp_path, alloy):
+    for name, plane in MAPS.items():
+        tifffile.imwrite(tmp_path / f"plate {alloy} {name}_Ka.tif", plane)
+    assert loaded(tmp_path).attrs["quantity"] == "counts"
+
+
 def test_archives_and_books_say_what_to_do(tmp_path):
     with zipfile.ZipFile(tmp_path / "maps.zip", "w") as held:
         held.writestr("Cu_Ka.csv", grid(MAPS["Cu"]))

@@ -120,10 +120,12 @@ def looks_like_unknown_element(name: str) -> str | None:
     return None
 
 
-# What names say of percent maps: "Cu_wt%", "Cu at.%", "Si mass percent".
+# What names say of percent maps: "Cu_wt%", "Cu at.%", "Si mass percent"; "30 wt%" is an alloy's.
 _PERCENT = {
-    "mass_percent": re.compile(r"(wt|weight|mass|gew)[\s_.-]*(%|percent)", re.IGNORECASE),
-    "atomic_percent": re.compile(r"\bat(omic|om)?[\s_.-]*(%|percent)", re.IGNORECASE),
+    "mass_percent": re.compile(
+        r"(?<!\d)(?<!\d[ .-])(wt|weight|mass|gew)[\s_.-]*(%|percent)", re.IGNORECASE
+    ),
+    "atomic_percent": re.compile(r"(?<!\d[ .-])\bat(omic|om)?[\s_.-]*(%|percent)", re.IGNORECASE),
 }
 
 
