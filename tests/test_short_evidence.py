@@ -76,6 +76,10 @@ def test_sentences_of_a_cell(value, shown):
     [
         (SpattermapError("a must be b,\n got c."), 2, "spattermap: a must be b, got c."),
         (KeyboardInterrupt(), 130, "spattermap: interrupted; nothing half-written is left."),
+        (MemoryError(), 2, "analyse that with --workers 1."),
+        (OSError(12, "Cannot allocate memory"), 2, "analyse that with --workers 1."),
+        (ImportError("x.so: failed to map segment from shared object"), 2, "--workers 1."),
+        (ImportError("x"), 1, "Please report it with the lines above."),
         (ZeroDivisionError("x"), 1, "Please report it with the lines above."),
     ],
 )

@@ -34,14 +34,15 @@ NAMES = {"report.html", "summary.json", "droplets.csv", "streaks.csv", "elements
          "labels.tif", "figures"}  # fmt: skip
 
 
-def write_maps(folder, *, lift=0):
-    """Write a small deposit of four drops."""
+def write_maps(folder, *, lift=0, tiles=1):
+    """Write a small deposit of four drops, so many times over in both directions."""
     folder.mkdir(parents=True, exist_ok=True)
     rng = np.random.default_rng(1)
     y, x = np.indices((64, 64))
     copper = np.full((64, 64), 0.3)
     for row, column, radius in ((14, 14, 5), (40, 20, 6), (25, 45, 7), (50, 52, 4)):
         copper += 6.0 * ((y - row) ** 2 + (x - column) ** 2 < radius**2)
+    copper = np.tile(copper, (tiles, tiles))
     planes = {"Cu_Ka": copper, "Zn_Ka": 0.4 * copper, "Si_Ka": 4 - 0.5 * np.minimum(copper, 6)}
     for name, plane in planes.items():
         counts = rng.poisson(plane) + lift * (rng.random(plane.shape) < 0.1)
@@ -357,7 +358,8 @@ def little_memory(maps, place):
     """Bound the address space at what is held and so many MiB."""
     import resource
 
-    place.mkdir()
+    maps = write_maps(place / maps.name, tiles=4)  # more than what lies free after the first run
+    write_maps(place / "more", lift=1, tiles=4)
     held = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0]) * 4096
     for name, words in commands(maps, place).items():
         tally, rerun = Counter(), Counter()

@@ -11,6 +11,7 @@ import sys
 import traceback
 import warnings
 from collections.abc import Sequence
+from errno import ENOMEM
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
@@ -37,14 +38,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
         kept = getattr(chosen, "kept", "nothing half-written is left")
         print(f"spattermap: interrupted; {kept}.", file=sys.stderr)
         return 130  # 128 + SIGINT, common practice of shells
-    except MemoryError as problem:
-        print(
-            f"spattermap: the work must fit in memory, got: {' '.join(str(problem).split())}. Cut "
-            "the maps, or convert them to a mosaic and analyse that with --workers 1.",
-            file=sys.stderr,
-        )
-        return UNUSABLE_INPUT
-    except Exception:
+    except Exception as problem:
+        if _short_of_memory(problem):
+            print(
+                f"spattermap: the work must fit in memory, got: {' '.join(str(problem).split())}. "
+                "Cut the maps, or convert them to a mosaic and analyse that with --workers 1.",
+                file=sys.stderr,
+            )
+            return UNUSABLE_INPUT
         traceback.print_exc()
         print(
             f"spattermap {__version__}: this is a fault of ours, not of your input. "
@@ -52,6 +53,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
             file=sys.stderr,
         )
         return OUR_FAULT
+
+
+def _short_of_memory(problem: Exception) -> bool:
+    """Tell whether memory ran out, also while a library was loaded into it."""
+    loading = isinstance(problem, ImportError) and "failed to map segment" in str(problem)
+    return loading or isinstance(problem, MemoryError) or getattr(problem, "errno", 0) == ENOMEM
 
 
 def _show_warning(  # noqa: PLR0917 (the signature that warnings.showwarning asks for)
