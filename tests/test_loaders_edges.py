@@ -391,3 +391,17 @@ def test_a_cube_of_other_things_than_numbers():
     axis.scale, axis.units = 0.1, "keV"
     with pytest.raises(InputError, match="must hold counts, got type bool"):
         spattermap.from_signal(signal)
+
+
+@pytest.mark.parametrize("problem", [MemoryError(), RuntimeError("can't start new thread")])
+def test_memory_that_runs_out_is_not_called_a_fault_of_the_file(tmp_path, monkeypatch, problem):
+    import h5py
+
+    def fails(*_, **__):
+        raise problem
+
+    with h5py.File(tmp_path / "Cu.h5", "w") as file:
+        file["Cu"] = np.ones((4, 4), np.uint16)
+    monkeypatch.setattr("spattermap.loaders.hdf5._read", fails)
+    with pytest.raises(InputFileError, match="Cu.h5 must fit in memory, got too little"):
+        spattermap.load(tmp_path / "Cu.h5")

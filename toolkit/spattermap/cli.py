@@ -11,12 +11,17 @@ import sys
 import traceback
 import warnings
 from collections.abc import Sequence
-from errno import ENOMEM
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from spattermap import __version__
-from spattermap.core.errors import InputError, SpattermapError, SpattermapWarning, printable
+from spattermap.core.errors import (
+    InputError,
+    SpattermapError,
+    SpattermapWarning,
+    printable,
+    short_of_memory,
+)
 
 if TYPE_CHECKING:
     from spattermap.core.settings import Settings
@@ -39,7 +44,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"spattermap: interrupted; {kept}.", file=sys.stderr)
         return 130  # 128 + SIGINT, common practice of shells
     except Exception as problem:
-        if _short_of_memory(problem):
+        if short_of_memory(problem):
             print(
                 f"spattermap: the work must fit in memory, got: {' '.join(str(problem).split())}. "
                 "Cut the maps, or convert them to a mosaic and analyse that with --workers 1.",
@@ -53,12 +58,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
             file=sys.stderr,
         )
         return OUR_FAULT
-
-
-def _short_of_memory(problem: Exception) -> bool:
-    """Tell whether memory ran out, also while a library was loaded into it."""
-    loading = isinstance(problem, ImportError) and "failed to map segment" in str(problem)
-    return loading or isinstance(problem, MemoryError) or getattr(problem, "errno", 0) == ENOMEM
 
 
 def _show_warning(  # noqa: PLR0917 (the signature that warnings.showwarning asks for)

@@ -9,6 +9,7 @@ so that the person at the microscope can act on it without reading a traceback.
 from __future__ import annotations
 
 import difflib
+import errno
 import math
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
@@ -80,6 +81,17 @@ _TURNING = {
 def in_order(text: str) -> str:
     """Return a page with every character that changes the order of others written as its escape."""
     return text.translate(_TURNING)
+
+
+def short_of_memory(problem: BaseException) -> bool:
+    """Tell whether memory ran out, also for a thread or while a library was loaded."""
+    said = str(problem)
+    return (
+        isinstance(problem, MemoryError)
+        or getattr(problem, "errno", 0) == errno.ENOMEM
+        or (isinstance(problem, ImportError) and "failed to map segment" in said)
+        or (isinstance(problem, RuntimeError) and "can't start new thread" in said)
+    )
 
 
 def refuse_endless(file: Path, what: str) -> None:

@@ -24,7 +24,7 @@ from typing import Any
 
 import numpy as np
 
-from spattermap.core.errors import InputFileError
+from spattermap.core.errors import InputFileError, short_of_memory
 
 GIB = 2**30
 # One map set read at once: twenty maps of 4096 x 4096 in 32 bit are 1.25 GiB.
@@ -142,6 +142,11 @@ def check_ratio(claimed_bytes: int, file_bytes: int, where: object) -> None:
 
 def readable(path: Path, problem: BaseException, *, what: str) -> InputFileError:
     """Return the one-line error for a file that a library could not read."""
+    if short_of_memory(problem):  # which is hardly a fault of the file
+        return InputFileError(
+            f"{path} must fit in memory, got too little of it left. Close other programs, or cut "
+            "the maps."
+        )
     said = " ".join(str(problem).split())[:200] or type(problem).__name__
     if "lib/plugin" in said or "required filter" in said:  # what HDF5 says of packings it lacks
         return InputFileError(
