@@ -403,5 +403,5 @@ def test_memory_that_runs_out_is_not_called_a_fault_of_the_file(tmp_path, monkey
     with h5py.File(tmp_path / "Cu.h5", "w") as file:
         file["Cu"] = np.ones((4, 4), np.uint16)
     monkeypatch.setattr("spattermap.loaders.hdf5._read", fails)
-    with pytest.raises(InputFileError, match="Cu.h5 must fit in memory, got too little"):
+    with pytest.raises(InputFileError, match=r"Cu\.h5 must fit in memory, got too little"):
         spattermap.load(tmp_path / "Cu.h5")
