@@ -197,7 +197,7 @@ def convert_tiles(path):
 
     out = path.parent / "out.zarr"
     try:
-        convert(path, out, chunk_px=8, shard_px=8)
+        convert(path, out, chunk_px=128, shard_px=1024)  # as few files as in earnest
     finally:
         left = [item.name for item in path.parent.iterdir() if item.name.startswith(".spatter")]
         assert not left, left
