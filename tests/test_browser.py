@@ -14,10 +14,12 @@ from pathlib import Path
 
 import pytest
 
+import spattermap
 from spattermap.core.settings import Settings
 from spattermap.core.work import Workers
 from spattermap.loaders import open_parts
 from spattermap.loaders.convert import convert
+from spattermap.plan import Known
 from spattermap.show.mosaic_page import write_mosaic
 from spattermap.show.report import notebook_path, write_report
 from spattermap.show.side_by_side import compare
@@ -110,7 +112,7 @@ def test_report_has_no_accessibility_violation(browser, report, width, scheme):
 
 @pytest.fixture(scope="module")
 def others(tmp_path_factory):
-    """Return a page of each other kind: deposits side by side, a sweep, a mosaic."""
+    """Return a page of each other kind: deposits side by side, a sweep, a mosaic, a plan."""
     home = tmp_path_factory.mktemp("others")
     for k, coverage in enumerate((0.1, 0.3)):
         spec = Deposit(
@@ -125,11 +127,18 @@ def others(tmp_path_factory):
         "comparison": compare(paths, home / "compared"),
         "sweep": sweep(paths, out=home / "swept", scheduler="synchronous").page,
         "mosaic": home / "mosaic" / "report.html",
+        "plan": _planned(home / "planned"),
     }
 
 
+def _planned(out):
+    known = Known.stated(alloy={"Cu": 70.0, "Zn": 30.0}, substrate={"Si": 46.7, "O": 53.3})
+    asked = ["apart Zn 30", "haze 5", "thickness 2"]
+    return spattermap.plan(known, asked, made_fields=8, scheduler="synchronous").save(out)
+
+
 @pytest.mark.parametrize(("width", "scheme"), [(1400, "light"), (390, "dark")])
-@pytest.mark.parametrize("kind", ["comparison", "sweep", "mosaic"])
+@pytest.mark.parametrize("kind", ["comparison", "sweep", "mosaic", "plan"])
 def test_every_other_page_fits_asks_for_nothing_and_is_accessible(
     browser, others, kind, width, scheme
 ):
@@ -144,7 +153,7 @@ def test_every_other_page_fits_asks_for_nothing_and_is_accessible(
     page.on("console", lambda message: grumbles.append(message.text))
     page.on("pageerror", lambda error: grumbles.append(str(error)))
     page.goto(others[kind].as_uri())
-    if kind != "sweep":
+    if kind not in ("sweep", "plan"):
         page.wait_for_selector("[data-drawn]")
     keep_picture(page, f"{kind}_{width}_{scheme}", full_page=True)
     page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")

@@ -1,5 +1,6 @@
 """The plan: closed forms against published ones, physics of the choice, made fields, page."""
 
+import dataclasses
 import math
 import tomllib
 from types import SimpleNamespace
@@ -15,7 +16,7 @@ from spattermap.core.sidecar import read_sidecar
 from spattermap.measure.sizes import particles_needed
 from spattermap.noise.counting import currie_limits
 from spattermap.plan import Choices, Known, Question, known_from, planning, samples_to_tell
-from spattermap.plan.choices import Choice, all_choices, choose_lines
+from spattermap.plan.choices import Choice, Unlike, all_choices, choose_lines
 from spattermap.plan.planning import plan, retimed
 from spattermap.plan.screening import (
     coverage_error,
@@ -89,6 +90,24 @@ def test_thickness_bound_of_an_exponential_line():
     assert fitted.std() == pytest.approx(exact, rel=0.03)  # bias of the logarithm: 1 / (2 x 527)
 
 
+def test_thickness_bound_of_the_layer_model_is_what_the_best_estimate_scatters_by():
+    from spattermap.xrays.layers import layer_model
+
+    model = layer_model(dict(choice().lines), BRASS, SILICA, beam_energy_keV=15.0)
+    means = np.stack([30.0 * model.lines[e].substrate for e in SILICA])
+    grid, nm, n = model.thickness_nm, 300.0, 400
+    bound = thickness_bound(means, grid, nm, n)
+    at = [np.interp(nm, grid, row) for row in means]
+    counts = np.random.default_rng(3).poisson(n * np.array(at)[:, None], (2, 4000))
+    fine = np.linspace(nm - 8 * bound, nm + 8 * bound, 1601)
+    curves = n * np.array([np.interp(fine, grid, row) for row in means])
+    likely = counts.T @ np.log(curves) - curves.sum(axis=0)
+    fitted = fine[likely.argmax(axis=1)]
+    # Four standard errors of a scatter from 4000: 4 / sqrt(8000); the grid is linear in pieces.
+    assert fitted.std() == pytest.approx(bound, rel=0.045 + 0.03)
+    assert fitted.mean() == pytest.approx(nm, abs=4 * bound / math.sqrt(4000) + 0.1 * bound)
+
+
 @pytest.mark.outside(
     "relative error of an area fraction by points",
     source="ASTM E562: 10 % relative accuracy at 20 % takes 1600 points by 2 sqrt((1-P)/(P n))",
@@ -150,6 +169,20 @@ def test_thick_metal_asks_for_a_high_energy_to_be_weighed():
     assert low < 0.05 < 0.95 < high
 
 
+def test_structure_of_the_map_set_keeps_open_what_even_fields_decide():
+    zinc = Unlike("Zn", "on the metal", seen=0.09, made=0.0, counts=2.0, bulk_counts=5.0)
+    assert zinc.scatter(5.0) == pytest.approx(1.18)
+    known = dataclasses.replace(KNOWN, unlike=(zinc,))
+    found = plan(known, ["apart Zn 30", "haze 5"], Choices(energies_keV=(15.0,)), made_fields=0)
+    assert found.promises["verdict"].tolist() == ["open", "decided"]
+    assert "times as much as counting" in found.open_questions[0]
+    # Where no more is counted than in the map set, its own analysis has judged the structure.
+    many = dataclasses.replace(zinc, bulk_counts=1e4)
+    found = plan(dataclasses.replace(KNOWN, unlike=(many,)), ["apart Zn 30"],
+                 Choices(energies_keV=(15.0,)), made_fields=0)  # fmt: skip
+    assert found.promises["verdict"].tolist() == ["decided"]
+
+
 def test_more_minutes_decide_more_and_a_bare_plate_is_needed():
     weak = Known.stated(alloy=BRASS, substrate=SILICA, counts_per_second=100.0)
     question = Question("apart", 2.0, "Zn")
@@ -206,7 +239,9 @@ def test_an_answer_that_is_often_wrong_is_not_promised(monkeypatch):
     assert row["wrong"] > 0.2
     assert "wrongly" in found.open_questions[0]
     made = found.curves[found.curves["source"] == "made fields"]
-    assert set(made["minutes"].round(3)) == {3.333, 10.0, 30.0}
+    # Plainly open: no more fields than settle it, then those for three times the time.
+    assert set(made["minutes"].round(3)) == {10.0, 30.0}
+    assert found.n_made < 20
 
 
 def test_choices_clearly_behind_are_dropped(monkeypatch):
@@ -223,6 +258,70 @@ def test_choices_clearly_behind_are_dropped(monkeypatch):
     assert found.best.beam_energy_keV == 20.0
     assert tried.count(15.0) < 20 < tried.count(20.0)
     assert found.promises.iloc[0]["verdict"] == "decided"
+
+
+@pytest.mark.parametrize(
+    ("fields", "made"),
+    [((10, 10, 0), False), ((40, 40, 0), False), ((80, 80, 0), True), ((10, 3, 0), True),
+     ((10, 10, 4), True), ((20, 17, 0), False)],
+)  # fmt: skip
+def test_a_question_is_settled_where_more_fields_would_not_change_its_word(fields, made):
+    assert planning._is_settled(Rate(*fields)) is made
+
+
+def test_a_plan_goes_on_where_it_was_left(monkeypatch, tmp_path):
+    made = []
+
+    def counted(task):
+        made.append(task)
+        if len(made) == 7:
+            raise KeyboardInterrupt
+        seen = {q: Sample(1.0, 0.99, 1.01, 1.0) for q in task.questions if q.kind == "coverage"}
+        words = {q: Sample(word="right") for q in task.questions if q.kind != "coverage"}
+        return seen | words
+
+    monkeypatch.setattr(planning, "try_field", counted)
+    file = tmp_path / "made_fields.json"
+    offered = Choices(minutes=10.0, energies_keV=(15.0, 20.0), pixel_sizes_um=(0.5,))
+    given = {"made_fields": 20, "scheduler": "synchronous", "kept": file}
+    asked = ["haze 5", "coverage 30"]
+    with pytest.raises(KeyboardInterrupt):
+        plan(KNOWN, asked, offered, **given)
+    first = plan(KNOWN, asked, offered, **given)
+    assert len(made) == 1 + first.n_made  # the one that was broken off was made again, no other
+    again = plan(KNOWN, asked, offered, **given)
+    assert len(made) == 1 + first.n_made
+    assert again.summary() == first.summary()
+    pd.testing.assert_frame_equal(again.promises, first.promises)
+    n = len(made)
+    plan(KNOWN, asked, offered, **(given | {"made_fields": 40}))
+    assert 0 < len(made) - n <= 20 + 4
+    n = len(made)
+    plan(KNOWN, asked, offered, **given, seed=5)
+    assert len(made) > n
+    file.write_text("{ not whole", encoding="utf-8")
+    assert plan(KNOWN, asked, offered, **given).summary() == first.summary()
+
+
+def test_the_command_takes_an_earlier_plan_up(monkeypatch, tmp_path):
+    made = []
+
+    def counted(task):
+        made.append(task)
+        return {q: Sample(word="right") for q in task.questions}
+
+    monkeypatch.setattr(planning, "try_field", counted)
+    out = tmp_path / "out"
+    words = ["plan", "--alloy", "Cu=70,Zn=30", "--substrate", "Si=46.7,O=53.3", "--ask", "haze 5",
+             "--energies", "15", "--made-fields", "8", "--scheduler", "synchronous",
+             "--out", str(out)]  # fmt: skip
+    assert main(words) == 0
+    n, page = len(made), (out / "plan.html").read_text(encoding="utf-8")
+    assert main(words) == 0
+    assert (len(made), (out / "plan.html").read_text(encoding="utf-8")) == (n, page)
+    assert main([*words, "--overwrite"]) == 0
+    assert len(made) == 2 * n
+    assert not [item for item in out.iterdir() if item.name.startswith(".")]
 
 
 def test_made_fields_hold_what_is_asked_about():
@@ -270,6 +369,16 @@ def test_what_is_known_from_a_map_set_like_those_to_come():
     assert found.d50_um == pytest.approx(2.0, rel=0.15)
     assert found.haze_percent < 3
     assert (found.alloy, found.rate_energy_keV, found.sigma_g) == (BRASS, 15.0, 1.45)
+    assert found.unlike == ()  # the planner's own field is like the made ones
+    rng = np.random.default_rng(8)
+    rough = maps.copy(deep=True)
+    silicon = rough["counts"].sel(element="Si").values
+    silicon[...] = rng.poisson(silicon * rng.gamma(4.0, 0.25, silicon.shape))
+    strange = known_from(rough, minutes=planned.field_minutes, blank=plate)
+    assert {("Si", "on bare glass")} <= {(one.element, one.where) for one in strange.unlike}
+    told = plan(strange, ["apart Zn 30"], Choices(), made_fields=0)
+    assert "not like the made fields" in told.cautions[0]
+    assert "Si on bare glass" in repr(told)
     assert "d50_um" not in found.assumed
     assert "beam_um" in found.assumed
     with pytest.raises(InputError, match="pixel_size_um"):

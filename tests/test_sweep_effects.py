@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from spattermap.plan import samples_to_tell
 from spattermap.sweeps import advice, effects
 
 
@@ -269,6 +270,31 @@ def test_scatter_of_repeated_settings_by_hand():
     assert found["scatter"] == pytest.approx(math.sqrt((0.02 + 0.02) / 2))
     assert (found["n_groups"], found["n_samples"]) == (2, 4)
     assert advice.replicate_scatter(table[::2], ["charge_J"], ["coverage"]).empty
+
+
+def test_fields_to_tell_two_settings_apart():
+    fields = pd.DataFrame({
+        "sample": np.repeat(list("abc"), 2), "status": "done",
+        "coverage": [0.30, 0.34, 0.29, 0.33, 0.08, 0.12],
+    })  # fmt: skip
+    samples = fields.groupby("sample", as_index=False)["coverage"].mean()
+    samples = samples.assign(alloy="Cu", n_fields=2, charge_J=[1.0, 2.0, 3.0])
+    row = advice.comparisons(samples, fields, ["charge_J"]).iloc[0]
+    assert (row["better"], row["other"], row["unit"], row["n_each"]) == ("a", "b", "fields", 2)
+    assert (row["scatter"], row["freedom"]) == (pytest.approx(math.sqrt(8e-4)), 3)
+    assert row["n_needed"] == samples_to_tell(0.01, math.sqrt(8e-4))
+    assert row["n_needed_low"] < row["n_needed"] < row["n_needed_high"]
+    # Equal settings made twice: their scatter counts, whatever that of the fields is.
+    again = samples.assign(sample=list("def"), coverage=samples["coverage"] + 0.02)
+    both = pd.concat([samples, again], ignore_index=True)
+    compared = advice.comparisons(both, fields, ["charge_J"])
+    assert compared.iloc[0][["unit", "freedom", "n_each"]].tolist() == ["samples", 3, 2]
+    assert compared.iloc[0]["scatter"] == pytest.approx(0.02 / math.sqrt(2))
+    told = advice.next_settings(both, ["charge_J"], compared)
+    more = told[told["kind"] == "more samples"].iloc[0]
+    assert more["charge_J"] == 2.0
+    assert f"{compared.iloc[0]['n_needed'] - 2} more samples of each" in more["reason"]
+    assert advice.comparisons(samples, fields[::2], ["charge_J"]).empty
 
 
 def test_outlier():

@@ -25,7 +25,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import second_model
 from spattermap.analysis import analyse
 from spattermap.plan.choices import Choices, Known, all_choices, blur_um, choose_lines, known_from
-from spattermap.plan.planning import _ranked, _Trials
+from spattermap.plan.planning import _structure, _Trials
 from spattermap.plan.questions import Question
 from spattermap.plan.trials import PLAIN, asked, rate_of
 
@@ -60,14 +60,14 @@ def promised(facts, made):
     choice = all_choices(known, offered)[0]
     known = replace(known, counts_per_second=facts["dose"] / choice.dwell_s)
     questions = (Question("apart", facts["share"], facts["element"]), Question("coverage", 30))
-    trial = _Trials(questions, known, offered, _ranked(questions, known, offered), 50,
+    trial = _Trials(questions, known, offered, [], 50,
                     ("synchronous", None), lambda _: None)  # fmt: skip
     trial.add([(choice, seed) for seed in range(made)])
     return questions, choice, trial
 
 
 def fresh(facts, questions, n):
-    """Return the samples that fields of the second model give."""
+    """Return what fields of the second model say, by question and kind of field."""
     held = {question: {} for question in questions}
     for there in (False, True):
         for k in range(n):
@@ -83,7 +83,13 @@ def fresh(facts, questions, n):
             truth = {"coverage": field.coverage}
             for question, sample in asked(found, truth, questions, yes).items():
                 held[question].setdefault("apart" if there else PLAIN, []).append(sample)
-    return {question: rate_of(question, samples, 1) for question, samples in held.items()}
+    return held
+
+
+def _by_world(question, samples):
+    """Return decided, wrong and fields of each kind of field, as text."""
+    rates = ((name[:5], rate_of(question, {name: several}, 1)) for name, several in samples.items())
+    return ", ".join(f"{n} {r.n_decided:.0f} {r.n_wrong:.0f} of {r.n}" for n, r in rates)
 
 
 def errors_apart(a, b, which):
@@ -117,24 +123,26 @@ def dacite():
             plain = {PLAIN: trial.samples[now][question][PLAIN]}
             promise = rate_of(question, plain, 1)
             real = rate_of(question, {PLAIN: held[question]}, 1)
-            print(f"{seconds:3d} s  {question.topic:16s} predicted {promise}  real {real}",
-                  flush=True)  # fmt: skip
+            print(f"{seconds:3d} s  {question.topic:16s} predicted {promise}  real {real}  "
+                  f"{_structure(question, now, known)}", flush=True)  # fmt: skip
 
 
 def main(first, last, made=5, n=8):
     for number in range(first, last + 1):
         facts = drawn(number)
         questions, choice, trial = promised(facts, made)
-        rates = fresh(facts, questions, n)
+        held = fresh(facts, questions, n)
         for question in questions:
-            promise, real = trial.rate(question, choice), rates[question]
+            promise, real = trial.rate(question, choice), rate_of(question, held[question], 1)
             print(
                 f"{number:2d} {facts['alloy']:13s} {question.topic:16s} share {facts['share']:.0f} "
                 f"dose {facts['dose']:.2f} coverage {facts['coverage']:.2f} "
                 f"radius {facts['radius']:.1f}: decided {promise.n_decided:.0f}/{promise.n} then "
                 f"{real.n_decided:.0f}/{real.n} ({errors_apart(promise, real, 'decided'):+.1f} se),"
                 f" wrong {promise.n_wrong:.0f}/{promise.n} then {real.n_wrong:.0f}/{real.n} "
-                f"({errors_apart(promise, real, 'wrong'):+.1f} se)", flush=True,
+                f"({errors_apart(promise, real, 'wrong'):+.1f} se); by kind "
+                f"{_by_world(question, trial.samples[choice][question])} then "
+                f"{_by_world(question, held[question])}", flush=True,
             )  # fmt: skip
 
 

@@ -372,6 +372,35 @@ def _exchanged(one: Path, other: Path) -> bool:
         return False
 
 
+def opened_again(folder: Path, mark: str, *begun: str, kind: str) -> Path:
+    """Return a folder of results, made or found to be that of an earlier run, which has the mark.
+
+    One that was killed as it began may hold only what is named `begun`.
+    """
+    strange: list[Path] = []
+    try:
+        a_file = folder.exists() and not folder.is_dir()
+        if not a_file:
+            folder.mkdir(parents=True, exist_ok=True)
+            if not (folder / mark).is_file():
+                strange = [
+                    item for item in folder.iterdir()
+                    if item.name not in begun and not item.name.startswith(_PREFIX)
+                ]  # fmt: skip
+    except OSError as problem:
+        raise OutputError(
+            f"{folder} must be writable, got: {problem.strerror}. Choose another folder."
+        ) from problem
+    if a_file:
+        raise OutputError(f"{folder} must be a folder, got a file. Choose another folder.")
+    if strange:
+        raise OutputError(
+            f"{folder} must be new, empty or the folder of an earlier {kind}, got other files. "
+            "Choose another folder."
+        )
+    return folder
+
+
 @contextlib.contextmanager
 def only_writer(folder: Path) -> Iterator[None]:
     """Hold a folder for one run; the hold ends with the run, however that ends."""

@@ -62,6 +62,7 @@ def run(
     workers: int | None = None,
     shared: Sequence[Path] = (),
     common: Any = None,
+    kept: KeptPool | None = None,
 ) -> Iterator[tuple[int, Out]]:
     """Run a function over tasks and yield results as they come.
 
@@ -84,7 +85,7 @@ def run(
             for future in _as_completed(set(futures)):
                 yield futures[future], future.result()
     else:
-        yield from _in_processes(function, tasks, lost, _cores(workers))
+        yield from _in_processes(function, tasks, lost, _cores(workers), kept)
 
 
 def chosen(scheduler: str | Client | None) -> Any:
@@ -147,6 +148,7 @@ def _in_processes(
     tasks: Sequence[In],
     lost: Callable[[str], Out],
     workers: int,
+    kept: KeptPool | None,
 ) -> Iterator[tuple[int, Out]]:
     """Run on local processes; the tasks of a process that died are tried again.
 
@@ -158,10 +160,13 @@ def _in_processes(
     while together or alone:
         source = together or alone
         fallen: list[int] = []
-        with _pool(min(workers, len(source)) if source is together else 1) as pool:
-            size = workers if source is together else 1
+        size = min(workers, len(source)) if source is together else 1
+        lent = contextlib.nullcontext(kept.lent(workers)) if kept and source is together else None
+        with lent or _pool(size) as pool:
             for place, result in _until_broken(pool, function, (tasks, source, size), fallen):
                 yield place, result
+        if kept and (fallen or together):  # these processes are broken
+            kept.close()
         for place in fallen:
             deaths[place] += 1
             if deaths[place] >= MOST_DEATHS:
@@ -208,6 +213,27 @@ def _pool(workers: int) -> ProcessPoolExecutor:
     return ProcessPoolExecutor(
         workers, mp_context=multiprocessing.get_context("spawn"), initializer=start_worker
     )
+
+
+class KeptPool(contextlib.AbstractContextManager["KeptPool"]):
+    """Local processes that several calls of `run` share, because each takes seconds to start."""
+
+    def __init__(self) -> None:
+        self._pool: ProcessPoolExecutor | None = None
+
+    def lent(self, workers: int) -> ProcessPoolExecutor:
+        """Return the processes, started where there are none."""
+        self._pool = self._pool or _pool(workers)
+        return self._pool
+
+    def close(self) -> None:
+        """End the processes, as when one of them broke."""
+        if self._pool:
+            self._pool.shutdown()
+        self._pool = None
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
 
 def _on_cluster(
@@ -298,7 +324,7 @@ def _said_of_cluster(client: Client, left: Callable[[], int]) -> Iterator[None]:
         address = getattr(client.scheduler, "addr", None) or "the cluster"
         raise ClusterError(
             f"scheduler must stay reachable until the work is done, got {address} lost with "
-            f"{left()} tasks undone. Start it again and repeat the command: what a sweep has "
+            f"{left()} tasks undone. Start it again and repeat the command: what was "
             "finished is taken over."
         ) from problem
 

@@ -16,6 +16,8 @@ from spattermap.xrays.ranges import anderson_hasler_um, kanaya_okayama_um
 if TYPE_CHECKING:
     import xarray as xr
 
+    from spattermap.core.arrays import Bools
+
 # An edge exceeded by half gives a line worth mapping; by a fifth, one that is taken only where the
 # softer lines overlap (common practice, no source).
 ENOUGH_OVERVOLTAGE, LEAST_OVERVOLTAGE = 1.5, 1.2
@@ -38,6 +40,40 @@ TYPICAL: dict[str, tuple[Any, str]] = {
     "beam_um": (0.1, "a wider probe blurs small droplets away"),
     "field_overhead_minutes": (1.0, "finding and focusing each field costs mapping time"),
 }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Unlike:
+    """Where a map set is uneven beyond counting and a field made like it is not.
+
+    Parameters
+    ----------
+    element, where : str
+        The map, and on which ground.
+    seen, made : float
+        Relative variance beyond counting, in the map set and in the made field.
+    counts : float
+        Mean counts a pixel there.
+    bulk_counts : float
+        Counts a pixel that thick alloy would have given in the map set.
+    """
+
+    element: str
+    where: str
+    seen: float
+    made: float
+    counts: float
+    bulk_counts: float
+
+    def scatter(self, bulk_counts: float) -> float:
+        """Return how many times as much as counts the pixels scatter at another dose."""
+        return 1 + (self.seen - self.made) * self.counts * bulk_counts / self.bulk_counts
+
+    @property
+    def words(self) -> str:
+        """The finding in one clause."""
+        seen, made = (100 * math.sqrt(part) for part in (self.seen, self.made))
+        return f"{self.element} {self.where} is uneven by {seen:.0f} % (made: {made:.0f} %)"
 
 
 @dataclass(frozen=True)
@@ -67,6 +103,8 @@ class Known:
         Time a field costs besides its mapping (min).
     assumed : tuple of str
         Names of the values that nobody stated.
+    unlike : tuple of Unlike
+        What the map set that this was taken from holds and made fields lack.
     """
 
     alloy: Mapping[str, float]
@@ -81,6 +119,7 @@ class Known:
     beam_um: float = TYPICAL["beam_um"][0]
     field_overhead_minutes: float = TYPICAL["field_overhead_minutes"][0]
     assumed: tuple[str, ...] = field(default=(), compare=False)
+    unlike: tuple[Unlike, ...] = field(default=(), compare=False)
 
     def __post_init__(self) -> None:
         """Refuse what cannot be."""
@@ -99,7 +138,7 @@ class Known:
                 f"alloy and substrate must not share an element, got {', '.join(sorted(shared))}. "
                 "Plan for the other elements."
             )
-        for one in fields(self)[2:-1]:
+        for one in fields(self)[2:-2]:
             zero = one.name in ("haze_percent", "beam_um", "field_overhead_minutes")
             positive(getattr(self, one.name), one.name, allow_zero=zero)
         if self.coverage > 0.9 or self.haze_percent > 90 or not 1 <= self.sigma_g <= 4:
@@ -195,7 +234,62 @@ def known_from(
         rates = rates_of(made, lines, at)
         part = sum(rates.film[e] for e in made.alloy) / sum(rates.bulk[e] for e in made.alloy)
         made = replace(made, counts_per_second=made.counts_per_second / part)
-    return made
+    return replace(made, unlike=_unlike(maps, metal, made, minutes))
+
+
+STRANGE = 4.0  # standard errors from which a map set is called unlike the made fields
+
+
+def _unlike(maps: xr.Dataset, metal: Bools, known: Known, minutes: float) -> tuple[Unlike, ...]:
+    """Return where the maps are uneven beyond counting and a field made like them is not."""
+    from spattermap.core.mapset import facts
+    from spattermap.plan.trials import World, deposit_of
+    from spattermap.synthesis import make_deposit
+
+    told = facts(maps)
+    beam, pixel = float(told.beam_energy_keV or 0.0), float(told.pixel_size)
+    lines = choose_lines(known.elements, beam)
+    rows, columns = metal.shape
+    # Made at the dwell of the maps, which a square field of the same width has too.
+    like = Choice(beam, pixel, columns * pixel, 1, minutes * columns / rows, 0.0, lines)
+    side = min(max(columns, LEAST_SIDE_PX), LARGEST_TRIED_PX)
+    made = make_deposit(deposit_of(World("plain"), known, like, side), seed=0)
+    said = []
+    shared = set(map(str, maps["element"].values)) & set(lines)
+    for element in (one for one in known.elements if one in shared):
+        real = _unevenness(maps["counts"].sel(element=element).values, metal)
+        same = _unevenness(made.maps["counts"].sel(element=element).values, made.labels > 0)
+        for where in sorted(set(real) & set(same)):
+            (seen, error, counts), (expected, other, _) = real[where], same[where]
+            expected = max(expected, 0.0)
+            if seen - expected > STRANGE * math.hypot(error, other):
+                bulk = known.counts_per_second * like.dwell_s
+                said.append(Unlike(element, where, seen, expected, counts, bulk))
+    return tuple(said)
+
+
+def _unevenness(counts: Any, metal: Bools) -> dict[str, tuple[float, float, float]]:
+    """Return the relative variance beyond counting, its standard error and the mean, by ground.
+
+    ``(s^2 - m) / m^2``, its error that of the index of dispersion of Poisson counts (Fisher 1950).
+    """
+    from scipy import ndimage
+
+    inside = ndimage.binary_erosion(metal)
+    grounds = {"on the metal": inside, "on bare glass": ~ndimage.binary_dilation(metal, None, 3)}
+    found = {}
+    for where, pixels in grounds.items():
+        values = counts[pixels].astype(float)
+        if values.size > LEAST_PIXELS and values.mean() > 0:
+            mean = values.mean()
+            error = math.sqrt(2 / (values.size - 1)) / mean
+            found[where] = (
+                float((values.var(ddof=1) - mean) / mean**2), float(error), float(mean)
+            )  # fmt: skip
+    return found
+
+
+LEAST_PIXELS = 100  # below, the variance of counts says too little
 
 
 @dataclass(frozen=True)

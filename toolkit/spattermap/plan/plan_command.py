@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import sys
 from pathlib import Path
 from typing import Any
@@ -36,7 +37,8 @@ def add_to(
     )
     command.add_argument("--out", type=Path, required=True, metavar="FOLDER",
                          help="where page, tables and mapset.toml go")  # fmt: skip
-    command.add_argument("--overwrite", action="store_true", help="replace an earlier plan")
+    command.add_argument("--overwrite", action="store_true",
+                         help="begin an earlier plan anew, without its made fields")  # fmt: skip
     command.add_argument("--ask", action="append", default=[], metavar="QUESTION",
                          help="a question with its stake; give it once for each")  # fmt: skip
     command.add_argument("--alloy", metavar="Cu=70,Zn=30", help="mass percent")
@@ -77,18 +79,41 @@ def run(chosen: argparse.Namespace) -> int:
     offered = _offered(chosen)
     asked = _asked(chosen)
     known = _known(chosen)
-    from spattermap.core.files import staged_folder
+    from spattermap.core.files import (
+        only_writer,
+        opened_again,
+        remove_left_behind,
+        scratch_beside,
+    )
+    from spattermap.plan.kept import FILE, Kept
     from spattermap.plan.planning import MADE_FIELDS, plan
 
     # A folder that cannot be used is refused before any work is done.
-    with staged_folder(chosen.out, overwrite=chosen.overwrite) as stage:
-        found = plan(
-            known, asked, offered, seed=chosen.seed, scheduler=chosen.scheduler,
-            workers=chosen.workers,
-            made_fields=MADE_FIELDS if chosen.made_fields is None else chosen.made_fields,
-            progress=lambda line: print(line, file=sys.stderr, flush=True),
-        )  # fmt: skip
-        found.write(stage)
+    new = not (chosen.out / FILE).is_file()
+    others = [item.name for item in chosen.out.glob("*")] if chosen.overwrite else []
+    folder = opened_again(chosen.out, FILE, *others, kind="plan")
+    try:
+        with only_writer(folder):
+            remove_left_behind(folder)
+            if chosen.overwrite:
+                (folder / FILE).unlink(missing_ok=True)
+            Kept(folder / FILE).write()
+            found = plan(
+                known, asked, offered, seed=chosen.seed, scheduler=chosen.scheduler,
+                workers=chosen.workers, kept=folder / FILE,
+                made_fields=MADE_FIELDS if chosen.made_fields is None else chosen.made_fields,
+                progress=lambda line: print(line, file=sys.stderr, flush=True),
+            )  # fmt: skip
+            with scratch_beside(folder / FILE) as stage:
+                found.write(stage)
+                for item in stage.iterdir():
+                    item.replace(folder / item.name)
+    except InputError:  # nothing was begun
+        if new:
+            (folder / FILE).unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                folder.rmdir()
+        raise
     print(found.sentence)
     print(chosen.out / "plan.html")
     return DONE

@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.core.errors import InputError
-from spattermap.core.work import run
+from spattermap.core.estimate import figures
+from spattermap.core.work import KeptPool, run
+from spattermap.examine.counted import MOST_DISPERSION
 from spattermap.plan.choices import (
     LARGEST_TRIED_PX,
     TYPICAL,
@@ -23,6 +25,7 @@ from spattermap.plan.choices import (
     choose_lines,
     smallest_composition_um,
 )
+from spattermap.plan.kept import Kept
 from spattermap.plan.questions import Question
 from spattermap.plan.screening import rate_at, rates_of, screened
 from spattermap.plan.trials import Rate, Sample, Trial, rate_of, try_field, worlds_of
@@ -38,9 +41,14 @@ CLOSE = 0.25  # candidates this much behind in the screening are not tried
 # A wrong answer weighs as much as this many that are left open; a choice, no source.
 WRONG_WEIGHT = 5.0
 SPARE = (0.5, 0.2, 0.1)  # parts of the time that the screening looks at beside the whole
-LADDER = (1 / 3, 3.0)  # other lengths of time at which the best choice is tried
+# Other lengths of time at which the best choice is tried: less for what is decided, more for what
+# is open, with this part of the made fields.
+SHORTER, LONGER = 1 / 3, 3.0
+LADDER_PART = 0.25
 MINUTES_SPAN = (0.1, 10.0)
 MADE_FIELDS = 60
+# The map set was judged at its own counts; from so many times as many its structure matters anew.
+MORE_COUNTS = 2.0
 LEAST_TRIED = 4  # made fields from which another time may be advised
 FEW = 20  # made fields below which a rate is told as a count, not in a hundred
 
@@ -120,6 +128,17 @@ class Plan:
         return rate_at(self.known, self.best.lines, self.best.beam_energy_keV)
 
     @property
+    def unlike(self) -> str:
+        """What the map set of the plan has that made fields lack; empty where nothing is known."""
+        if not self.known.unlike:
+            return ""
+        return (
+            "The map set is not like the made fields; beyond counting "
+            f"{', '.join(one.words for one in self.known.unlike)}. The longer the count, the more "
+            "such structure shows, and real maps then leave open what made fields decide."
+        )
+
+    @property
     def is_sparse(self) -> bool:
         """Whether some promise rests on few made fields."""
         return bool(self.n_made and (self.promises["n_made"] < FEW).any())
@@ -132,7 +151,7 @@ class Plan:
     @property
     def cautions(self) -> tuple[str, ...]:
         """What to mind before acting on the plan."""
-        return cautions_of()
+        return (*([self.unlike] if self.unlike else []), *cautions_of())
 
     @property
     def mapset_toml(self) -> str:
@@ -188,13 +207,19 @@ class Plan:
             "lines": dict(self.best.lines),
             "smallest_composition_um": self.trusted[self.best.beam_energy_keV],
             "open": list(self.open_questions),
+            "unlike": self.unlike,
             "assumptions": list(self.assumptions),
             "n_made_fields": self.n_made,
             "seed": self.seed,
         }
 
     def __repr__(self) -> str:
-        return "\n".join([self.sentence, *self.open_questions, *self.refused])
+        return "\n".join([self.sentence, *self.left])
+
+    @property
+    def left(self) -> tuple[str, ...]:
+        """What stays open, cannot be chosen, or is not to be relied on."""
+        return (*self.open_questions, *self.refused, *([self.unlike] if self.unlike else []))
 
     def _repr_html_(self) -> str:
         from spattermap.show.plan_page import plan_body
@@ -212,6 +237,7 @@ def plan(
     scheduler: Any = None,
     workers: int | None = None,
     progress: Callable[[str], None] | None = None,
+    kept: str | Path | None = None,
 ) -> Plan:
     """Find the best use of the time at the microscope.
 
@@ -232,6 +258,9 @@ def plan(
         scheduler; and how many at once.
     progress : callable, optional
         Called with a line of text.
+    kept : str or pathlib.Path, optional
+        File in which made fields are kept as they are done. A plan that was broken off, or is
+        asked for again with more made fields or another question, takes them over.
 
     Returns
     -------
@@ -246,10 +275,11 @@ def plan(
     -----
     All choices are screened by closed forms (`spattermap.plan.screening`); the best of each of up
     to three energies are tried on parts of made fields with common seeds, two at a time, and
-    dropped when they lie clearly behind (two standard errors of either). What is left of
-    `made_fields` goes to the best one on fresh seeds and whole fields, so that its rates do not
-    gain by having been chosen, and half of it to a third and to three times the time. Rates are
-    those of the made fields: as good as their assumptions.
+    dropped when they lie clearly behind (two standard errors of either). The best one is then
+    tried on fresh seeds and whole fields, so that its rates do not gain by having been chosen; a
+    question gets no more of them once its word, decided or open, is settled at 95 %. A quarter of
+    `made_fields` is for other lengths of time: a third for what is decided, three times for what
+    is open. Rates are those of the made fields: as good as their assumptions.
 
     Examples
     --------
@@ -266,10 +296,12 @@ def plan(
     if not ranked:
         raise InputError(_nothing_fits(known, offered, refused))
     say(f"Screened {len(ranked)} choices; best by counting alone: {ranked[0][1].words}.")
-    trial = _Trials(asked, known, offered, ranked, seed, (scheduler, workers), say, made_fields)
+    trial = _Trials(asked, known, offered, ranked, seed, (scheduler, workers), say, made_fields,
+                    Kept(Path(kept) if kept is not None else None))  # fmt: skip
     best = ranked[0][1]
     if made_fields > 0:
-        best = _best_of(_candidates(ranked), trial)
+        with trial.pool:
+            best = _best_of(_candidates(ranked), trial)
     curves = _curves(best, trial)
     return Plan(
         known, asked, offered, best,
@@ -362,6 +394,8 @@ class _Trials:
     where: tuple[Any, int | None]
     say: Callable[[str], None]
     made_fields: int = MADE_FIELDS
+    kept: Kept = field(default_factory=Kept)
+    pool: KeptPool = field(default_factory=KeptPool)
     # By choice, question and world; of whole fields, and of the parts that rank the choices.
     samples: dict[Choice, dict[Question, dict[str, list[Sample]]]] = field(default_factory=dict)
     parts: dict[Choice, dict[Question, dict[str, list[Sample]]]] = field(default_factory=dict)
@@ -372,20 +406,29 @@ class _Trials:
         """Made fields that one seed of one choice takes."""
         return len(worlds_of(self.asked))
 
-    def add(self, wanted: Sequence[tuple[Choice, int]], *, ranking: bool = False) -> None:
+    def add(
+        self,
+        wanted: Sequence[tuple[Choice, int]],
+        questions: tuple[Question, ...] | None = None,
+        *,
+        ranking: bool = False,
+    ) -> None:
         """Make and analyse a field, or the part that ranks, of every world for choice and seed."""
-        worlds = worlds_of(self.asked)
+        questions = questions or self.asked
         tasks = [
-            Trial(world, self.known, choice, self.asked, self.seed + seed,
+            Trial(world, self.known, choice, questions, self.seed + seed,
                  choice.ranked_px if ranking else choice.tried_px)
-            for choice, seed in wanted for world in worlds
+            for choice, seed in wanted for world in worlds_of(questions)
         ]  # fmt: skip
-        got: dict[int, dict[Question, Sample]] = {}
+        done = {place: said for place, task in enumerate(tasks)
+                if (said := self.kept.of(task)) is not None}  # fmt: skip
+        got, left = dict(done), [place for place in range(len(tasks)) if place not in done]
         scheduler, workers = self.where
-        for place, result in run(
-            try_field, tasks, lost=_lost, scheduler=scheduler, workers=workers
-        ):
-            got[place] = result
+        for nth, result in run(try_field, [tasks[place] for place in left], lost=_lost,
+                               scheduler=scheduler, workers=workers, kept=self.pool):  # fmt: skip
+            got[left[nth]] = result
+            if result:
+                self.kept.put(tasks[left[nth]], result)
             self.say(f"made field {self.n_made + len(got)} of about {self.made_fields}")
         # In the order of the tasks, so that the result does not hang on who was first.
         for place, task in enumerate(tasks):
@@ -442,13 +485,49 @@ def _best_of(candidates: list[Choice], trial: _Trials) -> Choice:
         )
         if trial.n_made + 2 * len(alive) * trial.worlds > trial.made_fields / 2:
             break
-    seeds = max(2, (trial.made_fields - trial.n_made) // trial.worlds)
-    ladder = [one for one in (retimed(first, trial.known, s) for s in LADDER) if one]
-    steps = seeds // 4
-    fresh = range(seed, seed + seeds - len(ladder) * steps)
-    wanted = [(first, s) for s in fresh] + [(one, s) for one in ladder for s in fresh[:steps]]
-    trial.add(wanted)
+    _measure(first, trial)
     return first
+
+
+# Seeds of the whole fields, apart from those of any number of rounds of ranking.
+FRESH = 10_000
+
+
+def _measure(first: Choice, trial: _Trials) -> None:
+    """Try the best choice on fresh seeds, then for less or more time, as far as it tells."""
+    left, seed = trial.asked, FRESH
+    while left:
+        # Two seeds at once keep the processes busy.
+        n = 2 if seed == FRESH or 2 * len(worlds_of(left)) <= _spare(trial) else 1
+        if seed > FRESH and n * len(worlds_of(left)) > _spare(trial):
+            break
+        trial.add([(first, seed + k) for k in range(n)], left)
+        seed += n
+        left = tuple(one for one in left if not _is_settled(trial.rate(one, first)))
+    steps = []
+    for factor in (SHORTER, LONGER):
+        told = tuple(q for q in trial.asked if _is_open(trial.rate(q, first)) == (factor > 1))
+        if told and (then := retimed(first, trial.known, factor)):
+            steps.append((then, told))
+    cost = sum(len(worlds_of(told)) for _, told in steps)
+    seeds = min((trial.made_fields - trial.n_made) // max(cost, 1), seed - FRESH)
+    for then, told in steps:
+        trial.add([(then, FRESH + k) for k in range(seeds)], told)
+
+
+def _spare(trial: _Trials) -> float:
+    return (1 - LADDER_PART) * trial.made_fields - trial.n_made
+
+
+def _is_open(rate: Rate) -> bool:
+    return not rate.decided >= SURE or rate.wrong > MOST_WRONG
+
+
+def _is_settled(rate: Rate) -> bool:
+    """Return whether more made fields would not change the word, with 95 %."""
+    decided, wrong = rate.bounds("decided"), rate.bounds("wrong")
+    is_open = decided[1] < SURE or wrong[0] > MOST_WRONG
+    return is_open or (decided[0] >= SURE and wrong[1] <= MOST_WRONG)
 
 
 def retimed(choice: Choice, known: Known, factor: float) -> Choice | None:
@@ -507,16 +586,39 @@ def _promises(best: Choice, trial: _Trials) -> pd.DataFrame:
         rate, counting = trial.rate(question, best), screened(question, trial.known, best)
         tried = rate.n > 0
         decided = rate.decided if tried else counting
-        is_open = not decided >= SURE or rate.wrong > MOST_WRONG
+        structure = _structure(question, best, trial.known)
+        is_open = _is_open(rate) if tried else not counting >= SURE
+        is_open = is_open or bool(structure)
         rows.append({
             "question": question.sentence, "topic": question.topic, "decided": decided,
             **dict(zip(("decided_low", "decided_high"), rate.bounds("decided"), strict=True)),
             "wrong": rate.wrong,
             **dict(zip(("wrong_low", "wrong_high"), rate.bounds("wrong"), strict=True)),
             "n_made": rate.n, "screened": counting, "verdict": "open" if is_open else "decided",
-            "needs": _needs(question, best, trial) if is_open else "",
+            "needs": structure or (_needs(question, best, trial) if is_open else ""),
         })  # fmt: skip
     return pd.DataFrame(rows)
+
+
+def _structure(question: Question, best: Choice, known: Known) -> str:
+    """Return what the map set's own structure keeps open that made fields, which are even, decide.
+
+    Variance beyond counting grows with the square of the counts, so that few counts foretell it.
+    """
+    bulk = rate_at(known, best.lines, best.beam_energy_keV) * best.dwell_s
+    there = [one for one in known.unlike if one.element == question.element]
+    worst = max(there, key=lambda one: one.scatter(bulk), default=None)
+    if worst is None or bulk <= MORE_COUNTS * worst.bulk_counts:
+        return ""
+    if worst.scatter(bulk) <= MOST_DISPERSION:
+        return ""
+    return (
+        f"Made fields, which are even, say more than real ones will: {worst.element} of the map "
+        f"set varies {worst.where}, and with {figures(bulk / worst.bulk_counts, significant=2)} "
+        f"times its counts scatters {figures(worst.scatter(bulk), significant=2)} times as much as "
+        "counting, which the analysis may refuse as no raw counts. Count no longer than the map "
+        "set was, or ask on more fields."
+    )
 
 
 def _needs(question: Question, best: Choice, trial: _Trials) -> str:
@@ -530,11 +632,11 @@ def _needs(question: Question, best: Choice, trial: _Trials) -> str:
         )
     if question.kind in ("apart", "haze", "oxide") and not best.blank_minutes:
         return "It cannot be decided without a bare plate mapped under the same conditions."
-    longer = retimed(best, known, LADDER[-1])
+    longer = retimed(best, known, LONGER)
     tried = trial.rate(question, longer) if longer else Rate(0, 0, 0)
     if tried.n >= LEAST_TRIED and tried.decided >= SURE and tried.wrong <= MOST_WRONG:
         return (
-            f"About {LADDER[-1] * offered.minutes:.0f} minutes decide it in the same way "
+            f"About {LONGER * offered.minutes:.0f} minutes decide it in the same way "
             f"({tried.n_decided:.0f} of {tried.n} made fields)."
         )
     other = next(

@@ -114,6 +114,23 @@ def rate_at(known: Known, lines: Mapping[str, str], beam: float) -> float:
 
 def rates_of(known: Known, lines: Mapping[str, str], beam_energy_keV: float) -> Rates:
     """Return counts per second on metal and on bare substrate, line by line."""
+    facts = (known.counts_per_second, known.rate_energy_keV, known.thickness_nm)
+    materials = (tuple(m.items()) for m in (known.alloy, known.substrate))
+    return _rates(tuple(lines.items()), *materials, facts, beam_energy_keV)
+
+
+@lru_cache(maxsize=64)
+def _rates(
+    mapped: tuple[tuple[str, str], ...],
+    alloy: tuple[tuple[str, float], ...],
+    substrate: tuple[tuple[str, float], ...],
+    facts: tuple[float, float, float],
+    beam_energy_keV: float,
+) -> Rates:
+    """Return the rates, worked out once for the many choices that differ in time and pixel."""
+    counts, at, thick = facts
+    known = Known(dict(alloy), dict(substrate), counts, at, thickness_nm=thick)
+    lines = dict(mapped)
     scale = rate_at(known, lines, beam_energy_keV) / bulk_yield(known, lines, beam_energy_keV)
     model = _layers(known, lines, beam_energy_keV)
     metal, glass = (sum(m.values()) for m in (known.alloy, known.substrate))
@@ -122,8 +139,8 @@ def rates_of(known: Known, lines: Mapping[str, str], beam_energy_keV: float) -> 
         takeoff_deg=TAKE_OFF_DEG,
     )  # fmt: skip
     strength = scale * BACKGROUND * float(copper.in_metal[-1] / copper.continuum[-1])
-    names = ("bulk", "film", "glass", "under", "continuum", "continuum_metal")
-    found: dict[str, dict[str, float]] = {name: {} for name in names}
+    kinds = ("bulk", "film", "glass", "under", "continuum", "continuum_metal")
+    found: dict[str, dict[str, float]] = {name: {} for name in kinds}
     for element, line in lines.items():
         table, full = model.lines[element], _yields(known, element, line, beam_energy_keV)
         part = {
@@ -135,7 +152,7 @@ def rates_of(known: Known, lines: Mapping[str, str], beam_energy_keV: float) -> 
         continuum = strength * float(full.continuum[0])
         values = (bulk, bulk * part["film"], bare, bare * part["substrate"], continuum,
                   continuum * part["continuum"])  # fmt: skip
-        for name, value in zip(names, values, strict=True):
+        for name, value in zip(kinds, values, strict=True):
             found[name][element] = value
     worst = dict.fromkeys(lines, 0.0)
     for row in leaks(dict(lines), beam_energy_keV).to_dict("records"):

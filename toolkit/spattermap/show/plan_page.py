@@ -118,7 +118,7 @@ def _part(value: float) -> str:
 
 
 def _open(plan: Plan) -> str:
-    said = [*plan.open_questions, *plan.refused]
+    said = list(plan.left)
     if not said:
         tail = "" if plan.n_made else " by counting alone; made fields may say less"
         said = [f"Nothing: every question is decided in at least 90 of 100 cases{tail}."]

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from spattermap.core.estimate import figures
 from spattermap.show.wording import percent, words_of
 from spattermap.sweeps.effects import numeric_columns
 
@@ -145,26 +146,114 @@ def replicate_scatter(
     for name in results:
         if name not in samples:
             continue
-        parts = [pd.to_numeric(g[name], errors="coerce").dropna().to_numpy(float) for g in groups]
-        parts = [part for part in parts if part.size > 1]
-        freedom = sum(part.size - 1 for part in parts)
+        parts = [part for g in groups if (part := _numbers(g, name)).size > 1]
+        scatter, freedom = _pooled(parts)
         if freedom:
-            variance = sum(float(((part - part.mean()) ** 2).sum()) for part in parts) / freedom
             mean = float(np.mean(np.concatenate(parts)))
             lines.append(
                 {
                     "result": name,
                     "n_groups": len(parts),
                     "n_samples": sum(part.size for part in parts),
-                    "scatter": variance**0.5,
-                    "scatter_relative": variance**0.5 / abs(mean) if mean else None,
+                    "scatter": scatter,
+                    "scatter_relative": scatter / abs(mean) if mean else None,
                 }
             )
     names = ["result", "n_groups", "n_samples", "scatter", "scatter_relative"]
     return pd.DataFrame(lines, columns=names)
 
 
-def next_settings(samples: pd.DataFrame, process: Sequence[str]) -> pd.DataFrame:
+def comparisons(
+    samples: pd.DataFrame, fields: pd.DataFrame, process: Sequence[str]
+) -> pd.DataFrame:
+    """Return how much telling the two best settings of each alloy and goal apart would take.
+
+    From the scatter between samples of equal settings; where none were repeated, from that between
+    the fields of a sample, which knows nothing of how well a setting repeats. The bounds of the
+    needed number are those of the scatter (chi-square, 95 %).
+    """
+    import pandas as pd
+    from scipy.stats import chi2
+
+    from spattermap.plan.screening import samples_to_tell
+
+    lines = []
+    for alloy, group in samples[samples["n_fields"] > 0].groupby("alloy", sort=False):
+        settings = [part for _, part in group.groupby(list(process), sort=False, dropna=False)] \
+            if process else [group.iloc[[k]] for k in range(len(group))]  # fmt: skip
+        done = fields[(fields["status"] == "done") & fields["sample"].isin(group["sample"])]
+        per_sample = [part for _, part in done.groupby("sample", sort=False)]
+        for name, sign in GOALS:
+            if name not in group or name not in done:
+                continue
+            means = [_numbers(part, name).mean() for part in settings]
+            order = [k for k in np.argsort(-sign * np.array(means)) if np.isfinite(means[k])][:2]
+            unit, (scatter, freedom) = "samples", _pooled([_numbers(s, name) for s in settings])
+            if not freedom:
+                unit = "fields"
+                scatter, freedom = _pooled([_numbers(part, name) for part in per_sample])
+            if len(order) < 2 or not freedom or means[order[0]] == means[order[1]]:
+                continue
+            pair = [settings[k] for k in order]
+            have = [len(p) if unit == "samples" else int(p["n_fields"].sum()) for p in pair]
+            apart = float(abs(means[order[0]] - means[order[1]]))
+            ends = [scatter * (freedom / chi2.isf(p, freedom)) ** 0.5 for p in (0.025, 0.975)]
+            needed, low, high = (samples_to_tell(apart, s) for s in (scatter, *ends))
+            lines.append({
+                "alloy": alloy, "result": name, "better": pair[0].iloc[0]["sample"],
+                "other": pair[1].iloc[0]["sample"], "difference": apart, "unit": unit,
+                "scatter": scatter, "freedom": freedom, "n_each": min(have), "n_needed": needed,
+                "n_needed_low": low, "n_needed_high": high,
+            })  # fmt: skip
+    return pd.DataFrame(lines, columns=COMPARED)
+
+
+COMPARED = ["alloy", "result", "better", "other", "difference", "unit", "scatter", "freedom",
+            "n_each", "n_needed", "n_needed_low", "n_needed_high"]  # fmt: skip
+
+
+def _numbers(table: pd.DataFrame, name: str) -> Any:
+    import pandas as pd
+
+    return pd.to_numeric(table[name], errors="coerce").dropna().to_numpy(float)
+
+
+def _pooled(parts: Sequence[Any]) -> tuple[float, int]:
+    """Return the standard deviation within groups, pooled, and its degrees of freedom."""
+    parts = [part for part in parts if part.size > 1]
+    freedom = sum(part.size - 1 for part in parts)
+    squares = sum(float(((part - part.mean()) ** 2).sum()) for part in parts)
+    return ((squares / freedom) ** 0.5, freedom) if freedom else (float("nan"), 0)
+
+
+_WORTH = 100  # fields or samples of each of two settings; a choice, no source
+
+
+def _more(compared: pd.DataFrame, group: pd.DataFrame, process: Sequence[str]) -> dict[str, Any]:
+    """Return the suggestion to repeat the second best until it is told from the best."""
+    row = compared.iloc[0]
+    more = int(row["n_needed"] - row["n_each"])
+    other = group[group["sample"] == row["other"]].iloc[0]
+    unit = str(row["unit"])
+    worth = (
+        "" if row["n_needed"] <= _WORTH else "; more than is worth mapping: call them alike for now"
+    )
+    equal = "fields of one sample" if unit == "fields" else "samples made alike"
+    blind = "; how well a setting repeats is unknown" if unit == "fields" else ""
+    reason = (
+        f"{more} more {unit} of each would tell {words_of(str(row['result']))} of {row['better']} "
+        f"and {row['other']} apart (95 %, in 9 of 10 cases): they differ by "
+        f"{figures(row['difference'], significant=2)}, {equal} by "
+        f"{figures(row['scatter'], significant=2)}, so {row['n_needed']} of each are needed "
+        f"({row['n_needed_low']} to {row['n_needed_high']}, the scatter being known from "
+        f"{row['freedom'] + 1}{blind}){worth}"
+    )
+    return {"kind": f"more {unit}", **_settings_of(other, process), "reason": reason}
+
+
+def next_settings(
+    samples: pd.DataFrame, process: Sequence[str], compared: pd.DataFrame | None = None
+) -> pd.DataFrame:
     """Return settings worth trying next, each with its reason."""
     import pandas as pd
 
@@ -182,6 +271,11 @@ def next_settings(samples: pd.DataFrame, process: Sequence[str]) -> pd.DataFrame
             lines += [{"kind": line.pop("kind"), "alloy": alloy, **line} for line in found]
         elif len(group) > 1:
             lines.append({"kind": "nothing differs yet", "alloy": alloy, "reason": _ALIKE})
+        if compared is not None:
+            open_yet = compared["n_needed"] > compared["n_each"]
+            short = compared[(compared["alloy"] == alloy) & open_yet]
+            if len(short):
+                lines.append({"alloy": alloy, **_more(short, group, process)})
     return pd.DataFrame(lines, columns=["kind", "alloy", *process, "reason"])
 
 

@@ -280,10 +280,18 @@ def _doubts(found: Sweep) -> str:
 
 
 def _next(found: Sweep) -> str:
-    if not len(found.next_settings):
-        return ""
-    caption = "Suggestions from few samples, with their reasons; none is a prediction."
-    return table_html(found.next_settings, list(found.next_settings.columns), caption)
+    html = ""
+    if len(found.next_settings):
+        caption = "Suggestions from few samples, with their reasons; none is a prediction."
+        html = table_html(found.next_settings, list(found.next_settings.columns), caption)
+    if len(found.comparisons):
+        caption = (
+            "What telling the two best settings apart takes of each (t test, 95 %, found in 9 of "
+            "10 cases), from the scatter seen; the range is that of the scatter."
+        )
+        columns = [one for one in found.comparisons.columns if not one.endswith(("_low", "_high"))]
+        html += table_html(found.comparisons, columns, caption)
+    return html
 
 
 def _errors(found: Sweep) -> str:

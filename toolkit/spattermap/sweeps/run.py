@@ -15,6 +15,7 @@ from spattermap.core.files import (
     csv_text,
     is_there,
     only_writer,
+    opened_again,
     remove_left_behind,
     write_text_atomically,
 )
@@ -54,9 +55,9 @@ class Sweep:
         Least-squares effects; empty where there are too few samples, see `regression_note`.
     regression_note : str
         What was fitted, or why nothing was.
-    best, outliers, scatter, next_settings : pandas.DataFrame
+    best, outliers, scatter, next_settings, comparisons : pandas.DataFrame
         Best samples by goal; samples far from the others; scatter of repeated settings; settings
-        worth trying next.
+        worth trying next; how many fields or samples tell the two best settings apart.
     process, measured : tuple of str
         Names of the process and measured columns.
     folder : pathlib.Path
@@ -80,6 +81,7 @@ class Sweep:
     outliers: pd.DataFrame
     scatter: pd.DataFrame
     next_settings: pd.DataFrame
+    comparisons: pd.DataFrame
     process: tuple[str, ...]
     measured: tuple[str, ...]
     folder: Path
@@ -126,6 +128,7 @@ TABLES = {
     "outliers": "outliers.csv",
     "scatter": "replicate_scatter.csv",
     "next_settings": "next_settings.csv",
+    "comparisons": "comparisons.csv",
 }
 
 
@@ -190,7 +193,8 @@ def sweep(
     chosen = settings or Settings()
     engine.chosen(scheduler)  # a typing error answers before a folder is made
     new = not is_there(Path(out))
-    folder = _opened(Path(out))
+    # A sweep that was killed as it began has the store or the mark, or neither.
+    folder = opened_again(Path(out), MARK, STORE, kind="sweep")
     try:
         with only_writer(folder):
             return _swept(rows, _resumed(folder), (chosen, reports), (scheduler, workers), progress)
@@ -243,33 +247,6 @@ def _line(row: SheetRow, outcome: Outcome) -> str:
     return printable(f"{row.shown_path}: {word}" + (f" ({outcome.error})" if outcome.error else ""))
 
 
-def _opened(folder: Path) -> Path:
-    """Return the folder of results, made or found to be that of an earlier sweep."""
-    begun = (STORE, MARK)  # a sweep that was killed as it began has one of these, or neither
-    strange: list[Path] = []
-    try:
-        a_file = folder.exists() and not folder.is_dir()
-        if not a_file:
-            folder.mkdir(parents=True, exist_ok=True)
-            if not (folder / MARK).is_file():
-                strange = [
-                    item for item in folder.iterdir()
-                    if item.name not in begun and not item.name.startswith(".spattermap_")
-                ]  # fmt: skip
-    except OSError as problem:
-        raise OutputError(
-            f"{folder} must be writable, got: {problem.strerror}. Choose another folder."
-        ) from problem
-    if a_file:
-        raise OutputError(f"{folder} must be a folder, got a file. Choose another folder.")
-    if strange:
-        raise OutputError(
-            f"{folder} must be new, empty or the folder of an earlier sweep, got other files. "
-            "Choose another folder."
-        )
-    return folder
-
-
 def _resumed(folder: Path) -> Path:
     """Make the folder ready for the work, without what a sweep that was killed left half-done."""
     if not (folder / MARK).is_file():
@@ -304,6 +281,7 @@ def summarise(
     results = [name for name in results if name in samples]
     asked = [name for name in results if name in _ASKED]
     looked_at = [*asked, *measured]
+    compared = advice.comparisons(samples, fields, process)
     fitted, note = effects.regression(samples, process, asked, level=settings.level)
     return Sweep(
         fields=fields,
@@ -318,7 +296,8 @@ def summarise(
         best=advice.best_settings(samples, process),
         outliers=advice.outliers(samples, looked_at),
         scatter=advice.replicate_scatter(samples, process, looked_at),
-        next_settings=advice.next_settings(samples, process),
+        next_settings=advice.next_settings(samples, process, compared),
+        comparisons=compared,
         process=tuple(process),
         measured=tuple(measured),
         folder=folder,
