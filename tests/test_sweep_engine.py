@@ -41,6 +41,11 @@ def threads_of(task):
     return os.environ.get("OMP_NUM_THREADS")
 
 
+def own_number(task):
+    del task
+    return os.getpid()
+
+
 def said(message):
     return message
 
@@ -96,6 +101,17 @@ def test_a_task_that_kills_becomes_a_message():
     found = dict(work.run(die_always, range(4), lost=said, scheduler="processes", workers=2))
     assert {k: found[k] for k in (0, 2, 3)} == {0: 0, 2: 2, 3: 3}
     assert found[1].startswith("The worker process died 3 times")
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs a signal that kills")
+def test_processes_serve_several_calls_also_after_one_died(tmp_path):
+    tasks = [(k, str(tmp_path)) for k in range(5)]
+    with work.KeptPool() as kept:
+        options = {"lost": said, "scheduler": "processes", "workers": 1, "kept": kept}
+        first, again = (dict(work.run(own_number, [0, 1], **options)) for _ in range(2))
+        assert len({*first.values(), *again.values()}) == 1
+        assert dict(work.run(die_once, tasks, **options)) == {k: k for k in range(5)}
+        assert dict(work.run(own_number, [0], **options))[0] not in first.values()
 
 
 def test_workers_use_one_thread():

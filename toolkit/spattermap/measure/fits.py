@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -240,6 +240,7 @@ FAMILIES: dict[str, Family] = {
 
 
 N_QUADRATURE = 240
+_quadrature = lru_cache(np.polynomial.legendre.leggauss)  # takes as long as a fit
 N_TEST_POINTS = 200
 
 
@@ -281,7 +282,7 @@ class Seen:
             return cls(family, window, np.empty(0), np.empty(0))
         low = np.log(window.smallest if window.smallest > 0 else d.min() / 30)
         high = np.log(window.largest)
-        x, w = np.polynomial.legendre.leggauss(N_QUADRATURE)
+        x, w = _quadrature(N_QUADRATURE)
         nodes = np.exp(low + (x + 1) * (high - low) / 2)
         return cls(family, window, nodes, w * (high - low) / 2 * nodes * window.chance(nodes))
 

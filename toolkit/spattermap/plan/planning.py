@@ -468,10 +468,11 @@ def _lost(reason: str) -> dict[Question, Sample]:
 def _best_of(candidates: list[Choice], trial: _Trials) -> Choice:
     """Rank the candidates in rounds, drop those clearly behind, and try the best on the rest."""
     alive, seed, first = list(candidates), 0, candidates[0]
-    # Half of the fields are left for the best one's own rates and its ladder of times.
+    # Two thirds of the fields are left for the best one's own rates and its ladder of times.
+    share = trial.made_fields / 3
     while len(alive) > 1:
         # Two seeds tell scatter; where many questions take many fields, one must do.
-        many = 2 * len(alive) * trial.worlds > trial.made_fields / 2
+        many = 2 * len(alive) * trial.worlds > share
         seeds_now = range(seed, seed + (1 if many else 2))
         trial.add([(one, s) for s in seeds_now for one in alive], ranking=True)
         seed += len(seeds_now)
@@ -483,7 +484,7 @@ def _best_of(candidates: list[Choice], trial: _Trials) -> Choice:
             f"{first.beam_energy_keV:g} keV leads after {trial.n_made} made fields; "
             f"{'one choice' if len(alive) == 1 else f'{len(alive)} choices'} left."
         )
-        if trial.n_made + 2 * len(alive) * trial.worlds > trial.made_fields / 2:
+        if trial.n_made + 2 * len(alive) * trial.worlds > share:
             break
     _measure(first, trial)
     return first

@@ -215,7 +215,10 @@ def curves_picture(plan: Plan) -> Picture:
         panel.set_title(topics[k], loc="left", fontsize=10)
         panel.set_xscale("log")
         panel.set_ylim(-4, 104)
-        panel.xaxis.set_major_formatter(lambda value, _: f"{value:g}")
+        # The chosen time, and those beside it at which fields were made, stand at the axis.
+        panel.set_xticks([plan.choices.minutes * factor for factor in (0.1, 1 / 3, 1, 3, 10)])
+        panel.minorticks_off()
+        panel.xaxis.set_major_formatter(lambda value, _: f"{value:.3g}")
     for column in panels.T:
         last = [panel for panel in column if panel.axison][-1]
         last.set_xlabel("minutes in all")
