@@ -183,17 +183,7 @@ CERTAINTY_SIGNS = {"shown": "●", "likely": "◐", "open": "○", "not asked": 
 
 
 def answers(analysis: Any) -> Fragment:
-    """Return the answers as a piece of a page.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Fragment
-    """
+    """Return the answers as a piece of a page."""
     found = answers_of(analysis)
     # What is wrong with the maps comes before all that rests on them.
     first = [one for one in found if one.topic == "maps" and one.answer.startswith("Yes")]

@@ -17,15 +17,7 @@ if TYPE_CHECKING:
 def examination(analysis: Any) -> Fragment:
     """Return every test with its finding, folded away.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Fragment
-        Empty where nothing was examined.
+    Empty where nothing was examined.
     """
     found = getattr(analysis, "examination", None)
     if found is None:

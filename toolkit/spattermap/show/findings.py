@@ -30,17 +30,7 @@ _HIDDEN = "– <small>may be background</small>"
 
 
 def verdicts(analysis: Any) -> Fragment:
-    """Return the verdict on each element with its reasons and the next measurement to make.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Fragment
-    """
+    """Return the verdict on each element with its reasons and the next measurement to make."""
     film = wording.is_film(analysis.summary())
     where = "Share in the film" if film else "Share in droplets"
     names = ("Element", "Verdict", where, "Share with alloy", "r with alloy")
@@ -133,17 +123,7 @@ def _sentences(value: Any) -> str:
 
 
 def connection(analysis: Any) -> Fragment:
-    """Return whether the metal is a connected sheet, why, and what would settle it.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Fragment
-    """
+    """Return whether the metal is a connected sheet, why, and what would settle it."""
     if not wording.could_divide(analysis):
         words = "Metal and bare area could not be told apart, so connection cannot be told either."
         return bullets([words], "connection")
@@ -161,17 +141,7 @@ def connection(analysis: Any) -> Fragment:
 
 
 def thickness(analysis: Any) -> Fragment:
-    """Return how thick the metal is, what rules the bounds, and what would tell it better.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Fragment
-    """
+    """Return how thick the metal is, what rules the bounds, and what would tell it better."""
     weighed = getattr(analysis, "weighed", None)
     if weighed is None:
         return bullets(["The thickness is not told for a mosaic."], "thickness")
@@ -205,15 +175,7 @@ def thickness(analysis: Any) -> Fragment:
 def cracks(analysis: Any) -> Fragment:
     """Return one row a crack of the glass.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Fragment
-        Empty where none was found.
+    Empty where none was found.
     """
     found = getattr(analysis, "cracks", None)
     if found is None or not len(found):
@@ -241,15 +203,7 @@ def _host(row: Any, analysis: Any) -> str:
 def notes(analysis: Any) -> Fragment:
     """Return what the reader must know before believing a number.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Fragment
-        Empty where there is nothing to say.
+    Empty where there is nothing to say.
     """
     examined = getattr(analysis, "examination", None)
     told = () if examined is None else examined.notes
@@ -260,15 +214,7 @@ def notes(analysis: Any) -> Fragment:
 def summary(analysis: Any) -> Fragment:
     """Return the short form in which an analysis shows itself in a notebook.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Fragment
-        The answers and the field to look into.
+    The answers and the field to look into.
     """
     parts = [answers(analysis)]
     if analysis.overview is None:  # else the field is too large to be looked into here

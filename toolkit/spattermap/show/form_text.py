@@ -30,17 +30,7 @@ _SIZE_NAMES = {
 
 
 def sizes(analysis: Any) -> Fragment:
-    """Return the diameters with intervals, the best fit, and how many more fields to map.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Fragment
-    """
+    """Return the diameters with intervals, the best fit, and how many more fields to map."""
     found = analysis.morphology
     if is_film(analysis.summary()):
         return _lobes(found.sizes, facts(analysis.maps).length_unit)
@@ -89,17 +79,7 @@ def _size_rows(sizes: Any) -> list[tuple[str, str, str]]:
 
 
 def shapes_and_spacing(analysis: Any) -> Fragment:
-    """Return what the shapes and the places of the droplets say.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Fragment
-    """
+    """Return what the shapes and the places of the droplets say."""
     found = analysis.morphology
     if is_film(analysis.summary()):
         return Fragment("")
@@ -132,17 +112,7 @@ def shape_sentences(shapes: pd.DataFrame) -> list[str]:
 
 
 def arrival(analysis: Any) -> Fragment:
-    """Return each way the metal can have arrived, with what speaks for and against it.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Fragment
-    """
+    """Return each way the metal can have arrived, with what speaks for and against it."""
     rows = []
     for _, row in analysis.morphology.arrival.iterrows():
         known = math.isfinite(row["share"])

@@ -106,17 +106,7 @@ def _composition(parts: Mapping[str, float]) -> str:
 
 
 def settings_and_provenance(analysis: Any) -> Fragment:
-    """Return the settings, the versions and the fingerprint of every input file.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Fragment
-    """
+    """Return the settings, the versions and the fingerprint of every input file."""
     summary = analysis.summary()
     chosen = {
         name.replace("_", " "): "automatic" if value is None else _plain(value)
@@ -141,10 +131,5 @@ def _plain(value: Any) -> str:
 
 
 def cautions() -> Fragment:
-    """Return the limits of the method and the safety cautions.
-
-    Returns
-    -------
-    Fragment
-    """
+    """Return the limits of the method and the safety cautions."""
     return bullets(CAUTIONS, "cautions")

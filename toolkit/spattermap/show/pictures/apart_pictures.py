@@ -117,17 +117,7 @@ def _bare(analysis: Any, elements: list[str], values: Plane, valid: Plane) -> fl
 
 
 def apart_maps(analysis: Any) -> Picture:
-    """Draw, for each alloy element that lies apart, its counts and what the alloy leaves over.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Picture
-    """
+    """Draw, for each alloy element that lies apart, its counts and what the alloy leaves over."""
     pairs = [(e, beyond_alloy(analysis, e)) for e in elements_apart(analysis)]
     drawn = [(e, excess) for e, excess in pairs if excess is not None]
     if not drawn:
@@ -149,17 +139,7 @@ def apart_maps(analysis: Any) -> Picture:
 
 
 def oxygen_excess(analysis: Any) -> Picture:
-    """Draw the oxygen beyond what the glass under the deposit can give.
-
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Picture
-    """
+    """Draw the oxygen beyond what the glass under the deposit can give."""
     side = 2 * SQUARE_PX
     excess = oxygen_beyond_glass(analysis, side=side)
     if excess is None:

@@ -31,15 +31,7 @@ ROLE_COLOURS = {"alloy": BLUE, "substrate": ORANGE, "other": SOFT}
 def share_bars(analysis: Any) -> Picture:
     """Draw, for each element, the share of its net signal in droplets and the share with the alloy.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Picture
-        Whiskers are the intervals of ``elements.csv``; a share that could not be told is left out.
+    Whiskers are the intervals of ``elements.csv``; a share that could not be told is left out.
     """
     table = analysis.elements.set_index("element", drop=False)
     table = table.reindex([name for name in ordered_elements(analysis) if name in table.index])
@@ -113,16 +105,8 @@ def _alt_shares(table: Any, shown: list[tuple[str, str]]) -> str:
 def correlation_matrix(analysis: Any) -> Picture:
     """Draw the noise-corrected correlation of every pair, with the plain value in small below.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Picture
-        Pairs whose interval holds zero stay white and are printed in grey italics; pairs that
-        cannot be told (no variance left after the noise is taken off) show a dash.
+    Pairs whose interval holds zero stay white and are printed in grey italics; pairs that cannot be
+    told (no variance left after the noise is taken off) show a dash.
     """
     from cmcrameri import cm
 

@@ -171,17 +171,9 @@ def _plateau(table: pd.DataFrame, *, clear_px: float) -> float:
 def streak_rose(analysis: Any) -> Picture:
     """Draw how many streaks point where.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Picture
-        Angles as on the picture: 0 to the right, counter-clockwise, from head to tail. Streaks
-        whose head and tail could not be told count half in either direction and are hatched. The
-        area of a sector, not its length, shows the number.
+    Angles as on the picture: 0 to the right, counter-clockwise, from head to tail. Streaks whose
+    head and tail could not be told count half in either direction and are hatched. The area of a
+    sector, not its length, shows the number.
     """
     table = analysis.streaks
     if not len(table):
@@ -318,15 +310,7 @@ _BARE, _OTHER, _LARGEST = "#14142b", "#8a8f98", "#f0b83c"
 def connected_region(analysis: Any) -> Picture:
     """Draw the largest connected region of the metal apart from the rest.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Picture
-        Bare substrate dark, the largest region (pixels sharing an edge) bright, other metal grey.
+    Bare substrate dark, the largest region (pixels sharing an edge) bright, other metal grey.
     """
     from matplotlib.colors import ListedColormap
     from matplotlib.patches import Patch

@@ -66,17 +66,9 @@ def log_bins(diameters: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
 def size_histogram(analysis: Any) -> Picture:
     """Draw the droplet diameters in logarithmic bins with the cumulative number and area.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Picture
-        Bars count the droplets found. The curves are corrected for droplets cut by the border,
-        and so are D10, D50 and D90 (by number), marked with their intervals. Sizes below the
-        smallest trusted diameter are shaded.
+    Bars count the droplets found. The curves are corrected for droplets cut by the border, and so
+    are D10, D50 and D90 (by number), marked with their intervals. Sizes below the smallest trusted
+    diameter are shaded.
     """
     from matplotlib.ticker import MaxNLocator
 
@@ -375,16 +367,8 @@ STYLES = ("-", "--", "-.")
 def fitted_sizes(analysis: Any) -> Picture:
     """Draw the border-corrected share of number and of area by diameter, with the fitted curves.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Picture
-        Two panels; bars are shares in logarithmic bins, lines the three best of the fitted
-        distributions above the smallest trusted diameter.
+    Two panels; bars are shares in logarithmic bins, lines the three best of the fitted
+    distributions above the smallest trusted diameter.
     """
     _, unit = length_scale(analysis)
     weights = analysis.morphology.border_weight
@@ -454,15 +438,7 @@ def _bars_and_curves(
 def spacing_curve(analysis: Any) -> Picture:
     """Draw the pair correlation of the droplets with the envelope of random arrangements.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Picture
-        Above the band droplets gather at that distance, below they keep apart.
+    Above the band droplets gather at that distance, below they keep apart.
     """
     _, unit = length_scale(analysis)
     found = analysis.morphology.spacing
@@ -496,16 +472,8 @@ def spacing_curve(analysis: Any) -> Picture:
 def coverage_decision(analysis: Any) -> Picture:
     """Draw the coverage against where the line between metal and bare is drawn.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Picture
-        A flat curve means that the coverage does not hang on the decision; the bar is the
-        interval at the decision taken.
+    A flat curve means that the coverage does not hang on the decision; the bar is the interval at
+    the decision taken.
     """
     table, cover = analysis.morphology.sensitivity, analysis.morphology.coverage
     ends = 100 * table["coverage"].iloc[[0, -1]]

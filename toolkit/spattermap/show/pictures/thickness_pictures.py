@@ -32,17 +32,8 @@ if TYPE_CHECKING:
 def thickness_map(analysis: Any) -> Picture:
     """Draw the thickness of every region in nm, hatched where only a bound is told.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-
-    Returns
-    -------
-    Picture
-        Above the mean of each region over its footprint, or of each square of a wide region that is
-        uneven; below profiles of the thickest region and
-        of one of middle thickness, with their bounds.
+    Above the mean of each region over its footprint, or of each square of a wide region that is
+    uneven; below profiles of the thickest region and of one of middle thickness, with their bounds.
     """
     from cmcrameri import cm
 
