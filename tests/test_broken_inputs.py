@@ -99,7 +99,14 @@ def test_maps_that_may_not_be_read(tmp_path, monkeypatch, capsys, command):
     if command == "sweep":
         source, more = tmp_path / "sheet.csv", ["--scheduler", "synchronous"]
         source.write_text(f"path\n{place}\n", encoding="utf-8")
-    allowed = os.access
+    allowed, exists = os.access, Path.exists
+
+    def may_not(path):
+        if path.parent == place:
+            raise PermissionError(13, "Permission denied", str(path))
+        return exists(path)
+
+    monkeypatch.setattr(Path, "exists", may_not)
     # Rights do not bind root, who may run this test.
     monkeypatch.setattr(os, "access", lambda p, *a, **k: Path(p) != place and allowed(p, *a, **k))
     status = cli.main([command, str(source), "--out", str(out), *more])

@@ -460,7 +460,11 @@ def permissions(maps, place):
         locked = place / f"{name}_locked"
         locked.mkdir(mode=0o555)
         tally["folder not writable: " + one_line(*as_nobody(words, locked / "out", place))] += 1
-        tally["result not writable: " + one_line(*as_nobody(words, locked, place))] += 1
+        # What is replaced as a whole needs the right to write around it only.
+        code, said = as_nobody(words, locked, place)
+        tally[
+            "result not writable: " + ("replaced whole" if code == 0 else one_line(code, said))
+        ] += 1
         shut = place / f"{name}_shut"
         shut.mkdir(mode=0)
         tally[

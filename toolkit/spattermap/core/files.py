@@ -71,7 +71,7 @@ def refuse_input_as_out(out: str | Path, inputs: Iterable[str | Path | None]) ->
         if item is None or not is_there(Path(item)):
             continue  # its reader says so
         place = Path(item).resolve()
-        store = place.is_dir() and any((place / name).exists() for name in _STORES)
+        store = place.is_dir() and any(is_there(place / name) for name in _STORES)
         lost = place.is_relative_to(target) and place.relative_to(target).parts[:1]
         inside = store and target.is_relative_to(place)
         if place == target or inside or {*(lost or ())} & _RESULTS:
