@@ -120,8 +120,11 @@ def _part(value: float) -> str:
 def _open(plan: Plan) -> str:
     said = list(plan.left)
     if not said:
-        tail = "" if plan.n_made else " by counting alone; made fields may say less"
-        said = [f"Nothing: every question is decided in at least 90 of 100 cases{tail}."]
+        where, tail = "of 100 cases", " by counting alone; made fields may say less"
+        if plan.n_made:
+            few = (plan.promises["decided_low"] < 0.9).any()
+            where, tail = "of 100 made fields", "; the intervals above say how sure" if few else ""
+        said = [f"Nothing: every question is decided in at least 90 {where}{tail}."]
         return paragraphs(said).html
     return bullets(said, "open").html
 
@@ -203,7 +206,8 @@ def curves_picture(plan: Plan) -> Picture:
             held = own[own["beam_energy_keV"] == energy]
             closed = held[held["source"] == "closed form"]
             panel.plot(closed["minutes"], 100 * closed["decided"], color=colour,
-                       linestyle=dashes[j % len(dashes)], label=f"{energy:g} keV")  # fmt: skip
+                       linestyle=dashes[j % len(dashes)], marker=sign, markevery=[],
+                       label=f"{energy:g} keV")  # fmt: skip
             for source, inside in (("parts", "none"), ("made fields", colour)):
                 made = held[held["source"] == source]
                 # Energies that were tried for the same time stand side by side.
