@@ -10,9 +10,8 @@ from matplotlib.figure import Figure
 from spattermap.core.errors import InputError
 from spattermap.core.mapset import Roles
 from spattermap.show import pictures
-from spattermap.show.pictures.canvas import shrink
 from spattermap.show.pictures.map_pictures import _haze_blocks, outline_pixels
-from spattermap.show.pictures.shape_pictures import rim_profile
+from spattermap.show.pictures.shape_pictures import _from_rim, _profile
 from spattermap.show.pictures.size_pictures import log_bins, shares_with_error
 
 EVERY = {
@@ -110,11 +109,6 @@ def test_outline_of_a_square_by_hand():
     assert rim[3, 3] == 0
 
 
-def test_shrink_keeps_the_mean_and_cuts_the_rest():
-    plane = np.arange(20.0).reshape(4, 5)
-    assert shrink(plane, 2).tolist() == [[3.0, 5.0], [13.0, 15.0]]
-
-
 def test_bins_hold_every_diameter_and_are_even_on_the_log_axis():
     diameters = np.array([1.0, 2.0, 4.0, 8.0, 16.0])
     edges = log_bins(diameters)
@@ -157,10 +151,10 @@ def test_rim_profile_by_hand():
     labels[2:7, 2:7] = 1
     plane = np.where(labels > 0, 4.0, 1.0)
     plane[4, 4] = 10.0
-    table = rim_profile(labels, plane, n_droplets=1, reach_px=2).set_index("distance_px")
+    table = _profile(labels, plane, _from_rim(labels, 1)).set_index("distance_px")
     # a 5 x 5 square: 16 pixels on the rim, 8 one in, 1 in the middle
-    # outside: 20 pixels at 1 and 4 at sqrt 2; then 20 at 2 and 8 at sqrt 5; 4 at sqrt 8 are beyond
-    assert table["n_pixels"].to_dict() == {-1.5: 28, -0.5: 24, 0.5: 16, 1.5: 8, 2.5: 1}
+    # outside: 20 pixels at 1 and 4 at sqrt 2; then 20 at 2 and 8 at sqrt 5; 4 at sqrt 8
+    assert table["n_pixels"].to_dict() == {-2.5: 4, -1.5: 28, -0.5: 24, 0.5: 16, 1.5: 8, 2.5: 1}
     assert table["mean"].loc[[0.5, 1.5, 2.5]].tolist() == [4.0, 4.0, 10.0]
     assert table["error"][0.5] == pytest.approx(np.sqrt(64) / 16)
 
@@ -168,7 +162,7 @@ def test_rim_profile_by_hand():
 def test_border_of_the_field_is_no_rim():
     labels = np.ones((5, 5), dtype=np.int32)
     labels[:, 4] = 0
-    table = rim_profile(labels, np.ones((5, 5)), n_droplets=1)
+    table = _profile(labels, np.ones((5, 5)), _from_rim(labels, 1))
     assert table["distance_px"].max() == 3.5
     assert table["n_pixels"].tolist() == [5] * 5
 

@@ -20,7 +20,6 @@ def segmented(labels, n_streaks=0):
         metal=metal,
         log_odds=np.where(metal, 3.0, -3.0).astype(np.float32),
         metal_means={"Cu": 5.0},
-        bare_means={"Cu": 0.5},
         information=5.0,
         blur_px=0.0,
         smallest_trusted_px=2.0,

@@ -167,9 +167,9 @@ def test_large_fields_are_averaged_without_changing_the_answer():
 
 
 def test_threshold_sensitivity_by_hand():
-    table = threshold_sensitivity(np.array([[-3.0, -0.7, 0.7, 3.0]]), shifts=(-1, 0, 1))
-    assert table.coverage.tolist() == [0.75, 0.5, 0.25]
-    assert table.odds.tolist() == pytest.approx([1 / np.e, 1, np.e])
+    table = threshold_sensitivity(np.array([[-3.0, -0.7, 0.7, 3.0]])).set_index("log_odds")
+    assert table.coverage[[-1, 0, 1]].tolist() == [0.75, 0.5, 0.25]
+    assert table.odds[[-1, 0, 1]].tolist() == pytest.approx([1 / np.e, 1, np.e])
 
 
 def test_shapes_must_fit():

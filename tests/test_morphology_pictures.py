@@ -34,7 +34,6 @@ def analysed(n=60, pixel_size=0.5):
         metal=metal,
         log_odds=np.where(metal, 3.0, -3.0).astype(np.float32),
         metal_means={"Cu": 5.0},
-        bare_means={"Cu": 0.5},
         information=5.0,
         blur_px=0.5,
         smallest_trusted_px=2.0,

@@ -65,7 +65,7 @@ def check_scene(kind, seed, folder, monkeypatch):
         edges = [[p[0].start, p[1].start, p[0].stop, p[1].stop] for p in places]
         np.testing.assert_array_equal(one.box[1:], np.reshape(edges, (-1, 4)))
     assert found.streaks.equals(whole.streaks)
-    for name in ("smallest_trusted_px", "information", "blur_px", "metal_means", "bare_means",
+    for name in ("smallest_trusted_px", "information", "blur_px", "metal_means",
                  "directions", "elements_used", "notes"):  # fmt: skip
         assert getattr(found, name) == getattr(whole, name), name
     assert all(map(np.array_equal, found.centre_lines, whole.centre_lines))

@@ -39,7 +39,6 @@ def division(labels, n_droplets, *, blur_px=1.0):
         metal=labels > 0,
         log_odds=np.zeros(labels.shape, np.float32),
         metal_means={},
-        bare_means={},
         information=1.0,
         blur_px=blur_px,
         smallest_trusted_px=2.0,

@@ -21,7 +21,7 @@ def field(spec, seed, *, roles=ROLES):
     labels, n = scene.labels, scene.truth["droplet_count"]
     division = Segmentation(
         labels=labels, n_droplets=n, n_streaks=0, metal=labels > 0,
-        log_odds=np.zeros(labels.shape, np.float32), metal_means={}, bare_means={},
+        log_odds=np.zeros(labels.shape, np.float32), metal_means={},
         information=1.0, blur_px=1.0, smallest_trusted_px=2.0, confidence=np.ones(n),
         streaks=pd.DataFrame(),
     )  # fmt: skip

@@ -27,7 +27,7 @@ def context_of(spec, *, seed, blank=True):
     )  # fmt: skip
     division = Segmentation(
         labels=labels, n_droplets=n, n_streaks=0, metal=labels > 0,
-        log_odds=np.zeros(labels.shape, np.float32), metal_means={}, bare_means={},
+        log_odds=np.zeros(labels.shape, np.float32), metal_means={},
         information=1.0, blur_px=spec.blur_px, smallest_trusted_px=2.0, confidence=np.ones(n),
         streaks=pd.DataFrame(),
     )  # fmt: skip

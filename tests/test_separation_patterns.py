@@ -252,7 +252,7 @@ def test_a_correlation_lies_between_minus_one_and_one(monkeypatch):
 def division(labels, n_droplets, *, blur_px=1.0):
     return Segmentation(
         labels=labels, n_droplets=n_droplets, n_streaks=0, metal=labels > 0,
-        log_odds=np.zeros(labels.shape, np.float32), metal_means={}, bare_means={},
+        log_odds=np.zeros(labels.shape, np.float32), metal_means={},
         information=1.0, blur_px=blur_px, smallest_trusted_px=2.0,
         confidence=np.ones(n_droplets), streaks=pd.DataFrame(),
     )  # fmt: skip

@@ -261,7 +261,7 @@ def true_division(labels: Any, n_droplets: int, blur_px: float) -> Segmentation:
     """Return true regions as a segmentation."""
     return Segmentation(
         labels=labels, n_droplets=n_droplets, n_streaks=0, metal=labels > 0,
-        log_odds=np.zeros(labels.shape, np.float32), metal_means={}, bare_means={},
+        log_odds=np.zeros(labels.shape, np.float32), metal_means={},
         information=1.0, blur_px=blur_px, smallest_trusted_px=2.0,
         confidence=np.ones(n_droplets), streaks=pd.DataFrame(),
     )  # fmt: skip

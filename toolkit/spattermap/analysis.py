@@ -15,7 +15,15 @@ from typing import TYPE_CHECKING, Any
 from spattermap.core.errors import InputError
 from spattermap.core.files import staged_folder
 from spattermap.core.grid import Box, Source
-from spattermap.core.mapset import Roles, facts, noise_is_known, stated_roles, valid_mask, validate
+from spattermap.core.mapset import (
+    Roles,
+    element_names,
+    facts,
+    noise_is_known,
+    stated_roles,
+    valid_mask,
+    validate,
+)
 from spattermap.core.presenter import presenter
 from spattermap.core.progress import step
 from spattermap.core.results import scaled_streaks, summary_of, tables_in_unit, write_files
@@ -480,7 +488,7 @@ def _believed(done: Analysis, examined: Examination, *, given: xr.Dataset | None
             done.elements,
             examined.withheld,
             missing=missing,
-            order=[str(e) for e in maps["element"].values],
+            order=element_names(maps),
             main=main,
         ),
         pairs=with_dropped_pairs(done.pairs, examined.dropped),
@@ -681,7 +689,7 @@ def find_roles(
     from spattermap.verdict.correlation import infer_roles
 
     known = facts(maps)
-    names = [str(name) for name in maps["element"].values]
+    names = element_names(maps)
     alloy = settings.alloy or tuple(known.alloy) or None
     substrate = settings.substrate or tuple(known.substrate) or None
     if alloy:
@@ -710,7 +718,7 @@ def measure_droplets(maps: xr.Dataset, found: Segmentation, pixel_size: float) -
         only_droplets,
         counts=maps["counts"].values,
         variance=maps["variance"].values if "variance" in maps else None,
-        elements=[str(name) for name in maps["element"].values],
+        elements=element_names(maps),
         pixel_size=pixel_size,
     )
     numbers = table["label"].to_numpy(dtype=np.int64)

@@ -13,9 +13,10 @@ import numpy as np
 
 from spattermap.core.arrays import Floats, Integers, Labels
 from spattermap.core.grid import Box, DiskStore, Grid, Source, Windowed, parts_of
-from spattermap.core.mapset import facts, make_map_set
+from spattermap.core.mapset import element_names, facts, make_map_set
 from spattermap.core.progress import step
 from spattermap.core.results import tables_in_unit
+from spattermap.core.squares import square_areas
 from spattermap.measure.connection import describe_parts
 from spattermap.measure.coverage import (
     LARGEST_SIDE,
@@ -368,14 +369,10 @@ def _write_droplets(plan: _Plan, parts: Sequence[_Part], file: Path) -> pd.DataF
 
 def _overview_of(source: Source, squares: dict[str, Floats], step: int) -> xr.Dataset:
     """Return the averaged maps as a map set with pixels `step` times as large."""
-    height, width = source.shape
-    size = np.outer(
-        *(np.minimum(step, n - np.arange(0, n, step)).astype(np.float64) for n in (height, width))
-    )
-    known = facts(source.maps)
+    size, known = square_areas(source.shape, step), facts(source.maps)
     maps = make_map_set(
         (squares["maps"] / size).astype(np.float32),
-        [str(e) for e in source.maps["element"].values],
+        element_names(source.maps),
         lines=[str(e) for e in source.maps["line"].values],
         pixel_size_um=known.pixel_size * step if known.length_unit == "um" else None,
         quantity="counts" if known.quantity == "counts" else "intensity",

@@ -21,17 +21,6 @@ from spattermap.core.errors import InputError, InputTypeError, element_symbol, o
 if TYPE_CHECKING:
     import xarray as xr
 
-__all__ = [
-    "QUANTITIES",
-    "Facts",
-    "facts",
-    "make_map_set",
-    "noise_is_known",
-    "set_facts",
-    "unit_name",
-    "valid_mask",
-    "validate",
-]
 
 # What became of the spectral background: still under every map, as one detector sees it; taken off
 # each map; or under each map by itself, as spectrometers of their own see it.
@@ -42,25 +31,6 @@ QUANTITIES = ("counts", "net_counts", "mass_percent", "atomic_percent", "intensi
 def validate(maps: xr.Dataset) -> xr.Dataset:
     """Return the map set unchanged if it obeys the data model, else raise.
 
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        The candidate.
-
-    Returns
-    -------
-    xarray.Dataset
-        The same object.
-
-    Raises
-    ------
-    InputTypeError
-        If it is not a Dataset, or not numeric.
-    InputError
-        If a variable, dimension, coordinate or value is not allowed.
-
-    Examples
-    --------
     >>> import numpy as np
     >>> from spattermap import make_map_set
     >>> maps = make_map_set(np.ones((1, 2, 2)), ["Cu"])
@@ -109,7 +79,7 @@ def _check_layout(maps: xr.Dataset) -> None:
 
 
 def _check_elements(maps: xr.Dataset) -> None:
-    names = [str(name) for name in maps["element"].values]
+    names = element_names(maps)
     for name in names:
         element_symbol(name, "element")
     twice = sorted({name for name in names if names.count(name) > 1})
@@ -155,47 +125,26 @@ _FACTS = ("quantity", "pixel_size_um", "title", "background", *_NUMBERS, *_TABLE
 
 @dataclass(frozen=True)
 class Facts:
-    """What is known of a map set besides its pixels.
+    """What is known of a map set besides its pixels."""
 
-    Parameters
-    ----------
-    quantity : str
-        One of `QUANTITIES`.
-    pixel_size : float
-        Side of a pixel in `length_unit`; 1 where no pixel size is known.
-    length_unit : {"um", "px"}
-        Unit of every length; "px" where no pixel size is known.
-    title : str
-        Free text.
-    beam_energy_keV : float or None
-        Accelerating voltage times the charge of the electron (keV).
-    take_off_deg : float or None
-        Angle between the sample's surface and the way to the detector (deg).
-    tilt_deg : float or None
-        Angle between the beam and the surface normal (deg).
-    alloy, substrate : dict of str to float
-        Nominal mass percent; a substrate given as a list of elements has NaN values.
-    process, measured : dict
-        Free columns.
-    source : dict
-        Provenance: ``{"files": {name: sha256}, ...}`` and what the loader wants to say.
-    background : str
-        One of `BACKGROUNDS`; "" where nobody said.
-    """
-
-    quantity: str
-    pixel_size: float
-    length_unit: str
-    title: str = ""
+    quantity: str  # one of `QUANTITIES`
+    pixel_size: float  # side of a pixel in `length_unit`; 1 where no pixel size is known
+    length_unit: str  # unit of every length; "px" where no pixel size is known
+    title: str = ""  # free text
+    # accelerating voltage times the charge of the electron (keV)
     beam_energy_keV: float | None = None
+    # angle between the sample's surface and the way to the detector (deg)
     take_off_deg: float | None = None
-    tilt_deg: float | None = None
+    tilt_deg: float | None = None  # angle between the beam and the surface normal (deg)
+    # nominal mass percent; a substrate given as a list of elements has NaN values
     alloy: dict[str, float] = field(default_factory=dict)
     substrate: dict[str, float] = field(default_factory=dict)
+    # free columns
     process: dict[str, Any] = field(default_factory=dict)
     measured: dict[str, Any] = field(default_factory=dict)
+    # provenance: ``{"files": {name: sha256}, ...}`` and what the loader wants to say
     source: dict[str, Any] = field(default_factory=dict)
-    background: str = ""
+    background: str = ""  # one of `BACKGROUNDS`; "" where nobody said
 
     @property
     def shown_title(self) -> str:
@@ -204,22 +153,7 @@ class Facts:
 
 
 def unit_name(length_unit: str) -> str:
-    """Return a length unit as it is printed.
-
-    Parameters
-    ----------
-    length_unit : {"um", "px"}
-        As in `Facts.length_unit`.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> unit_name("um"), unit_name("px")
-    ('µm', 'px')
-    """
+    """Return a length unit ("um" or "px") as it is printed."""
     return "µm" if length_unit == "um" else length_unit
 
 
@@ -378,23 +312,8 @@ def _same_shape(array: Any, name: str, shape: tuple[int, ...]) -> Any:
 
 
 def set_facts(maps: xr.Dataset, **more: Any) -> None:
-    """Write facts into the attributes of a new map set, tables as JSON text.
+    """Write facts into the attributes of a map set of your own, in place; tables as JSON text.
 
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        The map set, changed in place: call it only on one you made.
-    **more
-        title, beam_energy_keV, take_off_deg, tilt_deg, background, alloy, substrate, process,
-        measured, source.
-
-    Raises
-    ------
-    InputError
-        If a name is unknown or a value not allowed.
-
-    Examples
-    --------
     >>> import numpy as np
     >>> maps = make_map_set(np.ones((1, 2, 2)), ["Cu"])
     >>> set_facts(maps, title="burst 14", process={"charge_J": 140})
@@ -485,46 +404,23 @@ def _read_facts(held: tuple[tuple[str, Any], ...]) -> Facts:
 
 
 def noise_is_known(maps: xr.Dataset) -> bool:
-    """Return True where the noise variance is carried or follows from counting.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set.
-
-    Returns
-    -------
-    bool
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> noise_is_known(make_map_set(np.ones((1, 2, 2)), ["Cu"]))
-    True
-    >>> noise_is_known(make_map_set(np.ones((1, 2, 2)), ["Cu"], quantity="intensity"))
-    False
-    """
+    """Return True where the noise variance is carried or follows from counting."""
     return "variance" in maps or str(maps.attrs.get("quantity", "counts")) == "counts"
 
 
+def element_names(maps: xr.Dataset) -> list[str]:
+    """Return the symbols of the maps, in their order."""
+    return [str(name) for name in maps["element"].values]
+
+
+def middle_of(maps: xr.Dataset, side: int) -> xr.Dataset:
+    """Return the middle of a map set, at most `side` pixels high and wide."""
+    start = {axis: max(0, (maps.sizes[axis] - side) // 2) for axis in ("y", "x")}
+    return maps.isel({axis: slice(first, first + side) for axis, first in start.items()})
+
+
 def valid_mask(maps: xr.Dataset) -> Any:
-    """Return the pixels that may be used.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set.
-
-    Returns
-    -------
-    numpy.ndarray of bool, dims (y, x)
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> bool(valid_mask(make_map_set(np.ones((1, 2, 2)), ["Cu"])).all())
-    True
-    """
+    """Return the pixels that may be used, dims (y, x)."""
     import numpy as np
 
     if "valid" in maps:

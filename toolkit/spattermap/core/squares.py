@@ -43,6 +43,12 @@ def all_squares(values: Any, side: int, *, top: int = 0, left: int = 0) -> Float
     return sums
 
 
+def square_areas(shape: tuple[int, ...], side: int) -> Floats:
+    """Return the pixels of every square of a field, fewer at the far edges; (row, column)."""
+    rows, columns = (np.minimum(side, n - np.arange(0, n, side)).astype(np.float64) for n in shape)
+    return np.asarray(np.outer(rows, columns))
+
+
 class Boxes:
     """Sums over boxes of any size of one plane, from its running sums (Crow 1984).
 

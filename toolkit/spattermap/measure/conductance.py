@@ -13,9 +13,7 @@ import numpy.typing as npt
 
 from spattermap.core.arrays import Bools, Floats
 from spattermap.core.errors import InputError, image_2d, one_of, positive
-from spattermap.measure.network import Links, NodePotentials, solve
-
-LINK_RULES = ("both", "cell", "corner")
+from spattermap.measure.network import Links, solve
 
 
 @dataclass(frozen=True)
@@ -54,8 +52,6 @@ def sheet_conductance(
     direction: str = "x",
     thickness: npt.ArrayLike | None = None,
     bare: float = 0.0,
-    links: str = "both",
-    refine: int = 1,
     tolerance: float = 1e-9,
 ) -> SheetConductance:
     """Return the sheet conductance of a metal map relative to a full film.
@@ -87,34 +83,29 @@ def sheet_conductance(
     1.3.5; from memory). J. B. Keller, J. Math. Phys. 5 (1964) 548 (reciprocity).
     """
     one_of(direction, "direction", ("x", "y"))
-    one_of(links, "links", LINK_RULES)
-    sheet = _sheet(metal, thickness, bare, refine)
+    sheet = _sheet(metal, thickness, bare)
     if direction == "y":
         sheet = np.ascontiguousarray(sheet.T)
     height, width = sheet.shape
     full = height / width  # conductance of a full film of unit sheet conductance
-    cell = corner = None
-    if links != "corner":
-        cell = solve(cell_network(sheet), tolerance=tolerance)
-    if links != "cell":
-        corner = solve(corner_network(sheet), tolerance=tolerance)
-    low = cell.conductance / full if cell else float("nan")
-    high = corner.conductance / full if corner else float("nan")
-    potential, along, across = _fields(sheet, cell, int(refine))
+    links = cell_network(sheet)
+    cell = solve(links, tolerance=tolerance)
+    corner = solve(corner_network(sheet), tolerance=tolerance)
+    low, high = cell.conductance / full, corner.conductance / full
+    potential, (along, across) = cell.potential, _currents(links, cell.potential)
     if direction == "y":
         potential, along, across = potential.T, along.T, across.T
-    solved = [one for one in (cell, corner) if one]
     return SheetConductance(
         direction=direction,
-        ratio={"both": float(np.sqrt(low * high)), "cell": low, "corner": high}[links],
+        ratio=float(np.sqrt(low * high)),
         ratio_low=low,
         ratio_high=high,
         potential=potential,
         current_x=along if direction == "x" else across,
         current_y=across if direction == "x" else along,
-        residual=max(one.residual for one in solved),
-        iterations=sum(one.iterations for one in solved),
-        unknowns=sum(one.unknowns for one in solved),
+        residual=max(cell.residual, corner.residual),
+        iterations=cell.iterations + corner.iterations,
+        unknowns=cell.unknowns + corner.unknowns,
     )
 
 
@@ -155,50 +146,31 @@ def _harmonic_links(sheet: Floats) -> tuple[Floats, Floats]:
         return 1.0 / (half[:, :-1] + half[:, 1:]), 1.0 / (half[:-1] + half[1:])
 
 
-def _fields(
-    sheet: Floats, cell: NodePotentials | None, refine: int
-) -> tuple[Floats, Floats, Floats]:
-    """Return potential and current density along and across at the centres of whole pixels."""
-    if cell is None:
-        nothing = np.full(sheet.shape, np.nan)
-        return (_coarse(nothing, refine),) * 3
-    links = cell_network(sheet)
-    value = np.nan_to_num(cell.potential)
+def _currents(links: Links, potential: Floats) -> tuple[Floats, Floats]:
+    """Return the current density along and across at the centres of pixels, dims (y, x)."""
+    value = np.nan_to_num(potential)
     # Current flows down the potential; the sign is turned so that it runs towards +x.
-    width = sheet.shape[1]
-    faces = np.zeros((sheet.shape[0], width + 1))
+    height, width = value.shape
+    faces = np.zeros((height, width + 1))
     faces[:, 1:-1] = links.right * np.diff(value, axis=1)
     faces[:, 0] = links.low[:, 0] * value[:, 0]
     faces[:, -1] = links.high[:, -1] * (1.0 - value[:, -1])
-    sides = np.zeros((sheet.shape[0] + 1, width))
+    sides = np.zeros((height + 1, width))
     sides[1:-1] = links.down * np.diff(value, axis=0)
     along = 0.5 * width * (faces[:, :-1] + faces[:, 1:])
-    across = 0.5 * width * (sides[:-1] + sides[1:])
-    return _coarse(cell.potential, refine), _coarse(along, refine), _coarse(across, refine)
+    return along, 0.5 * width * (sides[:-1] + sides[1:])
 
 
-def _coarse(field: Floats, refine: int) -> Floats:
-    if refine == 1:
-        return field
-    height, width = field.shape[0] // refine, field.shape[1] // refine
-    blocks: Floats = field.reshape(height, refine, width, refine).mean(axis=(1, 3))
-    return blocks
-
-
-def _sheet(
-    metal: npt.ArrayLike, thickness: npt.ArrayLike | None, bare: float, refine: int
-) -> Floats:
+def _sheet(metal: npt.ArrayLike, thickness: npt.ArrayLike | None, bare: float) -> Floats:
     """Return the sheet conductance of each pixel, 1 being metal of mean thickness."""
     mask = image_2d(metal, "metal").astype(bool)
     ground = positive(bare, "bare", allow_zero=True)
-    if refine < 1 or refine != int(refine):
-        raise InputError(f"refine must be a whole number of at least 1, got {refine!r}. Use 1.")
     sheet = np.full(mask.shape, ground)
     if thickness is None:
         sheet[mask] = 1.0
     else:
         sheet[mask] = _relative_thickness(mask, thickness)
-    return sheet if refine == 1 else sheet.repeat(refine, axis=0).repeat(refine, axis=1)
+    return sheet
 
 
 def _relative_thickness(mask: Bools, thickness: npt.ArrayLike) -> Floats:

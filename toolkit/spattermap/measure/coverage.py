@@ -154,10 +154,7 @@ def _correlate(values: Floats) -> Floats:
 
 
 def threshold_sensitivity(
-    log_odds: npt.ArrayLike,
-    *,
-    valid: npt.ArrayLike | None = None,
-    shifts: Sequence[float] = SHIFTS,
+    log_odds: npt.ArrayLike, *, valid: npt.ArrayLike | None = None
 ) -> pd.DataFrame:
     """Return how the coverage moves when the decision between metal and bare is shifted.
 
@@ -166,18 +163,14 @@ def threshold_sensitivity(
     odds = image_2d(log_odds, "log_odds")
     if valid is not None:
         odds = odds[image_2d(valid, "valid").astype(bool)]
-    return sensitivity_table([float((odds > shift).mean()) for shift in shifts], shifts=shifts)
+    return sensitivity_table([float((odds > shift).mean()) for shift in SHIFTS])
 
 
-def sensitivity_table(
-    coverage: Sequence[float], *, shifts: Sequence[float] = SHIFTS
-) -> pd.DataFrame:
-    """Return the coverage at each shift of the decision, as `threshold_sensitivity` gives it."""
+def sensitivity_table(coverage: Sequence[float]) -> pd.DataFrame:
+    """Return the coverage at each of `SHIFTS`, as `threshold_sensitivity` gives it."""
     import pandas as pd
 
-    return pd.DataFrame(
-        {"log_odds": list(shifts), "odds": np.exp(list(shifts)), "coverage": list(coverage)}
-    )
+    return pd.DataFrame({"log_odds": SHIFTS, "odds": np.exp(SHIFTS), "coverage": coverage})
 
 
 def t_multiplier(n_fields: int, *, level: float = 0.95) -> float:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from spattermap.core.squares import all_squares
 from spattermap.measure.shapes import distance_to, edges_of, squared_distance_to
 from spattermap.measure.thickness import (
     AT_LEAST,
@@ -373,16 +374,9 @@ def _beyond_spill(metal: Floats, ground: Bools, labels: Labels, rim: int) -> Boo
 
 def _ground_squares(counts: Floats, ground: Bools) -> tuple[Floats, Floats]:
     """Return counts, dims (square, element), and pixels of the squares between the regions."""
-    height, width = ground.shape
-    tops, lefts = range(0, height, _SQUARE), range(0, width, _SQUARE)
-
-    def summed(plane: Floats) -> Floats:
-        rows = np.add.reduceat(plane, tops, axis=0)
-        return np.asarray(np.add.reduceat(rows, lefts, axis=1).ravel(), dtype=np.float64)
-
-    pixels = summed(ground.astype(np.float64))
+    pixels = all_squares(ground, _SQUARE).ravel()
     some = pixels >= _SQUARE**2 / 4
-    sums = np.stack([summed(plane * ground) for plane in counts], axis=1)
+    sums = np.stack([all_squares(plane * ground, _SQUARE).ravel() for plane in counts], axis=1)
     return sums[some], pixels[some]
 
 

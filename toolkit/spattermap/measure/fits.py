@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -203,40 +203,16 @@ def _two_readable(theta: Floats) -> dict[str, float]:
 FAMILIES: dict[str, Family] = {
     family.name: family
     for family in (
-        Family(
-            "lognormal",
-            _lognormal_log_density,
-            _lognormal_cumulative,
-            _lognormal_moment,
-            _lognormal_start,
-            _lognormal_readable,
-        ),
-        Family(
-            "Weibull",
-            _weibull_log_density,
-            _weibull_cumulative,
-            _weibull_moment,
-            _weibull_start,
-            _weibull_readable,
-        ),
-        Family(
-            "gamma",
-            _gamma_log_density,
-            _gamma_cumulative,
-            _gamma_moment,
-            _gamma_start,
-            _weibull_readable,
-        ),
-        Family(
-            "two lognormals",
-            _two_log_density,
-            _two_cumulative,
-            _two_moment,
-            _two_start,
-            _two_readable,
-        ),
+        Family("lognormal", _lognormal_log_density, _lognormal_cumulative, _lognormal_moment,
+               _lognormal_start, _lognormal_readable),
+        Family("Weibull", _weibull_log_density, _weibull_cumulative, _weibull_moment,
+               _weibull_start, _weibull_readable),
+        Family("gamma", _gamma_log_density, _gamma_cumulative, _gamma_moment,
+               _gamma_start, _weibull_readable),
+        Family("two lognormals", _two_log_density, _two_cumulative, _two_moment,
+               _two_start, _two_readable),
     )
-}
+}  # fmt: skip
 
 
 N_QUADRATURE = 240
@@ -408,21 +384,6 @@ class SizeFit:
         d = np.asarray(diameter, dtype=np.float64)
         return np.exp(FAMILIES[self.family].log_density(self.theta, d))
 
-    def cumulative(self, diameter: npt.ArrayLike, *, weighting: str = "number") -> Floats:
-        """Return the fraction of number, area or volume below the given diameters."""
-        grid, curve = self._curves[weighting]
-        d = np.asarray(diameter, dtype=np.float64)
-        below: Floats = np.interp(np.log(d), np.log(grid), curve)
-        return below
-
-    def percentile(self, percent: float, *, weighting: str = "number") -> float:
-        """Return the diameter below which a percentage of number, area or volume lies."""
-        return _percentile(self._curves[weighting], percent)
-
-    def moment_mean(self, p: float, q: float) -> float:
-        """Return D[p,q] of the whole distribution."""
-        return _moment_mean(FAMILIES[self.family], self.theta, p, q)
-
     def interval(
         self,
         quantity: str,
@@ -436,15 +397,10 @@ class SizeFit:
             return float("nan"), float("nan")
         rng = np.random.default_rng(seed)
         draws = rng.multivariate_normal(self.theta, self.covariance, n_draws)
-        values = [_quantity(FAMILIES[self.family], theta, quantity) for theta in draws]
+        values = [quantity_of(FAMILIES[self.family], theta, quantity) for theta in draws]
         tail = (1 - level) / 2
         low, high = np.nanquantile(values, [tail, 1 - tail])
         return float(low), float(high)
-
-    @cached_property
-    def _curves(self) -> dict[str, tuple[Floats, Floats]]:
-        family = FAMILIES[self.family]
-        return {name: _curve(family, self.theta, power) for name, power in WEIGHTINGS.items()}
 
 
 def _curve(family: Family, theta: Floats, power: int) -> tuple[Floats, Floats]:
@@ -457,23 +413,16 @@ def _curve(family: Family, theta: Floats, power: int) -> tuple[Floats, Floats]:
     return grid, curve / curve[-1]
 
 
-def _percentile(curve: tuple[Floats, Floats], percent: float) -> float:
-    grid, below = curve
-    return float(np.exp(np.interp(percent / 100, below, np.log(grid))))
-
-
-def _moment_mean(family: Family, theta: Floats, p: float, q: float) -> float:
-    ratio = family.raw_moment(theta, p) / family.raw_moment(theta, q)
-    return float(ratio ** (1 / (p - q)))
-
-
-def _quantity(family: Family, theta: Floats, name: str) -> float:
+def quantity_of(family: Family, theta: Floats, name: str) -> float:
+    """Return a percentile ("area D50") or mean ("D[3,2]") of a whole distribution."""
     with np.errstate(over="ignore", invalid="ignore"):
         if name.startswith("D["):
-            p, q = name[2:-1].split(",")
-            return _moment_mean(family, theta, float(p), float(q))
+            p, q = map(float, name[2:-1].split(","))
+            ratio = family.raw_moment(theta, p) / family.raw_moment(theta, q)
+            return float(ratio ** (1 / (p - q)))
         weighting, percent = name.split(" D")
-        return _percentile(_curve(family, theta, WEIGHTINGS[weighting]), float(percent))
+        grid, below = _curve(family, theta, WEIGHTINGS[weighting])
+        return float(np.exp(np.interp(float(percent) / 100, below, np.log(grid))))
 
 
 def fit_sizes(

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.core.errors import InputError
-from spattermap.core.mapset import Facts, Roles, facts, valid_mask
+from spattermap.core.mapset import Facts, Roles, element_names, facts, valid_mask
 from spattermap.measure.field_thickness import (
     FieldThickness,
     Rims,
@@ -345,7 +345,7 @@ def _lines(
 
     beam = known.beam_energy_keV
     assert beam is not None
-    names = [str(e) for e in maps["element"].values]
+    names = element_names(maps)
     stated = dict(zip(names, [str(x) for x in maps["line"].values], strict=True))
     lines = {}
     for element in names:
@@ -441,7 +441,7 @@ def _with_blank(
     the glass's loss is haze and how much is dose; else the doses are taken as equal.
     """
     elements = tuple(arguments["model"].lines)
-    if not set(elements) <= {str(e) for e in blank["element"].values}:
+    if not set(elements) <= set(element_names(blank)):
         return first
     use = valid_mask(blank)
     plain = np.array([

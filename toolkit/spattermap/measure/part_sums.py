@@ -13,7 +13,7 @@ from scipy import ndimage
 
 from spattermap.core.arrays import Bools, Floats, Integers, Labels
 from spattermap.core.grid import Box, Grid, Source
-from spattermap.core.mapset import facts
+from spattermap.core.mapset import element_names, facts
 from spattermap.core.squares import all_squares
 from spattermap.measure.regions import as_droplets, measure_runs, signal_sums
 from spattermap.segment.runs import Gathered, Runs, compacted, runs_of
@@ -123,7 +123,7 @@ def _measured(source: Source, runs: Runs, sums: Floats, noise: Floats) -> pd.Dat
         sums,
         noise,
         shape=source.shape,
-        elements=[str(e) for e in source.maps["element"].values],
+        elements=element_names(source.maps),
         pixel_size=facts(source.maps).pixel_size,
     )
 

@@ -286,7 +286,6 @@ class Spacing:
     clark_evans: ClarkEvans  # with Donnelly's edge correction, for points without size
     # ``r, g, null, low, high``: pair correlation, its mean and pointwise envelope under the null
     g: pd.DataFrame
-    g_p_value: float  # rank of the largest studentised deviation of g over all r (a global test)
     null: str  # what the droplets were compared with
     n_used: int  # droplets compared
 
@@ -360,7 +359,6 @@ def _middle(
 
 
 def _place(size: Floats, box: Box, room: Floats, rng: np.random.Generator) -> Floats | None:
-
     order = np.argsort(-size, kind="stable")
     extent = (float(box[2] - box[0]), float(box[3] - box[1]))
     seed = int(rng.integers(2**31))
@@ -373,9 +371,7 @@ def _undecided(index: ClarkEvans, why: str) -> Spacing:
 
     nan = float("nan")
     empty = pd.DataFrame({name: [] for name in ("r", "g", "null", "low", "high")}, dtype=float)
-    return Spacing(
-        "undecided", nan, nan, nan, nan, index.mean_distance, index, empty, nan, why, index.n
-    )
+    return Spacing("undecided", nan, nan, nan, nan, index.mean_distance, index, empty, why, index.n)
 
 
 def _judge(
@@ -391,10 +387,6 @@ def _judge(
     below = 1 + (distances <= index.mean_distance).sum()
     above = 1 + (distances >= index.mean_distance).sum()
     p_value = min(1.0, 2 * min(below, above) / (n_simulations + 1))
-    every = np.vstack([g, curves])
-    spread = every.std(axis=0, ddof=1)
-    spread = np.where(spread > 0, spread, np.inf)
-    deviation = (np.abs(every - every.mean(axis=0)) / spread).max(axis=1)
     pattern = "random"
     if p_value <= 1 - level:
         pattern = "clustered" if index.mean_distance < expected else "ordered"
@@ -410,7 +402,6 @@ def _judge(
         g=pd.DataFrame(
             {"r": r, "g": g, "null": curves.mean(axis=0), "low": bounds[0], "high": bounds[1]}
         ),
-        g_p_value=float((deviation >= deviation[0]).mean()),
         null="the same droplets placed at random without overlap",
         n_used=index.n,
     )

@@ -83,9 +83,9 @@ def measure_regions(
     the outline's (both measured on random ellipses). Touching regions are measured one by one,
     each as if alone. The error of a region without any counts is 0, the Poisson estimate.
 
-    .. [1] ISO 9276-6:2008, Descriptive and quantitative representation of particle shape. .. [2] J.
-    Ohser, F. Muecklich, Statistical Analysis of Microstructures in Materials Science (2000),
-    section 4: perimeter from intercepts in four directions (Crofton).
+    ISO 9276-6:2008, Descriptive and quantitative representation of particle shape; J. Ohser, F.
+    Muecklich, Statistical Analysis of Microstructures in Materials Science (2000), section 4:
+    perimeter from intercepts in four directions (Crofton).
     """
     import pandas as pd
 
@@ -98,9 +98,7 @@ def measure_regions(
     found, sums, noise_sums = _measure(image, signal, noise)
     columns = _shape_columns(found, image.shape, size)
     if signal is not None:
-        for index, element in enumerate(elements):
-            columns[f"{element}_counts"] = sums[:, index]
-            columns[f"{element}_counts_err"] = np.sqrt(np.clip(noise_sums[:, index], 0, None))
+        columns |= _signal_columns(elements, sums, noise_sums)
     return pd.DataFrame(columns)
 
 
@@ -211,10 +209,16 @@ def measure_runs(
     per_label = np.concatenate([[0, 0], np.bincount(own[:, 0], minlength=names.size + 1)[1:]])
     found = replace(_shapes(own, per_label.astype(np.int64)), label=names.astype(np.int64))
     columns = _shape_columns(found, shape, pixel_size)
+    return pd.DataFrame(columns | _signal_columns(elements, sums, noise_sums))
+
+
+def _signal_columns(elements: Sequence[str], sums: Floats, noise_sums: Floats) -> dict[str, Floats]:
+    """Return the counts of each element and their errors, element by element."""
+    columns = {}
     for index, element in enumerate(elements):
         columns[f"{element}_counts"] = sums[:, index]
         columns[f"{element}_counts_err"] = np.sqrt(np.clip(noise_sums[:, index], 0, None))
-    return pd.DataFrame(columns)
+    return columns
 
 
 def as_droplets(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from spattermap.core.arrays import Floats
-from spattermap.core.mapset import noise_is_known, valid_mask
+from spattermap.core.mapset import middle_of, noise_is_known, valid_mask
 from spattermap.core.squares import whole_squares
 
 if TYPE_CHECKING:
@@ -92,8 +92,7 @@ def structure_of(maps: xr.Dataset) -> Correlated:
     one's variance. Noise is independent from pixel to pixel and enters lag zero only, where the
     known noise variance is taken off; where it is unknown, lag one stands in for lag zero.
     """
-    start = {a: max(0, (maps.sizes[a] - PROBE_PX) // 2) for a in ("y", "x")}
-    middle = maps.isel({a: slice(s, s + PROBE_PX) for a, s in start.items()})
+    middle = middle_of(maps, PROBE_PX)
     counts = np.asarray(middle["counts"].values)
     use = valid_mask(middle)
     carried = np.asarray(middle["variance"].values) if "variance" in middle else counts

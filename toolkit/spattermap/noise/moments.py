@@ -20,7 +20,7 @@ import numpy as np
 
 from spattermap.core.arrays import Floats
 from spattermap.core.errors import InputError
-from spattermap.core.mapset import facts, valid_mask
+from spattermap.core.mapset import element_names, facts, middle_of, valid_mask
 from spattermap.noise.correlation_length import Correlated, structure_of
 
 if TYPE_CHECKING:
@@ -28,78 +28,41 @@ if TYPE_CHECKING:
     import xarray as xr
 
 
-__all__ = ["CLASSES", "BlockMoments", "Totals", "block_moments", "default_block_px"]
-
 CLASSES = ("bare", "droplet", "streak")
 SUMS = ("n", "s1", "comoment", "noise", "class_n", "class_s1", "class_noise")
 
 
 @dataclass(frozen=True)
 class BlockMoments:
-    """Additive sums over blocks of pixels.
+    """Additive sums over blocks of pixels (Chan, Golub & LeVeque 1983)."""
 
-    Parameters
-    ----------
-    elements : tuple of str
-        The elements, in the order of every element axis.
-    n : numpy.ndarray, dims (block,)
-        Valid pixels.
-    s1 : numpy.ndarray, dims (block, element)
-        Sums, in the unit of the maps.
-    comoment : numpy.ndarray, dims (block, element, element)
-        Sums of products of the deviations from the block's own mean. Kept in place of raw sums
-        of products because those lose every digit where a map has a large offset
-        (Chan, Golub and LeVeque 1983).
-    noise : numpy.ndarray, dims (block, element, element)
-        Summed noise covariance; for counts its diagonal is `s1`. NaN where it is unknown.
-    class_n : numpy.ndarray, dims (block, class)
-        Valid pixels of each of `CLASSES`; all zero when no labels were given.
-    class_s1, class_noise : numpy.ndarray, dims (block, class, element)
-        Sums and summed noise variance in each class.
-    block_px : int
-        Side of a block (px).
-    field : numpy.ndarray of int, dims (block,)
-        Which field of the deposit each block came from.
-    corner : numpy.ndarray of int, dims (block, 2)
-        Row and column of the first pixel of each block in its field or tile.
-    quantity : str
-        What the maps hold.
-    inflation : numpy.ndarray, dims (element,)
-        Factor by which variances between blocks are too small because neighbouring blocks share
-        features, see `spattermap.noise.correlation_length.Correlated.inflation`.
-    length_px : float
-        Correlation length of the material (px).
-    noise_source : str
-        How the noise is known: "counting", "carried", "estimated", "given" or "unknown".
-    notes : tuple of str
-        Sentences the reader of a result must see.
-
-    References
-    ----------
-    Chan, Golub and LeVeque, American Statistician 37 (1983) 242, eq. 2.1.
-    """
-
-    elements: tuple[str, ...]
-    n: Floats
-    s1: Floats
+    elements: tuple[str, ...]  # the elements, in the order of every element axis
+    n: Floats  # (block,): valid pixels
+    s1: Floats  # (block, element): sums, in the unit of the maps
+    # (block, element, element): sums of products of the deviations from the block's own mean. Kept
+    # in place of raw sums of products because those lose every digit where a map has a large offset
+    # (Chan, Golub and LeVeque, American Statistician 37 (1983) 242, eq. 2.1).
     comoment: Floats
+    # (block, element, element): summed noise covariance; for counts its diagonal is `s1`. NaN where
+    # it is unknown.
     noise: Floats
+    # (block, class): valid pixels of each of `CLASSES`; all zero when no labels were given
     class_n: Floats
+    # (block, class, element): sums and summed noise variance in each class
     class_s1: Floats
     class_noise: Floats
-    block_px: int
-    field: npt.NDArray[np.int64]
+    block_px: int  # side of a block (px)
+    field: npt.NDArray[np.int64]  # (block,): which field of the deposit each block came from
+    # (block, 2): row and column of the first pixel of each block in its field or tile
     corner: npt.NDArray[np.int64]
+    # (element,): factor by which variances between blocks are too small because neighbouring blocks
+    # share features, see `spattermap.noise.correlation_length.Correlated.inflation`
     inflation: Floats
-    quantity: str = "counts"
-    length_px: float = 1.0
+    quantity: str = "counts"  # what the maps hold
+    length_px: float = 1.0  # correlation length of the material (px)
+    # how the noise is known: "counting", "carried", "estimated", "given" or "unknown"
     noise_source: str = "counting"
-    notes: tuple[str, ...] = ()
-
-    @property
-    def classes(self) -> tuple[str, ...]:
-        """Names along the class axis."""
-        return CLASSES
+    notes: tuple[str, ...] = ()  # sentences the reader of a result must see
 
     @property
     def n_blocks(self) -> int:
@@ -112,29 +75,12 @@ class BlockMoments:
         return int(self.field.max(initial=-1)) + 1
 
     @property
-    def has_labels(self) -> bool:
-        """True where the classes were counted."""
-        return bool(self.class_n.any())
-
-    @property
-    def s2(self) -> Floats:
-        """Raw sums of products (block, element, element)."""
-        means = self.s1 / self.n[:, None]
-        return self.comoment + self.n[:, None, None] * means[:, :, None] * means[:, None, :]
-
-    @property
     def mean(self) -> Floats:
         """Mean of each element per valid pixel (element,)."""
         return np.asarray(self.s1.sum(axis=0) / self.n.sum())
 
     def index(self, element: str) -> int:
-        """Return the place of an element along the element axes.
-
-        Raises
-        ------
-        InputError
-            If it was not mapped.
-        """
+        """Return the place of an element along the element axes; an error if it was not mapped."""
         if element not in self.elements:
             raise InputError(
                 f"element must be one of {', '.join(self.elements)}, got {element!r}. "
@@ -143,24 +89,9 @@ class BlockMoments:
         return self.elements.index(element)
 
     def merge(self, other: BlockMoments, *, same_field: bool = False) -> BlockMoments:
-        """Return the moments of both together.
+        """Return the moments of both together: fields of one deposit, or tiles of one field.
 
-        Parameters
-        ----------
-        other : BlockMoments
-            Moments of another tile or field with the same elements.
-        same_field : bool, optional
-            True where both are tiles of one field. Otherwise the fields of `other` are counted on
-            from those of `self`, and each keeps its own mean.
-
-        Returns
-        -------
-        BlockMoments
-
-        Raises
-        ------
-        InputError
-            If the elements or quantities differ.
+        Other fields are counted on from ours, and each keeps its own mean.
         """
         for name in ("elements", "quantity"):
             if getattr(self, name) != getattr(other, name):
@@ -185,25 +116,8 @@ class BlockMoments:
             notes=tuple(dict.fromkeys((*self.notes, *other.notes))),
         )
 
-    def select_field(self, index: int) -> BlockMoments:
-        """Return the moments of one field alone (field index from 0)."""
-        keep = self.field == index
-        cut: dict[str, Any] = {name: getattr(self, name)[keep] for name in (*SUMS, "corner")}
-        return replace(self, **cut, field=np.zeros(int(keep.sum()), dtype=np.int64))
-
     def coarsened(self, most: int) -> BlockMoments:
-        """Return the same sums in fewer, larger blocks where there are too many.
-
-        Parameters
-        ----------
-        most : int
-            Largest number of blocks wished.
-
-        Returns
-        -------
-        BlockMoments
-            Neighbouring blocks of a field added together; `self` if there are few enough.
-        """
+        """Return the same sums in fewer, larger blocks where there are more than `most`."""
         if self.n_blocks <= most:
             return self
         side = self.block_px * int(np.ceil(np.sqrt(self.n_blocks / most)))
@@ -268,15 +182,7 @@ class BlockMoments:
     def covariance(self, *, corrected: bool = True) -> Floats:
         """Return the covariance per pixel within fields (element, element).
 
-        Parameters
-        ----------
-        corrected : bool, optional
-            Subtract the noise covariance, which leaves the covariance of the material.
-
-        Returns
-        -------
-        numpy.ndarray, dims (element, element)
-            In the square of the unit of the maps.
+        Corrected is that of the material alone: the noise covariance is taken off.
         """
         whole = self.total()
         size = whole.n.sum()
@@ -286,22 +192,10 @@ class BlockMoments:
         return np.asarray(spread - whole.noise.sum(axis=0) / size)
 
     def resample_weights(self, n_resamples: int, seed: int) -> Floats:
-        """Return how often each resample draws each block (resample, block).
+        """Return how often each resample draws each block (resample, block); read only.
 
-        Blocks are drawn with replacement within their field; the spread between fields is added
-        by `spattermap.colocation`.
-
-        Parameters
-        ----------
-        n_resamples : int
-            Number of resamples.
-        seed : int
-            Seed; the same seed gives the same weights.
-
-        Returns
-        -------
-        numpy.ndarray, dims (resample, block)
-            Read only.
+        Blocks are drawn with replacement within their field; the spread between fields is added by
+        `spattermap.verdict.correlation`.
         """
         return _drawn_blocks(self.field.tobytes(), self.field.dtype.str, n_resamples, seed)
 
@@ -323,34 +217,19 @@ def _drawn_blocks(fields: bytes, kind: str, n_resamples: int, seed: int) -> Floa
 
 
 class Totals(NamedTuple):
-    """Per-block sums of some signals, each a sum of elements.
+    """Per-block sums of some signals, each a sum of elements."""
 
-    Parameters
-    ----------
-    n : numpy.ndarray, dims (block,)
-    s1 : numpy.ndarray, dims (block, signal)
-    comoment, noise : numpy.ndarray, dims (block, signal, signal)
-    field : numpy.ndarray of int, dims (block,)
-    """
-
-    n: Floats
-    s1: Floats
-    comoment: Floats
+    n: Floats  # (block,)
+    s1: Floats  # (block, signal)
+    comoment: Floats  # (block, signal, signal); so is noise
     noise: Floats
-    field: npt.NDArray[np.int64]
+    field: npt.NDArray[np.int64]  # (block,)
 
     def resampled(self, weights: Floats) -> tuple[Floats, Floats]:
         """Return means and noise-corrected covariances under block weights.
 
-        Parameters
-        ----------
-        weights : numpy.ndarray, dims (resample, block)
-            How often each block counts; a row of ones gives the estimate itself.
-
-        Returns
-        -------
-        mean : numpy.ndarray, dims (resample, signal)
-        covariance : numpy.ndarray, dims (resample, signal, signal)
+        Dims: `weights` (resample, block), ones for the estimate itself; returns (resample, signal)
+        and (resample, signal, signal).
         """
         signals = self.s1.shape[1]
         upper = np.triu_indices(signals)
@@ -413,36 +292,14 @@ def block_moments(
     n_droplets: int = 0,
     noise: Any = None,
 ) -> BlockMoments:
-    """Sum a map set into block moments in one pass.
+    """Sum a map set into block moments in one pass; a lazy one tile by tile, in bounded memory.
 
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set, eager or dask-backed; a lazy one is read tile by tile in bounded memory.
-    block_px : int, optional
-        Side of a block (px); None takes `LENGTHS_PER_BLOCK` correlation lengths.
-    labels : array_like of int, dims (y, x), optional
-        0 bare, 1 to `n_droplets` droplets, above that streaks.
-    n_droplets : int, optional
-        Largest droplet label.
-    noise : array_like, optional
-        Noise variance (element, y, x), a covariance that holds for every pixel
-        (element, element), or one per pixel (element, element, y, x), in the square of the unit of
-        the maps. None takes the map set's ``variance``, else counting statistics where the
-        quantity is counts, else an estimate from the maps themselves.
-
-    Returns
-    -------
-    BlockMoments
-
-    Raises
-    ------
-    InputError
-        If labels or noise do not fit the maps, or no pixel is valid.
-
-    Notes
-    -----
-    The products are summed per block as one matrix product of deviations from the block's mean.
+    Dims: `labels` (y, x): 0 bare, 1 to `n_droplets` droplets, above that streaks. `noise`: a
+    variance (element, y, x), a covariance for every pixel (element, element), or one per pixel
+    (element, element, y, x); None takes the map set's ``variance``, else counting statistics where
+    the quantity is counts, else an estimate from the maps. `block_px` None takes
+    `LENGTHS_PER_BLOCK` correlation lengths. The products are summed per block as one matrix product
+    of deviations from its mean.
     """
     height, width = maps.sizes["y"], maps.sizes["x"]
     source, noise, notes = _noise_of(maps, noise)
@@ -467,7 +324,7 @@ def block_moments(
         raise InputError("valid must leave at least one pixel, got none. Correct the mask.")
     fields = {name: values[used] for name, values in fields.items()}
     return BlockMoments(
-        elements=tuple(str(e) for e in maps["element"].values),
+        elements=tuple(element_names(maps)),
         block_px=int(block_px),
         field=np.zeros(int(used.sum()), dtype=np.int64),
         quantity=facts(maps).quantity,
@@ -480,22 +337,7 @@ def block_moments(
 
 
 def default_block_px(height: int, width: int, structure: Correlated) -> tuple[int, list[str]]:
-    """Return a block side (px) for a field, and what to say about it.
-
-    Parameters
-    ----------
-    height, width : int
-        Size of the field (px).
-    structure : Correlated
-        How its material is correlated in space.
-
-    Returns
-    -------
-    block_px : int
-        Side of a block (px).
-    notes : list of str
-        A sentence where the field is too small for blocks of the wished size.
-    """
+    """Return a block side (px) for a field, and a sentence where it is smaller than wished."""
     length = structure.length_px
     wished = max(4.0, LENGTHS_PER_BLOCK * length, (height * width / MOST_BLOCKS) ** 0.5)
     most = max(2.0, min(height, width) / LEAST_BLOCKS_PER_SIDE)
@@ -544,9 +386,8 @@ def _estimated_noise(maps: xr.Dataset) -> tuple[str, Any, list[str]]:
     from spattermap.noise.noise_models import noise_model
 
     quantity = facts(maps).quantity
-    look = {a: max(0, (maps.sizes[a] - NOISE_PROBE_PX) // 2) for a in ("y", "x")}
     # Counts only need to be found to be counts, and a window in the middle shows that.
-    probe = maps.isel({a: slice(s, s + NOISE_PROBE_PX) for a, s in look.items()})
+    probe = middle_of(maps, NOISE_PROBE_PX)
     if quantity == "counts" and valid_mask(probe).sum() < LEAST_NOISE_PIXELS:
         return "counting", None, []  # too few pixels to doubt what they are said to hold
     models = noise_model(probe if quantity == "counts" else maps)

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from spattermap.core.mapset import middle_of, valid_mask
+
 if TYPE_CHECKING:
     import xarray as xr
 
@@ -231,13 +233,7 @@ def _too_even(dispersion: float, quiet: float, mean: float, pixels: int) -> bool
 
 def _window(maps: xr.Dataset, place: int) -> tuple[np.ndarray, np.ndarray]:
     """Return the central window of a map and of the valid mask, in memory."""
-    from spattermap.core.mapset import valid_mask
-
-    cut = []
-    for name in ("y", "x"):
-        start = max(0, (maps.sizes[name] - WINDOW_PX) // 2)
-        cut.append(slice(start, start + WINDOW_PX))
-    small = maps.isel(y=cut[0], x=cut[1])
+    small = middle_of(maps, WINDOW_PX)
     plane = np.asarray(small["counts"].isel(element=place).values, dtype=np.float64)
     used = valid_mask(small) & np.isfinite(plane)
     return np.where(used, plane, 0.0), used
@@ -399,18 +395,9 @@ def _if_counts(maps: xr.Dataset, models: tuple[NoiseModel, ...]) -> tuple[NoiseM
     return tuple(found)
 
 
-def _middle(maps: xr.Dataset) -> xr.Dataset:
-    """Return the middle of a map set, large enough to tell counts from what is none."""
-    cut = []
-    for name in ("y", "x"):
-        start = max(0, (maps.sizes[name] - PROBE_PX) // 2)
-        cut.append(slice(start, start + PROBE_PX))
-    return maps.isel(y=cut[0], x=cut[1])
-
-
 def _doubts(maps: xr.Dataset, models: tuple[NoiseModel, ...]) -> dict[str, str]:
     """Return what speaks against counts, by element; empty where nothing does."""
-    small = _middle(maps)
+    small = middle_of(maps, PROBE_PX)
     windows = [_window(small, place) for place in range(len(models))]
     used = np.logical_and.reduce([one[1] for one in windows])
     planes = np.stack([one[0] for one in windows])
@@ -449,7 +436,7 @@ def as_believed(maps: xr.Dataset) -> tuple[xr.Dataset, tuple[str, ...]]:
     """Return the map set as intensity where its "counts" cannot be counts, and why."""
     if "variance" in maps or str(maps.attrs.get("quantity", "counts")) != "counts":
         return maps, ()
-    models = noise_model(_middle(maps))
+    models = noise_model(middle_of(maps, PROBE_PX))
     if not any(one.kind == "estimated" for one in models):
         return maps, ()
     out = maps.copy()

@@ -16,7 +16,7 @@ import numpy as np
 from spattermap.analysis import find_roles
 from spattermap.core.errors import InputError, SpattermapError
 from spattermap.core.files import write_text_atomically
-from spattermap.core.mapset import facts, unit_name, validate
+from spattermap.core.mapset import element_names, facts, unit_name, validate
 from spattermap.core.settings import Settings
 from spattermap.panel.drawing import base_json, field_widget_class, found_json, numbers_html
 from spattermap.panel.view import View, coarse, look
@@ -259,7 +259,7 @@ def _widgets(panel: Panel) -> dict[str, Any]:
             "or use Panel.change(...) from Python."
         ) from None
 
-    names = [str(name) for name in panel.maps["element"].values]
+    names = element_names(panel.maps)
     known = facts(panel.maps)
     largest = float(panel.view.droplets["diameter_um"].max()) if len(panel.view.droplets) else 0.0
     least = panel.view.segmentation.smallest_trusted_px * known.pixel_size

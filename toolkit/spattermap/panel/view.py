@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from spattermap.core.mapset import facts, make_map_set, valid_mask
+from spattermap.core.mapset import element_names, facts, make_map_set, valid_mask
 from spattermap.core.squares import mean_squares, whole_squares
 from spattermap.show.wording import is_film
 
@@ -91,7 +91,7 @@ def coarse(maps: xr.Dataset, *, factor: int | None = None) -> tuple[xr.Dataset, 
     size = None if known.length_unit == "px" else known.pixel_size * factor
     small = make_map_set(
         np.rint(counts).astype(np.int64) if maps["counts"].dtype.kind in "ui" and add else counts,
-        [str(e) for e in maps["element"].values],
+        element_names(maps),
         lines=[str(line) for line in maps["line"].values],
         pixel_size_um=size,
         variance=variance,

@@ -20,7 +20,14 @@ from scipy import ndimage
 from spattermap.core import progress
 from spattermap.core.arrays import Bools, Floats, Integers, Labels
 from spattermap.core.grid import Box, Grid, MemoryStore, Source, Store, Stored
-from spattermap.core.mapset import Roles, electron_images, facts, noise_is_known, valid_mask
+from spattermap.core.mapset import (
+    Roles,
+    electron_images,
+    element_names,
+    facts,
+    noise_is_known,
+    valid_mask,
+)
 from spattermap.core.settings import Settings
 from spattermap.core.work import Workers
 from spattermap.segment import basins, cracks, droplets, lobes, passes, rims, streaks
@@ -190,13 +197,13 @@ def _seen(field: _Field) -> _Field:
 
 def _signs(source: Source, roles: Roles) -> tuple[int, ...]:
     """Return for every element whether it rises (1) or falls (-1) with metal; 0 for the others."""
-    names = [str(e) for e in source.maps["element"].values]
+    names = element_names(source.maps)
     return tuple(1 if e in roles.alloy else -1 if e in roles.substrate else 0 for e in names)
 
 
 def _sampled(source: Source, roles: Roles) -> Planes:
     """Return the part of a map set from which classes, structure and filter are estimated."""
-    names = [str(e) for e in source.maps["element"].values]
+    names = element_names(source.maps)
     lines = sample_lines(source.shape)
     rows, columns = lines or tuple(np.arange(n) for n in source.shape)
     boxes = [
@@ -357,17 +364,16 @@ def _with_image(
         return found, order, confidence, replace(field, image=IN_PARTS)
     progress.step("Laying the electron image over the maps")
     evidence = _evidence(field, found, order)
-    readings = [
-        read_image(
+    readings = []
+    for name in electron_images(maps):
+        reading = read_image(
             np.asarray(maps[name].values),
             evidence,
             step=_image_step(maps, name),
             split_strength=field.settings.split_strength,
             seed=field.settings.seed,
-            name=name,
         )
-        for name in electron_images(maps)
-    ]
+        readings.append(replace(reading, name=name))
     best = max(readings, key=lambda one: (one.used, one.transform is not None, one.explained))
     if best.used and _is_one_region(evidence.labels > 0):
         # Outlines snapped to the picture's edges opened necks of a film that conducts.
@@ -671,7 +677,6 @@ def _result(field: _Field, found: _Divided) -> Segmentation:
         n_droplets=n,
         n_streaks=len(found.streaks),
         metal_means=_named(job, job.classes.metal),
-        bare_means=_named(job, job.classes.bare),
         information=job.classes.information,
         blur_px=job.used.blur,
         smallest_trusted_px=field.smallest,
@@ -682,7 +687,9 @@ def _result(field: _Field, found: _Divided) -> Segmentation:
         cracks=cracked,
         image=field.image,
         elements_used=tuple(
-            e for e, w in zip(_elements(job), job.classes.weights, strict=True) if w != 0
+            e
+            for e, w in zip(element_names(job.source.maps), job.classes.weights, strict=True)
+            if w != 0
         ),
         notes=notes,
         area=found.area,
@@ -730,7 +737,6 @@ def _nothing(field: _Field, why: str) -> Segmentation:
         n_droplets=0,
         n_streaks=0,
         metal_means=_named(job, job.classes.metal),
-        bare_means=_named(job, job.classes.bare),
         information=0.0,
         blur_px=0.0,
         smallest_trusted_px=math.inf,
@@ -743,9 +749,5 @@ def _nothing(field: _Field, why: str) -> Segmentation:
     )
 
 
-def _elements(job: Job) -> list[str]:
-    return [str(e) for e in job.source.maps["element"].values]
-
-
 def _named(job: Job, values: Floats) -> dict[str, float]:
-    return {e: float(v) for e, v in zip(_elements(job), values, strict=True)}
+    return dict(zip(element_names(job.source.maps), map(float, values), strict=True))

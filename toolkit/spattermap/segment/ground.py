@@ -44,39 +44,24 @@ from spattermap.segment.likelihood import (
 _BINS = 400
 
 
-@dataclass(frozen=True)
-class TwoPeaks:
-    """Result of `fit_levels`, in the unit of the score."""
-
-    # centre of the two peaks
-    bare: float
-    metal: float
-    # standard deviation of the peaks beyond the noise: haze and thickness
-    bare_spread: float
-    metal_spread: float
-    # fractions of the pixels; the rest lies on edges
-    bare_part: float
-    metal_part: float
-    log_likelihood: float  # per pixel, natural logarithm
-
-
 def fit_levels(
     score: npt.NDArray[np.floating],
     *,
     noise_bare: float,
     noise_metal: float,
     start: tuple[float, float],
-) -> TwoPeaks:
-    """Fit the three-part mixture by expectation and maximisation.
+) -> tuple[float, float]:
+    """Return the bare and the metal level, by the three-part mixture.
 
-    Dempster, Laird & Rubin (1977), J. R. Stat. Soc. B 39, 1, on a histogram of 400 bins. The
+    Expectation and maximisation (Dempster, Laird & Rubin 1977, J. R. Stat. Soc. B 39, 1) on a
+    histogram of 400 bins. The
     spread of the metal is bounded by a quarter of the step and the spread of the bare plate by an
     eighth: wider peaks would explain droplets as thickness or haze. Edge pixels may not outnumber
     metal pixels: without a plateau the upper level would otherwise run away into the tail.
     """
     low, high = float(score.min()), float(score.max())
     if not high > low:
-        return TwoPeaks(low, low, 0.0, 0.0, 1.0, 0.0, 0.0)
+        return low, low
     n, edges = np.histogram(score, bins=_BINS, range=(low, high))
     x = 0.5 * (edges[1:] + edges[:-1])
     n = n / n.sum()
@@ -104,7 +89,7 @@ def fit_levels(
         if abs(likelihood - previous) < 1e-9:
             break
         previous = likelihood
-    return TwoPeaks(m0, m1, float(t0), float(t1), float(parts[0]), float(parts[1]), likelihood)
+    return m0, m1
 
 
 def _densities(
@@ -237,7 +222,7 @@ def _rescaled(
 ) -> Classes:
     """Return classes moved to the two levels that the filtered fraction shows."""
     squares = used.gain * classes.weights**2
-    found = fit_levels(
+    lower, upper = fit_levels(
         picture[stack.valid],
         noise_bare=float(np.sqrt(squares @ classes.noise_bare)),
         noise_metal=float(np.sqrt(squares @ classes.noise_metal)),
@@ -245,9 +230,9 @@ def _rescaled(
     )
     step = classes.metal - classes.bare
     floor = _floor(stack, overall)
-    bare = np.maximum(classes.bare + found.bare * step, floor)
-    metal = bare + _possible(bare, (found.metal - found.bare) * step, floor)
-    middle = np.float32(0.5 * (found.bare + found.metal))
+    bare = np.maximum(classes.bare + lower * step, floor)
+    metal = bare + _possible(bare, (upper - lower) * step, floor)
+    middle = np.float32(0.5 * (lower + upper))
     return _with_noise(stack, bare, metal, inside=picture > middle)
 
 

@@ -20,6 +20,7 @@ from spattermap.segment import image_evidence, image_regions
 from spattermap.segment.filters import Structure
 from spattermap.segment.image_grid import (
     Transform,
+    blurred,
     even_grey,
     resampled,
     without_caption,
@@ -58,9 +59,6 @@ class ImageReading:
     confidence: npt.NDArray[np.float64] | None = None
     # (y, x): metal fraction of picture and counts together, unblurred
     fraction: Singles | None = None
-    # regions of the picture that the counts refused, and regions that only the maps show
-    refused: int = 0
-    only_maps: int = 0
     name: str = "electron_image"  # which of the map set's images
     # (y, x): where picture and maps can both draw the metal, as the one that was not believed draws
     # it; the picture at its own edges
@@ -101,22 +99,12 @@ def read_image(
     step: float | None = None,
     split_strength: float = 1.0,
     seed: int = 0,
-    name: str = "electron_image",
 ) -> ImageReading:
     """Register an electron image, draw regions in it, and let the counts decide on each.
 
     Dims: `image` (image_y, image_x), of any depth and grid; a caption bar is cut off. `step` is the
     side of an image pixel (px of the maps); None takes the image to show the maps' field.
     """
-    found = _read(image, maps, step=step, strength=split_strength, seed=seed)
-    return replace(found, name=name)
-
-
-def _read(
-    image: npt.NDArray[np.generic], maps: MapEvidence, *, step: float | None, strength: float,
-    seed: int,
-) -> ImageReading:  # fmt: skip
-    """Register the picture, and read it where it is the maps' field."""
     whole, _ = without_caption(image)
     if min(whole.shape) < 16 or whole.min() == whole.max():
         return ImageReading(used=False, why="the electron image shows nothing")
@@ -137,7 +125,7 @@ def _read(
             peak_ratio=placed.peak_ratio,
         )
     return _read_registered(
-        grey, maps, placed.transform, ratio=placed.peak_ratio, strength=strength, seed=seed
+        grey, maps, placed.transform, ratio=placed.peak_ratio, strength=split_strength, seed=seed
     )
 
 
@@ -154,7 +142,7 @@ def _read_registered(
         learned = image_evidence.learn(
             picture, maps.fraction, use, blur=blur, noise=noise, roughly=True
         )
-        shown = image_regions.blurred(learned.fraction, blur)
+        shown = blurred(learned.fraction, blur)
         better = after(transform, correction(maps.fraction, use, shown, noise=noise))
         off, transform = better.farthest(transform, shape), better
         if off < _SETTLED:
@@ -201,7 +189,7 @@ def _drawn(
     mask = sharp if rise > 1.0 else fused > 0.5
     # A detector to one side lights one flank: what is learned from it lies aside, the outlines at
     # the picture's edges do not. So the outlines place the picture last.
-    outline = image_regions.blurred(mask.astype(np.float32), blur)
+    outline = blurred(mask.astype(np.float32), blur)
     at = correction(maps.fraction, maps.valid & inside, outline, noise=noise)
     placed = after(known.transform, at)
     if placed.farthest(known.transform, mask.shape) >= _SETTLED:
@@ -229,8 +217,6 @@ def _drawn(
     return replace(
         known, used=True, labels=labels, fraction=fused, otherwise=sharp,
         confidence=np.asarray(1 / (1 + np.exp(-odds[kept]))),
-        refused=int(np.count_nonzero(~kept[:n_drawn])),
-        only_maps=int(np.count_nonzero(kept[n_drawn:])),
         why=(
             f"registered (best match {known.peak_ratio:.2g} times the best elsewhere) and explains "
             f"{min(learned.explained, 1.0):.0%} of what the maps show of the metal"

@@ -16,6 +16,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from spattermap.core.arrays import Bools, Floats, Singles
+from spattermap.segment.image_grid import blurred
 from spattermap.segment.image_registration import filled
 
 _KNOTS = (0.02, 0.15, 0.35, 0.5, 0.65, 0.85, 0.98)  # quantiles at which the columns bend
@@ -64,9 +65,9 @@ def learn(
     if roughly:
         return Learned(first, explained)
     again = [
-        column for scale in _AGAIN for column in _bent(_blurred(np.clip(first, -0.5, 1.5), scale))
+        column for scale in _AGAIN for column in _bent(blurred(np.clip(first, -0.5, 1.5), scale))
     ]
-    smooth = np.clip(_blurred(first, 0.7), -0.2, 1.2)
+    smooth = np.clip(blurred(first, 0.7), -0.2, 1.2)
     for column in (*_without_lines(smooth), filled(smooth)):
         again += _bent(column)
     fraction, explained = _fit(again, evidence, valid, blur=blur, noise=noise)
@@ -75,19 +76,19 @@ def learn(
 
 def _columns_of(picture: Singles, *, roughly: bool) -> list[Singles]:
     """Return columns from grey values, levelled and not, edges, and hollows filled."""
-    levelled = picture - _blurred(picture, _LEVEL)
+    levelled = picture - blurred(picture, _LEVEL)
     if roughly:
-        return [c for scale in _SMOOTHED[1:] for c in _bent(_blurred(levelled, scale))]
-    out = _bent(_blurred(picture, 1.0))
+        return [c for scale in _SMOOTHED[1:] for c in _bent(blurred(levelled, scale))]
+    out = _bent(blurred(picture, 1.0))
     for scale in _SMOOTHED:
-        out += _bent(_blurred(levelled, scale))
+        out += _bent(blurred(levelled, scale))
     for scale in _EDGES:
         out += _bent(ndimage.gaussian_gradient_magnitude(picture, scale, truncate=3.0))
-    rough = _blurred(levelled, 1.0)
+    rough = blurred(levelled, 1.0)
     edge = ndimage.gaussian_gradient_magnitude(picture, _EDGES[0], truncate=3.0)
     for spoiled in _without_lines(rough):
         out += _bent(spoiled)
-    for closed in (rough, -rough, _blurred(edge, 0.7)):
+    for closed in (rough, -rough, blurred(edge, 0.7)):
         out += _bent(filled(np.asarray(closed, np.float32)))
     return out
 
@@ -119,7 +120,7 @@ def _fit(
     sharp[1:] -= sharp[1:].mean(axis=1, keepdims=True)
     # What a blur of more than a pixel leaves is seen as well in squares of two.
     side = 2 if blur >= _BINNED_BLUR else 1
-    seen = np.stack([_blurred(_means(c.reshape(shape), side), blur / side).ravel() for c in sharp])
+    seen = np.stack([blurred(_means(c.reshape(shape), side), blur / side).ravel() for c in sharp])
     use = _means(valid.astype(np.float32), side).ravel() > 0.99
     f = _means(np.where(valid, evidence, np.float32(0)), side).ravel()
     noise_seen = noise / side**2
@@ -197,9 +198,3 @@ def _folds(shape: tuple[int, ...]) -> npt.NDArray[np.int64]:
     rows = (np.arange(shape[0]) * _BLOCKS // shape[0])[:, None]
     columns = (np.arange(shape[1]) * _BLOCKS // shape[1])[None]
     return np.asarray((rows + 2 * columns + rows // 2) % _FOLDS)
-
-
-def _blurred(picture: Singles, sigma: float) -> Singles:
-    if sigma <= 0:
-        return picture
-    return np.asarray(ndimage.gaussian_filter(picture, sigma, truncate=3.0))

@@ -87,9 +87,8 @@ def clipped_part(image: npt.NDArray[np.generic]) -> float:
     low, high = image.min(), image.max()
     if low == high:
         return 1.0
-    at_ends = [float(np.count_nonzero(image == end)) / image.size for end in (low, high)]
     # A few pixels are always the extreme ones.
-    return max(part for part in at_ends)
+    return max(float(np.count_nonzero(image == end)) / image.size for end in (low, high))
 
 
 def even_grey(image: npt.NDArray[np.generic]) -> Singles:
@@ -106,6 +105,13 @@ def even_grey(image: npt.NDArray[np.generic]) -> Singles:
         low, high = float(grey.min()), float(grey.max())
     spread = float(high - low) or 1.0
     return np.asarray(np.clip((grey - np.float32(middle)) / np.float32(spread), -4, 4))
+
+
+def blurred(picture: Singles, sigma: float) -> Singles:
+    """Return the picture under a Gaussian blur (px)."""
+    if sigma <= 0:
+        return picture
+    return np.asarray(ndimage.gaussian_filter(picture, sigma, truncate=3.0))
 
 
 def resampled(

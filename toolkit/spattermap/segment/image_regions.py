@@ -9,11 +9,10 @@ from scipy import fft, ndimage
 from scipy.special import logsumexp
 
 from spattermap.core.arrays import Bools, Floats, Labels, Singles
-from spattermap.core.grid import Grid
 from spattermap.segment import droplets
 from spattermap.segment.filters import Structure
-from spattermap.segment.hills import climb, join
-from spattermap.segment.parting import Rule
+from spattermap.segment.hills import part
+from spattermap.segment.image_grid import blurred
 
 _SURE_METAL, _SURE_BARE = 0.8, 0.2  # fused fraction beyond which a pixel's kind is settled
 _SHARP = 0.8  # px; standard deviation of the edge as the picture shows it
@@ -124,18 +123,10 @@ def parted(mask: Bools, fused: Singles, *, noise: float, strength: float) -> Lab
     whole = droplets.without_pinholes(mask, rule.least_area)
     # Edges moved to the picture's may lie where the fraction is low.
     height = np.where(whole, np.clip(fused, 0.05, 1.0), fused).astype(np.float32)
-    labels = _hills(height, whole.astype(np.int32), rule.dips)
-    if rule.parts_nothing:
-        return labels
-    return _hills(droplets.blunted_distance(whole, rule.blunt), labels, rule.necks)
-
-
-def _hills(height: Singles, region: Labels, rule: Rule) -> Labels:
-    """Return the hills of a field that is its own only part."""
-    grid = Grid.whole((height.shape[0], height.shape[1]))
-    box = grid.box(0)
-    node, report = climb(height, region, window=box, core=box, shape=grid.shape, rule=rule)
-    return np.asarray(join([report], grid, rule).tables[0][node])
+    labels, _ = part(height, whole.astype(np.int32), rule.dips)
+    if not rule.parts_nothing:
+        labels, _ = part(droplets.blunted_distance(whole, rule.blunt), labels, rule.necks)
+    return labels
 
 
 def footprints(labels: Labels, evidence: Singles, valid: Bools, *, blur: float, noise: float,
@@ -196,11 +187,11 @@ def metal_odds(found: Footprints) -> Floats:
         return np.zeros(0)
     sure = e < 0.3
     middle = float(np.median(s[sure & (s > 0.4)])) if (sure & (s > 0.4)).any() else 1.0
-    mean, spread, part = max(middle, 0.5), 0.2, 0.9
+    mean, spread, share = max(middle, 0.5), 0.2, 0.9
     odds = np.zeros(s.size)
     for _ in range(30):
-        metal = _log_normal(s - mean, np.hypot(e, spread)) + np.log(part)
-        bare = _log_normal(s, np.hypot(e, _BARE_SPREAD)) + np.log1p(-part)
+        metal = _log_normal(s - mean, np.hypot(e, spread)) + np.log(share)
+        bare = _log_normal(s, np.hypot(e, _BARE_SPREAD)) + np.log1p(-share)
         odds = metal - bare
         p = np.exp(metal - logsumexp([metal, bare], axis=0))
         weight = p / (e**2 + spread**2)
@@ -209,7 +200,7 @@ def metal_odds(found: Footprints) -> Floats:
         mean = max(float((weight * s).sum() / weight.sum()), 0.4)
         scatter = float((weight * ((s - mean) ** 2 - e**2)).sum() / weight.sum())
         spread = float(np.sqrt(np.clip(scatter, _LEAST_SPREAD**2, _MOST_SPREAD**2)))
-        part = float(np.clip(p.mean(), 0.05, 0.98))
+        share = float(np.clip(p.mean(), 0.05, 0.98))
     # Above the metal's mean nothing speaks for bare plate.
     return np.where(s > mean, np.maximum(odds, 5.0), odds)
 
@@ -235,10 +226,3 @@ def renumbered(labels: Labels, kept: Bools) -> Labels:
     table = np.zeros(kept.size + 1, np.int32)
     table[1:][kept] = np.arange(1, np.count_nonzero(kept) + 1)
     return np.asarray(table[labels])
-
-
-def blurred(picture: Singles, sigma: float) -> Singles:
-    """Return the picture under a Gaussian blur (px)."""
-    if sigma <= 0:
-        return picture
-    return np.asarray(ndimage.gaussian_filter(picture, sigma, truncate=3.0))

@@ -11,7 +11,7 @@ from scipy import fft, linalg, ndimage
 
 from spattermap.core.arrays import Bools, Floats, Singles
 from spattermap.core.squares import whole_squares
-from spattermap.segment.image_grid import Transform, resampled
+from spattermap.segment.image_grid import Transform, blurred, resampled
 
 LEAST_PEAK_RATIO = 2.0  # best over best elsewhere; wrong pictures stay below 1.5
 _SURE_RATIO = 3.0  # from here on, turns and scales are not searched
@@ -163,14 +163,14 @@ def correlation_surface(
 
 def alike_features(picture: Singles, blur: float) -> Iterable[Singles]:
     """Yield features of a picture that know no direction, blurred as the maps, high-passed."""
-    smooth = [_blurred(picture, s) for s in (*_SCALES, 2 * _SCALES[-1])]
+    smooth = [blurred(picture, s) for s in (*_SCALES, 2 * _SCALES[-1])]
     for fine, coarse in itertools.pairwise(smooth):
-        yield _high_passed(_blurred(fine - coarse, blur))
+        yield _high_passed(blurred(fine - coarse, blur))
     for scale in _EDGE_SCALES:
         edge = ndimage.gaussian_gradient_magnitude(picture, scale, truncate=3.0)
         if scale == _EDGE_SCALES[0]:
-            yield _high_passed(_blurred(filled(_blurred(edge, 1.0)), blur))
-        yield _high_passed(_blurred(edge, blur))
+            yield _high_passed(blurred(filled(blurred(edge, 1.0)), blur))
+        yield _high_passed(blurred(edge, blur))
 
 
 def filled(picture: Singles) -> Singles:
@@ -189,13 +189,7 @@ def filled(picture: Singles) -> Singles:
 
 
 def _high_passed(picture: Singles) -> Singles:
-    return np.asarray(picture - _blurred(picture, _HIGH_PASS))
-
-
-def _blurred(picture: Singles, sigma: float) -> Singles:
-    if sigma <= 0:
-        return picture
-    return np.asarray(ndimage.gaussian_filter(picture, sigma, truncate=3.0))
+    return np.asarray(picture - blurred(picture, _HIGH_PASS))
 
 
 def correction(evidence: Singles, valid: Bools, shown: Singles, *, noise: float) -> Floats:

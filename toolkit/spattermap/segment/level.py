@@ -14,6 +14,7 @@ from numba import njit
 from scipy import ndimage
 
 from spattermap.core.arrays import Bools, Floats, Singles
+from spattermap.core.squares import square_areas
 
 
 @njit(cache=True, nogil=True)
@@ -43,15 +44,6 @@ def block_sums(
             sums[up, across] = total
             counts[up, across] = n
     return sums, counts
-
-
-def block_areas(shape: tuple[int, int], side: int) -> Floats:
-    """Return the number of pixels of every block, smaller at the far edges.
-
-    Returns dims (block row, block column).
-    """
-    rows, columns = (np.minimum(side, n - np.arange(0, n, side)).astype(np.float64) for n in shape)
-    return np.asarray(np.outer(rows, columns))
 
 
 _UNEVEN = 0.05  # standard deviation of the bare level, in units of the step to metal
@@ -144,7 +136,7 @@ class Level:
 
 def level_of(sums: BareSums, reach: Reach, *, shape: tuple[int, int], noise: float) -> Level | None:
     """Return the bare level around every pixel, or None where it is even."""
-    area = block_areas(shape, reach.side)
+    area = square_areas(shape, reach.side)
     part = float(sums.n.sum() / area.sum())
     if part < 0.02:
         return None

@@ -19,6 +19,7 @@ from scipy import ndimage
 
 from spattermap.core.arrays import Bools, Floats, Integers, Singles
 from spattermap.core.grid import Box, Grid, Source, Store
+from spattermap.core.mapset import element_names
 from spattermap.segment import basins, droplets, filters, hills, lobes, rims
 from spattermap.segment import level as local
 from spattermap.segment.filters import RADIUS_STEP, Filter
@@ -95,7 +96,7 @@ def raw_part(task: Task) -> int:
     job, k, _ = task
     box = job.grid.box(k)
     valid = job.valid(box)
-    names = [str(e) for e in job.source.maps["element"].values]
+    names = element_names(job.source.maps)
     stack = stack_of(
         job.source.counts(box), elements=names, signs=job.signs, valid=valid, variance=None
     )

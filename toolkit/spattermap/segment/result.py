@@ -30,9 +30,7 @@ class Segmentation:
     # (y, x): True where metal was found; the same pixels as ``labels > 0``
     metal: npt.NDArray[np.bool_]
     log_odds: npt.NDArray[np.float32]  # (y, x): regularised natural-log odds of metal against bare
-    # mean of each element in the two classes, in the unit of the maps per pixel
-    metal_means: dict[str, float]
-    bare_means: dict[str, float]
+    metal_means: dict[str, float]  # mean of each element in metal (unit of the maps per pixel)
     # mean squared separation of the classes per pixel, ``sum (m1 - m0)^2 / noise variance``
     information: float
     blur_px: float  # standard deviation of the edge blur (px)

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any, TypeGuard
 
 from spattermap.core import estimate
 from spattermap.core.estimate import bounded
-from spattermap.core.mapset import facts, unit_name
+from spattermap.core.mapset import element_names, facts, unit_name
 from spattermap.show.examined import part_seen, withheld_of
 from spattermap.show.pieces import Fragment
 from spattermap.show.wording import (
@@ -527,7 +527,7 @@ def _oxide(analysis: Any, *, film: bool) -> Answer:
     from spattermap.measure.oxide import oxide_step, oxygen_ratio_words
 
     words = {"droplets": "the film", "haze": "its gaps"} if film else {}
-    elements = [str(name) for name in analysis.maps["element"].values]
+    elements = element_names(analysis.maps)
     if "O" not in elements:
         return _answer("oxide", "Oxygen was not mapped.", "not asked", "Map oxygen (O Ka) too.")
     if "O" in analysis.roles.alloy:

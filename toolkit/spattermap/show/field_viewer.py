@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.core.estimate import figures, span
-from spattermap.core.mapset import facts, unit_name, valid_mask
+from spattermap.core.mapset import element_names, facts, unit_name, valid_mask
 from spattermap.core.squares import mean_squares
 from spattermap.show.answers import cracks_believed
 from spattermap.show.pictures.apart_pictures import (
@@ -210,7 +210,7 @@ def ramps() -> dict[str, list[str]]:
 
 def legible_side(analysis: Any) -> int:
     """Return the side of the squares (px) over which the maps can first be read by eye."""
-    names = [str(name) for name in analysis.maps["element"].values]
+    names = element_names(analysis.maps)
     means = getattr(analysis.segmentation, "metal_means", {})
     shown = [float(means.get(e, math.nan)) for e in analysis.roles.alloy if e in names]
     total = float(np.nansum(shown)) if shown else math.nan
@@ -221,7 +221,7 @@ def legible_side(analysis: Any) -> int:
 
 def element_planes(maps: xr.Dataset, roles: Roles) -> list[dict[str, Any]]:
     """Return the sum of the alloy's maps and each element's map, alloy first."""
-    names = [str(name) for name in maps["element"].values]
+    names = element_names(maps)
     rank = {"alloy": 0, "other": 1, "substrate": 2}
     order = sorted(names, key=lambda name: rank[roles.of(name)])
     unit = _quantity_unit(str(maps.attrs.get("quantity", "counts")))
@@ -475,7 +475,7 @@ def regions_data(
         "diameters": rounded(diameters),
         "edges": rounded(edges, 6),
         "bins": _bins(diameters, edges),
-        "columns": _columns(droplets, _COLUMNS, known.length_unit, _elements(maps)),
+        "columns": _columns(droplets, _COLUMNS, known.length_unit, element_names(maps)),
         "streak_columns": _columns(streaks, _STREAK_COLUMNS, known.length_unit, []),
         "scatter": _scatter(droplets, diameters, edges, maps, metals),
     }  # fmt: skip
@@ -486,10 +486,6 @@ def _bins(diameters: npt.NDArray[np.float64], edges: npt.NDArray[np.float64]) ->
     if len(edges) < 2:
         return [-1] * len(diameters)
     return np.clip(np.digitize(diameters, edges) - 1, 0, len(edges) - 2).astype(int).tolist()  # type: ignore[no-any-return]
-
-
-def _elements(maps: xr.Dataset) -> list[str]:
-    return [str(name) for name in maps["element"].values]
 
 
 def _length(table: pd.DataFrame, name: str, unit: str) -> npt.NDArray[np.float64]:
@@ -604,7 +600,7 @@ def still_png(analysis: Any, *, longest: int = LONGEST_PICTURE, kind: str = ".pn
     import imageio.v3 as iio
     from matplotlib.colors import to_rgb
 
-    names = _elements(analysis.maps)
+    names = element_names(analysis.maps)
     used = [e for e in analysis.roles.alloy or analysis.segmentation.elements_used if e in names]
     counts = analysis.maps["counts"].values
     labels = label_image(analysis)

@@ -18,7 +18,7 @@ from spattermap.analysis import Analysis, analyse
 from spattermap.analysis_parts import PART_PX
 from spattermap.core.files import staged_folder
 from spattermap.core.grid import Box, Source
-from spattermap.core.mapset import facts
+from spattermap.core.mapset import element_names, facts
 from spattermap.core.progress import step
 from spattermap.show.answers import answers
 from spattermap.show.examined import examination
@@ -188,7 +188,7 @@ def _finer(found: Analysis, coarse: dict[str, Any], side: int) -> dict[str, Any]
     """Return the sum of the metal's maps at twice the overview's side or more, where there is."""
     longest = max(found.maps.sizes["y"], found.maps.sizes["x"])
     fine = -(-longest // LONGEST_LABELS)
-    names = [str(e) for e in found.maps["element"].values]
+    names = element_names(found.maps)
     metals = [e for e in found.roles.alloy if e in names]
     if fine >= side or not metals:
         return None

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from spattermap.core.mapset import facts
+from spattermap.core.mapset import element_names, facts
 from spattermap.show import wording
 from spattermap.show.look import missing
 from spattermap.show.pieces import Fragment, bullets, facts_table, joined, short_list
@@ -43,7 +43,7 @@ CAUTIONS = (
 def field_line(maps: xr.Dataset) -> str:
     """Return what was mapped in one line: the field, the elements, the beam."""
     known = facts(maps)
-    said = [_field(maps), f"maps of {wording.listing([str(e) for e in maps.element.values])}"]
+    said = [_field(maps), f"maps of {wording.listing(element_names(maps))}"]
     if known.beam_energy_keV:
         said.append(f"{known.beam_energy_keV:g} keV")
     return " · ".join(said)

@@ -18,7 +18,7 @@ from spattermap.synthesis.deposit_shapes import (
     smooth_noise,
 )
 from spattermap.synthesis.spec import Deposit, Droplets, Haze, Layer, Streaks
-from spattermap.synthesis.truth import tell_truth
+from spattermap.synthesis.truth import NetSignal, tell_truth
 from spattermap.synthesis.xray_model import (
     THICKNESS_UM,
     LineModel,
@@ -224,17 +224,6 @@ def _composition_of(
             parts[layer.element] *= 1.0 - layer.share
     total = sum(parts.values())
     return {element: 100.0 * part / total if total > 0 else 0.0 for element, part in parts.items()}
-
-
-@dataclass(frozen=True)
-class NetSignal:
-    """Mean counts before blur, leak and background, by where the material lies."""
-
-    # (y, x): from droplets and streaks; from haze and layers; from the glass
-    features: dict[str, Floats]
-    between: dict[str, Floats]
-    substrate: dict[str, Floats]
-    background: dict[str, Floats]  # (y, x): continuum in each window
 
 
 def _net_signal(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -21,17 +21,15 @@ _NOTHING = 0.05
 _UNITS = ("_px", "_um")
 
 
-class _Net(Protocol):
-    """The parts of the signal, see `spattermap.synthesis.scene.NetSignal`."""
+@dataclass(frozen=True)
+class NetSignal:
+    """Mean counts before blur, leak and background, by where the material lies."""
 
-    @property
-    def features(self) -> dict[str, Floats]: ...
-    @property
-    def between(self) -> dict[str, Floats]: ...
-    @property
-    def substrate(self) -> dict[str, Floats]: ...
-    @property
-    def background(self) -> dict[str, Floats]: ...
+    # (y, x): from droplets and streaks; from haze and layers; from the glass
+    features: dict[str, Floats]
+    between: dict[str, Floats]
+    substrate: dict[str, Floats]
+    background: dict[str, Floats]  # (y, x): continuum in each window
 
 
 def tell_truth(
@@ -40,7 +38,7 @@ def tell_truth(
     *,
     labels: npt.NDArray[np.int32],
     owner: npt.NDArray[np.int32],
-    net: _Net,
+    net: NetSignal,
     means: npt.NDArray[np.float32],
 ) -> dict[str, Any]:
     """Return what the analysis ought to find.
@@ -97,7 +95,7 @@ class _Places:
     owner: npt.NDArray[np.int32]
     n_droplets: int
 
-    def sums(self, element: str, net: _Net) -> npt.NDArray[np.float64]:
+    def sums(self, element: str, net: NetSignal) -> npt.NDArray[np.float64]:
         """Return the deposited counts in droplets, in streaks and in the rest."""
         return self._sum(self.owner, net.features[element]) + self._sum(
             self.labels, net.between[element]
@@ -109,7 +107,7 @@ class _Places:
         return np.bincount(kind.ravel(), weights=weights, minlength=3).astype(np.float64)
 
 
-def _metal_shares(spec: Deposit, net: _Net, where: _Places) -> dict[str, float]:
+def _metal_shares(spec: Deposit, net: NetSignal, where: _Places) -> dict[str, float]:
     """Return how the signal of all alloy elements divides between droplets, streaks and haze."""
     sums = np.sum([where.sums(element, net) for element in spec.alloy], axis=0)
     names = ("share_droplets", "share_streaks", "share_haze")
@@ -117,7 +115,7 @@ def _metal_shares(spec: Deposit, net: _Net, where: _Places) -> dict[str, float]:
     return {n: float(v) / total if total > 0 else 0.0 for n, v in zip(names, sums, strict=True)}
 
 
-def _element(element: str, net: _Net, where: _Places) -> dict[str, float | None]:
+def _element(element: str, net: NetSignal, where: _Places) -> dict[str, float | None]:
     sums = where.sums(element, net)
     total, pixels = float(sums.sum()), where.labels.size
     droplets, streaks, rest = (float(v) / total if total > 0 else None for v in sums)

@@ -32,7 +32,7 @@ class LineModel:
     """Counts of one line against the thickness of metal, for unit mass fraction and unit dose."""
 
     name: str  # for example "Cu Ka"
-    energy_keV: float  # energy of the line
+    energy_keV: float
     # (thickness,): detected counts of the element in a layer of the metal, and in the substrate
     # under it
     in_metal: npt.NDArray[np.float64]

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spattermap.core.mapset import valid_mask
+from spattermap.core.mapset import element_names, valid_mask
 from spattermap.core.squares import all_squares
 from spattermap.show.pictures.canvas import (
     INK,
@@ -16,7 +16,6 @@ from spattermap.show.pictures.canvas import (
     draw_map,
     label_image,
     map_plane,
-    mapped_elements,
     nothing_to_draw,
     picture,
     scale_bar,
@@ -51,7 +50,7 @@ def beyond_alloy(analysis: Any, element: str, *, side: int = SQUARE_PX) -> Plane
     share is the ratio of net signals over all droplets, so that the picture shows where the element
     is in excess of its own mean in the droplets, not of what was bought.
     """
-    names = mapped_elements(analysis)
+    names = element_names(analysis.maps)
     others = [e for e in analysis.roles.alloy if e != element and e in names]
     valid = valid_mask(analysis.maps)
     on_metal = (label_image(analysis) > 0) & valid
@@ -72,7 +71,7 @@ def _zero(analysis: Any, elements: list[str], values: Plane, valid: Plane) -> fl
     """Return what elements show where nothing was deposited."""
     blank = analysis.blank
     if blank is not None:
-        names = [str(name) for name in blank["element"].values]
+        names = element_names(blank)
         if all(e in names for e in elements):
             return float(sum(float(blank["counts"][names.index(e)].mean()) for e in elements))
     return float(np.nanquantile(_square_means(values, valid, 16), 0.1))
@@ -94,7 +93,7 @@ def oxygen_beyond_glass(analysis: Any, *, side: int = 2 * SQUARE_PX) -> Plane | 
     less than oxygen's. The bare level is the blank's, else that of the pixels without metal, which
     hides a film that lies everywhere. Continuum under the oxygen line is not taken off.
     """
-    names = mapped_elements(analysis)
+    names = element_names(analysis.maps)
     glass = [e for e in analysis.roles.substrate if e != "O" and e in names]
     valid = valid_mask(analysis.maps)
     if "O" not in names or "O" in analysis.roles.alloy or not glass:
@@ -110,7 +109,7 @@ def oxygen_beyond_glass(analysis: Any, *, side: int = 2 * SQUARE_PX) -> Plane | 
 
 def _bare(analysis: Any, elements: list[str], values: Plane, valid: Plane) -> float:
     blank = analysis.blank
-    if blank is not None and set(elements) <= {str(name) for name in blank["element"].values}:
+    if blank is not None and set(elements) <= set(element_names(blank)):
         return _zero(analysis, elements, values, valid)
     bare = valid & (label_image(analysis) == 0)
     return float(values[bare].mean()) if bare.any() else float("nan")

@@ -19,6 +19,7 @@ from matplotlib import rc_context
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from spattermap.core.mapset import element_names, facts
 from spattermap.core.squares import mean_squares
 
 if TYPE_CHECKING:
@@ -155,7 +156,7 @@ def nothing_to_draw(why: str) -> Picture:
 def ordered_elements(analysis: Any) -> list[str]:
     """Return the mapped elements: alloy first, then substrate, then the others."""
     rank = {"alloy": 0, "substrate": 1, "other": 2}
-    return sorted(mapped_elements(analysis), key=lambda name: rank[analysis.roles.of(name)])
+    return sorted(element_names(analysis.maps), key=lambda name: rank[analysis.roles.of(name)])
 
 
 def scale_bar(axes: Axes, analysis: Any) -> None:
@@ -185,28 +186,13 @@ def scale_bar(axes: Axes, analysis: Any) -> None:
 
 def length_scale(analysis: Any) -> tuple[float, str]:
     """Return the pixel size and its unit."""
-    from spattermap.core.mapset import facts
-
     known = facts(analysis.maps)
     return known.pixel_size, known.length_unit
 
 
-def shrink_factor(shape: tuple[int, ...], limit: int = LARGEST_SIDE_PX) -> int:
+def shrink_factor(shape: tuple[int, ...]) -> int:
     """Return how many pixels a side are drawn as one."""
-    return max(1, -(-max(shape[-2:]) // limit))
-
-
-def shrink(plane: npt.NDArray[Any], factor: int) -> npt.NDArray[np.float64]:
-    """Return the mean over squares of `factor` x `factor` pixels, edges that do not fill one cut.
-
-    Dims: `plane` (y, x); returns (y, x).
-    """
-    return np.asarray(mean_squares(plane, factor))
-
-
-def mapped_elements(analysis: Any) -> list[str]:
-    """Return the symbols of the maps, in their order."""
-    return [str(name) for name in analysis.maps["element"].values]
+    return max(1, -(-max(shape[-2:]) // LARGEST_SIDE_PX))
 
 
 def map_plane(analysis: Any, element: str) -> npt.NDArray[Any]:
@@ -214,7 +200,7 @@ def map_plane(analysis: Any, element: str) -> npt.NDArray[Any]:
 
     Returns dims (y, x).
     """
-    place = mapped_elements(analysis).index(element)
+    place = element_names(analysis.maps).index(element)
     return np.asarray(analysis.maps["counts"].isel(element=place).values)
 
 
@@ -232,7 +218,7 @@ def draw_map(axes: Axes, plane: npt.NDArray[Any], **options: Any) -> Any:
     Dims: `plane` (y, x).
     """
     factor = shrink_factor(plane.shape)
-    small = shrink(plane, factor)
+    small = mean_squares(plane, factor)
     height, width = (side * factor for side in small.shape)
     options.setdefault("interpolation", "nearest")
     image = axes.imshow(small, extent=(0.0, width, height, 0.0), **options)
@@ -281,6 +267,12 @@ def heading(axes: Axes, title: str, note: str = "") -> None:
             va="bottom",
         )
         words.set_in_layout(False)  # a long note must not squeeze the map below it
+
+
+def legend(of: Any, *entries: Any, **options: Any) -> None:
+    """Write a legend without a frame, above the picture on the left unless told otherwise."""
+    look = {"loc": "outside upper left", "frameon": False, "fontsize": 8.5, "labelcolor": INK}
+    of.legend(*entries, **{**look, **options})
 
 
 def label_log_axis(axes: Axes) -> None:

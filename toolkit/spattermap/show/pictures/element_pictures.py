@@ -14,6 +14,7 @@ from spattermap.show.pictures.canvas import (
     SOFT,
     Picture,
     colour_bar,
+    legend,
     nothing_to_draw,
     ordered_elements,
     picture,
@@ -84,14 +85,7 @@ def _role_legend(sheet: Picture, table: Any) -> None:
 
     roles = [role for role in ROLE_COLOURS if role in set(table["role"].astype(str))]
     handles = [Patch(color=ROLE_COLOURS[role], label=role, alpha=0.85) for role in roles]
-    sheet.legend(
-        handles=handles,
-        loc="outside upper right",
-        ncols=3,
-        frameon=False,
-        fontsize=9,
-        labelcolor=INK,
-    )
+    legend(sheet, handles=handles, loc="outside upper right", ncols=3, fontsize=9)
 
 
 def _alt_shares(table: Any, shown: list[tuple[str, str]]) -> str:

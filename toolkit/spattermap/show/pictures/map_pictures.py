@@ -11,30 +11,29 @@ import numpy as np
 
 from spattermap.core.errors import InputError
 from spattermap.core.estimate import bounded
-from spattermap.core.mapset import unit_name
+from spattermap.core.mapset import element_names, unit_name
+from spattermap.core.squares import all_squares, mean_squares
 from spattermap.show.pictures.canvas import (
     INK,
     ORANGE,
     RULE,
     SKY,
     SOFT,
-    VERMILION,
     Picture,
     colour_bar,
     draw_map,
     heading,
     label_image,
+    legend,
     length_scale,
     line_name,
     map_plane,
-    mapped_elements,
     nothing_to_draw,
     ordered_elements,
     picture,
     plain,
     quantity_name,
     scale_bar,
-    shrink,
     shrink_factor,
 )
 from spattermap.show.wording import listing, noun_of
@@ -56,7 +55,7 @@ def metal_sum(analysis: Any) -> npt.NDArray[np.float64]:
     return total
 
 
-def outlined_segmentation(analysis: Any, *, over: str = "auto", highlight: int = 0) -> Picture:
+def outlined_segmentation(analysis: Any, *, over: str = "auto") -> Picture:
     """Draw the outlines of droplets and streaks over the metal maps or the electron image.
 
     Parameters
@@ -65,8 +64,6 @@ def outlined_segmentation(analysis: Any, *, over: str = "auto", highlight: int =
         The result.
     over : {"auto", "metal", "electron image"}, optional
         What lies below; "auto" draws both where there is an electron image.
-    highlight : int, optional
-        Label of one region to fill.
 
     Returns
     -------
@@ -99,7 +96,7 @@ def outlined_segmentation(analysis: Any, *, over: str = "auto", highlight: int =
         low, high = (float(v) for v in np.percentile(plane, (0.5, 99.5)))
         # White is left to nothing, so that both outline colours stand out everywhere.
         draw_map(axes, plane, cmap="gray", vmin=low, vmax=low + 1.45 * max(high - low, 1e-12))
-        _draw_outlines(axes, analysis, highlight=highlight)
+        _draw_outlines(axes, analysis)
         axes.set_title(plain(name), loc="left", fontsize=10.5, fontweight="bold", color=INK)
         scale_bar(axes, analysis)
     _outline_legend(sheet, analysis)
@@ -141,34 +138,14 @@ def _shown_image(analysis: Any) -> npt.NDArray[np.float64] | None:
 def _outline_legend(sheet: Picture, analysis: Any) -> None:
     from matplotlib.lines import Line2D
 
-    entries = [
-        Line2D(
-            [],
-            [],
-            color=ORANGE,
-            linewidth=2,
-            label=f"{analysis.segmentation.n_droplets} {noun_of(analysis)}s",
-        )
-    ]
-    if analysis.segmentation.n_streaks:
-        entries.append(
-            Line2D(
-                [],
-                [],
-                color=SKY,
-                linewidth=2,
-                linestyle=(0, (3, 1)),
-                label=f"{analysis.segmentation.n_streaks} streaks (dot: head)",
-            )
-        )
-    sheet.legend(
-        handles=entries,
-        loc="outside lower center",
-        ncols=2,
-        frameon=False,
-        fontsize=9.5,
-        labelcolor=INK,
-    )
+    found = analysis.segmentation
+    droplets = f"{found.n_droplets} {noun_of(analysis)}s"
+    entries = [Line2D([], [], color=ORANGE, linewidth=2, label=droplets)]
+    if found.n_streaks:
+        streaks = f"{found.n_streaks} streaks (dot: head)"
+        dashed = (0, (3, 1))
+        entries.append(Line2D([], [], color=SKY, linewidth=2, linestyle=dashed, label=streaks))
+    legend(sheet, handles=entries, loc="outside lower center", ncols=2, fontsize=9.5)
 
 
 def _alt_outline(analysis: Any) -> str:
@@ -198,7 +175,7 @@ def outline_pixels(
     return np.where(rim, fine, 0).astype(np.int32)
 
 
-def _draw_outlines(axes: Axes, analysis: Any, *, highlight: int) -> None:
+def _draw_outlines(axes: Axes, analysis: Any) -> None:
     from matplotlib.colors import to_rgba
 
     labels = label_image(analysis)
@@ -216,9 +193,6 @@ def _draw_outlines(axes: Axes, analysis: Any, *, highlight: int) -> None:
     yy, xx = np.nonzero(streak)
     dashed = (yy + xx) % 8 < 6  # a broken line tells streaks from droplets in grey print too
     paint[yy[dashed], xx[dashed]] = to_rgba(SKY)
-    if highlight:
-        inside = np.repeat(np.repeat(labels == highlight, zoom, axis=0), zoom, axis=1)
-        paint[inside] = to_rgba(VERMILION, 0.75)
     height, width = (side * step for side in labels.shape)
     axes.imshow(paint, extent=(0.0, width, height, 0.0), interpolation="nearest")
     _draw_heads(axes, analysis)
@@ -242,30 +216,20 @@ def _draw_heads(axes: Axes, analysis: Any) -> None:
     )
 
 
-def element_maps(analysis: Any, *, columns: int = 3) -> Picture:
+def element_maps(analysis: Any) -> Picture:
     """Draw every element map with its scale bar, its counts and its part in the deposit.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-    columns : int, optional
-        Most panels in one row.
-
-    Returns
-    -------
-    Picture
-        Each panel has its own colour scale, cut at the 99.8th percentile so that a few hot pixels
-        do not darken the rest.
+    Each panel has its own colour scale, cut at the 99.8th percentile so that a few hot pixels do
+    not darken the rest.
     """
     from cmcrameri import cm
 
     elements = ordered_elements(analysis)
     lines = dict(
-        zip(mapped_elements(analysis), map(str, analysis.maps["line"].values), strict=True)
+        zip(element_names(analysis.maps), map(str, analysis.maps["line"].values), strict=True)
     )
     quantity = str(analysis.maps.attrs.get("quantity", "counts"))
-    columns = 2 if len(elements) == 4 else min(columns, max(2, len(elements)))  # 2 x 2, not 3 + 1
+    columns = 2 if len(elements) == 4 else min(3, max(2, len(elements)))  # 2 x 2, not 3 + 1
     rows = -(-len(elements) // columns)
     height, width = analysis.maps.sizes["y"], analysis.maps.sizes["x"]
     panel = min(max(height / width, 0.3), 2.2) * 2.0 + 0.6
@@ -294,7 +258,7 @@ def element_maps(analysis: Any, *, columns: int = 3) -> Picture:
 
 
 def _display_range(plane: npt.NDArray[Any]) -> tuple[float, float]:
-    small = shrink(plane, shrink_factor(plane.shape))
+    small = mean_squares(plane, shrink_factor(plane.shape))
     low, high = (float(v) for v in np.percentile(small, (0.2, 99.8)))
     return min(low, 0.0) if low >= 0 else low, high if high > low else low + 1.0
 
@@ -379,11 +343,7 @@ def _haze_blocks(
         clear &= distance_transform_edt(bare) > 3 * analysis.segmentation.blur_px
     total = metal_sum(analysis)
     height, width = total.shape
-    room = ((0, -height % block_px), (0, -width % block_px))
-    sums, n = (
-        np.pad(plane, room).reshape(-(-height // block_px), block_px, -1, block_px).sum((1, 3))
-        for plane in (np.where(clear, total, 0.0), clear.astype(float))
-    )
+    sums, n = (all_squares(plane, block_px) for plane in (np.where(clear, total, 0.0), clear))
     zero = analysis.haze_zero.value if analysis.haze_zero.known else 0.0
     mean = np.where(n >= 20, sums / np.maximum(n, 1) - zero, np.nan)
     return mean, n, height, width

@@ -26,6 +26,7 @@ from spattermap.show.pictures.canvas import (
     field_extent,
     heading,
     label_image,
+    legend,
     length_scale,
     map_plane,
     nothing_to_draw,
@@ -45,31 +46,16 @@ _STYLES = ("-", "--", "-.", ":")
 ROSE_SECTORS = 24
 
 
-def rim_profile(
-    labels: npt.NDArray[np.int32],
-    plane: npt.NDArray[Any],
-    *,
-    n_droplets: int,
-    reach_px: int | None = None,
-) -> pd.DataFrame:
-    """Return the mean of a map against the distance from the rim of the droplets.
+def _from_rim(labels: npt.NDArray[np.int32], n_droplets: int) -> npt.NDArray[np.float64]:
+    """Return the distance of each pixel from the rim of the droplets, inside positive; (y, x).
 
-    Dims: `labels` (y, x), `plane` (y, x).
-
-    The distance is Euclidean, from a pixel's centre to the rim, which lies half a pixel beyond
-    the centre of the outermost pixel. It is not a depth: a droplet's thickness is unknown.
+    Euclidean, to the rim half a pixel beyond the centre of the outermost pixel; it is not a depth.
     """
-    return _profile(labels, plane, _from_rim(labels, n_droplets), reach_px=reach_px)
-
-
-def _from_rim(labels: npt.NDArray[np.int32], n_droplets: int) -> npt.NDArray[np.float64] | None:
-    """Return the distance of each pixel from the rim of the droplets, inside positive; (y, x)."""
     from scipy.ndimage import distance_transform_edt
 
     droplet = (labels > 0) & (labels <= n_droplets)
-    if not droplet.any():
-        return None
-    inside = distance_transform_edt(_padded_like_edge(droplet))[1:-1, 1:-1]
+    # Continued beyond the field, so that the field's border is not taken for a rim.
+    inside = distance_transform_edt(np.pad(droplet, 1, mode="edge"))[1:-1, 1:-1]
     outside = distance_transform_edt(~droplet)
     return np.where(droplet, inside - 0.5, 0.5 - outside)
 
@@ -77,18 +63,13 @@ def _from_rim(labels: npt.NDArray[np.int32], n_droplets: int) -> npt.NDArray[np.
 def _profile(
     labels: npt.NDArray[np.int32],
     plane: npt.NDArray[Any],
-    distance: npt.NDArray[np.float64] | None,
-    *,
-    reach_px: int | None = None,
+    distance: npt.NDArray[np.float64],
 ) -> pd.DataFrame:
     """Return the mean of a map against a distance; dims (y, x)."""
     import pandas as pd
 
-    columns = ("distance_px", "n_pixels", "mean", "error")
-    if distance is None:
-        return pd.DataFrame({name: np.empty(0) for name in columns})
     droplet = distance > 0
-    reach = reach_px if reach_px is not None else int(np.ceil(distance.max() + 0.5))
+    reach = int(np.ceil(distance.max() + 0.5))
     used = (droplet | (labels == 0)) & (distance > -reach)
     bins = np.floor(distance[used]).astype(np.int64)
     first = int(bins.min())
@@ -97,13 +78,9 @@ def _profile(
     keep = n > 0
     middle = (np.arange(len(n)) + first + 0.5)[keep]
     error = np.sqrt(np.clip(total[keep], 0, None)) / n[keep]
-    values = (middle, n[keep], total[keep] / n[keep], error)
-    return pd.DataFrame(dict(zip(columns, values, strict=True)))
-
-
-def _padded_like_edge(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """Continue the mask beyond the field, so that the field's border is not taken for a rim."""
-    return np.pad(mask, 1, mode="edge")
+    return pd.DataFrame({
+        "distance_px": middle, "n_pixels": n[keep], "mean": total[keep] / n[keep], "error": error
+    })  # fmt: skip
 
 
 def rim_to_centre(analysis: Any, elements: list[str] | None = None) -> Picture:
@@ -154,7 +131,7 @@ def rim_to_centre(analysis: Any, elements: list[str] | None = None) -> Picture:
     axes.set_ylabel("mean counts, plateau = 1")
     axes.set_ylim(bottom=0)
     plain_axes(axes, grid="y")
-    sheet.legend(loc="outside upper left", ncols=4, frameon=False, fontsize=8.5, labelcolor=INK)
+    legend(sheet, ncols=4)
     return sheet
 
 
@@ -204,7 +181,7 @@ def streak_rose(analysis: Any) -> Picture:
     axes.set_thetagrids(range(0, 360, 45), fontsize=9, color=INK)
     axes.grid(color=RULE, linewidth=0.7)
     axes.spines["polar"].set_color(RULE)
-    sheet.legend(loc="outside lower center", ncols=2, frameon=False, fontsize=8.5, labelcolor=INK)
+    legend(sheet, loc="outside lower center", ncols=2)
     return sheet
 
 

@@ -23,6 +23,7 @@ from spattermap.show.pictures.canvas import (
     VERMILION,
     Picture,
     label_log_axis,
+    legend,
     length_scale,
     nothing_to_draw,
     picture,
@@ -96,16 +97,7 @@ def size_histogram(analysis: Any) -> Picture:
     share = _cumulative(axes, diameters, _border_weights(analysis))
     _mark_quantiles(share, summary, unit)
     handles = [*share.get_legend_handles_labels()[0], *_mark_trusted(axes, summary, unit)]
-    sheet.legend(
-        handles=handles,
-        loc="outside upper left",
-        ncols=3,
-        frameon=False,
-        fontsize=8.5,
-        labelcolor=INK,
-        handlelength=1.6,
-        columnspacing=1.2,
-    )
+    legend(sheet, handles=handles, ncols=3, handlelength=1.6, columnspacing=1.2)
     return sheet
 
 
@@ -242,10 +234,7 @@ def droplet_composition(analysis: Any, elements: list[str] | None = None) -> Pic
     label_log_axis(panels[-1])
     panels[-1].set_xlabel(f"area-equivalent diameter ({unit_name(unit)})")
     handles, names = panels[0].get_legend_handles_labels()
-    sheet.legend(
-        handles, names, loc="outside upper left", ncols=2, frameon=False, fontsize=8.5,
-        labelcolor=INK,
-    )  # fmt: skip
+    legend(sheet, handles, names, ncols=2)
     return sheet
 
 
@@ -399,11 +388,8 @@ def fitted_sizes(analysis: Any) -> Picture:
         _bars_and_curves(axes, (diameters, weights), edges, fits, power=power)
         axes.set_xlabel(f"area-equivalent diameter ({unit_name(unit)})")
         axes.set_ylabel(f"share of {name} in bin")
-    if fits:
-        handles, labels = left.get_legend_handles_labels()
-        sheet.legend(
-            handles, labels, loc="outside upper left", ncols=4, frameon=False, fontsize=8.5
-        )
+    handles, labels = left.get_legend_handles_labels()
+    legend(sheet, handles, labels, ncols=4, labelcolor=None)
     return sheet
 
 
@@ -465,7 +451,7 @@ def spacing_curve(analysis: Any) -> Picture:
     axes.set_ylabel("pair correlation g")
     axes.set_ylim(bottom=0)
     plain_axes(axes, grid="y")
-    axes.legend(frameon=False, fontsize=8.5, labelcolor=INK)
+    legend(axes, loc="best")
     return sheet
 
 

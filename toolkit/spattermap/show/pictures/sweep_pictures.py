@@ -10,11 +10,11 @@ from spattermap.core.errors import InputError, unknown_name
 from spattermap.show.pictures.canvas import (
     BLUE,
     GREEN,
-    INK,
     ORANGE,
     PURPLE,
     VERMILION,
     Picture,
+    legend,
     nothing_to_draw,
     picture,
     plain,
@@ -83,8 +83,7 @@ def sweep_chart(
     panels[-1].set_xlabel(plain(words_of(setting)))
     if group:
         handles, labels = panels[0].get_legend_handles_labels()
-        sheet.legend(handles, labels, loc="outside upper left", ncols=len(groups), frameon=False,
-                     fontsize=9, labelcolor=INK, title=plain(words_of(group)))  # fmt: skip
+        legend(sheet, handles, labels, ncols=len(groups), fontsize=9, title=plain(words_of(group)))
     return sheet
 
 

@@ -9,7 +9,6 @@ import numpy as np
 from spattermap.measure.thickness import AT_LEAST, TOLD
 from spattermap.show.pictures.canvas import (
     BLUE,
-    INK,
     RULE,
     SOFT,
     VERMILION,
@@ -18,6 +17,7 @@ from spattermap.show.pictures.canvas import (
     draw_map,
     heading,
     label_image,
+    legend,
     length_scale,
     nothing_to_draw,
     picture,
@@ -101,6 +101,6 @@ def _profiles(axes: Any, analysis: Any, shown: npt.NDArray[np.float64]) -> None:
                     color=SOFT, fontsize=9)  # fmt: skip
     axes.set_ylabel("nm", color=SOFT, fontsize=9)
     axes.set_ylim(0.0, 1.45 * axes.get_ylim()[1])
-    axes.legend(frameon=False, fontsize=8.5, labelcolor=INK, loc="upper right")
+    legend(axes, loc="upper right")
     axes.spines[:].set_color(RULE)
     plain_axes(axes)
