@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+import numpy.typing as npt
 
 from spattermap.core.arrays import Floats
 
@@ -94,6 +95,12 @@ def interval(
     reach *= float(np.sqrt(inflation * blocks / (blocks - 1)))
     low, high = np.quantile(draws, [1.0 - tail, tail])
     return centre + reach * (float(low) - centre), centre + reach * (float(high) - centre)
+
+
+def middle_and_scatter(values: npt.NDArray[np.floating]) -> tuple[float, float]:
+    """Return the median, and the standard deviation that the median deviation stands for."""
+    middle = np.median(values)
+    return float(middle), 1.4826 * float(np.median(np.abs(values - middle)))
 
 
 def figures(value: float | None, *, significant: int = 3) -> str:

@@ -16,6 +16,7 @@ from spattermap.core.grid import Box, Grid, Source
 from spattermap.core.mapset import element_names, facts
 from spattermap.core.squares import all_squares
 from spattermap.measure.regions import as_droplets, measure_runs, signal_sums
+from spattermap.segment.parting import groups
 from spattermap.segment.runs import Gathered, Runs, compacted, runs_of
 
 if TYPE_CHECKING:
@@ -185,9 +186,6 @@ class Joined:
 
 def join_pieces(parts: Sequence[Pieces], grid: Grid, *, metal: int) -> Joined:
     """Join the pieces of metal of all parts."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
     base = np.concatenate([[0], np.cumsum([one.area.size for one in parts])])
     down, across = len(grid.rows) - 1, grid.across
 
@@ -207,10 +205,7 @@ def join_pieces(parts: Sequence[Pieces], grid: Grid, *, metal: int) -> Joined:
                 both = (one >= 0) & (two >= 0)
                 pairs.append(np.unique(np.stack([one[both], two[both]]), axis=1))
     first, second = np.concatenate(pairs, axis=1) if pairs else np.zeros((2, 0), np.int64)
-    size = int(base[-1])
-    n, region = connected_components(
-        coo_array((np.ones(first.size, bool), (first, second)), shape=(size, size)), directed=False
-    )
+    n, region = groups(int(base[-1]), first, second)
     area = np.bincount(region, np.concatenate([one.area for one in parts]), minlength=n)
 
     def reached(edge: list[int], side: str) -> set[int]:

@@ -10,6 +10,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from spattermap.core.arrays import Bools, Labels, Singles
+from spattermap.core.estimate import middle_and_scatter
 from spattermap.segment.image_grid import CLIPPED_LIMIT, Transform, clipped_part, without_caption
 
 if TYPE_CHECKING:
@@ -125,12 +126,10 @@ def find_cracks(
     observed = _touching(ends, touching, (0, 0))
     random = np.random.default_rng(seed)
     height, width = labels.shape
-    null = np.array(
-        [
-            _touching(ends, touching, (int(random.integers(height)), int(random.integers(width))))
-            for _ in range(_SHIFTS)
-        ]
-    )
+    null = np.array([
+        _touching(ends, touching, (int(random.integers(height)), int(random.integers(width))))
+        for _ in range(_SHIFTS)
+    ])  # fmt: skip
     hosts = [_host(pair, touching, labels[tuple(nearest)]) for pair in ends]
     return {
         "mask": np.isin(dark.pieces, dark.kept),
@@ -198,9 +197,8 @@ def _lines(response: Singles, across: Singles, bare: Bools, beside: npt.NDArray[
 def _beside_metal(level: Singles, bare: Bools, labels: Labels) -> npt.NDArray[np.int8]:
     """Return 2 on regions, 1 where the bare plate is as bright as no plate is, 0 elsewhere."""
     smooth = ndimage.gaussian_filter(level, 1.0)
-    inside = smooth[bare]
-    scatter = 1.4826 * float(np.median(np.abs(inside - np.median(inside))))
-    bright = bare & (smooth > np.median(inside) + _BRIGHT * scatter)
+    middle, scatter = middle_and_scatter(smooth[bare])
+    bright = bare & (smooth > middle + _BRIGHT * scatter)
     return np.where(labels > 0, 2, bright).astype(np.int8)
 
 
@@ -253,9 +251,7 @@ def _ridges(image: Singles) -> _Ridges:
 def _hysteresis(response: Singles, bare: Bools) -> Bools:
     from skimage import filters
 
-    inside = response[bare]
-    middle = float(np.median(inside))
-    scatter = 1.4826 * float(np.median(np.abs(inside - middle)))
+    middle, scatter = middle_and_scatter(response[bare])
     if scatter <= 0:
         return np.zeros(bare.shape, dtype=bool)
     z = np.where(bare, (response - middle) / scatter, 0)

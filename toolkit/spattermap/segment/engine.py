@@ -40,7 +40,7 @@ from spattermap.segment.image_grid import Transform
 from spattermap.segment.likelihood import Planes, log_odds, stack_of
 from spattermap.segment.passes import Job, Painted, PartRegions, every
 from spattermap.segment.result import Segmentation
-from spattermap.segment.runs import Gathered
+from spattermap.segment.runs import Gathered, around
 from spattermap.segment.streaks import circular_summary
 
 if TYPE_CHECKING:
@@ -310,17 +310,8 @@ def _merged(parts: list[PartRegions], size: int, n_looks: int) -> PartRegions:
     top = np.full((n_looks, size), -np.inf)
     for look, highest in enumerate(top):
         np.maximum.at(highest, hill, np.concatenate([one.top[look] for one in parts]))
-    box = _around(np.concatenate([one.box for one in parts]), hill, size)
+    box = around(np.concatenate([one.box for one in parts]), hill, size)
     return PartRegions(np.arange(size, dtype=np.int32), area, box, rim, top)
-
-
-def _around(boxes: Integers, owner: Labels, size: int) -> Integers:
-    """Return the box around all boxes of each owner, 0 to before `size`."""
-    out = np.full((size, 4), np.iinfo(np.int64).max)
-    out[:, 2:] = -1
-    for column, meet in enumerate((np.minimum, np.minimum, np.maximum, np.maximum)):
-        meet.at(out[:, column], owner, boxes[:, column])
-    return out
 
 
 def _significant(
@@ -454,7 +445,7 @@ def _divided(field: _Field, found: PartRegions, order: Integers, confidence: Flo
         n_droplets=len(round_ones),
         streaks=[shapes_of[k] for k in chosen],
         area=whole,
-        box=_around(box, final, n + 1),
+        box=around(box, final, n + 1),
         confidence=confidence[np.array(round_ones, dtype=np.int64) - 1],
         lookup=final[numbers],
         ellipses=np.zeros((len(round_ones), 5)),
@@ -480,7 +471,7 @@ def _by_shape(field: _Field, found: _Divided) -> tuple[_Field, _Divided]:
     touching = np.unique(np.concatenate([one.touching for one in parts]), axis=0)
     lump = lobes.lumps_of(n, touching[touching[:, 1] <= n])
     n_lumps = int(lump.max())
-    box = _around(found.box[1 : n + 1], lump[1:], n_lumps + 1)
+    box = around(found.box[1 : n + 1], lump[1:], n_lumps + 1)
     # What a streak touches may be a part of it, and shows no outline there.
     beside = touching[(touching[:, 1] > n) & (touching[:, 0] <= n), 0]
     left = np.isin(np.arange(n_lumps + 1), lump[beside])
@@ -523,7 +514,7 @@ def _renumbered(
     area, trust = np.zeros(size, np.int64), np.full(size, np.nan)
     np.add.at(area, owner, np.concatenate([one.area for one in painted]))
     np.fmax.at(trust, owner, np.concatenate([one.confidence for one in painted]))
-    box = _around(np.concatenate([one.box for one in painted]), owner.astype(np.int32), size)
+    box = around(np.concatenate([one.box for one in painted]), owner.astype(np.int32), size)
     seen = np.flatnonzero(area[: n_ellipses + 1])
     kept = np.concatenate([[0], seen, np.arange(n_ellipses + 1, size)])
     table = np.zeros(size, np.int32)

@@ -29,6 +29,7 @@ from spattermap.segment.parting import (
     NO_SUMS,
     Passes,
     Rule,
+    groups,
     highest,
     joined,
     passes_between,
@@ -164,14 +165,7 @@ def at_inner_border(number: Labels, n_numbers: int, *, core: Box, shape: tuple[i
 
 def _open_ones(passes: Passes, touching: Bools) -> Bools:
     """Return the nodes that are in contact, directly or through others, with the border."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
-    n = touching.size
-    ones = np.ones(passes.first.size, dtype=bool)
-    n_groups, group = connected_components(
-        coo_array((ones, (passes.first, passes.second)), shape=(n, n)), directed=False
-    )
+    n_groups, group = groups(touching.size, passes.first, passes.second)
     reached = np.zeros(n_groups, dtype=bool)
     reached[group[touching]] = True
     return np.asarray(reached[group])

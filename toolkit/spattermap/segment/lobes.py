@@ -22,6 +22,7 @@ from spattermap.core.arrays import Bools, Floats, Integers, Labels, Singles
 from spattermap.core.grid import Box
 from spattermap.segment.filters import Filter
 from spattermap.segment.likelihood import Classes
+from spattermap.segment.parting import groups
 
 _ROUNDS = 6  # sweeps of joining and parting after which a region is left as it is
 _PIXELS = 0.02  # px^3; what the pixel grid adds to the noise of an outline
@@ -652,13 +653,7 @@ def lumps_of(n_droplets: int, touching: Integers) -> Labels:
 
     Dims: `touching` (pair, 2): droplets that touch; returns (droplet + 1,).
     """
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
-    ones = np.ones(len(touching), dtype=bool)
-    pairs = (touching[:, 0], touching[:, 1])
-    n = n_droplets + 1
-    _, found = connected_components(coo_array((ones, pairs), shape=(n, n)), directed=False)
+    _, found = groups(n_droplets + 1, touching[:, 0], touching[:, 1])
     _, first = np.unique(found, return_index=True)
     return np.asarray(np.argsort(np.argsort(first, kind="stable"))[found], dtype=np.int32)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 from numba import njit
 
 from spattermap.core.arrays import Integers, Labels, Singles
@@ -195,6 +196,18 @@ def joined(passes: Passes, peak: Singles, rule: Rule, *, sums: Integers = NO_SUM
     first, second, saddle = highest(passes)
     order = np.lexsort((second, first, -saddle))
     return _merge(Passes(first[order], second[order], saddle[order]), peak, sums, rule)
+
+
+def groups(
+    n: int, first: npt.NDArray[np.integer], second: npt.NDArray[np.integer]
+) -> tuple[int, Labels]:
+    """Return how many groups n things make that hang together by pairs, and the group of each."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    links = coo_array((np.ones(first.size, dtype=bool), (first, second)), shape=(n, n))
+    found: tuple[int, Labels] = connected_components(links, directed=False)
+    return found
 
 
 def contacts(labels: Labels) -> list[tuple[int, int]]:

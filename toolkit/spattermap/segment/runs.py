@@ -38,16 +38,20 @@ def regions_of(runs: Runs) -> tuple[Labels, Integers, Integers]:
     """
     name, own = np.unique(runs.label, return_inverse=True)
     area = np.bincount(own, runs.after - runs.first, minlength=name.size).astype(np.int64)
-    box = np.empty((name.size, 4), np.int64)
-    box[:, :2], box[:, 2:] = np.iinfo(np.int64).max, -1
-    for column, meet, values in (
-        (0, np.minimum, runs.row),
-        (1, np.minimum, runs.first),
-        (2, np.maximum, runs.row + 1),
-        (3, np.maximum, runs.after),
-    ):
-        meet.at(box[:, column], own, values)
-    return name, area, box
+    boxes = np.stack([runs.row, runs.first, runs.row + 1, runs.after], axis=1)
+    return name, area, around(boxes, own, name.size)
+
+
+def around(boxes: npt.NDArray[np.integer], owner: npt.NDArray[np.integer], size: int) -> Integers:
+    """Return the box around all boxes of each owner, 0 to before `size`; none has its ends turned.
+
+    Dims: `boxes` (box, 4): first row and column, row and column after the last; `owner` (box,).
+    """
+    out = np.full((size, 4), np.iinfo(np.int64).max)
+    out[:, 2:] = -1
+    for column, meet in enumerate((np.minimum, np.minimum, np.maximum, np.maximum)):
+        meet.at(out[:, column], owner, boxes[:, column])
+    return out
 
 
 def compacted(label: Labels, most: int) -> tuple[Integers, Labels]:

@@ -13,6 +13,8 @@ import numpy.typing as npt
 from scipy import optimize, special
 
 from spattermap.core.arrays import Floats
+from spattermap.segment.parting import groups
+from spattermap.segment.runs import around
 
 
 def circular_summary(angles_deg: npt.ArrayLike, *, axial: bool = False) -> dict[str, float]:
@@ -286,13 +288,8 @@ def _is_streak(shape: Shape, rim: float, smallest: float, jitter: float) -> bool
 
 def lumps_among(n_regions: int, touching: list[tuple[int, int]]) -> npt.NDArray[np.int32]:
     """Return the lump of every region, as the first region of those that hang together."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
-    pairs = np.array(touching, dtype=np.int64).reshape(-1, 2)
-    ones = np.ones(len(pairs), dtype=bool)
-    links = coo_array((ones, (pairs[:, 0], pairs[:, 1])), shape=(n_regions, n_regions))
-    _, found = connected_components(links, directed=False)
+    first, second = np.array(touching, dtype=np.int64).reshape(-1, 2).T
+    _, found = groups(n_regions, first, second)
     _, first = np.unique(found, return_index=True)
     return np.asarray(first[found], dtype=np.int32)
 
@@ -300,10 +297,7 @@ def lumps_among(n_regions: int, touching: list[tuple[int, int]]) -> npt.NDArray[
 def lumped(outlook: Outlook, lump: npt.NDArray[np.int32]) -> Outlook:
     """Return what is known of the lumps, each at its first region."""
     n = lump.size
-    boxes = np.full((n, 4), np.iinfo(np.int64).max)
-    boxes[:, 2:] = -1
-    for column, meet in enumerate((np.minimum, np.minimum, np.maximum, np.maximum)):
-        meet.at(boxes[:, column], lump, outlook.boxes[:, column])
+    boxes = around(outlook.boxes, lump, n)
     area, rim = (np.bincount(lump, one, minlength=n).astype(np.int64) for one in
                  (outlook.area, outlook.rim))  # fmt: skip
     return Outlook(np.where(area[:, None] > 0, boxes, 0), area, rim)
