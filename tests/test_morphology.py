@@ -3,29 +3,14 @@
 import numpy as np
 import pytest
 
+from divided_by_hand import divided
 from spattermap.core.settings import Settings
 from spattermap.measure.form import describe
 from spattermap.measure.regions import as_droplets, measure_regions
-from spattermap.segment.result import Segmentation
 
 
 def segmented(labels, n_streaks=0):
-    import pandas as pd
-
-    metal = labels > 0
-    return Segmentation(
-        labels=labels.astype(np.int32),
-        n_droplets=int(labels.max()) - n_streaks,
-        n_streaks=n_streaks,
-        metal=metal,
-        log_odds=np.where(metal, 3.0, -3.0).astype(np.float32),
-        metal_means={"Cu": 5.0},
-        information=5.0,
-        blur_px=0.0,
-        smallest_trusted_px=2.0,
-        confidence=np.ones(int(labels.max())),
-        streaks=pd.DataFrame(),
-    )
+    return divided(labels, int(labels.max()) - n_streaks, blur_px=0.0)
 
 
 def grid_of_squares(side=60, step=12):

@@ -5,17 +5,16 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from divided_by_hand import divided
 from spattermap.core.mapset import make_map_set
 from spattermap.core.settings import Settings
 from spattermap.measure.form import describe
 from spattermap.measure.regions import as_droplets, measure_regions
-from spattermap.segment.result import Segmentation
 from spattermap.show.pictures import size_pictures
 
 
 def analysed(n=60, pixel_size=0.5):
     """Return what the pictures read of an analysis: round droplets on a jittered grid."""
-    import pandas as pd
 
     rng = np.random.default_rng(3)
     side = 200
@@ -26,20 +25,7 @@ def analysed(n=60, pixel_size=0.5):
         centre = np.array([row, column]) + rng.uniform(-3, 3, 2)
         radius = rng.lognormal(np.log(4), 0.25)
         labels[(y - centre[0]) ** 2 + (x - centre[1]) ** 2 <= radius**2] = k + 1
-    metal = labels > 0
-    found = Segmentation(
-        labels=labels,
-        n_droplets=int(labels.max()),
-        n_streaks=0,
-        metal=metal,
-        log_odds=np.where(metal, 3.0, -3.0).astype(np.float32),
-        metal_means={"Cu": 5.0},
-        information=5.0,
-        blur_px=0.5,
-        smallest_trusted_px=2.0,
-        confidence=np.ones(int(labels.max())),
-        streaks=pd.DataFrame(),
-    )
+    found = divided(labels, metal_means={"Cu": 5.0}, blur_px=0.5)
     table = measure_regions(labels, pixel_size=pixel_size)
     table = as_droplets(table, found, table["label"].to_numpy(), pixel_size=pixel_size)
     form = describe(found, table, pixel_size=pixel_size)

@@ -4,11 +4,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from divided_by_hand import divided
 from spattermap.core.errors import InputError
 from spattermap.core.mapset import facts, make_map_set, stated_roles
 from spattermap.core.settings import Settings
 from spattermap.noise.moments import block_moments
-from spattermap.segment.result import Segmentation
 from spattermap.synthesis import SODA_LIME, Deposit, Layer, make_blank, make_deposit
 from spattermap.verdict.gather import gather
 from spattermap.verdict.judging import judge
@@ -30,23 +30,6 @@ WORDS = {
 QUICK = Settings(n_resamples=200)
 
 
-def division(labels, n_droplets, *, blur_px=1.0):
-    """A segmentation that is known, so that only the verdict is under test."""
-    return Segmentation(
-        labels=labels.astype(np.int32),
-        n_droplets=n_droplets,
-        n_streaks=int(labels.max()) - n_droplets,
-        metal=labels > 0,
-        log_odds=np.zeros(labels.shape, np.float32),
-        metal_means={},
-        information=1.0,
-        blur_px=blur_px,
-        smallest_trusted_px=2.0,
-        confidence=np.ones(n_droplets),
-        streaks=pd.DataFrame(),
-    )
-
-
 def verdicts(maps, labels, n_droplets, *, blank=None, settings=QUICK, blur_px=1.0):
     known = facts(maps)
     roles = stated_roles(
@@ -56,7 +39,7 @@ def verdicts(maps, labels, n_droplets, *, blank=None, settings=QUICK, blur_px=1.
         how="stated",
     )
     moments = block_moments(maps, labels=labels, n_droplets=n_droplets)
-    found = division(labels, n_droplets, blur_px=blur_px)
+    found = divided(labels, n_droplets, blur_px=blur_px)
     context = gather(maps, moments, roles, found, blank=blank, settings=settings)
     return judge(context).set_index("element", drop=False)
 
@@ -276,7 +259,7 @@ def test_evidence_names_what_it_rests_on():
     n = scene.truth["droplet_count"]
     moments = block_moments(scene.maps, labels=scene.labels, n_droplets=n)
     context = gather(
-        scene.maps, moments, roles, division(scene.labels, n), blank=None, settings=QUICK
+        scene.maps, moments, roles, divided(scene.labels, n), blank=None, settings=QUICK
     )
     zinc = evidence_of(context, "Zn")
     assert zinc.partners == ("Cu",)

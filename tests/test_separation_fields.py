@@ -1,12 +1,9 @@
 """Several fields of one deposit: sums add, differences are flagged."""
 
-import numpy as np
-import pandas as pd
-
+from divided_by_hand import divided
 from spattermap.core.mapset import Roles
 from spattermap.core.settings import Settings
 from spattermap.noise.moments import block_moments
-from spattermap.segment.result import Segmentation
 from spattermap.synthesis import Deposit, Layer, make_blank, make_deposit
 from spattermap.verdict.gather import gather
 
@@ -19,12 +16,7 @@ PLATE = make_blank(KEPT, seed=99).maps
 def field(spec, seed, *, roles=ROLES):
     scene = make_deposit(spec, seed=seed)
     labels, n = scene.labels, scene.truth["droplet_count"]
-    division = Segmentation(
-        labels=labels, n_droplets=n, n_streaks=0, metal=labels > 0,
-        log_odds=np.zeros(labels.shape, np.float32), metal_means={},
-        information=1.0, blur_px=1.0, smallest_trusted_px=2.0, confidence=np.ones(n),
-        streaks=pd.DataFrame(),
-    )  # fmt: skip
+    division = divided(labels, n, n_streaks=0)
     moments = block_moments(scene.maps, labels=labels, n_droplets=n)
     settings = Settings(n_resamples=200)
     return gather(scene.maps, moments, roles, division, blank=PLATE, settings=settings)

@@ -1,13 +1,11 @@
 """Oxygen beyond the glass: shown where it is, never where it is not."""
 
-import numpy as np
-import pandas as pd
 import pytest
 
+from divided_by_hand import divided
 from spattermap.core.mapset import facts, stated_roles
 from spattermap.core.settings import Settings
 from spattermap.noise.moments import block_moments
-from spattermap.segment.result import Segmentation
 from spattermap.synthesis import Deposit, Haze, make_blank, make_deposit
 from spattermap.verdict.gather import gather
 from spattermap.verdict.oxygen import COLUMNS, oxygen_evidence
@@ -25,12 +23,7 @@ def context_of(spec, *, seed, blank=True):
         [str(e) for e in scene.maps["element"].values],
         alloy=known.alloy, substrate=known.substrate, how="stated",
     )  # fmt: skip
-    division = Segmentation(
-        labels=labels, n_droplets=n, n_streaks=0, metal=labels > 0,
-        log_odds=np.zeros(labels.shape, np.float32), metal_means={},
-        information=1.0, blur_px=spec.blur_px, smallest_trusted_px=2.0, confidence=np.ones(n),
-        streaks=pd.DataFrame(),
-    )  # fmt: skip
+    division = divided(labels, n, n_streaks=0, blur_px=spec.blur_px)
     moments = block_moments(scene.maps, labels=labels, n_droplets=n)
     return gather(
         scene.maps, moments, roles, division, blank=plate, settings=Settings(n_resamples=200)

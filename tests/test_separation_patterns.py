@@ -5,15 +5,14 @@ import math
 from types import SimpleNamespace
 
 import numpy as np
-import pandas as pd
 import pytest
 
+from divided_by_hand import divided
 from spattermap.core.errors import InputError
 from spattermap.core.estimate import UNKNOWN, Estimate
 from spattermap.core.mapset import Roles, make_map_set
 from spattermap.core.settings import Settings
 from spattermap.noise.moments import block_moments
-from spattermap.segment.result import Segmentation
 from spattermap.verdict import judging, weighing
 from spattermap.verdict.gather import gather
 from spattermap.verdict.patterns import bare_moments, own_pattern, variation_z
@@ -249,15 +248,6 @@ def test_a_correlation_lies_between_minus_one_and_one(monkeypatch):
 
 
 # --- Gathering -----------------------------------------------------------------------------------
-def division(labels, n_droplets, *, blur_px=1.0):
-    return Segmentation(
-        labels=labels, n_droplets=n_droplets, n_streaks=0, metal=labels > 0,
-        log_odds=np.zeros(labels.shape, np.float32), metal_means={},
-        information=1.0, blur_px=blur_px, smallest_trusted_px=2.0,
-        confidence=np.ones(n_droplets), streaks=pd.DataFrame(),
-    )  # fmt: skip
-
-
 def scene(**more):
     """Two squares of 10 and 6 px, copper and zinc in both, silicon beside them."""
     labels = np.zeros((40, 60), np.int32)
@@ -277,7 +267,7 @@ BRASS = Roles(("Cu", "Zn"), ("Si",), how="stated")
 def gathered(maps, labels, *, roles=BRASS, blank=None, settings=QUICK, blur_px=1.0, **more):
     moments = block_moments(maps, labels=labels, n_droplets=2, block_px=10)
     return gather(
-        maps, moments, roles, division(labels, 2, blur_px=blur_px), blank=blank, settings=settings,
+        maps, moments, roles, divided(labels, 2, blur_px=blur_px), blank=blank, settings=settings,
         **more,
     )  # fmt: skip
 
