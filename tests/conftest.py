@@ -27,7 +27,9 @@ def _beside(place):
 
 
 outside_checks = _beside("outside_checks.py")
-for _place in ("lognormal_truth.py", "network_contacts.py", "reference/make_golden.py"):
+for _place in (
+    "divided_by_hand.py", "lognormal_truth.py", "network_contacts.py", "reference/make_golden.py"
+):  # fmt: skip
     _beside(_place)
 
 
