@@ -46,14 +46,6 @@ def test_blocks_add_up_to_the_whole(small):
         )
 
 
-def test_ragged_field_leaves_no_pixel_out():
-    maps = make_map_set(np.random.default_rng(1).poisson(3, (2, 7, 11)), ["Cu", "Zn"])
-    m = block_moments(maps, block_px=3)
-    assert m.n.sum() == 77
-    np.testing.assert_array_equal(m.s1.sum(axis=0), maps.counts.values.sum(axis=(1, 2)))
-    assert m.n.min() >= 9  # no block is smaller than asked
-
-
 def test_valid_mask_is_respected(small):
     keep = np.ones((4, 4), dtype=bool)
     keep[:, 3] = False
@@ -100,9 +92,14 @@ def test_lazy_maps_give_the_same_sums():
     valid = rng.random((50, 70)) > 0.1
     labels = rng.integers(0, 4, (50, 70))
     eager = make_map_set(counts, ["Cu", "Zn", "Si"], valid=valid)
-    lazy = make_map_set(da.from_array(counts, chunks=(3, 16, 32)), ["Cu", "Zn", "Si"], valid=valid)
-    kind = {"block_px": 9, "labels": labels, "n_droplets": 2}
-    a, b = block_moments(eager, **kind), block_moments(lazy, **kind)
+    lazy = make_map_set(
+        da.from_array(counts, chunks=(3, 16, 32)),
+        ["Cu", "Zn", "Si"],
+        valid=da.from_array(valid, chunks=16),
+    )
+    kind = {"block_px": 9, "n_droplets": 2}
+    a = block_moments(eager, labels=labels, **kind)
+    b = block_moments(lazy, labels=da.from_array(labels, chunks=16), **kind)
     for name in ("n", "s1", "comoment", "noise", "class_n", "class_s1", "corner"):
         np.testing.assert_array_equal(getattr(a, name), getattr(b, name))
 
@@ -135,19 +132,6 @@ def test_merge_refuses_other_elements(small):
         block_moments(small, block_px=2).merge(block_moments(other, block_px=2))
 
 
-def test_resample_weights_are_seeded_and_keep_the_number_of_blocks(small):
-    m = block_moments(small, block_px=2)
-    w = m.resample_weights(50, seed=3)
-    assert w.shape == (50, 4)
-    assert set(w.sum(axis=1)) == {4}
-    np.testing.assert_array_equal(w, m.resample_weights(50, seed=3))
-
-
-def test_labels_of_another_shape_are_refused(small):
-    with pytest.raises(InputError, match="labels"):
-        block_moments(small, block_px=2, labels=np.zeros((3, 3), dtype=int))
-
-
 def test_input_is_not_changed(small):
     before = small.copy(deep=True)
     block_moments(small, block_px=2)
@@ -174,23 +158,6 @@ def test_covariance_per_pixel_is_summed(small):
     spread = rng.random((2, 2, 4, 4))
     m = block_moments(small, block_px=4, noise=spread)
     np.testing.assert_allclose(m.noise[0], spread.sum(axis=(2, 3)), rtol=1e-12)
-
-
-def test_lazy_labels_and_mask():
-    rng = np.random.default_rng(6)
-    counts = rng.poisson(2, (2, 40, 40))
-    labels = rng.integers(0, 4, (40, 40))
-    valid = rng.random((40, 40)) > 0.2
-    eager = make_map_set(counts, ["Cu", "Zn"], valid=valid)
-    lazy = make_map_set(
-        da.from_array(counts, chunks=(2, 16, 16)),
-        ["Cu", "Zn"],
-        valid=da.from_array(valid, chunks=16),
-    )
-    a = block_moments(eager, labels=labels, n_droplets=2, block_px=10)
-    b = block_moments(lazy, labels=da.from_array(labels, chunks=16), n_droplets=2, block_px=10)
-    np.testing.assert_array_equal(a.class_s1, b.class_s1)
-    np.testing.assert_array_equal(a.comoment, b.comoment)
 
 
 def test_each_chunk_is_read_once_for_the_sums():

@@ -183,6 +183,7 @@ def test_resamples_draw_each_field_from_itself():
     np.testing.assert_allclose(weights.var(axis=0)[:6], 5 / 6, atol=0.12)
     np.testing.assert_allclose(weights.var(axis=0)[6:], 3 / 4, atol=0.12)
     assert len(np.unique(weights, axis=0)) > 1000
+    assert (weights == one.merge(other).resample_weights(4000, seed=1)).all()
     assert (weights != one.merge(other).resample_weights(4000, seed=2)).any()
 
 
