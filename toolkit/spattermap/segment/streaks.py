@@ -17,24 +17,36 @@ from spattermap.segment.parting import groups
 from spattermap.segment.runs import around
 
 
+def mean_direction(angles_deg: npt.ArrayLike, *, axial: bool = False) -> tuple[float, float]:
+    """Return the mean direction (deg) and the length of the mean vector, 1 if all angles agree.
+
+    Mardia & Jupp, Directional Statistics (2000), section 2.2 and eq. 2.3.4 (from memory).
+
+    >>> direction, length = mean_direction([80.0, 100.0])
+    >>> round(direction, 6), round(length, 3)
+    (90.0, 0.985)
+    """
+    angles = np.radians(np.asarray(angles_deg, dtype=np.float64).ravel())
+    fold = 2.0 if axial else 1.0
+    total = np.exp(1j * fold * angles).sum()
+    length = min(float(abs(total)) / angles.size, 1.0)
+    return float(np.degrees(np.angle(total)) / fold) % (360.0 / fold), length
+
+
 def circular_summary(angles_deg: npt.ArrayLike, *, axial: bool = False) -> dict[str, float]:
     """Return mean direction, concentration and Rayleigh test of a set of angles.
 
-    Mardia & Jupp, Directional Statistics (2000): resultant length eq. 2.3.4, circular standard
-    deviation eq. 2.3.11. The Rayleigh p-value is the approximation
-    ``exp(sqrt(1 + 4 n + 4 (n^2 - R^2)) - 1 - 2 n)`` of Zar, Biostatistical Analysis (eq. 27.4; from
-    memory), good to 0.001 from n = 5. Kappa solves ``I1(k) / I0(k) = resultant length``; for
-    fewer than 16 angles the maximum-likelihood value is shrunk after Best & Fisher (1981).
+    Circular standard deviation: Mardia & Jupp, Directional Statistics (2000), eq. 2.3.11. The
+    Rayleigh p-value is the approximation ``exp(sqrt(1 + 4 n + 4 (n^2 - R^2)) - 1 - 2 n)`` of Zar,
+    Biostatistical Analysis (eq. 27.4; from memory), good to 0.001 from n = 5. Kappa solves ``I1(k)
+    / I0(k) = resultant length``; for fewer than 16 angles the maximum-likelihood value is shrunk
+    after Best & Fisher (1981).
     """
-    angles = np.radians(np.asarray(angles_deg, dtype=np.float64).ravel())
-    n = angles.size
+    n = np.size(angles_deg)
     if n < 2:
         return {"n": float(n)}
-    fold = 2.0 if axial else 1.0
-    total = np.exp(1j * fold * angles).sum()
-    length = min(float(abs(total)) / n, 1.0)
-    mean = float(np.degrees(np.angle(total)) / fold) % (360.0 / fold)
-    spread = float(np.degrees(np.sqrt(-2 * np.log(max(length, 1e-300))))) / fold
+    mean, length = mean_direction(angles_deg, axial=axial)
+    spread = float(np.degrees(np.sqrt(-2 * np.log(max(length, 1e-300))))) / (2 if axial else 1)
     resultant = n * length
     p = float(np.exp(np.sqrt(1 + 4 * n + 4 * (n**2 - resultant**2)) - (1 + 2 * n)))
     return {

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from html import escape
 from typing import Any
 
@@ -43,9 +42,7 @@ def verdicts(analysis: Any) -> Fragment:
         element = f"{escape(str(row['element']))} <small>{line}, {escape(role)}</small>"
         hidden = _may_be_background(row)
         shares = [
-            "– <small>may be background</small>"
-            if hidden
-            else _interval(row, name, as_percent=True)
+            _HIDDEN if hidden else _interval(row, name, as_percent=True)
             for name in ("share_in_droplets", "share_with_alloy")
         ]
         cells = [
@@ -108,8 +105,7 @@ def _badge(verdict: str) -> str:
 def _interval(row: Any, name: str, *, as_percent: bool = False) -> str:
     show = wording.percent if as_percent else wording.figures
     value, low, high = show(row.get(name)), row.get(f"{name}_low"), row.get(f"{name}_high")
-    known = not (low is None or high is None) and math.isfinite(low) and math.isfinite(high)
-    interval = span(low, high, show) if known else ""
+    interval = span(low, high, show) if wording.is_told(low) and wording.is_told(high) else ""
     if value == "–" and interval:
         interval = "not told"  # an unknown value between its outermost bounds says no more
     return escape(value) + (f" <small>{escape(interval)}</small>" if interval else "")

@@ -8,7 +8,6 @@ Tables of numbers whose bounds stand below them, and how each number is written.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
 from html import escape
@@ -16,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from spattermap.core.estimate import span
 from spattermap.core.results import FRACTIONS
-from spattermap.show.wording import figures, percent, words_of
+from spattermap.show.wording import figures, is_told, percent, words_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -183,8 +182,7 @@ def _cell(row: dict[str, Any], name: str) -> str:
     )
     text = escape(percent(value) if fraction else value_text(name, value))
     low, high = (row.get(f"{name}_{end}") for end in ("low", "high"))
-    known = not (is_missing(low) or is_missing(high) or low == value == high)
-    if known and low is not None and high is not None:
+    if is_told(low) and is_told(high) and not low == value == high:
         text += f" <small>{escape(span(low, high, partial(value_text, name)))}</small>"
     text = text.replace(" %", "\u00a0%")
     return f'<td data-label="{escape(heading_of(name))}">{text}</td>'
@@ -192,7 +190,7 @@ def _cell(row: dict[str, Any], name: str) -> str:
 
 def value_text(name: str, value: Any) -> str:
     """Return a value of a column as it is printed, a dash where there is none."""
-    if is_missing(value):
+    if not is_told(value):
         return "–"
     if isinstance(value, bool):
         return "yes" if value else "no"
@@ -216,8 +214,3 @@ def heading_of(name: str) -> str:
     if name.startswith("least "):
         return f"least {heading_of(name.removeprefix('least '))}"
     return _WORDS.get(name) or words_of(name)
-
-
-def is_missing(value: Any) -> bool:
-    """Return whether there is no value: None, or not a finite number."""
-    return value is None or (isinstance(value, float) and not math.isfinite(value))

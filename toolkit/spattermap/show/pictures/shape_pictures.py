@@ -156,13 +156,13 @@ def streak_rose(analysis: Any) -> Picture:
     if not len(table):
         return nothing_to_draw("Streak directions not drawn: no streak was found.")
     directed = table["directed"].astype(bool).to_numpy()
-    angles = np.deg2rad(table["angle_deg"].to_numpy(dtype=float))
-    told, half = angles[directed], angles[~directed]
+    degrees = table["angle_deg"].to_numpy(dtype=float)
+    told, half = np.deg2rad(degrees[directed]), np.deg2rad(degrees[~directed])
     edges = np.linspace(0, 2 * np.pi, ROSE_SECTORS + 1)
     known = np.histogram(told % (2 * np.pi), edges)[0].astype(float)
     both = np.concatenate([half, half + np.pi]) % (2 * np.pi)
     unknown = np.histogram(both, edges)[0] / 2
-    sheet = picture(4.2, 4.0, alt=_alt_rose(told, half))
+    sheet = picture(4.2, 4.0, alt=_alt_rose(degrees[directed], half.size))
     axes: Any = sheet.add_subplot(projection="polar")
     width = edges[1]
     middle = edges[:-1] + width / 2
@@ -185,46 +185,18 @@ def streak_rose(analysis: Any) -> Picture:
     return sheet
 
 
-def mean_direction(angles: npt.NDArray[np.float64]) -> tuple[float, float]:
-    """Return the mean direction (rad) and the length of the mean vector, 1 if all agree.
+def _alt_rose(told: npt.NDArray[np.float64], n_half: int) -> str:
+    from spattermap.segment.streaks import mean_direction
 
-    Parameters
-    ----------
-    angles : numpy.ndarray of float64
-        Directions (rad).
-
-    Returns
-    -------
-    tuple of float
-        NaN and 0 for no angles.
-
-    References
-    ----------
-    K. V. Mardia and P. E. Jupp, Directional Statistics (2000), section 2.2 (from memory).
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> direction, length = mean_direction(np.array([0.1, -0.1]))
-    >>> round(direction, 9) == 0, round(length, 3)
-    (True, 0.995)
-    """
-    if not len(angles):
-        return float("nan"), 0.0
-    vector = np.mean(np.exp(1j * np.asarray(angles)))
-    return float(np.angle(vector)), float(abs(vector))
-
-
-def _alt_rose(told: npt.NDArray[np.float64], half: npt.NDArray[np.float64]) -> str:
-    words = f"Rose of {told.size + half.size} streak directions."
+    words = f"Rose of {told.size + n_half} streak directions."
     if told.size:
         direction, length = mean_direction(told)
         words += (
-            f" Head and tail told for {told.size}: mean direction "
-            f"{np.rad2deg(direction) % 360:.0f} degrees, mean vector length {length:.2f}."
+            f" Head and tail told for {told.size}: mean direction {direction:.0f} degrees, mean "
+            f"vector length {length:.2f}."
         )
-    if half.size:
-        words += f" Not told for {half.size}."
+    if n_half:
+        words += f" Not told for {n_half}."
     return words
 
 
