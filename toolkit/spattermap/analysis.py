@@ -485,11 +485,7 @@ def _believed(done: Analysis, examined: Examination, *, given: xr.Dataset | None
         weighed=weighed,
         streaks=streaks,
         elements=withheld_verdicts(
-            done.elements,
-            examined.withheld,
-            missing=missing,
-            order=element_names(maps),
-            main=main,
+            done.elements, examined.withheld, missing=missing, order=element_names(maps), main=main
         ),
         pairs=with_dropped_pairs(done.pairs, examined.dropped),
         notes=(*examined.notes, *notes),

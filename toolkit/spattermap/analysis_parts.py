@@ -105,9 +105,7 @@ class Room(NamedTuple):
         import xarray as xr
 
         return xr.DataArray(
-            da.from_zarr(str(self.labels_store)),
-            dims=("y", "x"),
-            coords={"y": maps.y, "x": maps.x},
+            da.from_zarr(str(self.labels_store)), dims=("y", "x"), coords={"y": maps.y, "x": maps.x}
         )
 
     @classmethod

@@ -221,10 +221,7 @@ def _add_mosaic(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -
         help="dask scheduler, or processes, threads, synchronous (default: threads)",
     )
     mosaic.add_argument(
-        "--workers",
-        type=int,
-        metavar="N",
-        help="local workers, each about 0.7 GB (default: cores)",
+        "--workers", type=int, metavar="N", help="local workers, each about 0.7 GB (default: cores)"
     )
     _add_choices(mosaic)
     mosaic.set_defaults(run=_mosaic)

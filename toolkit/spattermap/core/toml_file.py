@@ -8,12 +8,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from spattermap.core.errors import (
-    InputError,
-    InputFileError,
-    SpattermapError,
-    refuse_endless,
-)
+from spattermap.core.errors import InputError, InputFileError, SpattermapError, refuse_endless
 
 _MOST_BYTES, _MOST_TEXT = 2**20, 10_000
 

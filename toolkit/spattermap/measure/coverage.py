@@ -110,9 +110,7 @@ def with_doubt(found: Coverage, low: float, high: float) -> Coverage:
     below = np.hypot(found.value - found.low, found.value * (1 - low))
     above = np.hypot(found.high - found.value, found.value * (high - 1))
     return replace(
-        found,
-        low=max(0.0, float(found.value - below)),
-        high=min(1.0, float(found.value + above)),
+        found, low=max(0.0, float(found.value - below)), high=min(1.0, float(found.value + above))
     )
 
 

@@ -451,12 +451,7 @@ def _pieces(counts: Floats, rims: Rims, inner: Bools) -> tuple[Floats, Floats]:
 
 
 def _sums(
-    counts: Floats,
-    labels: Labels,
-    owner: Labels,
-    use: Bools,
-    *,
-    n: int,
+    counts: Floats, labels: Labels, owner: Labels, use: Bools, *, n: int
 ) -> tuple[Floats, Floats, Floats]:
     """Return counts with the rim, pixels without it, and pixels of the rim."""
 

@@ -69,10 +69,7 @@ def _lognormal_moment(theta: Floats, order: float) -> float:
 def _lognormal_start(d: Floats, w: Floats) -> list[Floats]:
     mean, spread = _log_mean_spread(d, w)
     # Truncation hides the lower half of wide distributions: start from a wider one too.
-    return [
-        np.array([mean, np.log(spread)]),
-        np.array([mean - spread, np.log(1.5 * spread)]),
-    ]
+    return [np.array([mean, np.log(spread)]), np.array([mean - spread, np.log(1.5 * spread)])]
 
 
 def _lognormal_readable(theta: Floats) -> dict[str, float]:
@@ -385,12 +382,7 @@ class SizeFit:
         return np.exp(FAMILIES[self.family].log_density(self.theta, d))
 
     def interval(
-        self,
-        quantity: str,
-        *,
-        level: float = 0.95,
-        n_draws: int = 1000,
-        seed: int = 0,
+        self, quantity: str, *, level: float = 0.95, n_draws: int = 1000, seed: int = 0
     ) -> tuple[float, float]:
         """Return the interval of a percentile or mean from the covariance of the parameters."""
         if not np.isfinite(self.covariance).all():

@@ -537,11 +537,7 @@ def _fits(
 
 
 def _placed(
-    segmentation: Segmentation,
-    rows: pd.DataFrame,
-    size: float,
-    use: Any,
-    settings: Settings,
+    segmentation: Segmentation, rows: pd.DataFrame, size: float, use: Any, settings: Settings
 ) -> tuple[Satellites, Spacing]:
     """Return how the droplets lie to each other; of a field in parts, those of a middle window."""
     labels: Any = segmentation.labels

@@ -335,10 +335,7 @@ def _missing(known: Facts, roles: Roles, alloy: Mapping[str, float]) -> tuple[st
 
 
 def _lines(
-    maps: xr.Dataset,
-    known: Facts,
-    alloy: Mapping[str, float],
-    substrate: Mapping[str, float],
+    maps: xr.Dataset, known: Facts, alloy: Mapping[str, float], substrate: Mapping[str, float]
 ) -> tuple[dict[str, str], tuple[str, str]]:
     """Return every line that can be used, or none and why there is none of the glass."""
     from spattermap.xrays.lines import mapped_line

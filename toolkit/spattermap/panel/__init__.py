@@ -210,10 +210,7 @@ class Panel:
 
 
 def tune(
-    maps: xr.Dataset,
-    *,
-    settings: Settings | None = None,
-    keep_as: str | Path = "settings.toml",
+    maps: xr.Dataset, *, settings: Settings | None = None, keep_as: str | Path = "settings.toml"
 ) -> Panel:
     """Return the hands-on view of a map set; as the last line of a cell it shows itself.
 

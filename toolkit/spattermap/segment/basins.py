@@ -146,8 +146,7 @@ def grow(
     basins = np.ascontiguousarray(out[here])
     none = np.zeros(basins.shape, np.float32)
     return basins, Grown(
-        np.stack([y + window.top, x + window.left], axis=1),
-        border_lines(basins, none, basins),
+        np.stack([y + window.top, x + window.left], axis=1), border_lines(basins, none, basins)
     )
 
 

@@ -170,13 +170,7 @@ def _begun(  # noqa: PLR0917 (what `segment` was given)
         rule = droplets.Parting.of(classes, used, strength=settings.split_strength)
         offset = settings.metal_sensitivity * used.gain / classes.information
     job = Job(
-        source,
-        *where,
-        classes,
-        used or gaussian_filter(1.0),
-        rule,
-        offset,
-        _signs(source, roles),
+        source, *where, classes, used or gaussian_filter(1.0), rule, offset, _signs(source, roles)
     )
     n_valid = sum(workers.run(passes.raw_part, every(job)))
     return _Field(job, known, settings, workers, n_valid)
@@ -647,10 +641,7 @@ def _result(field: _Field, found: _Divided) -> Segmentation:
     rows = [shape.row(n + 1 + k) for k, shape in enumerate(found.streaks)]
     table = pd.DataFrame(rows, columns=list(streaks.COLUMNS))
     shown = functools.partial(
-        log_odds,
-        classes=job.classes,
-        gain=job.used.gain,
-        prior=field.settings.metal_sensitivity,
+        log_odds, classes=job.classes, gain=job.used.gain, prior=field.settings.metal_sensitivity
     )
     pictures: dict[str, Any] = {
         "labels": Stored(job.store, job.grid, job.drawn, functools.partial(_labels, job.store)),

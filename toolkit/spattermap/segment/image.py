@@ -18,13 +18,7 @@ from scipy import ndimage
 from spattermap.core.arrays import Bools, Labels, Singles
 from spattermap.segment import image_evidence, image_regions
 from spattermap.segment.filters import Structure
-from spattermap.segment.image_grid import (
-    Transform,
-    blurred,
-    even_grey,
-    resampled,
-    without_caption,
-)
+from spattermap.segment.image_grid import Transform, blurred, even_grey, resampled, without_caption
 from spattermap.segment.image_registration import (
     LEAST_PEAK_RATIO,
     after,

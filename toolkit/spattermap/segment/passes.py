@@ -149,12 +149,7 @@ def first_hills(task: Task) -> hills.Climbed:
     mask, height = mask[ring.inside(outer)], height[ring.inside(outer)]
     job.store.put("mask", k, mask[core.inside(ring)])
     node, found = hills.climb(
-        height,
-        mask.astype(np.int32),
-        window=ring,
-        core=core,
-        shape=job.shape,
-        rule=job.rule.dips,
+        height, mask.astype(np.int32), window=ring, core=core, shape=job.shape, rule=job.rule.dips
     )
     job.store.put("hills1", k, node)
     return found

@@ -239,11 +239,7 @@ def find_rims(
     if not best.moved:
         return best
     drawn = compared.drawn(best, fraction)
-    return replace(
-        best,
-        drawn=drawn,
-        outward=compared.at(best)[1] > compared.at(still)[1],
-    )
+    return replace(best, drawn=drawn, outward=compared.at(best)[1] > compared.at(still)[1])
 
 
 def _fallen(compared: _Compared, still: Rims, flat: Rims) -> Rims:

@@ -22,13 +22,7 @@ from spattermap.core.mapset import element_names, facts
 from spattermap.core.progress import step
 from spattermap.show.answers import answers
 from spattermap.show.examined import examination
-from spattermap.show.field_viewer import (
-    LONGEST_LABELS,
-    field_piece,
-    map_data,
-    plane,
-    regions_data,
-)
+from spattermap.show.field_viewer import LONGEST_LABELS, field_piece, map_data, plane, regions_data
 from spattermap.show.findings import connection, notes, verdicts
 from spattermap.show.form_text import arrival, shapes_and_spacing, sizes
 from spattermap.show.pages import FOOTER, closed_part, document, figure_html, open_part

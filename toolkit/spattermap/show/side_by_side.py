@@ -17,11 +17,7 @@ from spattermap.core.progress import step
 from spattermap.show.answers import QUESTIONS
 from spattermap.show.field_viewer import base_data, field_piece, found_data, still_png
 from spattermap.show.pages import shell
-from spattermap.show.pictures.size_pictures import (
-    FEWEST_DROPLETS_FOR_BINS,
-    diameters_of,
-    log_bins,
-)
+from spattermap.show.pictures.size_pictures import FEWEST_DROPLETS_FOR_BINS, diameters_of, log_bins
 from spattermap.show.pieces import Fragment, rows_of, table
 from spattermap.show.wording import is_film, listing, percent, with_interval, words_of
 

@@ -135,11 +135,7 @@ def _frozen(parts: Mapping[str, float], name: str) -> Parts:
 
 @lru_cache(maxsize=32)
 def _paths(
-    film: Parts,
-    substrate: Parts,
-    beam: float,
-    tilt: float,
-    lowest: float,
+    film: Parts, substrate: Parts, beam: float, tilt: float, lowest: float
 ) -> tuple[Floats, tuple[Paths, ...]]:
     """Return nodes of mass thickness (g/cm2) and the electrons' paths for each."""
     depths = _NODES * 0.064 * beam**1.68 * 1e-4

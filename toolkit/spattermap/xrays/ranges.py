@@ -185,11 +185,7 @@ _SOFT_TOLERANCE = 2.0
 
 
 def relative_sensitivity(
-    line: str,
-    other: str,
-    beam_energy_keV: float,
-    *,
-    k_factors: Mapping[str, float] | None = None,
+    line: str, other: str, beam_energy_keV: float, *, k_factors: Mapping[str, float] | None = None
 ) -> Sensitivity:
     """Return counts per mass of one line over those of another.
 

@@ -61,9 +61,7 @@ def _from_rim(labels: npt.NDArray[np.int32], n_droplets: int) -> npt.NDArray[np.
 
 
 def _profile(
-    labels: npt.NDArray[np.int32],
-    plane: npt.NDArray[Any],
-    distance: npt.NDArray[np.float64],
+    labels: npt.NDArray[np.int32], plane: npt.NDArray[Any], distance: npt.NDArray[np.float64]
 ) -> pd.DataFrame:
     """Return the mean of a map against a distance; dims (y, x)."""
     import pandas as pd
