@@ -68,7 +68,6 @@ def test_labels_metal_and_tables_agree():
     numbers = range(found.n_droplets + 1, found.n_droplets + found.n_streaks + 1)
     assert list(found.streaks["streak"]) == list(numbers)
     assert found.confidence.shape == (found.n_droplets,)
-    assert len(found.centre_lines) == found.n_streaks
     assert maps.identical(before)
     # The scene has five streaks; each is found, with its direction.
     n_found, n_true, hits, errors = scenes.streak_scores(found, labels, truth)

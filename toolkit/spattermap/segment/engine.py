@@ -664,7 +664,6 @@ def _result(field: _Field, found: _Divided) -> Segmentation:
         smallest_trusted_px=field.smallest,
         confidence=found.confidence,
         streaks=table,
-        centre_lines=tuple(shape.line for shape in found.streaks),
         directions=_directions(table),
         cracks=cracked,
         image=field.image,

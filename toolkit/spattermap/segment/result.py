@@ -41,8 +41,6 @@ class Segmentation:
     # columns of ``streaks.csv`` with lengths in px (label, y_px, x_px, length_px, width_px,
     # angle_deg, directed, head_y_px, head_x_px)
     streaks: pd.DataFrame
-    # (point, 2): centre line of each streak from head to tail, rows and columns (px)
-    centre_lines: tuple[npt.NDArray[np.float64], ...] = ()
     # circular statistics of the streaks, see `streaks.circular_summary`; ``axial`` is 1 where
     # heads could not be told and axes were used
     directions: dict[str, float] = field(default_factory=dict)

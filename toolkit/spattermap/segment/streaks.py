@@ -122,7 +122,6 @@ class Shape:
     angle: float
     directed: bool  # True where head and tail differ enough to be told
     head: tuple[float, float]  # row and column of the middle of the head
-    line: Floats  # (point, 2): centre line from head to tail, rows and columns
     solidity: float  # area over the area of the convex hull
     # deepest narrowing between two wider places, over the greatest width: near 0 for a bar or a
     # comet, large for a chain of droplets
@@ -177,7 +176,7 @@ def describe(y: npt.NDArray[np.int64], x: npt.NDArray[np.int64]) -> Shape:
     directed = bool(abs(lean) > _LEAN)
     head = (cy + head_at * float(np.sin(turn)), cx + head_at * float(np.cos(turn)))
     return Shape(
-        cy, cx, length, width, degrees % (360 if directed else 180), directed, head, line,
+        cy, cx, length, width, degrees % (360 if directed else 180), directed, head,
         _solidity(y, x), _waist(along - low, turn, high - low), int(y.size),
     )  # fmt: skip
 
