@@ -13,6 +13,8 @@ import xarray as xr
 from spattermap.core.estimate import Estimate
 from spattermap.core.mapset import Roles, make_map_set
 from spattermap.core.settings import Settings
+from spattermap.examine import Examination
+from spattermap.measure.metal_weight import withheld
 from spattermap.measure.network import connectivity
 
 
@@ -91,10 +93,23 @@ def hand_made_analysis(*, droplets=12, pixel_size_um=0.25, electron_image=True, 
             smallest_trusted_px=5.5,
             metal=metal,
             image=None,
+            cracks={},
+            metal_means={},
         ),
         continuity=SimpleNamespace(
-            x=_insulating(), y=_insulating(), edges=connectivity(labels > 0), window=None
+            x=_insulating(),
+            y=_insulating(),
+            edges=connectivity(labels > 0),
+            window=None,
+            otherwise=None,
+            resistivity=None,
+            next_step="",
+            reasons=(),
         ),
+        examination=Examination((), maps),
+        weighed=withheld("No thickness: drawn by hand.", ""),
+        oxygen=pd.DataFrame(),
+        cracks=None,
         elements=_elements(),
         pairs=_pairs(counts),
         settings=Settings(),

@@ -9,6 +9,7 @@ import pytest
 
 import spattermap
 from spattermap.examine import Examination, Finding
+from spattermap.measure.metal_weight import withheld
 from spattermap.show.answers import CERTAINTIES, QUESTIONS, answer_lines, answers, answers_of
 from spattermap.show.wording import is_film
 from spattermap.synthesis import Cracks, Deposit, make_deposit
@@ -121,7 +122,7 @@ def test_oxide_names_where_it_lies(droplets):
     assert told(view, "oxide").answer.startswith(
         "Yes, in droplets (at least 0.51 oxygen atoms per metal atom"
     )
-    view.weighed = None
+    view.weighed = withheld("No thickness.", "")
     said = told(view, "oxide")
     assert said.answer.startswith("Yes, in droplets (at least 0.41 counts a pixel")
     assert "none shown in haze" in said.answer

@@ -106,9 +106,9 @@ class Analysis:
         What the reader must know before believing a number.
     oxygen : pandas.DataFrame or None
         Oxygen beyond the glass by where it lies, see `spattermap.verdict.oxygen`.
-    examination : Examination or None
+    examination : Examination
         What was tested of the maps before anything was believed, see `spattermap.examine`.
-    weighed : Weighed or None
+    weighed : Weighed
         Thickness of the metal, or why it is withheld.
     overview : xarray.Dataset or None
         Of a field in parts, the maps averaged over squares, and ``kinds``: part of each square
@@ -133,11 +133,11 @@ class Analysis:
     haze_zero: Estimate
     moments: BlockMoments
     settings: Settings
+    oxygen: pd.DataFrame
+    examination: Examination
+    weighed: Weighed
     blank: xr.Dataset | None = None
     notes: tuple[str, ...] = field(default_factory=tuple)
-    oxygen: pd.DataFrame | None = None
-    examination: Examination | None = None
-    weighed: Weighed | None = None
     overview: xr.Dataset | None = None
     room: Room | None = None
     held: Any = field(default=None, compare=False)
@@ -152,7 +152,7 @@ class Analysis:
             rows = rows.sort_values("droplet", ignore_index=True)
         else:
             rows = self.table
-        return rows if self.weighed is None else self.weighed.beside(rows)
+        return self.weighed.beside(rows)
 
     def thickness_map(self) -> xr.Dataset | None:
         """Return how thick the metal is, as pictures on the maps' grid.
@@ -167,8 +167,6 @@ class Analysis:
             bound, "at least" where ``nm == nm_low``, else "at most". None where the thickness is
             withheld; `weighed` says why.
         """
-        if self.weighed is None:
-            return None
         found = self.weighed.picture(self.labels.values)
         return None if found is None else found.assign_coords(self.labels.coords)
 
@@ -201,19 +199,19 @@ class Analysis:
             "streak_count": len(self.streaks),
             **self.metal_shares,
             **self.continuity.summary(),
-            **(self.weighed.summary() if self.weighed else {}),
+            **self.weighed.summary(),
             "smallest_trusted_um": self.segmentation.smallest_trusted_px * size,
             "smallest_composition_um": limit.smallest_um if limit else float("nan"),
             **(self.segmentation.image or NOT_GIVEN).summary(size),
             **_cracked(self.segmentation.cracks, size),
         }
-        more: dict[str, Any] = {"size_px": [self.maps.sizes["y"], self.maps.sizes["x"]]}
-        if self.examination is not None:
-            numbers = withheld_numbers(numbers, self.examination.withheld)
-            more["examination"] = self.examination.counts
+        more = {
+            "size_px": [self.maps.sizes["y"], self.maps.sizes["x"]],
+            "examination": self.examination.counts,
+        }
         known = summary_of(
             self.maps,
-            numbers,
+            withheld_numbers(numbers, self.examination.withheld),
             roles=self.roles,
             notes=self.notes,
             settings=self.settings,
@@ -273,8 +271,7 @@ class Analysis:
         else:
             self._write_labels(stage / "labels.tif")
         tables = {name: getattr(self, name) for name in names}
-        if self.examination is not None:
-            tables["examination"] = self.examination.table
+        tables["examination"] = self.examination.table
         if self.cracks is not None:
             tables["cracks"] = self.cracks
         write_files(stage, self.summary(), tables)
@@ -394,9 +391,9 @@ def analyse(
         sound, bare = without_maps(examined.maps, examined.dropped), examined.blank
         sound, doubts = as_believed(sound)  # of what is read from a file, this was asked there
         roles, found, measured = _measured_whole(sound, bare, settings)
-        done = _finished(sound, roles, found, measured, blank=bare, settings=settings)
+        done = _finished(sound, examined, roles, found, measured, blank=bare, settings=settings)
         done = replace(done, notes=(*_doubtful(doubts), *done.notes))
-        return _believed(done, examined, given=blank)
+        return _believed(done, given=blank)
     from spattermap.analysis_parts import Room, measured_in_parts
     from spattermap.core.work import Workers
 
@@ -420,9 +417,9 @@ def analyse(
     except BaseException:
         shutil.rmtree(room.store.folder, ignore_errors=True)
         raise
-    done = _finished(source.maps, roles, found, measured, blank=blank, settings=settings)
+    done = _finished(source.maps, examined, roles, found, measured, blank=blank, settings=settings)
     done = replace(done, room=room, held=held, notes=(*_doubtful(doubts), *done.notes))
-    return _believed(done, examined, given=given)
+    return _believed(done, given=given)
 
 
 def _refuse_itself(maps: xr.Dataset, blank: xr.Dataset) -> None:
@@ -443,12 +440,13 @@ def _doubtful(doubts: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(f"{why[0].upper()}{why[1:]}; taken as intensity." for why in doubts)
 
 
-def _believed(done: Analysis, examined: Examination, *, given: xr.Dataset | None) -> Analysis:
+def _believed(done: Analysis, *, given: xr.Dataset | None) -> Analysis:
     """Return a result without the answers that rest on a fault of the maps."""
     import numpy as np
 
     from spattermap.verdict.physics import matrix_element
 
+    examined = done.examination
     if done.roles.one_sided:
         examined = replace(examined, findings=(*examined.findings, one_sided()))
     maps, table, settings = examined.maps, done.table, done.settings
@@ -474,7 +472,7 @@ def _believed(done: Analysis, examined: Examination, *, given: xr.Dataset | None
         notes = tuple(note for note in notes if note != NO_BLANK)
     weighed, streaks = done.weighed, done.streaks
     held = examined.withheld
-    if weighed is not None and (held.coverage or held.of("shares", "metal")):
+    if held.coverage or held.of("shares", "metal"):
         from spattermap.measure.metal_weight import FAULTY, withheld
 
         weighed, n = withheld(*FAULTY), done.segmentation.n_droplets
@@ -551,6 +549,7 @@ def _measured_whole(
 
 def _finished(
     maps: xr.Dataset,
+    examined: Examination,
     roles: Roles,
     found: Segmentation,
     measured: Measured,
@@ -607,10 +606,11 @@ def _finished(
         ),
         moments=context.moments,
         settings=settings,
+        oxygen=oxygen,
+        examination=examined,
+        weighed=weighed,
         blank=blank,
         notes=(*notes_of(maps, roles, found, blank), *measured.notes),
-        oxygen=oxygen,
-        weighed=weighed,
         overview=measured.overview,
     )
 

@@ -113,10 +113,8 @@ def oxide_shown(table: pd.DataFrame) -> str:
     return "none shown" if len(metal) and (metal == "none shown").all() else ""
 
 
-def oxygen_ratio_words(weighed: Weighed | None, table: pd.DataFrame) -> dict[str, str]:
+def oxygen_ratio_words(weighed: Weighed, table: pd.DataFrame) -> dict[str, str]:
     """Return the ratio in each kind of region as a clause, held against the main metal's oxides."""
-    if weighed is None:
-        return {}
     found = oxygen_ratio(weighed, table)
     main = max(weighed.composition, key=lambda e: weighed.composition[e], default="")
     said = {}
@@ -134,9 +132,9 @@ def oxygen_ratio_words(weighed: Weighed | None, table: pd.DataFrame) -> dict[str
     return said
 
 
-def oxide_step(weighed: Weighed | None) -> str:
+def oxide_step(weighed: Weighed) -> str:
     """Return at which beam energy this metal hides the oxygen of the glass under it, as a step."""
-    if weighed is None or weighed.field is None or weighed.oxygen_curve is None:
+    if weighed.field is None or weighed.oxygen_curve is None:
         return ""
     nm = _thickness_of(weighed, "droplets")
     if nm is None:

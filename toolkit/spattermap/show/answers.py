@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Any, TypeGuard
 from spattermap.core import estimate
 from spattermap.core.estimate import bounded
 from spattermap.core.mapset import element_names, facts, unit_name
-from spattermap.show.examined import part_seen, withheld_of
+from spattermap.show.examined import part_seen
 from spattermap.show.pieces import Fragment
 from spattermap.show.wording import (
     UNDIVIDED,
@@ -136,8 +136,7 @@ def _even_film(
     analysis: Any, known: Mapping[str, Any]
 ) -> tuple[tuple[str, str, str, str], tuple[str, str, str]] | None:
     """Return arrival and amount where only a blank tells that metal covers the field evenly."""
-    weighed = getattr(analysis, "weighed", None)
-    if weighed is None or weighed.field is None:
+    if analysis.weighed.field is None:
         return None
     thick = _thickness(dict(known))
     if thick == _NO_THICKNESS:
@@ -152,9 +151,7 @@ def _even_film(
 
 def _unless_withheld(one: Answer, analysis: Any) -> Answer:
     """Return an answer, or why it is withheld where it rests on maps at fault."""
-    held = withheld_of(analysis)
-    if held is None:
-        return one
+    held = analysis.examination.withheld
     reasons = {
         "arrival": held.coverage,
         "amount": held.coverage,
@@ -322,8 +319,7 @@ def _amount(analysis: Any, known: Mapping[str, Any]) -> Answer:
     step = ""
     said.append(_thickness(summary))
     if not said[-1].startswith("about"):
-        weighed = getattr(analysis, "weighed", None)
-        step = getattr(weighed, "next_step", "") or (
+        step = analysis.weighed.next_step or (
             "Measure the thickness of one place, or state the beam energy and the lines."
         )
     return _answer("amount", f"{'; '.join(said)}.", certainty, step)
@@ -360,7 +356,7 @@ def _connection(analysis: Any, known: Mapping[str, Any]) -> Answer:
                 "so metal thinner than the maps show must carry it"
             )
             return _answer("connection", f"{said}.", "open", _HAZE_NEXT)
-        step = _continuity(analysis, "next_step") or ""
+        step = analysis.continuity.next_step
         if _drawn_otherwise(analysis):
             return _answer("connection", f"{said}; {_drawn_otherwise(analysis)}.", "open", step)
         return _answer("connection", f"{said}.", "likely", step)
@@ -373,17 +369,17 @@ def _connection(analysis: Any, known: Mapping[str, Any]) -> Answer:
         said += " only"
     said += f"; of a full film's conductance {listing(ratios)}"
     step = ""
-    implied = _continuity(analysis, "resistivity")
+    implied = analysis.continuity.resistivity
     if implied is not None and _is_number(measured):
         said += f". The measured {figures(float(measured))} Ω per square {_implied(implied)}"
         if not _is_number(implied.times_bulk):
-            step = _continuity(analysis, "next_step") or ""
+            step = analysis.continuity.next_step
     elif not _is_number(measured):
         step = "Measure the sheet resistance."
     if _drawn_otherwise(analysis):
         # Where a current was measured, that the sample conducts is not open.
         sure = "likely" if _is_number(measured) else "open"
-        step = _continuity(analysis, "next_step") or step
+        step = analysis.continuity.next_step or step
         return _answer("connection", f"{said}; {_drawn_otherwise(analysis)}.", sure, step)
     thin = any(known.get(f"sheet_conductance_ratio_{axis}_low") == 0 for axis in crosses)
     return _answer("connection", f"{said}.", "likely" if thin else "shown", step)
@@ -393,7 +389,7 @@ def _drawn_otherwise(analysis: Any) -> str:
     """Return what maps and electron image disagree on; empty where they agree or one is alone."""
     from spattermap.measure.connection import crossing_is_open
 
-    other = _continuity(analysis, "otherwise")
+    other = analysis.continuity.otherwise
     if other is None or not crossing_is_open(analysis.continuity):
         return ""
     ways = [axis for axis in ("x", "y") if getattr(other, f"crosses_{axis}")]
@@ -401,11 +397,6 @@ def _drawn_otherwise(analysis: Any) -> str:
     if other.drawn_by == "electron image":
         return f"but the sharper outlines of the electron image {crosses}"
     return f"but the outlines of the maps alone {crosses}"
-
-
-def _continuity(analysis: Any, name: str) -> Any:
-    """Return what is known of the connection beyond the numbers; a mosaic knows less."""
-    return getattr(getattr(analysis, "continuity", None), name, None)
 
 
 def _implied(implied: Any) -> str:
@@ -532,12 +523,12 @@ def _oxide(analysis: Any, *, film: bool) -> Answer:
         return _answer("oxide", "Oxygen was not mapped.", "not asked", "Map oxygen (O Ka) too.")
     if "O" in analysis.roles.alloy:
         return _answer("oxide", "Oxygen counts as part of the alloy here.", "not asked")
-    table = getattr(analysis, "oxygen", None)
-    if table is None or not len(table):
+    table = analysis.oxygen
+    if not len(table):
         return _answer("oxide", "Not told from these maps.", "open", "")
     rows = table.to_dict("records")
     rows = [{**row, "where": words.get(row["where"], row["where"])} for row in rows]
-    ratios = oxygen_ratio_words(getattr(analysis, "weighed", None), table)
+    ratios = oxygen_ratio_words(analysis.weighed, table)
     clauses = {words.get(where, where): clause for where, clause in ratios.items()}
     shown = [row for row in rows if row["finding"] == "oxygen beyond the glass"]
     none = [str(row["where"]) for row in rows if row["finding"] == "none shown"]
@@ -545,7 +536,7 @@ def _oxide(analysis: Any, *, film: bool) -> Answer:
     asked = [row for row in table.to_dict("records") if row["next_step"]]
     step = str(asked[0]["next_step"]) if asked else ""
     if asked and asked[0]["where"] != "haze":
-        step = oxide_step(getattr(analysis, "weighed", None)) or step
+        step = oxide_step(analysis.weighed) or step
     said = []
     if shown:
         least = [
@@ -579,7 +570,7 @@ def _cracks(analysis: Any, known: Mapping[str, Any]) -> Answer:
     if "electron_image" not in analysis.maps:
         step = "Add an electron image of the same field."
         return _answer("cracks", "No electron image to look at.", "not asked", step)
-    found = getattr(analysis.segmentation, "cracks", None) or {}
+    found = analysis.segmentation.cracks
     n = known.get("crack_count", found.get("n"))
     if not _is_number(n):
         if "why" not in found:
@@ -631,9 +622,8 @@ def _end_at_droplets(found: Mapping[str, Any]) -> str:
 
 def _maps(analysis: Any) -> Answer:
     """Say what the examination of the maps found."""
-    table = getattr(analysis, "examination", None)
-    table = getattr(table, "table", table)
-    if table is None or not len(table):
+    table = analysis.examination.table
+    if not len(table):
         return _answer("maps", "The maps were not examined.", "not asked")
     rows = table.to_dict("records")
     bad = [row for row in rows if row["finding"] in ("faulty", "doubtful")]

@@ -10,18 +10,12 @@ from spattermap.show.pieces import Fragment, table
 from spattermap.show.wording import figures, percent
 
 if TYPE_CHECKING:
-    from spattermap.examine import Withheld
     from spattermap.examine.finding import Finding
 
 
 def examination(analysis: Any) -> Fragment:
-    """Return every test with its finding, folded away.
-
-    Empty where nothing was examined.
-    """
-    found = getattr(analysis, "examination", None)
-    if found is None:
-        return Fragment("")
+    """Return every test with its finding, folded away."""
+    found = analysis.examination
     heads = ("Test", "Of", "Finding", "Value", "Allowed", "What follows")
     rows = [
         (one.check, one.subject, one.finding.replace("_", " "), figures(one.value), _allowed(one),
@@ -50,17 +44,11 @@ def _allowed(one: Finding) -> str:
     return f"{'at most' if above == one.is_alarm else 'at least'} {figures(one.limit)}"
 
 
-def withheld_of(analysis: Any) -> Withheld | None:
-    """Return what must not be said of a field, None where it was not examined."""
-    found = getattr(analysis, "examination", None)
-    return None if found is None else found.withheld
-
-
 def part_seen(analysis: Any) -> str:
     """Return the part of the field that numbers are for, "" where it is nearly all of it."""
-    found = getattr(analysis, "examination", None)
-    if found is None or "valid" not in analysis.maps:
+    if "valid" not in analysis.maps:
         return ""
-    lost = any(m.kind in ("mask", "expose", "shift") for one in found.alarms for m in one.mends)
+    alarms = analysis.examination.alarms
+    lost = any(m.kind in ("mask", "expose", "shift") for one in alarms for m in one.mends)
     part = float(analysis.maps["valid"].mean())
     return f"of the {percent(part)} of the field that was seen" if lost and part < 0.95 else ""

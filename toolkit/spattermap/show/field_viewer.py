@@ -169,8 +169,9 @@ def base_data(analysis: Any) -> dict[str, Any]:
     data["planes"] += [*square_planes(analysis), *thickness_planes(analysis)]
     data["masks"] = masks_of(analysis)
     data["start"]["sum"] = legible_side(analysis)
-    cracks = getattr(analysis.segmentation, "cracks", None) or {}
-    if cracks_believed(cracks):  # fewer may be noise: to be looked at on request
+    if cracks_believed(
+        analysis.segmentation.cracks
+    ):  # fewer may be noise: to be looked at on request
         data["start"]["marks"].append("cracks")
     return data
 
@@ -211,7 +212,7 @@ def ramps() -> dict[str, list[str]]:
 def legible_side(analysis: Any) -> int:
     """Return the side of the squares (px) over which the maps can first be read by eye."""
     names = element_names(analysis.maps)
-    means = getattr(analysis.segmentation, "metal_means", {})
+    means = analysis.segmentation.metal_means
     shown = [float(means.get(e, math.nan)) for e in analysis.roles.alloy if e in names]
     total = float(np.nansum(shown)) if shown else math.nan
     if not total > 0:
@@ -376,8 +377,7 @@ def _unevenly_exposed(analysis: Any) -> npt.NDArray[np.bool_]:
     """Return the lines that saw another dose than most, as the examination found them."""
     shape = (analysis.maps.sizes["y"], analysis.maps.sizes["x"])
     area = np.zeros(shape, dtype=bool)
-    examined = getattr(analysis, "examination", None)
-    for one in () if examined is None else examined.alarms:
+    for one in analysis.examination.alarms:
         for mend in one.mends:
             factors = np.array(mend.amount[1:])
             if mend.kind != "expose" or len(factors) != shape[int(mend.amount[0])]:
@@ -389,7 +389,7 @@ def _unevenly_exposed(analysis: Any) -> npt.NDArray[np.bool_]:
 
 def crack_masks(segmentation: Any) -> list[dict[str, Any]]:
     """Return the cracks as a mark, where any were found."""
-    cracks = getattr(segmentation, "cracks", None) or {}
+    cracks = segmentation.cracks
     if not cracks.get("n"):
         return []
     lines = np.asarray(cracks["mask"], dtype=bool)

@@ -123,8 +123,7 @@ def connection(analysis: Any) -> Fragment:
     if not wording.could_divide(analysis):
         words = "Metal and bare area could not be told apart, so connection cannot be told either."
         return bullets([words], "connection")
-    examined = getattr(analysis, "examination", None)
-    held = {} if examined is None else examined.withheld.connection
+    held = analysis.examination.withheld.connection
     if held:
         why, step = next(iter(held.values()))
         said = f"Whether the metal connects in {' and '.join(held)} is withheld: {why}."
@@ -138,9 +137,7 @@ def connection(analysis: Any) -> Fragment:
 
 def thickness(analysis: Any) -> Fragment:
     """Return how thick the metal is, what rules the bounds, and what would tell it better."""
-    weighed = getattr(analysis, "weighed", None)
-    if weighed is None:
-        return bullets(["The thickness is not told for a mosaic."], "thickness")
+    weighed = analysis.weighed
     known = weighed.summary()
     said = []
     value = wording.with_interval(known, "mean_thickness_nm")
@@ -173,7 +170,7 @@ def cracks(analysis: Any) -> Fragment:
 
     Empty where none was found.
     """
-    found = getattr(analysis, "cracks", None)
+    found = analysis.cracks
     if found is None or not len(found):
         return Fragment('<p class="nothing">No crack was found.</p>', "No crack was found.")
     unit = facts(analysis.maps).length_unit
@@ -201,9 +198,8 @@ def notes(analysis: Any) -> Fragment:
 
     Empty where there is nothing to say.
     """
-    examined = getattr(analysis, "examination", None)
-    told = () if examined is None else examined.notes
-    rest = [note for note in analysis.notes if note not in told]  # those stand before the answers
+    told = analysis.examination.notes  # those stand before the answers
+    rest = [note for note in analysis.notes if note not in told]
     return bullets(rest, "notes") if rest else Fragment("")
 
 

@@ -37,9 +37,9 @@ def thickness_map(analysis: Any) -> Picture:
     """
     from cmcrameri import cm
 
-    weighed = getattr(analysis, "weighed", None)
-    if weighed is None or weighed.field is None:
-        why = "the thickness is not told" if weighed is None else weighed.why.rstrip(".")
+    weighed = analysis.weighed
+    if weighed.field is None:
+        why = weighed.why.rstrip(".")
         return nothing_to_draw(f"Thickness not drawn: {why[0].lower()}{why[1:]}.")
     field = weighed.field
     t = field.regions
