@@ -16,16 +16,17 @@ from numba import njit
 
 from spattermap.core.arrays import Integers, Labels, Singles
 from spattermap.core.grid import Box, Grid
+from spattermap.segment.filters import RADIUS_STEP
 from spattermap.segment.hills import BorderLine, at_inner_border, border_lines, read_lines
 from spattermap.segment.parting import uphill
 
 
-def cut_levels(label: Labels, height: Singles, n: int, table: Singles, finest: float) -> Singles:
+def cut_levels(label: Labels, height: Singles, n: int, table: Singles) -> Singles:
     """Return the height at which each basin is cut; infinite where nothing of it remains.
 
     Dims: returns (basin + 1,).
     """
-    return _cut_levels(label.ravel(), height.ravel(), n, table, finest)
+    return _cut_levels(label.ravel(), height.ravel(), n, table, RADIUS_STEP)
 
 
 @njit(cache=True, nogil=True)
@@ -46,7 +47,7 @@ def _sink(heap: Singles, i: int | np.int64, n: int) -> None:
 
 
 @njit(cache=True, nogil=True)
-def _cut_levels(label: Labels, height: Singles, n: int, table: Singles, finest: float) -> Singles:
+def _cut_levels(label: Labels, height: Singles, n: int, table: Singles, step: float) -> Singles:
     count = np.zeros(n + 2, np.int64)
     for i in range(label.size):
         count[label[i] + 1] += 1
@@ -70,7 +71,7 @@ def _cut_levels(label: Labels, height: Singles, n: int, table: Singles, finest: 
         for i in range(part.size):
             # part[i:] lies above this level: its area must give the level back.
             radius = np.sqrt((part.size - i) / np.pi)
-            if part[i] >= table[min(int(radius / finest), table.size - 1)]:
+            if part[i] >= table[min(int(radius / step), table.size - 1)]:
                 level[k] = part[i]
                 break
     return level
@@ -201,20 +202,14 @@ class Cuts:
     plateau: npt.NDArray[np.float64]
 
 
-def most_needed(table: Singles, finest: float) -> int:
+def most_needed(table: Singles) -> int:
     """Return the number of highest pixels that settle the level of a basin of any size."""
     # Beyond the radius at which the table ends, the level is that of a straight edge.
-    return math.ceil(math.pi * (table.size * finest) ** 2) + 1
+    return math.ceil(math.pi * (table.size * RADIUS_STEP) ** 2) + 1
 
 
 def cuts(
-    basins: Labels,
-    height: Singles,
-    *,
-    core: Box,
-    shape: tuple[int, int],
-    table: Singles,
-    finest: float,
+    basins: Labels, height: Singles, *, core: Box, shape: tuple[int, int], table: Singles
 ) -> Cuts:
     """Find where the basins of one part are cut.
 
@@ -223,7 +218,7 @@ def cuts(
     names = np.union1d([0], basins)
     dense: Labels = np.searchsorted(names, basins).astype(np.int32)
     at_border = at_inner_border(dense, names.size, core=core, shape=shape)
-    level = cut_levels(dense, height, names.size - 1, table, finest)
+    level = cut_levels(dense, height, names.size - 1, table)
     inside = ~at_border
     inside[0] = False
     pixels = at_border[dense]
@@ -232,7 +227,7 @@ def cuts(
     n_top = np.bincount(owner[top], minlength=names.size)
     lowest = np.full(names.size, np.inf)
     np.minimum.at(lowest, owner[top], value[top])
-    kept = _highest_of_each(owner, value, most_needed(table, finest))
+    kept = _highest_of_each(owner, value, most_needed(table))
     which = np.flatnonzero(at_border)
     return Cuts(
         names[inside].astype(np.int32),
@@ -251,17 +246,15 @@ def _highest_of_each(owner: Labels, value: Singles, most: int) -> Integers:
     return np.asarray(order[np.arange(order.size) - start < most])
 
 
-def shared_levels(
-    found: Sequence[Cuts], *, table: Singles, finest: float
-) -> tuple[Labels, Singles]:
+def shared_levels(found: Sequence[Cuts], *, table: Singles) -> tuple[Labels, Singles]:
     """Return basins that lie in several parts and the heights at which they are cut."""
     owner = np.concatenate([one.shared for one in found])
     value = np.concatenate([one.height for one in found])
-    most = most_needed(table, finest)
+    most = most_needed(table)
     kept = _highest_of_each(owner, value, most)
     names, dense = np.unique(owner[kept], return_inverse=True)
     label = (dense + 1).astype(np.int32)
-    level = cut_levels(label, value[kept], names.size, table, finest)[1:]
+    level = cut_levels(label, value[kept], names.size, table)[1:]
     plateau = np.concatenate([one.plateau for one in found])
     at = np.searchsorted(names, plateau[:, 0])
     n_top, lowest = np.zeros(names.size), np.full(names.size, np.inf)

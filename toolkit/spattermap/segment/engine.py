@@ -32,7 +32,7 @@ from spattermap.core.settings import Settings
 from spattermap.core.work import Workers
 from spattermap.segment import basins, cracks, droplets, lobes, passes, rims, streaks
 from spattermap.segment import level as local
-from spattermap.segment.filters import RADIUS_STEP, Filter, gaussian_filter
+from spattermap.segment.filters import Filter, gaussian_filter
 from spattermap.segment.ground import Ground, estimate_of, sample_lines
 from spattermap.segment.hills import join
 from spattermap.segment.image import ImageReading, MapEvidence, read_image
@@ -285,9 +285,7 @@ def _regions(field: _Field) -> tuple[PartRegions, Integers]:
     level = np.full(found.keys.size, np.inf, np.float32)
     for one in cut:
         level[one.basin] = one.level
-    shared, heights = basins.shared_levels(
-        cut, table=droplets.edge_table(job.used), finest=RADIUS_STEP
-    )
+    shared, heights = basins.shared_levels(cut, table=droplets.edge_table(job.used))
     level[shared] = heights
     store.keep("levels", level)
     parts = workers.run(passes.regions_part, every(job))

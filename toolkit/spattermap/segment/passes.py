@@ -22,7 +22,7 @@ from spattermap.core.grid import Box, Grid, Source, Store
 from spattermap.core.mapset import element_names
 from spattermap.segment import basins, droplets, filters, hills, lobes, rims
 from spattermap.segment import level as local
-from spattermap.segment.filters import RADIUS_STEP, Filter
+from spattermap.segment.filters import Filter
 from spattermap.segment.likelihood import Classes, metal_fraction, stack_of
 from spattermap.segment.parting import contacts, pixel_sums
 from spattermap.segment.runs import Runs, compacted, regions_of, runs_of
@@ -199,7 +199,6 @@ def cuts_part(task: Task) -> basins.Cuts:
         core=core,
         shape=job.shape,
         table=droplets.edge_table(job.used),
-        finest=RADIUS_STEP,
     )
 
 

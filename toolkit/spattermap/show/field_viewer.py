@@ -99,27 +99,13 @@ def module_hash() -> str:
     return f"'sha256-{digest}'"
 
 
-def viewer(analysis: Any, *, still: bytes | None = None, group: str = "") -> Fragment:
-    """Return the field to look into, as a piece of a page.
+def viewer(analysis: Any) -> Fragment:
+    """Return the field to look into: data, a still picture for print, and the script.
 
-    Parameters
-    ----------
-    analysis : Analysis
-        The result.
-    still : bytes, optional
-        PNG for print and for readers without scripts; by default the outlines over the metal maps.
-    group : str, optional
-        Viewers of one group move together.
-
-    Returns
-    -------
-    Fragment
-        Data, still picture and script; in a terminal, what the still picture shows.
+    In a terminal it says what the still picture shows.
     """
-    picture, words = still or still_png(analysis), _words(analysis)
-    return field_piece(
-        base_data(analysis), found_data(analysis), still=picture, words=words, group=group
-    )
+    still, words = still_png(analysis), _words(analysis)
+    return field_piece(base_data(analysis), found_data(analysis), still=still, words=words)
 
 
 def field_piece(
@@ -131,7 +117,10 @@ def field_piece(
     group: str = "",
     script: bool = True,
 ) -> Fragment:
-    """Return the place of a viewer on a page: data, still picture, and the script unless given."""
+    """Return the place of a viewer on a page: data, still picture, and the script unless given.
+
+    Viewers of one group move together.
+    """
     picture = base64.b64encode(still).decode("ascii")
     kind = "linked" if group else "first"
     html = (
