@@ -31,7 +31,6 @@ from spattermap.measure.coverage import (
 )
 from spattermap.measure.fits import SizeFit, fit_sizes
 from spattermap.measure.placement import LARGEST_SIMULATED, Spacing, spacing
-from spattermap.measure.regions import region_shapes
 from spattermap.measure.shapes import Satellites, distance_to, satellites, shape_class, shape_shares
 from spattermap.measure.sizes import (
     border_weights,
@@ -493,11 +492,7 @@ def _coverage(segmentation: Segmentation, use: Bools | None, settings: Settings)
 
 def border_weight(segmentation: Segmentation, rows: pd.DataFrame, use: Any) -> Floats:
     """Return how many droplets each row stands for, 0 for those the border cuts."""
-    if segmentation.box.size:
-        box = segmentation.box[rows["droplet"].to_numpy(dtype=np.int64)]
-    else:  # drawn by hand
-        shapes = region_shapes(segmentation.labels)
-        box = shapes.box[np.searchsorted(shapes.label, rows["droplet"].to_numpy())]
+    box = segmentation.box[rows["droplet"].to_numpy(dtype=np.int64)]
     inside = ~rows["touches_border"].to_numpy(dtype=bool)
     if not isinstance(use, np.ndarray) or use.all():
         return weights_in_field(box, inside, shape=segmentation.labels.shape)

@@ -53,7 +53,7 @@ class Segmentation:
     notes: tuple[str, ...] = ()  # sentences the reader of the result must see
     # (label + 1,): pixels of every droplet and streak, entry 0 being 0; empty where drawn by hand
     area: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
-    # (label + 1, 4): first row and column, row and column after the last; empty where drawn by hand
+    # (label + 1, 4): first row and column, row and column after the last
     box: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros((0, 4), np.int64))
     # (droplet, 5): ellipse of each droplet as in `lobes`: row and column of its centre (px),
     # logarithm of the radius of the circle of its area (px), stretch along the rows and along the
