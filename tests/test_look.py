@@ -3,6 +3,7 @@
 import numpy as np
 
 from spattermap.core.mapset import make_map_set
+from spattermap.noise.noise_models import noise_model
 from spattermap.show.look import as_text, describe, missing
 
 
@@ -15,7 +16,7 @@ def two_maps(**more):
 
 def test_table():
     maps = two_maps()
-    table = describe(maps)
+    table = describe(maps, noise_model(maps))
     assert table["element"].tolist() == ["Cu", "Zn"]
     assert table["line"].tolist() == ["Cu Ka", ""]
     zinc = maps["counts"].values[1]
@@ -29,7 +30,7 @@ def test_invalid_pixels_are_left_out():
     valid = np.ones((40, 50), dtype=bool)
     valid[:, 10:] = False
     maps = two_maps(valid=valid)
-    assert describe(maps)["mean"][0] == maps["counts"].values[0][:, :10].mean()
+    assert describe(maps, noise_model(maps))["mean"][0] == maps["counts"].values[0][:, :10].mean()
     assert "80.00 %" in as_text(maps)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,43 +13,14 @@ if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
 
-COLUMNS = (
-    "element", "line", "file", "dtype", "minimum", "mean", "maximum", "zero_share",
-    "saturated_share", "noise",
-)  # fmt: skip
+    from spattermap.noise.noise_models import NoiseModel
+
 # A top value that this share of the pixels has, and many more than the next, was cut off.
 _CUT_SHARE, _CUT_EXCESS = 0.002, 5
 
 
-def describe(maps: xr.Dataset) -> pd.DataFrame:
-    """Return one row for each element map: what it is and what it holds.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        Map set, dims (element, y, x).
-
-    Returns
-    -------
-    pandas.DataFrame
-        Columns `element`, `line`, `file`, `dtype`, `minimum`, `mean`, `maximum` (in the map
-        set's quantity per pixel), `zero_share`, `saturated_share` (0 to 1) and `noise`: the kind
-        of noise, see `spattermap.noise.noise_models.noise_model`. Invalid pixels are left out.
-
-    Examples
-    --------
-    >>> from spattermap import make_map_set
-    >>> maps = make_map_set([[[0, 1], [2, 5]]], ["Cu"])
-    >>> describe(maps)[["element", "mean", "zero_share"]].to_numpy().tolist()
-    [['Cu', 2.0, 0.25]]
-    """
-    from spattermap.noise.noise_models import noise_model
-
-    return _described(maps, [model.kind for model in noise_model(maps)])
-
-
-def _described(maps: xr.Dataset, noise: list[str]) -> pd.DataFrame:
-    """Return the table of the maps, whose kinds of noise are known."""
+def describe(maps: xr.Dataset, noise: Sequence[NoiseModel]) -> pd.DataFrame:
+    """Return one row for each element map: what it is, what its valid pixels hold, its noise."""
     import pandas as pd
 
     source = facts(maps).source
@@ -68,10 +40,10 @@ def _described(maps: xr.Dataset, noise: list[str]) -> pd.DataFrame:
                 "maximum": values.max(),
                 "zero_share": float(np.mean(values == 0)),
                 "saturated_share": saturated_share(values),
-                "noise": noise[place],
+                "noise": noise[place].kind,
             }
         )
-    return pd.DataFrame(rows, columns=list(COLUMNS))
+    return pd.DataFrame(rows)
 
 
 def saturated_share(values: np.ndarray) -> float:
@@ -98,7 +70,7 @@ def missing(maps: xr.Dataset) -> list[tuple[str, str]]:
             "which element plays which part is inferred, and every result says assumed",
         ),
         (
-            bool(known.substrate or known.alloy) and not known.alloy,
+            bool(known.substrate) and not known.alloy,
             "alloy",
             "no element can be called foreign, because its nominal share is unknown",
         ),
@@ -132,7 +104,7 @@ def as_text(maps: xr.Dataset) -> str:
     from spattermap.noise.noise_models import noise_model
 
     known, models = facts(maps), noise_model(maps)
-    table = _described(maps, [model.kind for model in models])
+    table = describe(maps, models)
     lines = [known.title or "untitled", *_facts_lines(maps, known), "", _table_text(table)]
     lines += _spectrum_lines(known)
     notes = [str(note).removeprefix("Warning: ") for note in known.source.get("notes", [])]
@@ -186,14 +158,14 @@ def _spectrum_lines(known: Facts) -> list[str]:
 def _facts_lines(maps: xr.Dataset, known: Facts) -> list[str]:
     source = known.source
     height, width = maps.sizes["y"], maps.sizes["x"]
-    unit = "um" if known.length_unit == "um" else "px"
+    origin = str(source.get("pixel_size_from", "the caller")).replace("sidecar", "mapset.toml")
     pairs: list[tuple[str, Any]] = [
         ("format", source.get("format", "made in memory")),
         ("size", f"{height} x {width} px (y x x), {maps.sizes['element']} elements"),
         (
             "pixel size",
-            f"{known.pixel_size:.6g} um, from {_origin(source)}"
-            if unit == "um"
+            f"{known.pixel_size:.6g} um, from {origin}"
+            if known.length_unit == "um"
             else "not stated: lengths in px",
         ),
         ("quantity", known.quantity),
@@ -204,10 +176,6 @@ def _facts_lines(maps: xr.Dataset, known: Facts) -> list[str]:
         ("unusable pixels", _unusable(maps)),
     ]
     return [f"  {name:<16}{value}" for name, value in pairs if value]
-
-
-def _origin(source: dict[str, Any]) -> str:
-    return str(source.get("pixel_size_from", "the caller")).replace("sidecar", "mapset.toml")
 
 
 def _unusable(maps: xr.Dataset) -> str | None:
