@@ -156,6 +156,7 @@ def draft(
     shadow and charging are drawn too.
     """
     from scipy import ndimage
+    from skimage.filters import threshold_otsu
 
     from spattermap.loaders.pictures import readable_image
     from spattermap.segment.image_regions import parted
@@ -170,8 +171,9 @@ def draft(
     if min(values.shape) < 16 or values.min() == values.max():
         raise InputFileError(f"{file} must show something, got one grey value. Export it again.")
     smooth = ndimage.gaussian_filter(values.astype(np.float32), _SMOOTHED)
-    level = _best_level(smooth) if threshold is None else float(threshold)
-    bright = smooth > level
+    if threshold is None:
+        threshold = float(threshold_otsu(smooth))  # type: ignore[no-untyped-call]
+    bright = smooth > threshold
     if polarity == "auto":
         polarity = "bright" if bright.mean() <= 0.5 else "dark"
     mask = bright if polarity == "bright" else ~bright
@@ -180,16 +182,10 @@ def draft(
         labels=_parts(mask, smooth, parted, split_strength),
         caption_rows=cut,
         polarity=polarity,
-        threshold=level,
+        threshold=float(threshold),
         pixel_size_um=found.pixel_size_um,
         clipped=clipped_part(values),
     )
-
-
-def _best_level(smooth: Singles) -> float:
-    from skimage.filters import threshold_otsu
-
-    return float(threshold_otsu(smooth))  # type: ignore[no-untyped-call]
 
 
 def _parts(mask: Bools, smooth: Singles, parted: Any, strength: float) -> Labels:

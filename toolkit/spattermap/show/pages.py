@@ -20,15 +20,8 @@ _POLICY = (
     "base-uri 'none'; form-action 'none'"
 )
 
-
 # Below the pages of one field.
 FOOTER = f"Made by Spattermap {__version__}. Screening evidence, not certification."
-
-
-def _policy() -> str:
-    from spattermap.show.field_viewer import module_hash
-
-    return _POLICY.format(script=module_hash())
 
 
 def style() -> str:
@@ -45,9 +38,12 @@ def document(
     main: str, *, title: str, kind: str, footer: str, heading: str = "", contents: str = ""
 ) -> str:
     """Return a self-contained page that asks for nothing; its script is known by hash."""
+    from spattermap.show.field_viewer import module_hash
+
+    policy = _POLICY.format(script=module_hash())
     return in_order(
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{_policy()}">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="color-scheme" content="light dark">\n'
         '<meta name="referrer" content="no-referrer">\n'

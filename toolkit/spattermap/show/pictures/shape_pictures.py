@@ -287,5 +287,5 @@ def connected_region(analysis: Any) -> Picture:
         Patch(facecolor=_OTHER, edgecolor=INK, label="other metal"),
         Patch(facecolor=_BARE, edgecolor=INK, label="bare"),
     ]
-    sheet.legend(handles=marks, loc="outside lower center", ncols=3, frameon=False, fontsize=9)
+    legend(sheet, handles=marks, loc="outside lower center", ncols=3, fontsize=9, labelcolor=None)
     return sheet
