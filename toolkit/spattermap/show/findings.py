@@ -105,7 +105,7 @@ def _badge(verdict: str) -> str:
 def _interval(row: Any, name: str, *, as_percent: bool = False) -> str:
     show = wording.percent if as_percent else wording.figures
     value, low, high = show(row.get(name)), row.get(f"{name}_low"), row.get(f"{name}_high")
-    interval = span(low, high, show) if wording.is_told(low) and wording.is_told(high) else ""
+    interval = span(low, high, show) if wording.has_value(low) and wording.has_value(high) else ""
     if value == "–" and interval:
         interval = "not told"  # an unknown value between its outermost bounds says no more
     return escape(value) + (f" <small>{escape(interval)}</small>" if interval else "")

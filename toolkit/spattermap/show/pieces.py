@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from spattermap.core.estimate import span
 from spattermap.core.results import FRACTIONS
-from spattermap.show.wording import figures, is_told, percent, words_of
+from spattermap.show.wording import figures, has_value, percent, words_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -182,7 +182,7 @@ def _cell(row: dict[str, Any], name: str) -> str:
     )
     text = escape(percent(value) if fraction else value_text(name, value))
     low, high = (row.get(f"{name}_{end}") for end in ("low", "high"))
-    if is_told(low) and is_told(high) and not low == value == high:
+    if has_value(low) and has_value(high) and not low == value == high:
         text += f" <small>{escape(span(low, high, partial(value_text, name)))}</small>"
     text = text.replace(" %", "\u00a0%")
     return f'<td data-label="{escape(heading_of(name))}">{text}</td>'
@@ -190,7 +190,7 @@ def _cell(row: dict[str, Any], name: str) -> str:
 
 def value_text(name: str, value: Any) -> str:
     """Return a value of a column as it is printed, a dash where there is none."""
-    if not is_told(value):
+    if not has_value(value):
         return "–"
     if isinstance(value, bool):
         return "yes" if value else "no"

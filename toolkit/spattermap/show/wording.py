@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, TypeGuard
+from typing import TYPE_CHECKING, Any
 
 from spattermap.core import estimate
 
@@ -49,7 +49,7 @@ def minutes_text(minutes: float) -> str:
 
 def percent(value: float | None, *, digits: int = 0) -> str:
     """Return a fraction as percent, or a dash where it is unknown."""
-    if not is_told(value):
+    if value is None or not has_value(value):
         return "–"
     shown = 100 * value
     if 0 < abs(shown) < 1 and digits == 0:
@@ -91,7 +91,7 @@ def with_interval(summary: dict[str, Any], name: str, *, as_percent: bool = Fals
     """Return ``value (low to high)`` of one entry of the summary."""
     show: Callable[[Any], str] = percent if as_percent else figures
     value, low, high = (summary.get(f"{name}{end}", math.nan) for end in ("", "_low", "_high"))
-    if as_percent and is_told(low) and low != high and show(low) == show(high):
+    if as_percent and has_value(low) and low != high and show(low) == show(high):
         show = functools.partial(percent, digits=1)  # bounds that say nothing of their own
     return estimate.bounded(value, low, high, show)
 
@@ -113,7 +113,7 @@ def is_film(summary: Mapping[str, Any]) -> bool:
     """
     share = summary.get("largest_region_share")
     crosses = summary.get("connected_x") or summary.get("connected_y")
-    return bool(crosses) and is_told(share) and share > MOSTLY_ONE_REGION
+    return bool(crosses) and has_value(share) and share > MOSTLY_ONE_REGION
 
 
 def noun_of(analysis: Any) -> str:
@@ -135,6 +135,6 @@ def verdict_lines(elements: pd.DataFrame) -> str:
     )
 
 
-def is_told(value: Any) -> TypeGuard[float]:
+def has_value(value: Any) -> bool:
     """Return whether there is a value: neither None nor a number that is not finite."""
     return value is not None and not (isinstance(value, float) and not math.isfinite(value))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from spattermap.show.pages import figure_html, shell
 from spattermap.show.pieces import heading_of, rows_of, table_html, value_text
-from spattermap.show.wording import figures, is_told, percent, with_interval
+from spattermap.show.wording import figures, has_value, percent, with_interval
 from spattermap.sweeps.deposit import PICTURE
 from spattermap.sweeps.sweep_tables import FEWEST_FIELDS
 
@@ -73,7 +73,7 @@ def _shown_effects(found: Sweep) -> list[str]:
 
 
 def _made(row: Any, process: Sequence[str]) -> str:
-    made = ", ".join(_setting(name, row[name]) for name in process if is_told(row[name]))
+    made = ", ".join(_setting(name, row[name]) for name in process if has_value(row[name]))
     return f" ({made})" if made else ""
 
 
@@ -348,7 +348,7 @@ def _told(found: Sweep) -> str:
         where = f"{row['sample']}, {row['field']}" if row.get("field") else str(row["sample"])
         cells = [
             f"{row[f'answer_{one}']} ({row[f'answer_{one}_certainty']})"
-            if is_told(row.get(f"answer_{one}"))
+            if has_value(row.get(f"answer_{one}"))
             else "–"
             for one in _TOLD
         ]
