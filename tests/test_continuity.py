@@ -27,9 +27,6 @@ def crosses(metal, axis, structure=None):
     return bool(set(along[:, 0]) & set(along[:, -1]) - {0})
 
 
-# --- thresholds -----------------------------------------------------------------------------
-
-
 @pytest.mark.outside(
     "Percolation threshold of sites with four neighbours",
     source="0.592746, default of ssi20 in the R package SPSL",
@@ -136,9 +133,6 @@ def test_duality_without_violation_long():
     assert duality(3000, 7) == 0
 
 
-# --- regions --------------------------------------------------------------------------------
-
-
 @pytest.mark.outside(
     "Regions, gaps and crossing of a small map with four and eight neighbours",
     source="labels and distances by hand",
@@ -242,9 +236,6 @@ def test_bad_arguments():
         connectivity(np.ones((2, 2)), bridging_px=-1)
     with pytest.raises(InputError, match="metal must be a two-dimensional"):
         connectivity(np.ones(3))
-
-
-# --- mixing rules ---------------------------------------------------------------------------
 
 
 @pytest.mark.outside(

@@ -37,7 +37,6 @@ def drawn(*rows):
     return np.array([[sign == "#" for sign in row] for row in rows])
 
 
-# --- Paths ---------------------------------------------------------------------------------------
 def test_regions_are_numbered_by_size_and_equal_ones_by_place():
     found = connectivity(drawn("#.##.#", ".....#", "#.....", "...#.#"))
     assert found.labels.tolist() == [
@@ -136,7 +135,6 @@ def test_no_result_is_changed_in_place(record):
         setattr(blank, next(iter(record.__dataclass_fields__)), None)
 
 
-# --- Networks ------------------------------------------------------------------------------------
 def held(shape, *places):
     nodes = np.zeros(shape, dtype=bool)
     for place in places:
@@ -196,7 +194,6 @@ def test_answers_are_as_close_as_asked_for():
     assert tight.unknowns == 8100
 
 
-# --- Sheets --------------------------------------------------------------------------------------
 def test_current_takes_the_thick_way():
     # Rows of thickness 3 and 1, mean 2: side by side they carry 1.5 and 0.5; one after the other
     # both carry what their series lets through, 2 / (1/1.5 + 1/0.5) = 0.75.
@@ -306,7 +303,6 @@ def test_half_of_the_heat_by_hand():
     assert share([2, 1, 1, 0], mask=np.ones((2, 8), bool)) == pytest.approx(1 / 4)
 
 
-# --- Rules ---------------------------------------------------------------------------------------
 @pytest.mark.outside(
     "Mixing rules where one phase is absent, alike, or conducts nothing",
     source="limits of the formulas, by hand",
@@ -350,7 +346,6 @@ def test_rules_refuse_what_no_sheet_can_be(rule):
             rule(fraction)
 
 
-# --- Resistivity and thickness -------------------------------------------------------------------
 def test_resistivity_by_hand():
     # 0.2 ohm a square at a third of a film's conductance and 300 nm: 0.2 / 3 * 3e-7 = 2e-8 ohm m.
     found = implied_resistivity(

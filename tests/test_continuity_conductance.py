@@ -31,9 +31,6 @@ def smooth_film(n, coverage, seed, scale=3.0):
     return field > np.quantile(field, 1 - coverage)
 
 
-# --- exact sheets ---------------------------------------------------------------------------
-
-
 @pytest.mark.outside(
     "Sheet conductance of a full film, both ways and any shape",
     source="R = Rs L / W",
@@ -99,8 +96,6 @@ def test_thickness_is_relative_to_its_mean():
     only_metal_counts = sheet_conductance(with_gap, thickness=np.where(with_gap, 5.0, 1e9))
     assert only_metal_counts.ratio == pytest.approx(0.9, abs=1e-9)
 
-
-# --- one disc in a square with bus bars -----------------------------------------------------
 
 # Square array of discs, which by symmetry is one disc in a square with bars left and right.
 PERFECT = {
@@ -181,9 +176,6 @@ def test_disc_converges_with_the_pixel():
 def test_weak_disc_is_the_reciprocal():
     found = sheet_conductance(~disc(200, 0.5), bare=0.1)
     assert found.ratio == pytest.approx(0.41399, rel=0.005)
-
-
-# --- duality and bounds ---------------------------------------------------------------------
 
 
 @pytest.mark.outside(
@@ -282,9 +274,6 @@ def test_checkerboard_is_square_root():
     assert found.ratio * 100 == pytest.approx(10, rel=0.02)
 
 
-# --- resistor grids -------------------------------------------------------------------------
-
-
 def node_grid(k):
     return np.ones((k, k - 1)), np.ones((k - 1, k))
 
@@ -369,9 +358,6 @@ def test_annulus():
         found = 1 / solve(with_contacts(*links, inner, rim)).conductance
         assert expected == pytest.approx(math.log(relation) / (2 * math.pi), abs=5e-7)
         assert found == pytest.approx(expected, rel=0.02)
-
-
-# --- disconnected and ragged films ----------------------------------------------------------
 
 
 def test_disconnected_films_do_not_conduct(recwarn):
@@ -468,9 +454,6 @@ def test_against_a_direct_solution():
     assert found.ratio_low == pytest.approx(current, rel=1e-6)
 
 
-# --- a streaked film against a finer grid ---------------------------------------------------
-
-
 def streaks(n, seed, n_streaks=330):
     """Hard-edged ellipses along x on a unit square of n x n pixels; the same scene at any n."""
     rng = np.random.default_rng(seed)
@@ -524,9 +507,6 @@ def test_streaked_scene_drawn_with_finer_pixels(seed):
     coarse, fine = both_ways(streaky_texture(160, seed)), both_ways(streaky_texture(512, seed))
     assert fine[0] > fine[1] > 0
     assert coarse[0] / coarse[1] == pytest.approx(fine[0] / fine[1], rel=0.03)
-
-
-# --- bad arguments --------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(

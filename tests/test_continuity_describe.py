@@ -39,9 +39,6 @@ def broken_film():
     return metal
 
 
-# --- resistivities --------------------------------------------------------------------------
-
-
 @pytest.mark.outside(
     "Resistivity from a measured film of 80/20 nickel-chromium",
     source="maker's data sheet: 1.08 microohm metre at 20 degrees C, so 100 nm is 10.8 ohm per "
@@ -90,9 +87,6 @@ def test_resistivity_without_a_known_metal():
     assert found.reference == ""
     assert math.isnan(found.times_bulk)
     assert found.resistivity_ohm_m == pytest.approx(1e-7)
-
-
-# --- description ----------------------------------------------------------------------------
 
 
 def test_full_film_with_measurement():
@@ -169,9 +163,6 @@ def test_large_maps_are_averaged_and_say_so():
 def test_bad_measurement_is_named():
     with pytest.raises(InputError, match="measured: sheet_resistance_ohm_per_sq"):
         told(np.ones((5, 5), dtype=bool), measured={"sheet_resistance_ohm_per_sq": -1})
-
-
-# --- masks ----------------------------------------------------------------------------------
 
 
 def test_a_masked_strip_at_the_rim_is_cut_off_and_a_mask_inside_is_told():

@@ -47,7 +47,6 @@ APART = replace(
 )  # fmt: skip
 
 
-# --- The numbers ---------------------------------------------------------------------------------
 def test_summary_by_hand():
     # A wire of two rows through a field of 8 x 10 px of half a micrometre, and a spot of one pixel.
     metal = np.zeros((8, 10), dtype=bool)
@@ -188,7 +187,6 @@ def test_heat_is_that_of_the_direction_that_conducts_better():
     assert told(metal.T).half_heat_share == pytest.approx(found.half_heat_share)
 
 
-# --- The sentences -------------------------------------------------------------------------------
 def test_crossing_is_told_with_the_largest_share():
     assert (
         "crosses the field in x and in y; the largest connected region holds 100 %"
@@ -335,7 +333,6 @@ def test_the_measured_resistance_is_told():
     assert "as it is 80 nm thick" in reasons(thin, OHMS)[-1]
 
 
-# --- The next step -------------------------------------------------------------------------------
 def test_next_step_without_metal():
     nothing = told(np.zeros((4, 4), bool))
     assert next_step(nothing, {}).startswith("Check that the mapped field lies on the deposit")

@@ -39,9 +39,6 @@ def evidence(field):
     return bench.evidence(field)
 
 
-# --- grids ---------------------------------------------------------------------------------------
-
-
 def test_a_picture_on_its_own_grid_comes_back_to_the_maps():
     y, x = np.mgrid[:64, :64]
     maps = np.sin(y / 5.0) + np.cos(x / 7.0)
@@ -94,9 +91,6 @@ def test_clipped_pixels_are_counted():
     image = np.arange(1000).reshape(20, 50)
     assert clipped_part(image) == 0.001
     assert clipped_part(np.minimum(image, 899)) == pytest.approx(0.101)
-
-
-# --- registration --------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("kind", made.KINDS)
@@ -152,9 +146,6 @@ def test_a_field_is_found_in_an_overview(field, evidence):
     assert placed.accepted
     true = Transform(shift=(120 - (384 - 192) / 2, 60 - (384 - 192) / 2))
     assert placed.transform.farthest(true, field.labels.shape) < 1.5
-
-
-# --- learning and counting -----------------------------------------------------------------------
 
 
 def test_a_picture_is_learned_and_an_unrelated_one_is_not(field, evidence):
@@ -216,9 +207,6 @@ def test_what_only_the_maps_show_is_added():
     assert sorted(np.unique(both)) == [0, 1, 2]
 
 
-# --- the whole ------------------------------------------------------------------------------------
-
-
 @pytest.mark.parametrize(("kind", "least"), [("backscatter", 0.96), ("secondary", 0.92)])
 def test_few_counts_and_a_picture_do_what_neither_does_alone(field, evidence, kind, least):
     alone, maps = evidence
@@ -248,9 +236,6 @@ def test_the_same_picture_gives_the_same_answer(field, evidence):
     one, two = (read_image(image, evidence[1]) for _ in range(2))
     assert np.array_equal(one.labels, two.labels)
     assert np.array_equal(image, before)
-
-
-# --- the whole way, from files --------------------------------------------------------------------
 
 
 def _saved(folder, field, **images):

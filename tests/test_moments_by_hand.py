@@ -33,7 +33,6 @@ def pixels_of(seed, shape=(6, 9), elements=2):
     return np.random.default_rng(seed).poisson(5, (elements, *shape)).astype(float)
 
 
-# --- Sums of blocks ------------------------------------------------------------------------------
 def test_blocks_are_cut_as_evenly_as_whole_pixels_allow():
     m = block_moments(counted(pixels_of(1, (7, 11))), block_px=3, noise=np.zeros((2, 2)))
     # 7 rows in two blocks, 11 columns in three: 3.67 and 7.33 go to the nearest pixel.
@@ -193,7 +192,6 @@ def test_moments_are_not_changed_in_place():
         m.block_px = 4
 
 
-# --- Where the noise comes from ------------------------------------------------------------------
 def test_given_noise_comes_before_what_the_maps_carry():
     planes = pixels_of(13)
     maps = counted(planes, variance=np.full_like(planes, 3.0))
@@ -283,7 +281,6 @@ def test_a_block_of_one_usable_pixel_counts():
     assert m.noise[1, 0, 0] == 1
 
 
-# --- Autocovariance ------------------------------------------------------------------------------
 def test_products_within_lines_do_not_wrap():
     found = _line_products(np.array([[1.0, 2, 3], [0, 1, 0]]), 2)
     np.testing.assert_allclose(found, [1 + 4 + 9 + 1, 2 + 6], atol=1e-12)

@@ -125,11 +125,6 @@ def test_aspect_ratio_of_thin_regions_is_bounded_by_the_pixel():
     assert table.aspect_ratio[0] == pytest.approx(np.sqrt(2 / (1 / 12)))
 
 
-def test_results_cannot_be_changed():
-    with pytest.raises(AttributeError):
-        shapes_of("1").area = 0
-
-
 def test_touching_labels_are_counted_apart():
     found = shapes_of("1122", "1122", ".33.")
     assert found.label.tolist() == [1, 2, 3]
@@ -170,7 +165,6 @@ def test_labels_beyond_the_number_of_pixels_are_renumbered():
         assert table.Cu_counts.tolist() == [5, 1]
 
 
-# --- Runs ----------------------------------------------------------------------------------------
 def test_runs_of_a_small_picture():
     """Label, row, first column, column after the last; and how many of each label."""
     image = np.array([[1, 1, 0, 2], [0, 2, 2, 1]], np.int32)

@@ -149,9 +149,6 @@ def _words(analysis: Any) -> str:
     return f"{analysis.title}: outlines of {found.n_droplets} {noun}{streaks} over {metals}."
 
 
-# ------------------------------------------------------------------ pictures
-
-
 def base_data(analysis: Any) -> dict[str, Any]:
     """Return what no setting of the segmentation changes: pictures, scale, start."""
     data = map_data(analysis.maps, analysis.roles)
@@ -407,9 +404,6 @@ def mask(
         "shape": [height, width], "box": list(box or (0, 0, width * step, height * step)),
         "data": packed(np.packbits(small)),
     }  # fmt: skip
-
-
-# ------------------------------------------------------------------ regions
 
 
 def found_data(analysis: Any, *, edges: npt.NDArray[np.float64] | None = None) -> dict[str, Any]:
