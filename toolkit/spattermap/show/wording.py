@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeGuard
 
 from spattermap.core import estimate
 
@@ -49,7 +49,7 @@ def minutes_text(minutes: float) -> str:
 
 def percent(value: float | None, *, digits: int = 0) -> str:
     """Return a fraction as percent, or a dash where it is unknown."""
-    if value is None or not has_value(value):
+    if not has_value(value):
         return "–"
     shown = 100 * value
     if 0 < abs(shown) < 1 and digits == 0:
@@ -135,6 +135,6 @@ def verdict_lines(elements: pd.DataFrame) -> str:
     )
 
 
-def has_value(value: Any) -> bool:
+def has_value(value: Any) -> TypeGuard[Any]:
     """Return whether there is a value: neither None nor a number that is not finite."""
     return value is not None and not (isinstance(value, float) and not math.isfinite(value))
