@@ -10,7 +10,8 @@ from spattermap.measure.regions import as_droplets, measure_regions
 
 
 def segmented(labels, n_streaks=0):
-    return divided(labels, int(labels.max()) - n_streaks, blur_px=0.0)
+    n = int(labels.max())
+    return divided(labels, n - n_streaks, blur_px=0.0, confidence=np.ones(n))
 
 
 def grid_of_squares(side=60, step=12):

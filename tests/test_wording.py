@@ -7,6 +7,8 @@ import pandas as pd
 import pytest
 
 from spattermap.core.mapset import Roles, make_map_set
+from spattermap.examine import Examination
+from spattermap.measure.metal_weight import withheld
 from spattermap.show import wording
 from spattermap.show.answers import answers_of
 
@@ -50,6 +52,9 @@ def answered(rows, *, n_streaks=0, roles=None, trusted=True, smallest=4.0, **cha
         roles=roles or Roles(("Cu", "Zn"), ("Si", "O")),
         segmentation=SimpleNamespace(n_streaks=n_streaks, smallest_trusted_px=smallest),
         morphology=SimpleNamespace(sizes=table),
+        continuity=SimpleNamespace(next_step="", resistivity=None, otherwise=None),
+        examination=Examination((), MAPS),
+        weighed=withheld("No thickness.", ""),
     )
     return {one.topic: one for one in answers_of(analysis)}
 
