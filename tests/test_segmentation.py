@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy import integrate, ndimage, special, stats
 
+from spattermap.analysis import analyse
 from spattermap.core.errors import InputError
 from spattermap.core.mapset import Roles, make_map_set
 from spattermap.core.settings import Settings
@@ -17,11 +18,15 @@ from spattermap.segment.cracks import cracks_in, find_cracks
 from spattermap.segment.droplets import middle_signal, middles
 from spattermap.segment.engine import segment
 from spattermap.segment.filters import fit_structure, gaussian_filter
-from spattermap.segment.ground import _largest_eigenvalue_of_noise, _largest_of_drawn_noise
+from spattermap.segment.ground import (
+    _largest_eigenvalue_of_noise,
+    _largest_of_drawn_noise,
+    estimated_variance,
+)
 from spattermap.segment.hills import part
 from spattermap.segment.parting import Passes, Rule, elongation, highest, joined, pixel_sums
 from spattermap.segment.streaks import circular_summary, describe
-from spattermap.synthesis import Cracks, Deposit, Droplets, Streaks
+from spattermap.synthesis import Cracks, Deposit, Droplets, Streaks, make_deposit
 
 
 def _beside(name):
@@ -702,3 +707,30 @@ def test_cracks_are_found_in_an_image_with_pixels_of_its_own():
     assert row["x_px"] == pytest.approx((40 + 60) / 2, abs=1.5)
     rows = np.nonzero(found["mask"])[0]
     assert 133 <= rows.min() <= rows.max() <= 151
+
+
+@pytest.mark.parametrize("dose", [0.02, 0.1, 0.5, 5.0])
+def test_noise_of_scaled_counts_is_found_where_most_pixels_hold_none(dose):
+    """Of a Poisson plane divided by 7.3 the variance is the mean over 7.3 squared (Poisson law)."""
+    drawn = np.random.default_rng(3).poisson(dose, (1, 256, 256)) / 7.3
+    assert estimated_variance(drawn)[0] == pytest.approx(dose / 7.3**2, rel=0.45)
+
+
+@pytest.mark.parametrize("rough", [0.0, 0.02])
+@pytest.mark.parametrize("seed", [1, 2])
+def test_few_counts_a_second_are_divided_as_the_counts_are(seed, rough):
+    """An export as counts a second, or with noise on it, must not turn droplets into a film."""
+    spec = Deposit(
+        shape=(160, 192),
+        droplets=Droplets(coverage=0.2),
+        counts_per_pixel=0.3,
+        electron_image=False,
+    )
+    maps = make_deposit(spec, seed=seed).maps
+    scaled = np.asarray(maps["counts"].values) / 7.3
+    scaled = scaled + rough * np.random.default_rng(seed).normal(size=scaled.shape)
+    other = maps.assign(counts=(maps["counts"].dims, scaled))
+    other.attrs = {**maps.attrs, "quantity": "intensity"}
+    one, two = (analyse(which).summary() for which in (maps, other))
+    assert one["coverage_low"] < two["coverage"] < one["coverage_high"]
+    assert two["droplet_count"] == pytest.approx(one["droplet_count"], rel=0.2)

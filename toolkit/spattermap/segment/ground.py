@@ -260,9 +260,13 @@ def _redirected(
 
 
 def _floor(stack: Planes, overall: Floats) -> Floats:
-    """Return the least mean a plane can have: for counts, half a count in the whole field."""
+    """Return the least mean a plane can have: for counts, half a count in the whole field.
+
+    Of other values, the lowest: no part of the field has a mean below it.
+    """
     if stack.variance is not None:
-        return np.full(overall.shape, -np.inf)
+        low = [float(np.min(p, where=stack.valid, initial=np.inf)) for p in stack.planes]
+        return np.minimum(overall, low)
     return np.minimum(overall, 0.5 / max(1, int(np.count_nonzero(stack.valid))))
 
 
@@ -281,10 +285,12 @@ def _with_noise(stack: Planes, bare: Floats, metal: Floats, *, inside: Bools) ->
         noise = bare, metal
     else:
         everywhere = _noise(stack, bare)
+        # A class without pixels has no variance of its own.
         noise_bare, noise_metal = (
-            _noise(replace(stack, valid=stack.valid & part), bare) for part in (~inside, inside)
+            _noise(replace(stack, valid=part), bare) if part.any() else everywhere
+            for part in (stack.valid & ~inside, stack.valid & inside)
         )
-        few = 1e-3 * everywhere  # a class without pixels has no variance of its own
+        few = 1e-3 * everywhere
         noise = np.maximum(noise_bare, few), np.maximum(noise_metal, few)
     return classes_from_means(
         bare, metal, noise_bare=noise[0], noise_metal=noise[1], signs=stack.signs
@@ -414,6 +420,9 @@ def _windows(n: int) -> npt.NDArray[np.int64]:
     return np.concatenate([np.arange(_SAMPLE_SIDE) + first, np.arange(_SAMPLE_SIDE) + second])
 
 
+# Upper quartile and root mean square of differences over their median; normal noise: 1.7 and 1.5.
+_SPARSE = (4.0, 30.0)
+_MORE = 1.5  # times the metal, as far as outlines move with the filter
 _LEAST_INSIDE = 100  # px inside the metal from which their texture is taken seriously
 
 
@@ -423,26 +432,34 @@ def estimate_of(sample: Planes, *, noise_known: bool) -> Ground:
         return estimate(sample)
     variance = estimated_variance(sample.planes)
     known = estimate(_with_variance(sample, variance))
-    return estimate(_with_variance(sample, np.maximum(variance, _texture(sample, known))))
+    inside = _inside(sample, known)
+    rough = estimate(_with_variance(sample, np.maximum(variance, _texture(sample, inside))))
+    # More noise cannot show more metal: where it seems to, all became one class, the other empty.
+    most = _MORE * np.count_nonzero(inside) + _LEAST_INSIDE
+    return known if np.count_nonzero(_inside(sample, rough)) > most else rough
+
+
+def _inside(sample: Planes, known: Ground) -> Bools:
+    """Return the pixels that count as metal, dims (y, x)."""
+    if known.filter is None or known.classes.information == 0:
+        return np.zeros(sample.shape, dtype=bool)
+    raw = metal_fraction(sample, known.classes)
+    return np.asarray((known.filter.apply(raw, sample.valid) > 0.5) & sample.valid)
 
 
 def _with_variance(stack: Planes, variance: Singles) -> Planes:
     return replace(stack, variance=np.broadcast_to(variance[:, None, None], stack.planes.shape))
 
 
-def _texture(sample: Planes, known: Ground) -> Singles:
+def _texture(sample: Planes, inside: Bools) -> Singles:
     """Return the variance that each plane has inside the metal; zero where there is too little.
 
     Where the noise had to be estimated, what varies inside the metal at the finest scale cannot
     tell metal from bare, whether it is noise or relief.
     """
-    none = np.zeros(len(sample.planes), np.float32)
-    if known.filter is None or known.classes.information == 0:
-        return none
-    inside = known.filter.apply(metal_fraction(sample, known.classes), sample.valid) > 0.5
-    inside = ndimage.binary_erosion(inside & sample.valid, iterations=2)
+    inside = ndimage.binary_erosion(inside, iterations=2)
     if np.count_nonzero(inside) < _LEAST_INSIDE:
-        return none
+        return np.zeros(len(sample.planes), np.float32)
     return np.array([float(p[inside].var(dtype=np.float64)) for p in sample.planes], np.float32)
 
 
@@ -454,9 +471,15 @@ def estimated_variance(planes: npt.NDArray[np.generic]) -> Singles:
     out = np.empty(len(planes), np.float32)
     for k, plane in enumerate(planes):
         p = plane.astype(np.float32)
-        # Second differences cancel levels and slopes; the median ignores the edges (Rank et al.
-        # 1999). 0.6745 is the median of |N(0, 1)|, and the coefficients square-sum to 36.
+        # Second differences cancel levels and slopes; the coefficients square-sum to 36.
         d = p[1:-1, 1:-1] * 4 - 2 * (p[:-2, 1:-1] + p[2:, 1:-1] + p[1:-1, :-2] + p[1:-1, 2:])
         d += p[:-2, :-2] + p[:-2, 2:] + p[2:, :-2] + p[2:, 2:]
-        out[k] = max((float(np.median(np.abs(d))) / 0.6745) ** 2 / 36, 1e-12)
+        middle, upper = np.quantile(np.abs(d), (0.5, 0.75))
+        square = float(np.mean(d * d, dtype=np.float64))
+        # The median ignores the edges (Rank et al. 1999); 0.6745 is that of |N(0, 1)|. Where few
+        # counts stand behind the values, most neighbours do not differ at all and it says nothing:
+        # there the mean is taken, which edges can only make too large.
+        if upper < _SPARSE[0] * middle and square < (_SPARSE[1] * middle) ** 2:
+            square = (float(middle) / 0.6745) ** 2
+        out[k] = max(square / 36, 1e-12)
     return out

@@ -95,8 +95,11 @@ def own_pattern(
     lines and along the sum of the other alloy elements where these vary beyond their noise, and
     less what continuum and leaks of the other elements may bring. Its standard error is that of
     counting where no such pattern is (see `variation_z`): the pattern of this field is in
-    question, not that of other fields.
+    question, not that of other fields. None where the noise is not known: a faint pattern is what
+    is left when it is taken off, and an estimate is not good enough for that.
     """
+    if bare.noise_source in ("estimated", "unknown"):
+        return None
     groups: list[tuple[str, ...]] = [(element,)]
     for role in (roles.substrate, roles.alloy):
         others = tuple(e for e in role if e != element)
