@@ -186,17 +186,19 @@ def comparisons(
         for name, sign in GOALS:
             if name not in group or name not in done:
                 continue
-            means = [_numbers(part, name).mean() for part in settings]
-            order = [k for k in np.argsort(-sign * np.array(means)) if np.isfinite(means[k])][:2]
-            unit, (scatter, freedom) = "samples", _pooled([_numbers(s, name) for s in settings])
+            known = [(part, seen) for part in settings if (seen := _numbers(part, name)).size]
+            best = sorted(known, key=lambda one: -sign * one[1].mean())[:2]
+            unit, (scatter, freedom) = "samples", _pooled([seen for _, seen in known])
             if not freedom:
                 unit = "fields"
                 scatter, freedom = _pooled([_numbers(part, name) for part in per_sample])
-            if len(order) < 2 or not freedom or means[order[0]] == means[order[1]]:
+            if len(best) < 2 or not freedom:
                 continue
-            pair = [settings[k] for k in order]
+            pair, means = [part for part, _ in best], [seen.mean() for _, seen in best]
+            if np.isclose(*means, rtol=1e-9, atol=0):
+                continue
             have = [len(p) if unit == "samples" else int(p["n_fields"].sum()) for p in pair]
-            apart = float(abs(means[order[0]] - means[order[1]]))
+            apart = float(abs(means[0] - means[1]))
             ends = [scatter * (freedom / chi2.isf(p, freedom)) ** 0.5 for p in (0.025, 0.975)]
             needed, low, high = (samples_to_tell(apart, s) for s in (scatter, *ends))
             lines.append({
