@@ -10,6 +10,14 @@ without its capabilities); files of other times (the clock itself is not set: ot
 here). Then what else can be wrong around a `report`. Each run must end in one line with exit
 status 2, or in a whole result, or (killed) in the old one; a rerun must give the bytes of an
 undisturbed run and leave nothing behind. The exit status is 1 where one did not.
+
+On 27 November 2026, two processors, nothing lost in any of them. Killed: `report` 50 times,
+`convert` 50, `mosaic` 51, `sweep` 50: the old result, none, or (sweep) whole finished deposits
+stood, and every rerun gave the bytes of an undisturbed run and left nothing behind. Full disk, 6
+sizes each of the four commands: 24 of 24 one line, and with room the same bytes. Two runs into one
+folder, 4 of each command: 16 of 16 one refused, one whole. Times of files of 1970 and 2096: what
+changed was worked anew, the rest taken over. Little memory: one line, but for a mosaic that a
+library ended by a signal (2 of 5; the rerun gave the same bytes).
 """
 
 import argparse
