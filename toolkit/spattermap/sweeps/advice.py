@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from itertools import product
 from typing import TYPE_CHECKING, Any
@@ -195,7 +196,7 @@ def comparisons(
             if len(best) < 2 or not freedom:
                 continue
             pair, means = [part for part, _ in best], [seen.mean() for _, seen in best]
-            if np.isclose(*means, rtol=1e-9, atol=0):
+            if math.isclose(means[0], means[1]):
                 continue
             have = [len(p) if unit == "samples" else int(p["n_fields"].sum()) for p in pair]
             apart = float(abs(means[0] - means[1]))
