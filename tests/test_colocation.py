@@ -122,8 +122,31 @@ def test_share_of_variance_worked_by_hand():
     """1000 pixels of 1 but two of 101: mean 1.2, squares 2 x 99.8^2 and 998 x 0.2^2."""
     plane = np.ones(1000)
     plane[[3, 700]] = 101.0
-    share, limit = variance_of_few(plane, 0.0)
-    assert limit == 1.0
-    assert share == pytest.approx(2 * 99.8**2 / (2 * 99.8**2 + 998 * 0.2**2), rel=1e-12)
-    assert variance_of_few(plane, 5.0)[0] == 1.0  # no more than all
-    assert np.isnan(variance_of_few(np.ones(1000), 1.0)[0])
+    few = variance_of_few(plane, 0.0)
+    assert few.limit == 1.0
+    assert few.share == pytest.approx(2 * 99.8**2 / (2 * 99.8**2 + 998 * 0.2**2), rel=1e-12)
+    assert variance_of_few(plane, 5.0).share == 1.0  # no more than all
+    assert np.isnan(variance_of_few(np.ones(1000), 1.0).share)
+
+
+@pytest.mark.parametrize("rate", [0.03, 0.1, 0.5, 3.0])
+def test_what_noise_lifts_to_the_top_owns_nothing(rate):
+    """Even squares of two rates, by construction: no pixel owns more of it than any other."""
+    rng = np.random.default_rng(5)
+    own = 0
+    for _ in range(40):
+        rates = np.where(rng.random(128 * 128) < 0.5, 0.8, 1.2) * rate
+        plane = rng.poisson(rates)
+        own += variance_of_few(plane, float(plane.mean())).own
+    assert own <= 1
+
+
+def test_a_hot_few_among_few_counts_own_it_still():
+    rng = np.random.default_rng(6)
+    rates = np.full(128 * 128, 0.1)
+    rates[:20] = 12.0
+    plane = rng.poisson(rates)
+    few = variance_of_few(plane, float(plane.mean()))
+    truth = 20 * 11.9**2 / (rates.var() * rates.size)
+    assert few.own
+    assert few.share == pytest.approx(truth, abs=3 * few.error + 0.03)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,7 +11,14 @@ from spattermap.core.errors import InputError
 from spattermap.examine import counted
 from spattermap.examine.finding import Finding, Mend
 from spattermap.examine.observed import Observed, block_sums
-from spattermap.examine.shadow import LEAST_SHADOW, Squares, counts_per_mass, squares
+from spattermap.examine.shadow import (
+    LEAST_SHADOW,
+    Squares,
+    beyond_composition,
+    counts_per_mass,
+    glass_per_count,
+    squares,
+)
 from spattermap.xrays import parse_line
 from spattermap.xrays.lines import line_of
 
@@ -23,11 +31,14 @@ SQUARE_PX = 16
 HELD_Z = 7.0
 # Metal on the blank: more beside its glass than the barest tenth of the field shows.
 MORE_THAN_BAREST = 1.6
+MORE_OF_ONE = 1.3  # of one element, which haze and its shadow change by some percent at most
 DOSE_Z = 6.0
+KNOWN_Z = 3.0  # what a null is reckoned from is taken at this bound
 SAME_ENERGY = 0.02
 DOSES_DIFFER = 0.05  # doses of two runs said to be equal agree to this part
 CONTINUUM_APART = 3.0  # the continuum of one plate and beam is foreseen better than this
 LEAST_OF_CONTINUUM = 300.0  # counts foreseen
+LONGER, ALIKE = 1.4, 1.6  # a dwell counts from the first; both signs of it agree within the second
 GLASS_APART = 1.8  # ratio of two glass lines, blank over field
 
 
@@ -88,8 +99,8 @@ def blank_is_bare(seen: Observed, plate: Observed) -> list[Finding]:
     """Find metal on the blank.
 
     Statistic: how much the alloy's maps vary over squares of the blank beyond noise, and their
-    level beside the glass against that of the barest tenth of the field, in standard errors.
-    Null: an even plate, no brighter in the alloy's lines than the barest part of the field.
+    level beside the glass, together and each, against that of the barest fifth of the field, in
+    standard errors. Null: an even plate, no brighter there than the barest part of the field.
     """
     check = "metal on the blank"
     names = [e for e, s in zip(seen.elements, seen.signs, strict=True) if s > 0]
@@ -114,7 +125,21 @@ def blank_is_bare(seen: Observed, plate: Observed) -> list[Finding]:
                 f"it shows {ratio:.2g} times as much of the alloy's elements beside its glass as "
                 "the barest part of the field",
             )]  # fmt: skip
+        for e in [e for e in plate.elements if e in seen.elements and e not in glass]:
+            ratio, error = _beside_glass(seen, plate, [e], both)
+            if ratio and np.log(ratio / MORE_OF_ONE) > DOSE_Z * error / ratio:
+                return [_not_of_one_kind(check, e, ratio)]
     return [Finding(check, "blank", value=max(z, 0.0), limit=HELD_Z)]
+
+
+def _not_of_one_kind(check: str, e: str, ratio: float) -> Finding:
+    """Return the finding on a map that shows more on the plate than a deposit leaves of it."""
+    out = _left_out(
+        check, ratio, MORE_OF_ONE,
+        f"it shows {ratio:.2g} times as much {e} beside its glass as the barest part of the field, "
+        "which no deposit does: one of the two was cut off, counted longer or bears another name",
+    )  # fmt: skip
+    return replace(out, withholds=(("verdict", e), ("shares", e)))
 
 
 def _variation(sums: Floats, pixels: Floats, unit: float) -> tuple[float, float]:
@@ -289,6 +314,43 @@ def blank_dose(seen: Observed, plate: Observed) -> list[Finding]:
     )]  # fmt: skip
 
 
+def dwell(seen: Observed, plate: Observed) -> list[Finding]:
+    """Find a metal's map that was counted longer than the main metal's, and than the blank.
+
+    Statistic: its level beside the glass in the barest part of the field over that on the blank,
+    and what the metal shows of it over what the stated alloy gives. Null: one of the two near or
+    below one: what lies between the deposits lies there instead of on them, and haze raises the
+    main metal as well. A longer dwell raises both by one factor.
+    """
+    check = "dwell of one map"
+    beyond = beyond_composition(seen)
+    glass = [e for e, s in zip(seen.elements, seen.signs, strict=True)
+             if s < 0 and e in plate.elements]  # fmt: skip
+    if beyond is None or not glass or beyond.main not in plate.elements:
+        return [Finding(check, "blank", "not_examined")]
+    haze, _ = _beside_glass(seen, plate, [beyond.main], glass)
+    found, worst = [], 1.0
+    for e, (on_metal, error) in beyond.ratios.items():
+        if e not in plate.elements or not haze > 1 / LONGER:
+            continue
+        less, less_error = _beside_glass(seen, plate, [e], glass)
+        if not less > 0:
+            continue
+        bare = 1 / less
+        worst = max(worst, min(bare, on_metal))
+        surely = bare * (1 - 3 * less_error / less) > LONGER and on_metal - 3 * error > LONGER
+        if surely and 1 / ALIKE < bare / on_metal < ALIKE:
+            found.append(Finding(
+                check, e, "doubtful", min(bare, on_metal), LONGER,
+                f"{e} shows {bare:.2g} times the blank's counts on the barest glass and "
+                f"{on_metal:.2g} times what the stated alloy gives on the metal, as a map that was "
+                "counted longer than the others does",
+                "state the dwell time, or map all lines in one run with the blank",
+                withholds=(("verdict", e), ("shares", e), ("shares", "metal")),
+            ))  # fmt: skip
+    return found or [Finding(check, "blank", value=worst, limit=LONGER)]
+
+
 def excess_throws_shadow(seen: Observed, plate: Observed) -> list[Finding]:
     """Find what the barest part of the field shows beyond the blank without dimming the glass.
 
@@ -320,7 +382,8 @@ def excess_throws_shadow(seen: Observed, plate: Observed) -> list[Finding]:
             continue
         level = float(plate.planes[plate.index(e)].sum(dtype=np.float64)) / plate.n
         excess = float(barest[0][k] / barest[1]) - level
-        least = excess * _least_loss(made, k, metals, glass) / theirs
+        surely = excess - KNOWN_Z * float(np.sqrt(_count_variance(seen, plate, k, barest)))
+        least = surely * _least_loss(made, k, metals, glass) / theirs
         z = (least - lost) / error
         if least < DOSES_DIFFER:
             continue
@@ -344,9 +407,12 @@ def _least_loss(made: Squares, k: int, metals: list[int], glass: list[str]) -> f
     which = [made.seen.index(e) for e in glass]
     if not partners:
         return 0.0
-    c_mm = float(made.cov[np.ix_(partners, partners)].sum())
-    c_gm = float(made.cov[np.ix_(which, partners)].sum())
-    if not (c_mm > 0 and c_gm < 0):
-        return 0.0
     ratio, tolerance = counts_per_mass(made.seen, k, partners)
-    return -LEAST_SHADOW * c_gm / c_mm * ratio * min(1.0, 2.0 / tolerance)
+    return LEAST_SHADOW * glass_per_count(made, which, partners) * ratio * min(1.0, 2.0 / tolerance)
+
+
+def _count_variance(seen: Observed, plate: Observed, k: int, barest: tuple[Floats, Floats]) -> Any:
+    """Return the variance of the mean of a map on the barest glass less that on the blank."""
+    j = plate.index(seen.elements[k])
+    mine = seen.gain[k] * max(float(barest[0][k]), 1.0) / float(barest[1]) ** 2
+    return mine + plate.gain[j] * max(float(plate.mean[j]) * plate.n, 1.0) / plate.n**2

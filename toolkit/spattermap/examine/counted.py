@@ -27,6 +27,9 @@ LEAST_DISPERSION = 0.72
 # What all maps that can tell show together (their median) is known better: the sound fields of the
 # bench stay below 1.02, a black level set one count too high gives 1.1 to 1.6.
 MOST_TOGETHER = 1.05
+# White noise beyond counting over the whole of a map, as a part of it, and in standard errors: the
+# sound fields of the bench stay below 3; ones found, the other maps are asked for less.
+MOST_WHITE, WHITE_Z, WHITE_Z_OF_OTHERS = 0.05, 5.5, 3.0
 # Noise that grows otherwise than with the value: slope of its logarithm less one, over all blocks.
 MOST_CURVED = 0.35
 LEAST_FLATNESS = 0.55
@@ -46,6 +49,7 @@ MOST_SPARSE = 1.0  # counts a pixel: only few counts are all multiplied to one v
 LEAST_STRETCHED = 40  # pixels of lines that hold one value above one
 LINKED_PX = 6  # squares in which maps rise together before their noise is compared ...
 PRESENT = 5.0  # ... by so many standard errors
+LEAST_BLOCKS, LEAST_COUNTED = 9, 200.0  # below these the white noise of a map is not known
 LEAST_FLAT_LINES = 32  # lines, or squares, below which their scatter is not known
 
 
@@ -176,7 +180,7 @@ def brightness(seen: Observed) -> list[Finding]:
 def _flatness(seen: Observed, k: int) -> float:
     """Return the white noise of one map at the finest scale over that at twice the scale."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        fine, wide = (_squares(seen.planes[k], seen.valid, s, QUIET_PX) for s in (1, 2))
+        fine, wide, _, _ = _noise_of_blocks(seen, k)
         ratio = fine / wide
     ratio = ratio[np.isfinite(ratio)]
     return float(np.median(ratio)) if ratio.size else float("nan")
@@ -254,11 +258,23 @@ def _together(found: list[Finding], seen: Observed) -> list[Finding]:
     # Small regions of a noise that is not known are noise; where brightness is bent, or spread
     # over neighbours, outlines are not where they were.
     held: list[tuple[Answer, str]] = [("sizes", "all")]
-    if _is_bent(seen):
+    if _is_bent(seen) or _in_the_noise(seen):
         held += [("coverage", ""), ("connection", "all"), ("shares", "metal")]
     first = replace(bad[0], withholds=(*bad[0].withholds, *held))
     rest = [f for f in found if f is not bad[0]]
     return [replace(first, mends=(mend,)), *rest]
+
+
+def _in_the_noise(seen: Observed) -> bool:
+    """Say whether no map shows structure above the noise of its pixels, whose law is not known.
+
+    The noise is that of differences over two pixels, so that smoothing by one pixel adds nothing.
+    """
+    for k in np.flatnonzero(seen.alive):
+        noise = float(np.nanmean(_noise_of_blocks(seen, int(k))[1]))
+        if float(seen.planes[k][seen.valid].var()) > 2 * noise:
+            return False
+    return True
 
 
 def _is_bent(seen: Observed) -> bool:
@@ -269,15 +285,14 @@ def _is_bent(seen: Observed) -> bool:
     """
     means, noises = [], []
     for k in np.flatnonzero(seen.alive):
-        fine = _squares(seen.planes[k], seen.valid, 1, QUIET_PX)
-        sums, pixels = block_sums(seen.planes[k][None], seen.valid, QUIET_PX)
-        good = (pixels > 0.5 * QUIET_PX**2) & (sums[0] > 0) & (fine > 0)
+        fine, _, sums, pixels = _noise_of_blocks(seen, int(k))
+        good = (pixels > 0.5 * QUIET_PX**2) & (sums > 0) & (fine > 0)
         if np.count_nonzero(good) < 4:
             continue
         # The quietest blocks of each map: structure adds to the noise of the others.
-        ratio = fine[good] / (sums[0][good] / pixels[good])
+        ratio = fine[good] / (sums[good] / pixels[good])
         quiet = ratio <= np.quantile(ratio, 0.25)
-        means.append(float(np.mean(np.log((sums[0][good] / pixels[good])[quiet]))))
+        means.append(float(np.mean(np.log((sums[good] / pixels[good])[quiet]))))
         noises.append(float(np.mean(np.log(fine[good][quiet]))))
     if len(means) < 3 or np.ptp(means) < np.log(3.0):
         return False
@@ -290,17 +305,12 @@ def _dispersion(seen: Observed, k: int, *, shift: float = 0.0) -> tuple[float, f
 
     Blocks with structure at the finest scale show too much; the lower quartile shows the rest.
     """
-    side = QUIET_PX
-    plane, valid = seen.planes[k] - shift * seen.valid, seen.valid
-    rows, columns = plane.shape[0] // side, plane.shape[1] // side
-    if rows * columns < 4:
-        return float("nan"), float("nan"), float("nan")
-    fine, wide = _squares(plane, valid, 1, side), _squares(plane, valid, 2, side)
-    sums, pixels = block_sums(plane[None], valid, side)
-    good = (pixels > 0.5 * side**2) & (sums[0] >= 100)
+    fine, wide, sums, pixels = _noise_of_blocks(seen, k)
+    sums = sums - shift * pixels
+    good = (pixels > 0.5 * QUIET_PX**2) & (sums >= 100)
     if np.count_nonzero(good) < 4:
         return float("nan"), float("nan"), float("nan")
-    mean = sums[0][good] / pixels[good]
+    mean = sums[good] / pixels[good]
     ratio = fine[good] / mean
     with np.errstate(divide="ignore", invalid="ignore"):
         flat = float(np.median(fine[good] / wide[good]))
@@ -308,6 +318,38 @@ def _dispersion(seen: Observed, k: int, *, shift: float = 0.0) -> tuple[float, f
     error = np.sqrt((6.0 + 0.5 / mean) / pixels[good])
     quiet = float(np.quantile(ratio, 0.25))
     return flat, quiet, float(np.median(error))
+
+
+def _noise_of_blocks(seen: Observed, k: int) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return white variance of blocks at two spacings, their sums and their pixels."""
+    name = f"noise of blocks {k}"
+    if name not in seen.memo:
+        plane, valid, side = seen.planes[k], seen.valid, QUIET_PX
+        sums, pixels = block_sums(plane[None], valid, side)
+        seen.memo[name] = (*(_squares(plane, valid, s, side) for s in (1, 2)), sums[0], pixels)
+    found: tuple[Floats, Floats, Floats, Floats] = seen.memo[name]
+    return found
+
+
+def _white_beyond_counts(seen: Observed, k: int) -> tuple[float, float]:
+    """Return white noise beyond counting, as a part of the mean, and in standard errors.
+
+    Structure with sharp edges has a spectrum that falls with the cube of the wavenumber, so that
+    twice the spacing shows at least twice as much of it, and noise the same: what is white is at
+    most twice the finest less the next. The error is that of the blocks, or of counts if larger.
+    """
+    fine, wide, sums, pixels = _noise_of_blocks(seen, k)
+    good = (pixels > 0.5 * QUIET_PX**2) & np.isfinite(fine) & np.isfinite(wide)
+    counted = float(sums[good].sum())
+    blocks = int(np.count_nonzero(good))
+    if blocks < LEAST_BLOCKS or counted < LEAST_COUNTED:
+        return 0.0, 0.0
+    beyond = (2 * fine - wide)[good] * pixels[good] - sums[good]
+    n = float(pixels[good].sum())
+    of_counts = np.sqrt(5 * (6 + 0.5 * n / counted) / n)  # two filters, variances 4 and 1
+    error = max(of_counts, float(np.sqrt(blocks) * beyond.std(ddof=1)) / counted)
+    part = float(beyond.sum()) / counted
+    return part, part / error
 
 
 def _squares(plane: Floats, valid: Floats, step: int, side: int) -> Floats:
@@ -328,8 +370,9 @@ def _squares(plane: Floats, valid: Floats, step: int, side: int) -> Floats:
 def scatter(seen: Observed) -> list[Finding]:
     """Find maps of counts that scatter more, or less, than counting makes them.
 
-    Statistic: variance at the finest scale over the mean, lower quartile of blocks of 32 px; and
-    the same scale over twice the scale. Null: 1 and 1 for counts; structure adds to the first.
+    Statistic: variance at the finest scale over the mean, lower quartile of blocks of 32 px; the
+    same scale over twice the scale; and what is white of the whole map over its counts. Null: 1
+    for counts; structure adds to the first.
     """
     check = "scatter of counts"
     if not seen.counts:
@@ -347,10 +390,26 @@ def scatter(seen: Observed) -> list[Finding]:
         if low <= quiet and (quiet - shared <= high):
             continue
         found.append(_odd_scatter(check, element, quiet, flat, low if quiet < 1 else high))
+    found = found or _white_in_some(check, seen)
     if not found and len(clear) > 1:
         found = _all_scatter(check, clear, seen)
     together = _together(found, seen)
     return together or [Finding(check, value=worst, limit=MOST_DISPERSION)]
+
+
+def _white_in_some(check: str, seen: Observed) -> list[Finding]:
+    """Return findings of maps with more white noise than counting makes."""
+    told = {int(k): _white_beyond_counts(seen, int(k)) for k in np.flatnonzero(seen.alive)}
+    if not any(part > MOST_WHITE and z > WHITE_Z for part, z in told.values()):
+        return []
+    return [
+        _not_counts(
+            check, seen.elements[k], 1 + part, 1 + MOST_WHITE,
+            f"pixels of {seen.elements[k]} scatter {1 + part:.3g} times as much as counts, each "
+            "on its own: counts were cut off or added to, or pixels moved",
+        )
+        for k, (part, z) in told.items() if part > MOST_WHITE and z > WHITE_Z_OF_OTHERS
+    ]  # fmt: skip
 
 
 def _all_scatter(
@@ -614,22 +673,23 @@ def copies(seen: Observed) -> list[Finding]:
 def few_pixels(seen: Observed) -> list[Finding]:
     """Tell whether a few pixels own a map's variance: no fault, but correlations are then theirs.
 
-    Statistic: share of the variance beyond noise in the brightest `FEW` of the pixels. Null: none;
-    a lone droplet does the same, so nothing is withheld here (see ``pairs.csv``).
+    Statistic: share of the variance beyond noise in the brightest `FEW` of the pixels, less twice
+    its error. Null: none; a lone droplet does the same, so nothing is withheld here (see
+    ``pairs.csv``).
     """
     check = "few pixels"
     found, worst = [], 0.0
     for k, element in enumerate(seen.elements):
         if not seen.alive[k] or not np.isfinite(seen.noise[k]):
             continue
-        plane = seen.planes[k][seen.valid].astype(np.float64)
-        share, _ = variance_of_few(plane, float(seen.noise[k]))
-        worst = max(worst, np.nan_to_num(share))
-        if share >= OWNED:
+        few = variance_of_few(seen.planes[k][seen.valid], float(seen.noise[k]))
+        worst = max(worst, np.nan_to_num(few.share))
+        if few.own:
             found.append(Finding(
-                check, element, "sound", share, OWNED,
-                f"the brightest {100 * FEW:.1g} % of the pixels hold {100 * share:.0f} % of the "
-                f"variance of {element}: its correlations are given without them too",
+                check, element, "sound", few.share, OWNED,
+                f"the brightest {100 * FEW:.1g} % of the pixels hold {100 * few.share:.0f} % of "
+                f"the variance of {element} beyond noise: its correlations are given without them "
+                "too",
             ))  # fmt: skip
     return found or [Finding(check, value=float(worst), limit=OWNED)]
 

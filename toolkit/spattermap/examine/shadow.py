@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spattermap.core.errors import InputError
+from spattermap.core.errors import InputError, atomic_number
 from spattermap.examine.alignment import aligning
 from spattermap.examine.finding import Answer, Finding
 from spattermap.examine.observed import Observed, block_sums
@@ -42,6 +42,9 @@ NOT_KNOWN = 5.0  # tolerance where no line or beam energy is known
 # A map has next to no structure below this part of another's; and lies as glass or metal does from
 # this correlation with the glass lines.
 FEATURELESS, LIKE_IT = 0.12, 0.7
+# What is not there rises on copper by no more than this, its continuum by 2.7; and what is there
+# rises by that much more.
+RISE, APART = 3.5, 1.5
 MINOR = 10.0  # mass percent below which a constituent of the glass may go unseen in its map
 AMBIENT = ("O", "C", "N", "H")  # oxide puts them on the metal as well
 
@@ -129,6 +132,8 @@ def shadows(seen: Observed) -> list[Finding]:
         partners = [m for m in metals if m != k]
         told = []
         asked: list[tuple[Bools | None, float]] = [(None, SHADOW_Z)]
+        if k == main and _beside(made, k, glass) < -LIKE_IT:
+            continue  # it dims the glass; that the others cost more, lying thin between, is theirs
         if k != main:  # a minor element that lies between the deposits is no yardstick of them
             asked.append((_bare_squares(made, partners), FAINT_Z))
         for where, limit in asked:
@@ -168,12 +173,8 @@ def _shadow_of(
     `where` are the squares looked at, None for all: between the deposits the glass is even, so
     that a faint shadow stands out, and what lies there is thin.
     """
-    cov = made.cov
-    c_mm = float(cov[np.ix_(partners, partners)].sum())
-    c_gm = float(cov[np.ix_(glass, partners)].sum())
-    m_error = float(np.sqrt(np.mean((made.sum_of(glass) * made.sum_of(partners) - c_gm) ** 2)
-                            / made.n))  # fmt: skip
-    if not (c_mm > 0 and c_gm < 0) or -c_gm < SEEN_Z * m_error:
+    costs = glass_per_count(made, glass, partners)
+    if not costs > 0:
         return None
     part = made if where is None else made.part(where)
     e, m, g = part.away[k], part.sum_of(partners), part.sum_of(glass)
@@ -197,11 +198,24 @@ def _shadow_of(
     thin = where is not None
     if where is not None and not _is_thin(made, k, partners, where):
         return None
-    whole = (c_gm / c_mm) * ratio * (THIN_COSTS if thin else 1.0)
+    whole = -costs * ratio * (THIN_COSTS if thin else 1.0)
     least = whole * LEAST_SHADOW * min(1.0, 2.0 / tolerance)
     if -whole < SEEN_Z * error:
         return None
     return (slope - least) / error, slope / whole
+
+
+def glass_per_count(made: Squares, glass: list[int], metals: list[int]) -> float:
+    """Return the counts of glass that a count of metal costs, at least; 0 where not known."""
+    m, g = made.sum_of(metals), made.sum_of(glass)
+    c_mm = float(made.cov[np.ix_(metals, metals)].sum())
+    c_gm = float(made.cov[np.ix_(glass, metals)].sum())
+    error = float(np.sqrt(np.mean((g * m - c_gm) ** 2) / made.n))
+    if not (c_mm > 0 and -c_gm > SEEN_Z * error):
+        return 0.0
+    # A variance that is noise itself would make the cost of a count as large as one likes.
+    most = c_mm + 3 * np.sqrt(2 / made.n) * float(np.mean(m**2))
+    return float(-c_gm / most)
 
 
 def _is_thin(made: Squares, k: int, partners: list[int], where: Bools) -> bool:
@@ -442,7 +456,48 @@ def strangers(seen: Observed) -> list[Finding]:
                 "check the names of the files, and what the deposit and the plate are made of",
                 withholds=tuple((what, one) for one in both for what in ("verdict", "shares")),
             ))  # fmt: skip
+    found = found or _on_metal_instead(check, seen, made)
     return found or [Finding(check, value=worst, limit=FEATURELESS)]
+
+
+def _on_metal_instead(check: str, seen: Observed, made: Squares) -> list[Finding]:
+    """Return findings on maps of no role that rise on the metal as one of its elements does not.
+
+    Statistic: level on the metal over that beside it, in standard errors from the squares. Null:
+    continuum rises with the mean atomic number, 2.7 times from silica to copper (Kramers, Phil.
+    Mag. 46 (1923) 836), and what rises by more is an element: the one that was stated.
+    """
+    metals = np.flatnonzero((seen.signs > 0) & seen.alive).tolist()
+    if len(metals) < 2:
+        return []
+    parts = seen.known.alloy
+    main = max(metals, key=lambda k: np.nan_to_num(parts.get(seen.elements[k], 0.0)))
+    m = made.away[main]
+    beside, on = m <= np.quantile(m, BARE_PART), m >= np.quantile(m, 0.95)
+    limit = RISE * max(1.0, atomic_number(seen.elements[main]) / atomic_number("Cu"))
+    levels = [seen.mean + made.away[:, where].mean(axis=1) for where in (beside, on)]
+    low, high = (np.maximum(level, 1e-12) for level in levels)
+    spread = [made.away[:, where].std(axis=1, ddof=1) / np.sqrt(np.count_nonzero(where)) / level
+              for where, level in ((beside, low), (on, high))]  # fmt: skip
+    rise, error = high / low, np.hypot(*spread) * high / low
+    found = []
+    for j in np.flatnonzero((seen.signs == 0) & seen.alive).tolist():
+        if not rise[j] - SEEN_Z * error[j] > limit:
+            continue
+        for k in metals:
+            apart = rise[j] - APART * rise[k] - SEEN_Z * np.hypot(error[j], APART * error[k])
+            if k == main or not (rise[k] < limit and apart > 0):
+                continue
+            both = (seen.elements[j], seen.elements[k])
+            found.append(Finding(
+                check, both[0], "doubtful", float(rise[j]), limit,
+                f"{both[0]}, which nobody stated, is {rise[j]:.2g} times brighter on the metal "
+                f"than beside it and {both[1]}, which was stated, {rise[k]:.2g} times, as "
+                "continuum is: the names of their maps were exchanged, or the alloy is another",
+                "check the names of the files, and what the deposit is made of",
+                withholds=tuple((what, one) for one in both for what in ("verdict", "shares")),
+            ))  # fmt: skip
+    return found
 
 
 def _beside(made: Squares, j: int, glass: list[int]) -> float:
@@ -475,6 +530,65 @@ def _missing(check: str, seen: Observed, k: int, main: int, beam: float) -> Find
     )  # fmt: skip
 
 
+@dataclass(frozen=True)
+class Beyond:
+    """What goes with the main metal, over what the stated alloy gives of it.
+
+    Parameters
+    ----------
+    main : str
+        The main metal.
+    ratios : dict of str to (float, float)
+        By element: the ratio, and its standard error.
+    foreseen : dict of str to (float, float)
+        By element: counts a count of the main metal in the stated alloy, and the factor that
+        this is known to.
+    """
+
+    main: str
+    ratios: dict[str, tuple[float, float]]
+    foreseen: dict[str, tuple[float, float]]
+
+
+def beyond_composition(seen: Observed) -> Beyond | None:
+    """Return what the metal shows of each element over the stated alloy; None where unknown."""
+    if "beyond" not in seen.memo:
+        seen.memo["beyond"] = _beyond(seen)
+    made: Beyond | None = seen.memo["beyond"]
+    return made
+
+
+def _beyond(seen: Observed) -> Beyond | None:
+    beam, parts = seen.known.beam_energy_keV, seen.known.alloy
+    known = [
+        k for k in np.flatnonzero((seen.signs > 0) & seen.alive).tolist()
+        if np.isfinite(parts.get(seen.elements[k], np.nan)) and seen.lines[k]
+    ]  # fmt: skip
+    made = squares(seen) if beam is not None and len(known) > 1 else None
+    if made is None or beam is None:
+        return None
+    # Against the main metal: that a minor one is short (it evaporated, or lies apart) is common.
+    main = max(known, key=lambda k: parts[seen.elements[k]])
+    m, c_mm = made.away[main], float(made.cov[main, main])
+    if c_mm < 6 * np.sqrt(2 / made.n) * float(np.mean(m**2)):
+        return None
+    ratios, foreseen = {}, {}
+    for k in known:
+        e = seen.elements[k]
+        c_em = float(made.cov[k, main])
+        error = float(np.sqrt(np.mean((made.away[k] * m - c_em) ** 2) / made.n))
+        if k == main or c_em < 5 * error:
+            continue
+        try:
+            one = relative_sensitivity(seen.lines[k], seen.lines[main], beam)
+        except InputError:
+            continue
+        counts = parts[e] / parts[seen.elements[main]] * one.ratio
+        ratios[e] = (c_em / c_mm / counts, error / c_mm / counts)
+        foreseen[e] = (counts, one.tolerance)
+    return Beyond(seen.elements[main], ratios, foreseen)
+
+
 def composition(seen: Observed) -> list[Finding]:
     """Find alloy elements of which the metal shows more than the stated alloy can give.
 
@@ -483,46 +597,28 @@ def composition(seen: Observed) -> list[Finding]:
     less than foreseen is common, because metals evaporate.
     """
     check = "composition of the metal"
-    metals = [k for k in np.flatnonzero(seen.signs > 0).tolist() if seen.alive[k]]
-    beam, parts = seen.known.beam_energy_keV, seen.known.alloy
-    known = [
-        k for k in metals if np.isfinite(parts.get(seen.elements[k], np.nan)) and seen.lines[k]
-    ]
-    made = squares(seen) if beam is not None and len(known) > 1 else None
-    if made is None or beam is None:
+    beam, beyond = seen.known.beam_energy_keV, beyond_composition(seen)
+    if beyond is None or beam is None:
         return [Finding(check, finding="not_examined")]
-    # Against the main metal: that a minor one is short (it evaporated, or lies apart) is common.
-    main = max(known, key=lambda k: parts[seen.elements[k]])
-    m = made.away[main]
-    c_mm = float(made.cov[main, main])
-    m_error = float(np.sqrt(2 / made.n) * np.mean(m**2))
-    if c_mm < 6 * m_error:
-        return [Finding(check, finding="not_examined")]
+    parts, main = seen.known.alloy, seen.index(beyond.main)
     found, worst = [], 0.0
-    for k in known:
-        if k == main:
+    for k in np.flatnonzero((seen.signs > 0) & seen.alive).tolist():
+        e = seen.elements[k]
+        if k == main or not np.isfinite(parts.get(e, np.nan)) or not seen.lines[k]:
             continue
         missing = _missing(check, seen, k, main, beam)
         if missing is not None:
             found.append(missing)
             continue
-        c_em = float(made.cov[k, main])
-        error = float(np.sqrt(np.mean((made.away[k] * m - c_em) ** 2) / made.n))
-        if c_em < 5 * error:
+        if e not in beyond.ratios:
             continue
-        try:
-            one = relative_sensitivity(seen.lines[k], seen.lines[main], beam)
-        except InputError:
-            continue
-        foreseen = parts[seen.elements[k]] / parts[seen.elements[main]] * one.ratio
-        limit = 1.3 * one.tolerance
-        ratio = float(c_em / c_mm / foreseen)
-        low = ratio * (1 - 3 * error / c_em)
+        ratio, error = beyond.ratios[e]
+        counts, tolerance = beyond.foreseen[e]
+        limit = 1.3 * tolerance
         worst = max(worst, ratio / limit)
-        if low > limit:
-            e = seen.elements[k]
+        if ratio - 3 * error > limit:
             # A minor element that outnumbers the main one: the two may have changed names.
-            both = (e, seen.elements[main]) if c_em / c_mm > 1 > foreseen else (e,)
+            both = (e, beyond.main) if ratio * counts > 1 > counts else (e,)
             held: list[tuple[Answer, str]] = [("shares", "metal")]
             for name in both:
                 held += [("verdict", name), ("shares", name)]

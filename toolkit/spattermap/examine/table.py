@@ -105,6 +105,7 @@ BLANK_TESTS: tuple[BlankTest, ...] = (
     bare_plate.blank_is_bare,
     bare_plate.blank_continuum,
     bare_plate.blank_dose,
+    bare_plate.dwell,
     bare_plate.excess_throws_shadow,
 )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -19,25 +19,73 @@ if TYPE_CHECKING:
 # The brightest part of a map that counts as few, and the share of the variance they must own.
 FEW = 0.003
 OWNED = 0.5
+# Mean square of the brightest `FEW` of normal deviates, less one: z phi(z) / p.
+TAIL = 8.38
+HALVING_SEED = 20_012  # the draw that parts counts is the same for the same maps
 # Two correlations that lie nearer than this say the same, however well they are known.
 FAR = 0.2
 
 
-def variance_of_few(plane: npt.NDArray[np.float64], noise: float) -> tuple[float, float]:
+class Few(NamedTuple):
+    """What the brightest pixels of a map own."""
+
+    share: float  # of the material's variance; NaN where the map does not vary beyond its noise
+    error: float  # of the share, one standard error
+    limit: float  # the values above this are the few
+
+    @property
+    def own(self) -> bool:
+        """True where the few surely own the variance."""
+        return bool(self.share - 2 * self.error >= OWNED)
+
+
+def variance_of_few(plane: npt.NDArray[Any], noise: float) -> Few:
     """Return the share of the material's variance in the brightest `FEW`, and the least of them.
 
     Dims: `plane` (pixel,). `noise` is the mean variance of a pixel, that of the few in proportion
-    to them. The share is NaN where the map does not vary beyond its noise.
+    to them; whole numbers whose noise is their mean are Poisson counts.
+
+    The brightest pixels of pure noise are bright by noise, so what they seem to own is not theirs:
+    at 0.1 counts a pixel they would own all of a variance that no pixel owns. Counts are therefore
+    parted into two halves at random, which are independent (thinning: Kingman, Poisson Processes
+    (1993), 5.1), the few are chosen in one half and their share is taken from the other. Else the
+    square of the normal's tail, ``z phi(z) / p`` beyond one, is taken off for each of them. The
+    error is that of a ratio of sums (Cochran, Sampling Techniques (1977), 2.11; from memory).
     """
     few = max(1, int(FEW * plane.size))
-    mean, whole = float(plane.mean()), float(plane.var()) - noise
+    mean, whole = float(plane.mean()), float(plane.var(dtype=np.float64)) - noise
     # Beyond the scatter of a variance: ``v sqrt(2/N)``, three times (Fisher 1950).
     if not whole > 3 * noise * np.sqrt(2 / plane.size) or mean <= 0:
-        return float("nan"), float("inf")
+        return Few(float("nan"), float("nan"), float("inf"))
     limit = float(np.partition(plane, plane.size - few)[plane.size - few])
-    bright = plane[plane > limit]
-    own = (bright - mean) ** 2 - noise * bright / mean
-    return float(np.clip(own.sum() / (whole * plane.size), 0.0, 1.0)), limit
+    bright = plane > limit
+    squares = (plane[bright] - mean) ** 2 - noise * plane[bright] / mean
+    seeming = float(squares.sum()) / (whole * plane.size)  # never less than the fair share
+    if seeming >= OWNED and np.isclose(noise, mean) and np.array_equal(plane, np.rint(plane)):
+        return _of_halves(plane, few, limit)
+    own = float(squares.sum()) - np.count_nonzero(bright) * TAIL * noise * max(limit / mean, 1.0)
+    share = float(np.clip(own / (whole * plane.size), 0.0, 1.0))
+    rest = (plane - mean) ** 2 - noise
+    rest *= bright - share
+    return Few(share, float(np.sqrt((rest**2).sum())) / (whole * plane.size), limit)
+
+
+def _of_halves(plane: npt.NDArray[Any], few: int, limit: float) -> Few:
+    """Return what the few of one half of the counts own of the variance of the other half."""
+    one = np.random.default_rng(HALVING_SEED).binomial(plane.astype(np.int64), 0.5)
+    halves = one.astype(np.float64), plane - one
+    own, whole, parts = 0.0, 0.0, []
+    for chosen_in, seen in (halves, halves[::-1]):
+        least = np.partition(chosen_in, plane.size - few)[plane.size - few]
+        squares = (seen - seen.mean()) ** 2 - seen
+        parts.append((squares, chosen_in > least))
+        own += float(squares[parts[-1][1]].sum())
+        whole += float(squares.sum())
+    if not whole > 0:
+        return Few(float("nan"), float("nan"), float("inf"))
+    share = float(np.clip(own / whole, 0.0, 1.0))
+    error = sum(np.sqrt(((squares * (bright - share)) ** 2).sum()) for squares, bright in parts)
+    return Few(share, float(error / whole), limit)
 
 
 def moments_without_few(
@@ -55,10 +103,10 @@ def moments_without_few(
         if not np.isfinite(noise[k]):
             continue
         plane = np.asarray(maps["counts"].sel(element=element).values)
-        share, limit = variance_of_few(plane[valid].astype(np.float64), float(noise[k]))
-        if share >= OWNED:
-            shares[element] = share
-            kept &= plane <= limit
+        few = variance_of_few(plane[valid], float(noise[k]))
+        if few.own:
+            shares[element] = few.share
+            kept &= plane <= few.limit
     if not shares or not kept.any():
         return None
     left = block_moments(maps.assign(valid=(("y", "x"), kept)), block_px=moments.block_px)
