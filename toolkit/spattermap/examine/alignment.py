@@ -32,6 +32,9 @@ ROW_Z = 4.0  # so many standard errors a line must fit better beside its place
 SLIP_PX = 6  # a line is looked for so far from its place
 MOST_DISPLACED = 0.06  # share of the lines; sound fields of the bench stay below 0.03
 MOST_ALIKE = 0.5  # share of its structure that one part of a field may find in another
+# Structure that is there twice: sound fields of the bench reach 5 standard errors, streaks 28 but
+# then at least as much again elsewhere (0.56 of it).
+ECHO_Z, NEAREST_ECHO, LEAST_ECHO_POWER, LEAST_WAVES = 9.0, 4.0, 0.3, 300
 SMOOTH_PX = 1.2  # width of the filter on the expectation (squares)
 SMOOTH_NOISE = 1 / (4 * np.pi * SMOOTH_PX**2)  # white noise of variance one after it
 
@@ -561,6 +564,58 @@ def repeated(seen: Observed) -> list[Finding]:
         "were not woven together, or a picture was repeated",
         "export the whole field in the order in which it was scanned",
         withholds=(("connection", "all"), ("sizes", "all")),
+    )]  # fmt: skip
+
+
+def shown_twice(seen: Observed) -> list[Finding]:
+    """Find fields that moved while they were counted, so that all of it is there twice.
+
+    Statistic: autocorrelation of the maps' common structure after every wavenumber was brought to
+    one power, at its highest beyond `NEAREST_ECHO`, in standard errors over the wavenumbers; an
+    echo adds ``cos(k d)`` to the spectrum at every k alike (Bogert, Healy & Tukey, in Time Series
+    Analysis, ed. Rosenblatt (1963) 209). Null: places are independent but for shapes, and what is
+    long in one direction is like itself half as far and twice as far as well.
+    """
+    check = "structure twice"
+    ready = aligning(seen)
+    if ready is None or _common(ready) is None:
+        return [Finding(check, finding="not_examined")]
+    _, vectors = np.linalg.eigh(ready.shared - SMOOTH_NOISE * np.eye(len(ready.units)))
+    weights = vectors[:, -1]
+    planes = fft.rfft2(ready.units)
+    alone = np.tensordot(weights**2, np.abs(planes) ** 2, axes=1)
+    # Products of a map with itself hold its noise, those of two maps do not.
+    power = np.abs(np.tensordot(weights, planes, axes=1)) ** 2 - alone
+    shape = ready.units.shape[1:]
+    least = min(shape)
+    wave = np.hypot(fft.fftfreq(shape[0])[:, None], fft.rfftfreq(shape[1])[None])
+    ring = (wave * least / 2).astype(np.int64)
+    mean, noise = (np.bincount(ring.ravel(), p.ravel()) for p in (power, alone))
+    signal = (mean > LEAST_ECHO_POWER * noise)[ring] & (wave > 1 / (3 * BROAD))
+    if np.count_nonzero(signal) < LEAST_WAVES:
+        return [Finding(check, finding="not_examined")]
+    mean /= np.maximum(np.bincount(ring.ravel()), 1)
+    even = np.where(signal, np.clip(power / np.where(mean > 0, mean, 1)[ring] - 1, -3, 5), 0)
+    surface = fft.irfft2(even, shape) * even.size / np.sqrt(2 * (even**2).sum() + 1e-9)
+    surface *= shape[0] * shape[1] / even.size
+    reach = least // 4
+    near = np.roll(surface, (reach, reach), (0, 1))[: 2 * reach, : 2 * reach]
+    y, x = np.mgrid[-reach:reach, -reach:reach]
+    near = np.where(np.hypot(y, x) >= NEAREST_ECHO, near, -np.inf)
+    top = np.unravel_index(int(np.argmax(near)), near.shape)
+    dy, dx, z = int(y[top]), int(x[top]), float(near[top])
+    beyond = np.minimum(np.hypot(y - dy, x - dx), np.hypot(y + dy, x + dx)) > 2.5
+    elsewhere = max(float(near[beyond].max()), float(surface[round(dy / 2), round(dx / 2)]))
+    twice = float(surface[2 * dy % shape[0], 2 * dx % shape[1]])
+    if not (z > ECHO_Z and elsewhere < 0.5 * z and twice < 0.25 * z):
+        return [Finding(check, value=min(z, ECHO_Z), limit=ECHO_Z)]
+    rows, columns = abs(dy) * ready.side, abs(dx) * ready.side
+    return [Finding(
+        check, "all", "faulty", z, ECHO_Z,
+        f"all of the field is there twice, {rows} rows and {columns} columns apart: it moved "
+        "while it was counted, or frames were added that do not lie on one another",
+        "map the field again with drift correction, or add the frames aligned",
+        withholds=(("coverage", ""), ("connection", "all"), ("sizes", "all")),
     )]  # fmt: skip
 
 

@@ -66,6 +66,7 @@ TESTS: tuple[Test, ...] = (
     alignment.combed,
     alignment.wavering,
     alignment.repeated,
+    alignment.shown_twice,
     dose.exposure_of_one,
     # Does the physics hold.
     shadow.labels,

@@ -84,7 +84,10 @@ def withheld_verdicts(
     if not held.anything and not missing:
         return elements
     table = elements.copy()
-    without_main = any(one["element"] == main for one in missing)
+    # A main metal whose own word is held is as good as missing: the others are drawn against it.
+    without_main = held.of("verdict", str(main)) is not None or any(
+        one["element"] == main for one in missing
+    )
     for place, row in zip(table.index, elements.itertuples(index=False), strict=True):
         element, verdict = str(row.element), str(row.verdict)
         shares = held.of("shares", element)
@@ -93,7 +96,7 @@ def withheld_verdicts(
             why = shares
         if why is None and without_main and verdict in BY_MAIN:
             reason, step = held.of("verdict", str(main)) or NO_PART
-            why = (f"{main}, the main metal, is not there to compare with: {reason}", step)
+            why = (f"{main}, the main metal, cannot be compared with: {reason}", step)
         if why is not None and _is_claim(row):
             _take_back(table, place, why)
         if why is not None or shares is not None:
