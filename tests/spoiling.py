@@ -1169,13 +1169,12 @@ SPOILED = (*SPOILED, *BESIDES)
 
 
 # --- and what a hostile but fair examiner would try ----------------------------------------------
-def several(change, count=2):
-    """Spoil several maps alike: the alloy's elements, the minor ones first."""
+def several(change, which):
+    """Spoil several maps alike: some metals, or one and the absent, as from one export."""
 
     def spoil(made, other, rng) -> Pair:
         counts = made.maps["counts"].values.copy()
-        alloy = facts(made.maps).alloy
-        for e in sorted(alloy, key=lambda e: alloy[e])[:count]:
+        for e in which(made.maps):
             k = place(made.maps, e)
             counts[k] = change(counts[k], other.maps["counts"].values[k])
         return with_counts(made.maps, counts), made.blank
@@ -1183,17 +1182,13 @@ def several(change, count=2):
     return spoil
 
 
-def metals_and_absent(change):
-    """Spoil the minor metal and the absent element alike, as from one export of two."""
+def two_metals(maps):
+    alloy = facts(maps).alloy
+    return sorted(alloy, key=lambda e: alloy[e])[:2]
 
-    def spoil(made, other, rng) -> Pair:
-        counts = made.maps["counts"].values.copy()
-        for e in (minor(made.maps), first_absent(made.maps)):
-            k = place(made.maps, e)
-            counts[k] = change(counts[k], other.maps["counts"].values[k])
-        return with_counts(made.maps, counts), made.blank
 
-    return spoil
+def minor_and_absent(maps):
+    return [minor(maps), first_absent(maps)]
 
 
 def of_metals_alone(whole):
@@ -1345,11 +1340,11 @@ def moved_by(dy, dx):
 
 
 FURTHER: tuple[tuple[str, str, Callable], ...] = (
-    ("two maps", "metals turned by 180", several(upside_down)),
-    ("two maps", "minor and absent turned by 180", metals_and_absent(upside_down)),
-    ("two maps", "metals shifted by 6 px", several(moved_by(0, 6))),
-    ("two maps", "minor and absent shifted by 6 px", metals_and_absent(moved_by(4, -4))),
-    ("two maps", "metals of another field", several(lambda _, theirs: theirs.copy())),
+    ("two maps", "metals turned by 180", several(upside_down, two_metals)),
+    ("two maps", "minor and absent turned by 180", several(upside_down, minor_and_absent)),
+    ("two maps", "metals shifted by 6 px", several(moved_by(0, 6), two_metals)),
+    ("two maps", "minor and absent shifted by 6 px", several(moved_by(4, -4), minor_and_absent)),
+    ("two maps", "metals of another field", several(lambda _, theirs: theirs.copy(), two_metals)),
     ("percent", "of the metals alone, decimals", of_metals_alone(False)),
     ("percent", "of the metals alone, whole", of_metals_alone(True)),
     ("mean of frames", "eight, whole", framed_means(8, True)),
@@ -1401,3 +1396,145 @@ def smooth_whole(stack, width):
 
 
 SPOILED = (*SPOILED, *FURTHER)
+
+
+# --- and what detectors, scans and hands do besides ----------------------------------------------
+def recounted(factor_of):
+    """Count anew with a factor for every map and pixel."""
+
+    def spoil(made, other, rng) -> Pair:
+        names = [str(e) for e in made.maps["element"].values]
+        means = np.stack(
+            [m * factor_of(e, m.shape) for e, m in zip(names, made.means, strict=True)]
+        )
+        return with_counts(made.maps, rng.poisson(means).astype(np.uint16)), made.blank
+
+    return spoil
+
+
+def in_rectangle(part_of):
+    """A rectangle that was scanned before: each line weaker (or stronger) there by its part."""
+
+    def factor(element, shape):
+        out = np.ones(shape)
+        out[60:140, 90:190] = part_of(element)
+        return out
+
+    return recounted(factor)
+
+
+def carbon_film(element):
+    """What a few hundred nanometres of carbon leave of a line, roughly by its energy."""
+    return float(np.exp(-0.25 / LINE_KEV[element] ** 1.5))
+
+
+def weighted(made, other, rng) -> Pair:
+    """Every map times a factor of its own, as from sensitivities, kept as whole numbers."""
+    factors = 1.0 + 0.37 * np.arange(len(made.maps["element"]))[:, None, None]
+    return tuple(
+        with_counts(m, np.rint(m["counts"].values * factors).astype(np.uint16))
+        for m in (made.maps, made.blank)
+    )
+
+
+def rows_to_full(stack):
+    """Every row stretched to the full range on its own."""
+    top = np.maximum(stack.max(axis=-1, keepdims=True), 1)
+    return np.rint(255.0 * stack / top).astype(np.uint8)
+
+
+def gain_drifted(part):
+    """From half-way the lines have moved in the spectrum: the minor's counts fall beside."""
+
+    def spoil(made, other, rng) -> Pair:
+        counts = made.maps["counts"].values.copy()
+        k, beside = (place(made.maps, f(made.maps)) for f in (minor, first_absent))
+        cut = counts.shape[1] // 2
+        gone = rng.binomial(counts[k, cut:], part).astype(counts.dtype)
+        counts[k, cut:] -= gone
+        counts[beside, cut:] += gone
+        return with_counts(made.maps, counts), made.blank
+
+    return spoil
+
+
+def barrelled(most, which=minor):
+    """One map through another distortion of the scan: `most` pixels at the corners."""
+
+    def spoil(made, other, rng) -> Pair:
+        k = place(made.maps, which(made.maps))
+        n = made.means.shape[-1]
+        y, x = np.mgrid[:n, :n] - (n - 1) / 2
+        by = most / np.sqrt(2) * ((y**2 + x**2) / (n**2 / 2)) / np.maximum(np.hypot(y, x), 1e-9)
+        at = [v + v * by + (n - 1) / 2 for v in (y, x)]
+        seen = ndimage.map_coordinates(made.means[k], at, order=1, mode="nearest")
+        counts = made.maps["counts"].values.copy()
+        counts[k] = rng.poisson(np.maximum(seen, 0))
+        return with_counts(made.maps, counts), made.blank
+
+    return spoil
+
+
+def in_steps(levels):
+    """Keep so many steps of brightness between zero and the top, in counts again."""
+
+    def change(stack):
+        top = np.maximum(stack.max(axis=(-2, -1), keepdims=True), 1)
+        return np.rint(np.rint(stack / top * (levels - 1)) * top / (levels - 1)).astype(np.uint16)
+
+    return change
+
+
+def sharpened(amount):
+    """Add what a blur takes away; nothing stays below zero."""
+
+    def change(stack):
+        planes = stack.astype(float) if stack.ndim == 3 else stack[None].astype(float)
+        soft = np.stack([ndimage.gaussian_filter(p, 1.0) for p in planes])
+        out = np.rint(np.maximum(planes + amount * (planes - soft), 0)).astype(np.uint16)
+        return out if stack.ndim == 3 else out[0]
+
+    return change
+
+
+def filled_in(part):
+    """Only some pixels were measured; the others repeat the nearest that was."""
+
+    def change(stack):
+        shape = stack.shape[-2:]
+        known = np.random.default_rng(31).random(shape) < part
+        y, x = ndimage.distance_transform_edt(~known, return_distances=False, return_indices=True)
+        return stack[..., y, x]
+
+    return change
+
+
+def snake(stack):
+    """Every second row was read backwards, and kept so."""
+    stack[..., 1::2, :] = stack[..., 1::2, ::-1].copy()
+    return stack
+
+
+def leaning(most):
+    """Rows slip ever further: a scan that shears."""
+    return rescanned(lambda n, _: np.rint(np.linspace(-most, most, n)), minor)
+
+
+HANDS: tuple[tuple[str, str, Callable], ...] = (
+    ("scanned before", "carbon on a rectangle", in_rectangle(carbon_film)),
+    ("scanned before", "a rectangle 20 % brighter", in_rectangle(lambda _: 1.2)),
+    ("weighted", "each map by a factor of its own", weighted),
+    ("rows stretched", "each to the full range", both(rows_to_full)),
+    ("lines moved", "40 % of minor in the absent, half-way", gain_drifted(0.4)),
+    ("distorted", "5 px at the corners, one map", barrelled(5.0)),
+    ("distorted", "5 px at the corners, glass line", barrelled(5.0, glass)),
+    ("steps", "sixteen, all maps", both(in_steps(16))),
+    ("sharpened", "all maps", both(sharpened(1.0))),
+    ("sharpened", "one map", one_map(sharpened(1.0))),
+    ("filled in", "a third was measured, all maps", both(filled_in(0.35))),
+    ("filled in", "a third was measured, one map", one_map(filled_in(0.35))),
+    ("read backwards", "every second row, all maps", all_maps(snake)),
+    ("read backwards", "every second row, one map", one_map(snake)),
+    ("sheared", "6 px either way, one map", leaning(6)),
+)  # fmt: skip
+SPOILED = (*SPOILED, *HANDS)

@@ -535,21 +535,11 @@ def _missing(check: str, seen: Observed, k: int, main: int, beam: float) -> Find
 
 @dataclass(frozen=True)
 class Beyond:
-    """What goes with the main metal, over what the stated alloy gives of it.
-
-    Parameters
-    ----------
-    main : str
-        The main metal.
-    ratios : dict of str to (float, float)
-        By element: the ratio, and its standard error.
-    foreseen : dict of str to (float, float)
-        By element: counts a count of the main metal in the stated alloy, and the factor that
-        this is known to.
-    """
+    """What goes with the main metal, over what the stated alloy gives of it."""
 
     main: str
-    ratios: dict[str, tuple[float, float]]
+    ratios: dict[str, tuple[float, float]]  # by element, and the standard error
+    # Counts a count of the main metal in the stated alloy, and the factor that this is known to.
     foreseen: dict[str, tuple[float, float]]
 
 
