@@ -28,9 +28,9 @@ LEAST_SHIFT = 1.5
 SEAM_Z = 6.5  # a patchy film of its own reached 6.02 on a sound field
 SEAM_PART = 0.4
 LEAST_WITNESSES = 8.0
-ROW_Z = 4.0  # so many standard errors a line must fit better beside its place
-SLIP_PX = 6  # a line is looked for so far from its place
-MOST_DISPLACED = 0.06  # share of the lines; sound fields of the bench stay below 0.03
+ROW_Z = 3.0  # so many standard errors a line must fit better beside its place
+SLIP_PX = 4  # a line is looked for so far from its place
+MOST_DISPLACED = 0.06  # share of the lines to either side; sound fields stay below 0.04
 MOST_ALIKE = 0.5  # share of its structure that one part of a field may find in another
 # Structure that is there twice: sound fields of the bench reach 5 standard errors, streaks 28 but
 # then at least as much again elsewhere (0.56 of it).
@@ -482,9 +482,9 @@ def _common(ready: Aligning) -> Floats | None:
 def wavering(seen: Observed) -> list[Finding]:
     """Find fields of which single rows are displaced sideways: vibration, or a scan that slips.
 
-    Statistic: share of the lines that fit the mean of the lines beside them better when moved
-    along themselves, by `ROW_Z` standard errors of the product. Null: a line lies between its
-    neighbours, so the best place is its own, also where structure runs aslant.
+    Statistic: share of the lines that fit the next better when moved along themselves, to the one
+    side and to the other, by `ROW_Z` standard errors of the product. Null: neighbours lie beside
+    each other; what runs aslant moves them all to one side.
     """
     check = "rows displaced"
     ready = _closely(seen)
@@ -493,7 +493,7 @@ def wavering(seen: Observed) -> list[Finding]:
         return [Finding(check, finding="not_examined")]
     worst, way = 0.0, 0
     for axis in (0, 1):
-        share = _displaced(common if axis == 0 else common.T)
+        share = _slipping(common if axis == 0 else common.T)
         if share > worst:
             worst, way = share, axis
     if worst <= MOST_DISPLACED:
@@ -501,32 +501,40 @@ def wavering(seen: Observed) -> list[Finding]:
     word = "rows" if way == 0 else "columns"
     return [Finding(
         check, "all", "faulty", worst, MOST_DISPLACED,
-        f"{100 * worst:.0f} % of the {word} are displaced against those beside them: outlines, "
+        f"{200 * worst:.0f} % of the {word} are displaced against those beside them: outlines, "
         "sizes and connections are not known to better than that",
         "keep the stage from vibrating, or scan more slowly, and map again",
         withholds=(("connection", "all"), ("sizes", "all")),
     )]  # fmt: skip
 
 
-def _displaced(common: Floats) -> float:
-    """Return the share of the lines that fit their neighbours better beside their own place."""
-    inner = slice(SLIP_PX, common.shape[1] - SLIP_PX)
+def _slipping(common: Floats) -> float:
+    """Return the share of the lines that slip against the next to the one side, and to the other.
+
+    The lesser of the two: structure that runs aslant moves all lines to one side, and a line that
+    slips alone moves to one side and back.
+    """
     # Freed of some of its noise along the line, which says nothing of where the line lies.
-    beside = ndimage.gaussian_filter1d((common[:-2] + common[2:]) / 2, SMOOTH_PX, axis=1)
-    here, own = beside[:, inner], common[1:-1, inner]
+    soft = ndimage.gaussian_filter1d(common[1:], SMOOTH_PX, axis=1)
+    n = common.shape[1]
+    inner = slice(SLIP_PX, n - SLIP_PX)
+    here, own = soft[:, inner], common[:-1, inner]
     noise = np.maximum(1.0, (own - here).var(axis=1))
     at = (own * here).sum(axis=1)
-    best = np.zeros(len(own))
-    for by in range(-SLIP_PX, SLIP_PX + 1):
-        if abs(by) < 1:
-            continue
-        there = beside[:, SLIP_PX + by : common.shape[1] - SLIP_PX + by]
-        gain = (own * there).sum(axis=1) - at
-        # What the line gains, less what its neighbours would gain by being brighter there.
-        gain -= ((there**2).sum(axis=1) - (here**2).sum(axis=1)) / 2
-        error = np.sqrt(noise * ((there - here) ** 2).sum(axis=1)) + 1e-12
-        best = np.maximum(best, gain / error)
-    return float(np.mean(best > ROW_Z))
+    sides = []
+    for side in (1, -1):
+        best = np.zeros(len(own))
+        for by in range(side, side * (SLIP_PX + 1), side):
+            there = soft[:, SLIP_PX + by : n - SLIP_PX + by]
+            gain = (own * there).sum(axis=1) - at
+            # What the line gains, less what the next would gain by being brighter there.
+            gain -= ((there**2).sum(axis=1) - (here**2).sum(axis=1)) / 2
+            error = np.sqrt(noise * ((there - here) ** 2).sum(axis=1)) + 1e-12
+            best = np.maximum(best, gain / error)
+        sides.append(best)
+    one, other = sides
+    shares = (np.mean((a > ROW_Z) & (a > b)) for a, b in ((one, other), (other, one)))
+    return float(min(shares))
 
 
 def repeated(seen: Observed) -> list[Finding]:
