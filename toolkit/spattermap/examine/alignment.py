@@ -79,7 +79,19 @@ class Aligning:
         """Standard error of a product of unrelated maps."""
         return float(np.sqrt(SMOOTH_NOISE / self.units[0].size))
 
+    @cached_property
+    def held(self) -> dict[tuple[str, int], Any]:
+        """What was made of each map once."""
+        return {}
+
     def loadings(self, k: int) -> Floats | None:
+        """Return how the other maps share one structure; None where they share none."""
+        if ("loadings", k) not in self.held:
+            self.held["loadings", k] = self._factor(k)
+        found: Floats | None = self.held["loadings", k]
+        return found
+
+    def _factor(self, k: int) -> Floats | None:
         """Return how the other maps share one structure; None where they share none.
 
         The first factor of the products, those of a map with itself left out and filled in again
@@ -109,8 +121,18 @@ class Aligning:
         loadings = self.loadings(k)
         if loadings is None:
             return None
-        found = np.tensordot(loadings, self.smooth, axes=1)
-        return np.asarray(found - found.mean())
+        if ("expected", k) not in self.held:
+            together = np.tensordot(loadings, self.smooth, axes=1)
+            self.held["expected", k] = np.asarray(together - together.mean())
+        found: Floats = self.held["expected", k]
+        return found
+
+    def reach(self, k: int) -> int:
+        """Return how far the expectation of a map resembles itself (squares)."""
+        if ("reach", k) not in self.held:
+            expected = self.expected(k)
+            self.held["reach", k] = 4 if expected is None else _reach(expected)
+        return int(self.held["reach", k])
 
     def noise_of(self, k: int) -> float:
         """Return the variance that counting noise gives the expectation of a map."""
@@ -213,7 +235,7 @@ def _placed(check: str, ready: Aligning, k: int, expected: Floats) -> Finding:
     plain = _correlation(units, spectrum, shape)
     scale = 1.4826 * float(np.median(np.abs(plain - np.median(plain)))) + 1e-12
     here = abs(float(plain[0, 0]))
-    reach = _reach(expected)
+    reach = ready.reach(k)
     best, shift = _peak(plain)
     turned = None
     tops = [_second(plain, shift, reach)]
@@ -283,7 +305,7 @@ def _shifted(
     if at <= 0:
         # Farther than a droplet is wide. Two effects that cancel at no shift (continuum up, glass
         # down) leave a ring of peaks; a map that was shifted has one.
-        alone = abs(best) > TWICE * _second(plain, shift, _reach(expected))
+        alone = abs(best) > TWICE * _second(plain, shift, ready.reach(k))
         at = at if alone else abs(best)
     gain = 2 * abs(best) * (abs(best) - at) / max(power * noise, 1e-12)
     element, side = ready.seen.elements[k], ready.side
@@ -341,11 +363,11 @@ def seams(seen: Observed) -> list[Finding]:
         if expected is None:
             continue
         examined = True
-        z, part = _uneven(ready.units[k], expected, ready.noise_of(k))
+        z, part = _uneven(ready.units[k], expected, ready.noise_of(k), ready.reach(k))
         if z > SEAM_Z:
             # Patches of a film of its own lie where they lie: tiles as wide as those, too.
             own = _reach(ready.smooth[k] - ready.smooth[k].mean())
-            z, part = _uneven(ready.units[k], expected, ready.noise_of(k), own)
+            z, part = _uneven(ready.units[k], expected, ready.noise_of(k), max(own, ready.reach(k)))
         worst = max(worst, z)
         if z > SEAM_Z:
             found.append(Finding(
@@ -361,10 +383,10 @@ def seams(seen: Observed) -> list[Finding]:
                              limit=SEAM_Z)]  # fmt: skip
 
 
-def _uneven(units: Floats, expected: Floats, noise: float, reach: int = 0) -> tuple[float, str]:
+def _uneven(units: Floats, expected: Floats, noise: float, reach: int) -> tuple[float, str]:
     """Return how far the weakest part lies below the rest, in standard errors, and which."""
     # Tiles wider than what is seen in them, so that one droplet is one witness, not many.
-    side = max(4, min(units.shape) // 16, 2 * (max(_reach(expected), reach) - 2))
+    side = max(4, min(units.shape) // 16, 2 * (reach - 2))
     rows, columns = units.shape[0] // side, units.shape[1] // side
 
     def tiles(values: Floats) -> Floats:
@@ -602,7 +624,7 @@ def shown_twice(seen: Observed) -> list[Finding]:
     signal = (mean > LEAST_ECHO_POWER * noise)[ring] & (wave > 1 / (3 * BROAD))
     if np.count_nonzero(signal) < LEAST_WAVES:
         return [Finding(check, finding="not_examined")]
-    mean /= np.maximum(np.bincount(ring.ravel()), 1)
+    mean = mean / np.maximum(np.bincount(ring.ravel()), 1)
     even = np.where(signal, np.clip(power / np.where(mean > 0, mean, 1)[ring] - 1, -3, 5), 0)
     surface = fft.irfft2(even, shape) * even.size / np.sqrt(2 * (even**2).sum() + 1e-9)
     surface *= shape[0] * shape[1] / even.size

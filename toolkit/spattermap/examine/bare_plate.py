@@ -156,7 +156,9 @@ def _variation(sums: Floats, pixels: Floats, unit: float) -> tuple[float, float]
 
 def _barest(seen: Observed, glass: list[str]) -> tuple[Floats, Floats] | None:
     """Return sums of each map over the tenth of the squares with most glass, and their pixels."""
-    sums, pixels = block_sums(seen.planes, seen.valid, SQUARE_PX)
+    if "squares of the plate" not in seen.memo:
+        seen.memo["squares of the plate"] = block_sums(seen.planes, seen.valid, SQUARE_PX)
+    sums, pixels = seen.memo["squares of the plate"]
     use = pixels > 0.6 * SQUARE_PX**2
     if np.count_nonzero(use) < 12:
         return None
@@ -173,7 +175,7 @@ def _beside_glass(
     if barest is None:
         return 0.0, 1.0
     mine = barest[0] / seen.gain
-    theirs = plate.planes.sum(axis=(1, 2), dtype=np.float64) / plate.gain
+    theirs = plate.mean * plate.n / plate.gain
     common = [e for e in metals if e in plate.elements]
     a = sum(mine[seen.index(e)] for e in common)
     b = sum(theirs[plate.index(e)] for e in common)

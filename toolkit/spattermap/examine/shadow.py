@@ -135,7 +135,7 @@ def shadows(seen: Observed) -> list[Finding]:
         partners = [m for m in metals if m != k]
         told = []
         asked: list[tuple[Bools | None, float]] = [(None, SHADOW_Z)]
-        if k == main and _beside(made, k, glass) < -LIKE_IT:
+        if k == main and _beside(made, int(k), glass) < -LIKE_IT:
             continue  # it dims the glass; that the others cost more, lying thin between, is theirs
         if k != main:  # a minor element that lies between the deposits is no yardstick of them
             asked.append((_bare_squares(made, partners), FAINT_Z))

@@ -30,7 +30,7 @@ class Few(NamedTuple):
     """What the brightest pixels of a map own."""
 
     share: float  # of the material's variance; NaN where the map does not vary beyond its noise
-    error: float  # of the share, one standard error
+    error: float  # of the share, one standard error; NaN where the share is too small to matter
     limit: float  # the values above this are the few
 
     @property
@@ -65,8 +65,9 @@ def variance_of_few(plane: npt.NDArray[Any], noise: float) -> Few:
         return _of_halves(plane, few, limit)
     own = float(squares.sum()) - np.count_nonzero(bright) * TAIL * noise * max(limit / mean, 1.0)
     share = float(np.clip(own / (whole * plane.size), 0.0, 1.0))
-    rest = (plane - mean) ** 2 - noise
-    rest *= bright - share
+    if share < OWNED:  # its error decides nothing, and takes a pass over all pixels
+        return Few(share, float("nan"), limit)
+    rest = ((plane - mean) ** 2 - noise) * (bright - share)
     return Few(share, float(np.sqrt((rest**2).sum())) / (whole * plane.size), limit)
 
 
