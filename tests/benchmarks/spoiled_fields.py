@@ -11,8 +11,8 @@ nothing withholds: a verdict other than ``undecided`` that is false, a connectio
 an interval of the coverage that misses the truth by far, a size in micrometres that does. What the
 analysis says of the unspoiled field as well is not the spoiling's fault and is counted apart.
 
-The examination took 13 % of the processor time of `analyse` at 256 x 256 px and 8 to 17 % at 512 x 512 px
-(four maps, loaded machine).
+The examination took 13 % of the processor time of `analyse` at 256 x 256 px, 8 to 17 % at 512 x 512
+(four maps, a loaded machine).
 """
 
 from __future__ import annotations

@@ -624,8 +624,8 @@ def shown_twice(seen: Observed) -> list[Finding]:
     signal = (mean > LEAST_ECHO_POWER * noise)[ring] & (wave > 1 / (3 * BROAD))
     if np.count_nonzero(signal) < LEAST_WAVES:
         return [Finding(check, finding="not_examined")]
-    mean = mean / np.maximum(np.bincount(ring.ravel()), 1)
-    even = np.where(signal, np.clip(power / np.where(mean > 0, mean, 1)[ring] - 1, -3, 5), 0)
+    level: Floats = mean / np.maximum(np.bincount(ring.ravel()), 1)
+    even = np.where(signal, np.clip(power / np.where(level > 0, level, 1)[ring] - 1, -3, 5), 0)
     surface = fft.irfft2(even, shape) * even.size / np.sqrt(2 * (even**2).sum() + 1e-9)
     surface *= shape[0] * shape[1] / even.size
     reach = least // 4
