@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 import spattermap
+from spattermap.core.estimate import Estimate
 from spattermap.examine import Examination, Finding
 from spattermap.measure.metal_weight import withheld
 from spattermap.show.answers import CERTAINTIES, QUESTIONS, answer_lines, answers, answers_of
@@ -236,3 +237,44 @@ def test_haze_that_is_not_there_gets_no_clause(droplets):
 def test_answers_stand_one_below_the_other_in_a_notebook_too(droplets):
     html = answers(droplets).html
     assert html.count('style="float:none;width:auto;margin:0"') == 2 * len(QUESTIONS)
+
+
+def test_pieces_wider_than_the_field_are_neither_film_nor_drops(droplets):
+    labels = np.ones((100, 100), np.int32)
+    labels[:, 48:50] = 0
+    labels[:, 50:] = 2
+    box = np.array([[0, 0, 0, 0], [0, 0, 100, 48], [0, 50, 100, 100]])
+    cut = replace(
+        droplets.segmentation, labels=labels, n_droplets=2, box=box, area=np.array([0, 4800, 5000])
+    )
+    said = told(replace(droplets, segmentation=cut), "arrival")
+    assert said.certainty == "open"
+    assert "the frame cuts 2 that hold 100 % of the covered area" in said.answer
+    box[:, :2] += 1  # one that lies within the field is a drop, however large
+    box[:, 2:] -= 1
+    whole = replace(cut, box=box, n_droplets=1)
+    assert told(replace(droplets, segmentation=whole), "arrival").answer.startswith("As drops")
+
+
+def test_regions_that_hardly_stand_out_may_be_thicker_places_of_a_film(droplets):
+    zero = Estimate(0.1, 0.0, 0.2)
+    levels = {"metal_means": {"Cu": 1.0, "Zn": 0.5}, "bare_means": {"Cu": 0.6, "Zn": 0.3}}
+    found = replace(droplets.segmentation, **levels)
+    said = told(replace(droplets, segmentation=found, haze_zero=zero), "arrival")
+    assert said.certainty == "open"
+    assert "perhaps no more than 1.7 times" in said.answer
+    apart = replace(found, bare_means={"Cu": 0.1, "Zn": 0.05})
+    said = told(replace(droplets, segmentation=apart, haze_zero=zero), "arrival")
+    assert said.certainty == "likely"
+
+
+def test_metal_between_the_regions_leaves_open_whether_a_current_passes(droplets):
+    known = {"connected_x": False, "connected_y": False, "share_haze": 0.2}
+    thick = SimpleNamespace(between=lambda: (60.0, 90.0))
+    said = told(replace(droplets, weighed=thick), "connection", **known)
+    assert said.certainty == "open"
+    assert "60 to 90 nm of metal lie between" in said.answer
+    unsure = replace(droplets, weighed=SimpleNamespace(between=lambda: (0.0, 40.0)))
+    assert "up to 40 nm of metal may lie between" in told(unsure, "connection", **known).answer
+    little = {**known, "share_haze": 0.01}
+    assert told(unsure, "connection", **little).certainty == "likely"

@@ -8,14 +8,17 @@ import pytest
 from skimage.draw import polygon2mask
 
 from spattermap.measure.form import Findings, evidence
-from spattermap.measure.regions import as_droplets, measure_regions
+from spattermap.measure.regions import as_drawn, as_droplets, measure_regions
 from spattermap.measure.shapes import ellipse_circularity, satellites, shape_class, shape_shares
 
 
 def droplets_of(labels):
     """Return the table of droplets of a labelled picture."""
     table = measure_regions(labels)
-    found = SimpleNamespace(confidence=np.ones(labels.max()), shared=np.zeros(0, dtype=bool))
+    found = SimpleNamespace(
+        confidence=np.ones(labels.max()), shared=np.zeros(0, bool), image=None,
+        smallest_trusted_px=2.0,
+    )  # fmt: skip
     return as_droplets(table, found, table["label"].to_numpy(), pixel_size=1.0)
 
 
@@ -287,3 +290,12 @@ def test_an_empty_field_speaks_against_drops():
     ]
     assert row.speaks_for == ()
     assert any("No droplet of 0.5 µm or more" in s for s in row.speaks_against)
+
+
+def test_confidence_falls_towards_the_smallest_trusted_size_and_for_what_was_parted():
+    sizes = np.array([0.1, 0.6, 1.0, 1.35, 3.0, 20.0])
+    alone, parted = (as_drawn(sizes, np.full(6, one)) for one in (False, True))
+    assert (np.diff(alone) >= 0).all()
+    assert (parted < alone).all()
+    assert alone[3] == pytest.approx(0.94)
+    assert parted[3] == pytest.approx(0.4 * 0.94 / (0.4 * 0.94 + 0.06))

@@ -1,12 +1,14 @@
 """Mean diameters, percentiles, border correction and sample size, against published values."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from lognormal_truth import LognormalSizes
 from spattermap.core.errors import InputError
 from spattermap.measure.form import how_many_more
 from spattermap.measure.sizes import (
+    Unsure,
     border_weights,
     cap_volume,
     droplets_needed,
@@ -314,6 +316,52 @@ def test_few_droplets_are_not_trusted():
     assert not table.trusted["D[4,3]"]
 
 
+def test_ranks_bound_the_percentiles_of_few_droplets():
+    # Of 20 values the 6th and the 15th bound the median at 95 % (tables of the sign test), and no
+    # value is left beyond D10 and D90.
+    table = size_summary(np.arange(1.0, 21.0), n_resamples=200)
+    assert table.loc["number D50", ["low", "high"]].tolist() == [6.0, 15.0]
+    assert table.loc[["number D10", "number D90"], ["low", "high"]].isna().all(axis=None)
+
+
+@pytest.mark.parametrize("n", [8, 15, 25])
+def test_ranks_hold_the_median_of_few_droplets(n):
+    held = []
+    for seed in range(400):
+        d = np.random.default_rng([seed, n]).lognormal(0, 0.6, n)
+        row = size_summary(d, n_resamples=200).loc["number D50"]
+        held.append(row.low <= 1 <= row.high)
+    # The least that ranks promise, less four binomial standard errors.
+    assert np.mean(held) >= 0.95 - 4 * np.sqrt(0.05 * 0.95 / 400)
+
+
+def test_what_is_unsure_of_all_droplets_widens_every_interval():
+    d = np.random.default_rng(3).lognormal(2, 0.3, 4000)
+    sure = size_summary(d, n_resamples=200)
+    wide = size_summary(d, n_resamples=200, unsure=Unsure(grid=0.35, low=0.81))
+    row, plain = wide.loc["number D50"], sure.loc["number D50"]
+    common = 1.96 * np.hypot(0.35, 0.03 * plain.value)
+    assert row.value == plain.value
+    assert row.high - row.value == pytest.approx(np.hypot(plain.high - plain.value, common), 0.01)
+    rim = np.hypot(common, 0.1 * plain.value)  # an area 0.81 of that drawn: a tenth of the diameter
+    assert row.value - row.low == pytest.approx(np.hypot(plain.value - plain.low, rim), 0.01)
+    assert (wide.low < sure.low).all()
+    parted = size_summary(d, n_resamples=200, unsure=Unsure(misdrawn=0.1)).loc["number D50"]
+    assert parted.low < percentile(d, 41)[0]
+    assert parted.high > percentile(d, 59)[0]
+
+
+def test_droplets_below_the_smallest_trusted_size_are_no_part_of_the_sizes():
+    d = np.arange(1.0, 101.0)
+    table = size_summary(d, n_resamples=200, unsure=Unsure(smallest=41.0))
+    assert table.loc["number D50", "value"] == 70.5
+    # Whether those just below are counted moves D10 by more than D50.
+    reach = (table["value"] - table["low"])[["number D10", "number D50"]]
+    assert reach.iloc[0] > 41 * 0.1
+    none = size_summary(d, n_resamples=200, unsure=Unsure(smallest=1000.0))
+    assert none.loc["number D50", "value"] == 50.5
+
+
 def test_one_and_no_droplet():
     one = size_summary([2.0])
     assert one.loc["number D50", "value"] == 2
@@ -326,7 +374,7 @@ def test_one_and_no_droplet():
 def test_weights_of_zero_leave_a_droplet_out():
     left = size_summary([1, 2, 3, 50], weights=[1, 1, 1, 0], n_resamples=100)
     short = size_summary([1, 2, 3], n_resamples=100)
-    np.testing.assert_array_equal(left.values, short.values)
+    pd.testing.assert_frame_equal(left, short)
 
 
 def test_how_many_more_fields():

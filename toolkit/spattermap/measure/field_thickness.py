@@ -380,6 +380,15 @@ def _ground_squares(counts: Floats, ground: Bools) -> tuple[Floats, Floats]:
     return sums[some], pixels[some]
 
 
+def haze_nm(found: FieldThickness) -> tuple[float, float, float]:
+    """Return the mean thickness of the metal between the regions and its bounds (nm)."""
+    one = found.haze
+    if one is None:  # without a blank the metal's background may all be haze
+        return 0.0, 0.0, _most_haze_nm(found.scale)
+    value = float(one.nm[0]) if one.told[0] == TOLD else 0.0
+    return value, float(one.low[0]), float(one.high[0])
+
+
 def _hidden(scale: Scale, glass: float) -> float:
     """Return by what part the dose is larger if the metal's counts between the regions are metal.
 
@@ -577,14 +586,8 @@ def deposited(found: FieldThickness) -> dict[str, float]:
         return mass + side * math.hypot(apart, float((area * shown * part)[bounded].sum()))
 
     low, high = max(0.0, total(own_low, -1)), total(own_high, +1)
-    haze = (0.0, 0.0, 0.0)
-    if found.haze is not None:
-        one = found.haze
-        value = 0.0 if one.told[0] != "told" else float(one.nm[0])
-        low_nm, high_nm = float(one.low[0]), float(one.high[0])
-        haze = (value * found.haze_px, low_nm * found.haze_px, high_nm * found.haze_px)
-    elif area.size:  # without a blank the metal's background may all be haze
-        haze = (0.0, 0.0, _most_haze_nm(found.scale) * found.haze_px)
+    seen = area.size or found.haze is not None
+    haze = [nm * found.haze_px if seen else 0.0 for nm in haze_nm(found)]
     per_nm = found.model.density_g_cm3 * 1e-7 * 1e6  # ug/cm2 for each nm
     field = per_nm / max(found.field_px, 1)
     covered = max(float(area.sum()), 1.0)

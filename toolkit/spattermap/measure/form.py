@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -33,6 +33,9 @@ from spattermap.measure.fits import SizeFit, fit_sizes
 from spattermap.measure.placement import LARGEST_SIMULATED, Spacing, spacing
 from spattermap.measure.shapes import Satellites, distance_to, satellites, shape_class, shape_shares
 from spattermap.measure.sizes import (
+    MISDRAWN,
+    UNSURE_PX,
+    Unsure,
     border_weights,
     droplets_needed,
     masked_border_weights,
@@ -80,6 +83,7 @@ class Findings:
     sigma_g: float = float("nan")  # geometric standard deviation of the diameters; NaN if unknown
     # share of the metal in one region that crosses the field; 0 where none does
     joined: float = 0.0
+    cut: CutPieces | None = None  # pieces wider than the field shows, if they hold most metal
 
     @property
     def is_film(self) -> bool:
@@ -144,6 +148,11 @@ def _drops(found: Findings) -> tuple[object, ...]:
         return _drops_of_a_film()
     share = _share(found, "droplets")
     pro, contra = _weigh_share(share, "droplets")
+    if found.cut:
+        contra.append(
+            f"{_percent(found.cut.share)} of the covered area lies in pieces wider than the field "
+            "shows: they may be parts of a film."
+        )
     if found.n_droplets == 0:
         contra.append(f"No droplet of {found.smallest:.3g} {found.shown_unit} or more was found.")
     round_share, low, high = _shape(found, "round")
@@ -418,7 +427,13 @@ def describe(
     )
     weight = border_weight(segmentation, rows, use)
     diameter = rows["diameter_um"].to_numpy(dtype=np.float64)
-    sizes = partial(size_summary, level=chosen.level, seed=chosen.seed, area_step=size**2)
+    sizes = partial(
+        size_summary,
+        level=chosen.level,
+        seed=chosen.seed,
+        area_step=size**2,
+        unsure=_unsure(segmentation, rows, size),
+    )
     fits = _fits(segmentation, diameter[weight > 0], size, chosen)
     corrected = sizes(diameter, weights=weight, n_resamples=chosen.n_resamples)
     classes = shape_class(rows, pixel_size=size)
@@ -452,6 +467,42 @@ def describe(
     )
 
 
+def _unsure(segmentation: Segmentation, rows: pd.DataFrame, size: float) -> Unsure:
+    """Return what of the diameters is unsure beside the sampling."""
+    smallest = segmentation.smallest_trusted_px * size
+    trusted = rows["diameter_um"].to_numpy(dtype=np.float64) >= smallest
+    parted = np.zeros(len(rows))
+    if segmentation.shared.any():
+        parted = segmentation.shared[rows["droplet"].to_numpy(dtype=np.int64) - 1]
+    return Unsure(
+        smallest=smallest if np.isfinite(smallest) else 0.0,
+        grid=UNSURE_PX * size,
+        low=segmentation.rims.low,
+        high=segmentation.rims.high,
+        misdrawn=MISDRAWN * float(parted[trusted].mean()) if trusted.any() else 0.0,
+    )
+
+
+class CutPieces(NamedTuple):
+    """Regions that the frame cuts and that reach over half of the field."""
+
+    n: int
+    share: float  # of the covered area
+
+
+def cut_pieces(segmentation: Segmentation) -> CutPieces | None:
+    """Return the pieces wider than the field shows where they hold most of the metal, else None."""
+    area, box = segmentation.area, segmentation.box
+    if not box.size or not area.any():
+        return None
+    shape = np.asarray(segmentation.labels.shape)
+    cut = ((box[:, :2] <= 0) | (box[:, 2:] >= shape)).any(axis=1)
+    wide = ((box[:, 2:] - box[:, :2]) >= 0.5 * shape).any(axis=1)
+    held = cut & wide & (area > 0)
+    share = float(area[held].sum() / area.sum())
+    return CutPieces(int(held.sum()), share) if share > LARGE else None
+
+
 def _findings(
     segmentation: Segmentation,
     measured: tuple[Coverage, pd.DataFrame, Satellites],
@@ -477,6 +528,7 @@ def _findings(
         satellites_p=near.p_value,
         sigma_g=sigma_g,
         joined=joined,
+        cut=cut_pieces(segmentation),
     )
 
 
@@ -589,7 +641,7 @@ def _notes(
     if (weight > 0).any() and shaky:
         notes.append(
             f"Too few droplets decide {', '.join(str(name) for name in shaky)}: "
-            "the intervals given may be too narrow."
+            "the intervals given may be too narrow, and some are withheld."
         )
     if fits and fits[0].p_value < 0.01:
         notes.append(

@@ -15,6 +15,7 @@ from spattermap.measure.field_thickness import (
     FieldThickness,
     Rims,
     deposited,
+    haze_nm,
     square_keys,
     weigh_field,
 )
@@ -162,6 +163,12 @@ class Weighed:
             return None
         value, low, high = (found[f"mean_thickness_nm{end}"] for end in ("", "_low", "_high"))
         return (value, low, high)
+
+    def between(self) -> tuple[float, float]:
+        """Return the bounds of the mean thickness between the regions (nm); NaN if unknown."""
+        if self.field is None or not self.field.haze_px:
+            return math.nan, math.nan
+        return haze_nm(self.field)[1:]
 
     def limited_by(self) -> str | None:
         """Return what rules the bounds: "range", "model" or "counting"."""

@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING, Any, TypeGuard
 from spattermap.core import estimate
 from spattermap.core.estimate import bounded
 from spattermap.core.mapset import element_names, facts, unit_name
+from spattermap.measure.form import cut_pieces
 from spattermap.show.examined import part_seen
 from spattermap.show.pieces import Fragment
 from spattermap.show.wording import (
@@ -238,6 +239,8 @@ def _weight(one: Answer) -> tuple[float, int]:
 
 def _arrival(analysis: Any, known: Mapping[str, Any]) -> Answer:
     n_droplets, n_streaks = int(known.get("droplet_count", 0)), int(analysis.segmentation.n_streaks)
+    if uneven := _uneven(analysis):
+        return uneven
     if is_film(known):
         joined = percent(known["largest_region_share"])
         said = (
@@ -245,6 +248,13 @@ def _arrival(analysis: Any, known: Mapping[str, Any]) -> Answer:
             "drops or vapour built it, a map alone does not tell."
         )
         return _answer("arrival", said, "likely", "View a cross-section of the film's edge.")
+    if cut := cut_pieces(analysis.segmentation):
+        said = (
+            f"In pieces wider than the field shows: the frame cuts {cut.n} that hold "
+            f"{percent(cut.share)} of the covered area. One film that cracks or scratches part, or "
+            "drops as large, this field does not tell."
+        )
+        return _answer("arrival", said, "open", "Map a wider field at lower magnification.")
     if not n_droplets and not n_streaks:
         unit = known.get("length_unit", "um")
         smallest = estimate.length(known.get(f"smallest_trusted_{unit}", math.nan), unit)
@@ -280,7 +290,39 @@ def _arrival(analysis: Any, known: Mapping[str, Any]) -> Answer:
     step = ""
     if any(part == "haze" for _, part in shares):
         step = _HAZE_NEXT
-    return _answer("arrival", f"{lead}: {_of_signal(told)}.", certainty, step)
+    said = f"{lead}: {_of_signal(told)}."
+    if first == "haze":
+        unit = str(known.get("length_unit", "um"))
+        smallest = estimate.length(float(known.get(f"smallest_trusted_{unit}", math.nan)), unit)
+        said += f" Droplets below {smallest} look the same."
+    return _answer("arrival", said, certainty, step)
+
+
+# Regions that may show less than so many times the metal of what lies between them are thicker
+# places of one film as well as drops: of films whose thickness varied by 30 % it was 1.6 to 2.5.
+_STANDS_OUT = 2.8
+
+
+def _uneven(analysis: Any) -> Answer | None:
+    """Return the answer where regions hardly stand out of what metal may lie between; else None."""
+    zero, found = analysis.haze_zero, analysis.segmentation
+    if not zero.known:
+        return None
+    least = min(zero.low, zero.value)
+    on, between = (
+        sum(means[e] for e in analysis.roles.alloy if e in means) - least
+        for means in (found.metal_means, found.bare_means)
+    )
+    if not 0 < on < _STANDS_OUT * between:
+        return None
+    blank = analysis.blank is not None
+    said = (
+        f"As thicker and thinner places: where the metal is thick it gives "
+        f"{'' if blank else 'perhaps no more than '}{figures(on / between, significant=2)} times "
+        "the signal of what lies between. Drops in haze or one uneven film, the maps do not tell."
+    )
+    step = _HAZE_NEXT if blank else "Map a bare plate under the same conditions."
+    return _answer("arrival", said, "open", step)
 
 
 _HAZE_NEXT = (
@@ -359,6 +401,8 @@ def _connection(analysis: Any, known: Mapping[str, Any]) -> Answer:
         step = analysis.continuity.next_step
         if _drawn_otherwise(analysis):
             return _answer("connection", f"{said}; {_drawn_otherwise(analysis)}.", "open", step)
+        if between := _may_carry(analysis, known):
+            return _answer("connection", f"{said}; but {between}.", "open", _MEASURE)
         return _answer("connection", f"{said}.", "likely", step)
     ratios = [
         f"{with_interval(dict(known), f'sheet_conductance_ratio_{axis}', as_percent=True)} in "
@@ -375,7 +419,7 @@ def _connection(analysis: Any, known: Mapping[str, Any]) -> Answer:
         if not _is_number(implied.times_bulk):
             step = analysis.continuity.next_step
     elif not _is_number(measured):
-        step = "Measure the sheet resistance."
+        step = _MEASURE
     if _drawn_otherwise(analysis):
         # Where a current was measured, that the sample conducts is not open.
         sure = "likely" if _is_number(measured) else "open"
@@ -383,6 +427,29 @@ def _connection(analysis: Any, known: Mapping[str, Any]) -> Answer:
         return _answer("connection", f"{said}; {_drawn_otherwise(analysis)}.", sure, step)
     thin = any(known.get(f"sheet_conductance_ratio_{axis}_low") == 0 for axis in crosses)
     return _answer("connection", f"{said}.", "likely" if thin else "shown", step)
+
+
+_MEASURE = "Measure the sheet resistance."
+
+# Films evaporated onto glass carry a current from about this mean thickness on (copper, silver,
+# gold: 5 to 15 nm; from memory), and a haze of less than this share is taken for continuum.
+_CARRIES_NM, _SOME_HAZE = 10.0, 0.05
+
+
+def _may_carry(analysis: Any, known: Mapping[str, Any]) -> str:
+    """Return how much metal lies between the regions where that may carry a current; else empty."""
+    weighed, share = getattr(analysis, "weighed", None), known.get("share_haze")
+    if weighed is None or not _is_number(share) or share < _SOME_HAZE:
+        return ""
+    low, high = weighed.between()
+    if not high >= _CARRIES_NM:
+        return ""
+    much = figures(high, significant=2)
+    if low >= _CARRIES_NM / 2:
+        much = f"{figures(low, significant=2)} to {much} nm of metal lie"
+    else:
+        much = f"up to {much} nm of metal may lie"
+    return f"{much} between, which carry a current if they are even"
 
 
 def _drawn_otherwise(analysis: Any) -> str:

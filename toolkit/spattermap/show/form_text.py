@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from spattermap.core.estimate import bounded, span
+from spattermap.core.estimate import bounded, length, span
 from spattermap.core.mapset import facts, unit_name
 from spattermap.show.pieces import Fragment, joined, paragraphs, table
 from spattermap.show.wording import figures, is_film, percent
@@ -34,7 +34,9 @@ def sizes(analysis: Any) -> Fragment:
     found = analysis.morphology
     if is_film(analysis.summary()):
         return _lobes(found.sizes, facts(analysis.maps).length_unit)
-    pieces = [diameters_table(found.sizes, facts(analysis.maps).length_unit)]
+    known = facts(analysis.maps)
+    smallest = analysis.segmentation.smallest_trusted_px * known.pixel_size
+    pieces = [diameters_table(found.sizes, known.length_unit, smallest)]
     if _size_rows(found.sizes):
         pieces.append(paragraphs([*_fit(found), *_more_fields(found)]))
     return joined(pieces, between="\n")
@@ -58,13 +60,15 @@ def _lobes(sizes: pd.DataFrame, length_unit: str) -> Fragment:
     return paragraphs(said)
 
 
-def diameters_table(sizes: pd.DataFrame, length_unit: str) -> Fragment:
+def diameters_table(sizes: pd.DataFrame, length_unit: str, smallest: float = 0.0) -> Fragment:
     """Return percentiles and means of the diameter with their intervals."""
+    some = math.isfinite(smallest) and smallest > 0
+    of = f" of droplets of {length(smallest, length_unit)} and more" if some else ""
     rows = _size_rows(sizes)
     if not rows:
         return paragraphs(["No droplet was measured whole."])
     return table(
-        f"Diameters ({unit_name(length_unit)}), corrected for droplets cut by the border",
+        f"Diameters ({unit_name(length_unit)}){of}, corrected for droplets cut by the border",
         ("quantity", "value (95 %)", "enough droplets"),
         rows,
     )
