@@ -268,13 +268,13 @@ def test_regions_that_hardly_stand_out_may_be_thicker_places_of_a_film(droplets)
     assert said.certainty == "likely"
 
 
-def test_metal_between_the_regions_leaves_open_whether_a_current_passes(droplets):
+def test_metal_between_the_regions_leaves_open_whether_a_current_passes(droplets, monkeypatch):
     known = {"connected_x": False, "connected_y": False, "share_haze": 0.2}
-    thick = SimpleNamespace(between=lambda: (60.0, 90.0))
-    said = told(replace(droplets, weighed=thick), "connection", **known)
+    monkeypatch.setattr(type(droplets.weighed), "between", lambda _: (60.0, 90.0))
+    said = told(droplets, "connection", **known)
     assert said.certainty == "open"
     assert "60 to 90 nm of metal lie between" in said.answer
-    unsure = replace(droplets, weighed=SimpleNamespace(between=lambda: (0.0, 40.0)))
-    assert "up to 40 nm of metal may lie between" in told(unsure, "connection", **known).answer
+    monkeypatch.setattr(type(droplets.weighed), "between", lambda _: (0.0, 40.0))
+    assert "up to 40 nm of metal may lie between" in told(droplets, "connection", **known).answer
     little = {**known, "share_haze": 0.01}
-    assert told(unsure, "connection", **little).certainty == "likely"
+    assert told(droplets, "connection", **little).certainty == "likely"

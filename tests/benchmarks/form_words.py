@@ -4,7 +4,12 @@ Twelve kinds of field, each at five doses, with and without a blank: films with 
 dense droplets, haze, few droplets in haze, gradients, elongated droplets, streaks, one droplet as
 wide as half the field, droplets at the limit of resolution, bare glass. One line each: the answer,
 and whether it is right, open, or wrong though it is called likely or shown. ``--seed N`` takes
-other scenes.
+other scenes, ``--only KIND`` some.
+
+Measured on seed 9700, 60 fields: 44 right, 15 open, 1 wrong: of droplets of 3.5 px at 0.3 counts a
+pixel most are too small to be seen and are called haze, with the sentence that droplets below the
+smallest trusted size look the same. Before, 5 were wrong: scratched films
+and uneven haze were drops.
 """
 
 from __future__ import annotations

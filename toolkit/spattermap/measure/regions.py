@@ -251,7 +251,7 @@ def as_droplets(
 # the diameter over the smallest trusted one, and the factor on its odds for those parted from
 # others by shape: 12,400 droplets in 150 made deposits (`tests/benchmarks/held_scenes.py`).
 _SIZES = np.log([0.4, 0.6, 0.78, 0.92, 1.1, 1.35, 1.75, 2.5, 5.0])
-_DRAWN = np.array([0.1, 0.17, 0.6, 0.77, 0.87, 0.94, 0.963, 0.983, 0.997])
+_DRAWN = np.array([0.2, 0.3, 0.65, 0.78, 0.87, 0.94, 0.963, 0.983, 0.997])
 _PARTED_ODDS = 0.4
 
 

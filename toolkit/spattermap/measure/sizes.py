@@ -299,7 +299,9 @@ class Unsure:
 # than discs; of droplets parted by shape one in eight is not there as drawn; whether droplets
 # within 15 % of the smallest trusted size are seen is chance.
 UNSURE_PX, _UNSURE_PART, MISDRAWN, _CUT = 0.35, 0.03, 0.12, 0.15
-_FEW = 30  # droplets below which ranks bound a percentile: resamples of so few are too alike
+# Droplets below which ranks bound a percentile: resamples of so few are too alike. With 30 in its
+# place intervals of D90 held the truth in 91 % of 213 made fields, with 60 in 94 %.
+_FEW = 60
 
 
 def size_summary(
@@ -317,7 +319,7 @@ def size_summary(
     Dims: `diameter` (droplet,), `weights` (droplet,).
 
     Droplets are resampled with their weights. Percentiles carry percentile intervals; of fewer than
-    30 droplets those by number carry the intervals of ranks instead, or none where no droplet is
+    60 droplets those by number carry the intervals of ranks instead, or none where no droplet is
     left beyond. Means carry studentised intervals of their logarithm with the linearised standard
     error, since the plain percentile interval of D[4,3], which a few large droplets decide, is too
     short. What is `unsure` beside is added in quadrature, and droplets below its smallest size are
