@@ -248,7 +248,8 @@ def _arrival(analysis: Any, known: Mapping[str, Any]) -> Answer:
             "drops or vapour built it, a map alone does not tell."
         )
         return _answer("arrival", said, "likely", "View a cross-section of the film's edge.")
-    if cut := cut_pieces(analysis.segmentation):
+    outlined = analysis.segmentation
+    if getattr(outlined, "box", None) is not None and (cut := cut_pieces(outlined)):
         said = (
             f"In pieces wider than the field shows: the frame cuts {cut.n} that hold "
             f"{percent(cut.share)} of the covered area. One film that cracks or scratches part, or "
@@ -305,8 +306,8 @@ _STANDS_OUT = 2.8
 
 def _uneven(analysis: Any) -> Answer | None:
     """Return the answer where regions hardly stand out of what metal may lie between; else None."""
-    zero, found = analysis.haze_zero, analysis.segmentation
-    if not zero.known:
+    zero, found = getattr(analysis, "haze_zero", None), analysis.segmentation
+    if zero is None or not zero.known or not getattr(found, "metal_means", None):
         return None
     least = min(zero.low, zero.value)
     on, between = (
