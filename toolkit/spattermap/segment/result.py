@@ -64,3 +64,5 @@ class Segmentation:
     shared: npt.NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
     # how the outlines were moved to where the metal ends, and how far that is sure
     rims: Moved = NOT_MOVED
+    # as `metal_means`, of bare substrate; empty where drawn by hand
+    bare_means: dict[str, float] = field(default_factory=dict)

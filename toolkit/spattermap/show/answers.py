@@ -307,7 +307,7 @@ _STANDS_OUT = 2.8
 def _uneven(analysis: Any) -> Answer | None:
     """Return the answer where regions hardly stand out of what metal may lie between; else None."""
     zero, found = getattr(analysis, "haze_zero", None), analysis.segmentation
-    if zero is None or not zero.known or not getattr(found, "metal_means", None):
+    if zero is None or not zero.known or not getattr(found, "bare_means", None):
         return None
     least = min(zero.low, zero.value)
     on, between = (
