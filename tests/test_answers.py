@@ -273,6 +273,7 @@ def test_metal_between_the_regions_leaves_open_whether_a_current_passes(droplets
     monkeypatch.setattr(type(droplets.weighed), "between", lambda _: (60.0, 90.0))
     said = told(droplets, "connection", **known)
     assert said.certainty == "open"
+    assert said.answer.startswith("What is outlined does not")
     assert "60 to 90 nm of metal lie between" in said.answer
     monkeypatch.setattr(type(droplets.weighed), "between", lambda _: (0.0, 40.0))
     assert "up to 40 nm of metal may lie between" in told(droplets, "connection", **known).answer

@@ -15,7 +15,7 @@ the next try. Anything but "same", "said", "refused" and "other file" is printed
 (``--try`` repeats it here), and the exit status is 1. The seconds are those of the clock: on a busy
 machine a try that took a few may count as a hang, which ``--try`` tells.
 
-On 27 November 2026: 1,000 loads of each of the 34 families (of the spectrum cube 500). What was
+On 27 November 2026: 1,000 loads of each of the 34 families. What was
 found that day, and mended, stands in `tests/test_fuzz_finds.py`: raw numbers with a header that is
 a pipe or states other sizes, an electron image that is a link to itself, an emptied settings file,
 Zarr settings that change what is unpacked. Most memory 1.4 GB (OME-TIFF), longest load 14 s (tiles

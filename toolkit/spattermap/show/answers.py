@@ -403,6 +403,7 @@ def _connection(analysis: Any, known: Mapping[str, Any]) -> Answer:
         if _drawn_otherwise(analysis):
             return _answer("connection", f"{said}; {_drawn_otherwise(analysis)}.", "open", step)
         if between := _may_carry(analysis, known):
+            said = said.replace("No, in neither direction", "What is outlined does not")
             return _answer("connection", f"{said}; but {between}.", "open", _MEASURE)
         return _answer("connection", f"{said}.", "likely", step)
     ratios = [
