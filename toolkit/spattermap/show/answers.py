@@ -23,7 +23,6 @@ from typing import TYPE_CHECKING, Any, TypeGuard
 from spattermap.core import estimate
 from spattermap.core.estimate import bounded
 from spattermap.core.mapset import element_names, facts, unit_name
-from spattermap.measure.form import cut_pieces
 from spattermap.show.examined import part_seen
 from spattermap.show.pieces import Fragment
 from spattermap.show.wording import (
@@ -238,6 +237,8 @@ def _weight(one: Answer) -> tuple[float, int]:
 
 
 def _arrival(analysis: Any, known: Mapping[str, Any]) -> Answer:
+    from spattermap.measure.form import cut_pieces
+
     n_droplets, n_streaks = int(known.get("droplet_count", 0)), int(analysis.segmentation.n_streaks)
     if uneven := _uneven(analysis):
         return uneven
