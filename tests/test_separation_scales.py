@@ -176,7 +176,7 @@ def test_smallest_droplet_whose_composition_can_be_trusted():
     # Anderson and Hasler: 0.064 (20^1.68 - 8.979^1.68) / 8.96 = 0.81 um.
     assert list(limit.line_ranges_um.values()) == [pytest.approx(0.81, abs=0.01)]
     assert limit.notes([1.5, 2.0]) == ()
-    assert limit.notes([1.4, 2.0])[0].startswith("1 of 2 droplets is narrower than 1.5 µm")
+    assert limit.notes([1.4, 2.0])[0].startswith("1 of 2 outlines is narrower than 1.5 µm")
     assert composition_limit(maps.assign_attrs(beam_energy_keV=None), ("Cu",)) is None
     assert composition_limit(maps, ()) is None
     assert composition_limit(maps, ("Zn",)) is None  # not mapped
