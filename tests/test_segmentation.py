@@ -734,3 +734,10 @@ def test_few_counts_a_second_are_divided_as_the_counts_are(seed, rough):
     one, two = (analyse(which).summary() for which in (maps, other))
     assert one["coverage_low"] < two["coverage"] < one["coverage_high"]
     assert two["droplet_count"] == pytest.approx(one["droplet_count"], rel=0.2)
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (2, 3), (16, 20), (40, 33)])
+def test_whole_numbers_that_are_no_counts_are_divided_at_any_size(shape):
+    drawn = np.random.default_rng(5).poisson(1.0, (3, *shape))
+    maps = make_map_set(drawn, ["Cu", "Zn", "Si"], quantity="intensity")
+    assert analyse(maps).labels.shape == shape

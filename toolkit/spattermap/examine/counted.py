@@ -271,8 +271,9 @@ def _in_the_noise(seen: Observed) -> bool:
     The noise is that of differences over two pixels, so that smoothing by one pixel adds nothing.
     """
     for k in np.flatnonzero(seen.alive):
-        noise = float(np.nanmean(_noise_of_blocks(seen, int(k))[1]))
-        if float(seen.planes[k][seen.valid].var()) > 2 * noise:
+        noise = _noise_of_blocks(seen, int(k))[1]
+        told = noise[np.isfinite(noise)]  # none in a field smaller than a block
+        if told.size and float(seen.planes[k][seen.valid].var()) > 2 * told.mean():
             return False
     return True
 

@@ -265,7 +265,7 @@ def _floor(stack: Planes, overall: Floats) -> Floats:
     Of other values, the lowest: no part of the field has a mean below it.
     """
     if stack.variance is not None:
-        low = [float(np.min(p, where=stack.valid, initial=np.inf)) for p in stack.planes]
+        low = [float(np.min(p, where=stack.valid, initial=p.max())) for p in stack.planes]
         return np.minimum(overall, low)
     return np.minimum(overall, 0.5 / max(1, int(np.count_nonzero(stack.valid))))
 
@@ -471,6 +471,9 @@ def estimated_variance(planes: npt.NDArray[np.generic]) -> Singles:
     out = np.empty(len(planes), np.float32)
     for k, plane in enumerate(planes):
         p = plane.astype(np.float32)
+        if min(p.shape) < 3:
+            out[k] = max(float(p.var(dtype=np.float64)), 1e-12)
+            continue
         # Second differences cancel levels and slopes; the coefficients square-sum to 36.
         d = p[1:-1, 1:-1] * 4 - 2 * (p[:-2, 1:-1] + p[2:, 1:-1] + p[1:-1, :-2] + p[1:-1, 2:])
         d += p[:-2, :-2] + p[:-2, 2:] + p[2:, :-2] + p[2:, 2:]
