@@ -2,6 +2,14 @@
 
 Without WHAT: a table dose x image x (maps alone, with image): F1, coverage, D50, fakes accepted,
 used or refused. ``wrong``: pictures of other fields. ``--seeds N``, ``--first N``: the scenes.
+
+On 27 November 2026, scenes nobody had tuned on (two seeds from 3300, touching and not). Backscatter
+at 0.1, 0.5 and 5 counts: F1 0.982, 0.983, 0.988 (maps alone 0.895, 0.963, 0.985), coverage -1.5 %;
+moved, turned and on another grid 0.962, 0.979, 0.987; spoiled by dust, scratches, patches and
+cracks 0.941, 0.954, 0.974. Secondary at 0.2 counts: 0.970, moved 0.963, spoiled 0.932, coverage
++3 %. Of 75 false shapes a spoiled picture 1 was taken at 0.1 counts, 0 from 0.5 on (backscatter),
+5, 4 and 0 at 0.1, 0.2 and 0.5 (secondary); the worst scene of a spoiled picture lost 0.05.
+Pictures of another field (60 from 3000): 0 of 240 used, largest peak ratio 1.9.
 """
 
 from __future__ import annotations

@@ -13,7 +13,8 @@ undisturbed run and leave nothing behind. The exit status is 1 where one did not
 
 On 27 November 2026, two processors, nothing lost in any of them. Killed: `report` 50 times,
 `convert` 50, `mosaic` 51, `sweep` 50: the old result, none, or (sweep) whole finished deposits
-stood, and every rerun gave the bytes of an undisturbed run and left nothing behind. Full disk, 6
+stood, and every rerun gave the bytes of an undisturbed run and left nothing behind. Interrupted
+and ended, 10 times each of the four: the same. Full disk, 6
 sizes each of the four commands: 24 of 24 one line, and with room the same bytes. Two runs into one
 folder, 4 of each command: 16 of 16 one refused, one whole. Times of files of 1970 and 2096: what
 changed was worked anew, the rest taken over. Little memory: one line, but for a mosaic that a
