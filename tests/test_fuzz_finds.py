@@ -47,6 +47,14 @@ def test_a_line_of_millions_of_cells_is_refused(tmp_path):
     refused(tmp_path, "at most 65,536 columns, got 100,00")
 
 
+def test_a_name_of_thousands_of_characters_is_said_in_short(tmp_path):
+    with h5py.File(tmp_path / "maps.nxs", "w") as file:
+        file.create_group("data").attrs.update({"NX_class": "NXdata", "signal": '{"a": ' * 400})
+    with pytest.raises(InputError, match="signal its NXdata names") as refused:
+        spattermap.load(tmp_path / "maps.nxs")
+    assert len(str(refused.value)) < 600
+
+
 def test_a_list_of_axes_of_another_length_is_refused(tmp_path):
     counts = np.stack([PLANE, PLANE])
     place = tmp_path / "maps.nc"

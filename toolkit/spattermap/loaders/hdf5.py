@@ -142,8 +142,8 @@ def _nxdata(group: Any, path: Path, request: Request) -> Stack:
     signal = _text(group.attrs.get("signal", "data"))
     if signal not in group or not isinstance(group[signal], h5py.Dataset):
         raise InputError(
-            f"{path} must hold the signal its NXdata names, got no {signal!r} in {group.name}. "
-            "Correct the signal attribute."
+            f"{path} must hold the signal its NXdata names, got no {signal[:80]!r} in "
+            f"{group.name}. Correct the signal attribute."
         )
     axes = [_text(axis) for axis in np.atleast_1d(group.attrs.get("axes", []))]
     labels: list[str] = []
