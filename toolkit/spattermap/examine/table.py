@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 EVERYTHING: tuple[tuple[Answer, str], ...] = (
     ("verdict", "all"), ("shares", "all"), ("shares", "metal"), ("coverage", ""),
-    ("connection", "all"),
+    ("connection", "all"), ("sizes", "all"),
 )  # fmt: skip
 COLUMNS = ("check", "subject", "finding", "value", "limit", "consequence", "next_step")
 FINDINGS = ("sound", "doubtful", "faulty", "not_examined")
