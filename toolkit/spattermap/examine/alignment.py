@@ -24,6 +24,9 @@ PEAK_Z = 7.0  # standard deviations of the correlation over all shifts and orien
 TWICE = 1.8  # a peak must exceed the best one elsewhere by this factor
 LOST = 0.5  # what is left of it at the place where the map says it is
 SHIFT_CHI2 = 60.0  # gain of the log-likelihood, twice, from moving the map
+# The same from moving its parts along a line of displacements (twice the squares), of so many
+# strips.
+STRETCH_CHI2, STRETCH_Z, LEAST_STRETCH, MOST_STRETCH, STRIPS = 60.0, 4.0, 2, 16, 8
 LEAST_SHIFT = 1.5
 SEAM_Z = 6.5  # a patchy film of its own reached 6.02 on a sound field
 SEAM_PART = 0.4
@@ -134,6 +137,16 @@ class Aligning:
             self.held["reach", k] = 4 if expected is None else _reach(expected)
         return int(self.held["reach", k])
 
+    def surface(self, k: int) -> Floats:
+        """Return the sums of products of a map with its expectation at every circular shift."""
+        if ("surface", k) not in self.held:
+            expected = self.expected(k)
+            assert expected is not None
+            spectrum = np.conj(fft.rfft2(expected.astype(np.float32)))
+            self.held["surface", k] = _correlation(self.units[k], spectrum, expected.shape)
+        found: Floats = self.held["surface", k]
+        return found
+
     def noise_of(self, k: int) -> float:
         """Return the variance that counting noise gives the expectation of a map."""
         loadings = self.loadings(k)
@@ -232,8 +245,8 @@ def _placed(check: str, ready: Aligning, k: int, expected: Floats) -> Finding:
     element = seen.elements[k]
     spectrum = np.conj(fft.rfft2(expected.astype(np.float32)))
     shape = expected.shape
-    plain = _correlation(units, spectrum, shape)
-    scale = 1.4826 * float(np.median(np.abs(plain - np.median(plain)))) + 1e-12
+    plain = ready.surface(k)
+    scale = _spread(plain)
     here = abs(float(plain[0, 0]))
     reach = ready.reach(k)
     best, shift = _peak(plain)
@@ -297,23 +310,132 @@ def _shifted(
     check: str, ready: Aligning, k: int, *, plain: Floats, expected: Floats, shift: tuple[int, int]
 ) -> Finding:
     """Judge a small shift by what the likelihood gains from undoing it."""
-    power = float((expected**2).sum())
     at, best = float(plain[0, 0]), float(plain[shift])
-    # Where the structure is, counts and so their noise are not those of the mean.
-    noise = max(1.0, float((expected**2 * ready.rates[k]).sum()) / max(power, 1e-12))
     at = at if best > 0 else -at
     if at <= 0:
         # Farther than a droplet is wide. Two effects that cancel at no shift (continuum up, glass
         # down) leave a ring of peaks; a map that was shifted has one.
         alone = abs(best) > TWICE * _second(plain, shift, ready.reach(k))
         at = at if alone else abs(best)
-    gain = 2 * abs(best) * (abs(best) - at) / max(power * noise, 1e-12)
+    gain = 2 * abs(best) * (abs(best) - at) / _variance(ready, k, expected)
     element, side = ready.seen.elements[k], ready.side
     rows, columns = shift[0] * side, shift[1] * side
     far = float(np.hypot(*shift)) >= LEAST_SHIFT
     if not (far and gain > SHIFT_CHI2 and abs(best) > 1.02 * at):
         return Finding(check, element, value=0.0, limit=PEAK_Z)
     return _movable(check, element, float(np.sqrt(gain)), (rows, columns))
+
+
+def _variance(ready: Aligning, k: int, expected: Floats) -> float:
+    """Return the variance that counting noise gives the product of a map with its expectation."""
+    # Where the structure is, counts and so their noise are not those of the mean.
+    return max(float((expected**2 * np.maximum(ready.rates[k], 0.0)).sum()),
+               float((expected**2).sum()), 1e-12)  # fmt: skip
+
+
+def _spread(surface: Floats) -> float:
+    """Return the standard deviation of products at shifts that mean nothing, by their median."""
+    return 1.4826 * float(np.median(np.abs(surface - np.median(surface)))) + 1e-12
+
+
+def stretched(seen: Observed) -> list[Finding]:
+    """Find maps that lie on the others in one place and beside them in another.
+
+    Another magnification, a scan that shears or drops rows: the displacement grows along the field.
+    Statistic: gain of the log-likelihood, twice, when strips of a map are displaced along a line
+    from one end of the field to the other, over that of one shift for all; and the same gain over
+    the scatter of the products at all shifts. Null: no line of displacements fits better than none.
+    """
+    check = "place along the field"
+    found: list[Finding] = []
+    rest, worst, examined = seen, 0.0, False
+    while True:
+        told = []
+        ready = aligning(rest)
+        for k in np.flatnonzero(rest.alive).tolist() if ready is not None else ():
+            assert ready is not None
+            expected = ready.expected(k)
+            if expected is not None and _spread_out(ready, k, expected):
+                examined = True
+                told.append((*_growing(ready, k, expected), rest.elements[k]))
+        gain, said, element = max(told, default=(0.0, "", ""))
+        worst = worst if found else gain
+        if gain <= STRETCH_CHI2:
+            break
+        found.append(Finding(
+            check, element, "faulty", gain, STRETCH_CHI2,
+            f"the map of {element} lies {said}: it has another magnification, is sheared, or lost "
+            "rows",
+            f"export {element} anew from the same run, on the grid of the others",
+            withholds=(("verdict", element), ("shares", element)), drops=(element,),
+        ))  # fmt: skip
+        rest = rest.without((element,))  # it must not mislead what is expected of the others
+    if found:
+        return _majority(check, found, seen)
+    return [Finding(check, finding="sound" if examined else "not_examined", value=worst,
+                    limit=STRETCH_CHI2)]  # fmt: skip
+
+
+def _spread_out(ready: Aligning, k: int, expected: Floats) -> bool:
+    """Say whether enough places of the field hold structure: one alone tells of its own shape."""
+    return _witnesses(expected, max(4, 2 * (ready.reach(k) - 2))) >= LEAST_WITNESSES
+
+
+def _growing(ready: Aligning, k: int, expected: Floats) -> tuple[float, str]:
+    """Return what displacements that grow along the field gain, and how far a map lies off."""
+    units = ready.units[k]
+    surface = ready.surface(k)
+    sign = np.sign(surface[np.unravel_index(int(np.argmax(np.abs(surface))), surface.shape)])
+    variance = _variance(ready, k, expected)
+    places = (np.arange(STRIPS) + 0.5) / STRIPS
+    by = np.arange(-MOST_STRETCH, MOST_STRETCH + 1)
+    # Displacement of every strip, for every pair of those at the two ends.
+    lines = np.rint(by[:, None, None] * (1 - places) + by[None, :, None] * places).astype(int)
+    grows = np.abs(by[:, None] - by[None, :]) >= LEAST_STRETCH
+    halved = (_halved(units), _halved(expected))
+    side = 2 * ready.side
+    worst, said = 0.0, ""
+    for ends, ways in ((("top", "bottom"), ("rows", "columns")),
+                       (("left", "right"), ("columns", "rows"))):  # fmt: skip
+        turned = (v if ends[0] == "top" else np.ascontiguousarray(v.T) for v in halved)
+        for way, strips in zip(ways, _strips(*turned), strict=True):
+            sums = sign * strips[np.arange(STRIPS), lines + MOST_STRETCH].sum(axis=2)
+            still = max(float(sums[j, j]) for j in np.flatnonzero(np.abs(by) <= 1))
+            first, last = np.unravel_index(int(np.argmax(np.where(grows, sums, -np.inf))),
+                                           sums.shape)  # fmt: skip
+            best = float(sums[first, last])
+            more = best - still
+            gain = 2 * best * more / variance
+            if not (still > 0 and best > 1.02 * still and gain > max(worst, STRETCH_CHI2)):
+                continue
+            if more > STRETCH_Z * _spread(surface):
+                worst = gain
+                said = (f"{by[first] * side:+d} {way} beside the others at the {ends[0]} "
+                        f"and {by[last] * side:+d} at the {ends[1]}")  # fmt: skip
+    return worst, said
+
+
+def _halved(plane: Floats) -> Floats:
+    """Return sums over two by two squares, in units of their noise."""
+    rows, columns = (n // 2 for n in plane.shape)
+    cut = plane[: 2 * rows, : 2 * columns].reshape(rows, 2, columns, 2)
+    return np.asarray(cut.sum((1, 3)) / 2)
+
+
+def _strips(units: Floats, expected: Floats) -> tuple[Floats, Floats]:
+    """Return products of strips of rows (strip, displacement): moved by rows, and by columns."""
+    (n, m), most = units.shape, MOST_STRETCH
+    padded = np.pad(expected, most)
+    by = range(2 * most, -1, -1)  # a map that was moved by s lies on the expectation at -s
+    deep = n // STRIPS
+    down = [np.einsum("ij,ij->i", units, padded[s : s + n, most : most + m]) for s in by]
+    along = [np.einsum("ij,ij->i", units, padded[most : most + n, s : s + m]) for s in by]
+
+    def summed(rows: list[Floats]) -> Floats:
+        cut = np.array(rows)[:, : STRIPS * deep]
+        return np.asarray(cut.reshape(len(rows), STRIPS, deep).sum(axis=2).T)
+
+    return summed(down), summed(along)
 
 
 def _correlation(units: Floats, spectrum: Floats, shape: tuple[int, ...]) -> Floats:
@@ -634,10 +756,12 @@ def shown_twice(seen: Observed) -> list[Finding]:
     near = np.where(np.hypot(y, x) >= NEAREST_ECHO, near, -np.inf)
     top = np.unravel_index(int(np.argmax(near)), near.shape)
     dy, dx, z = int(y[top]), int(x[top]), float(near[top])
-    beyond = np.minimum(np.hypot(y - dy, x - dx), np.hypot(y + dy, x + dx)) > 2.5
+    # A peak is as wide as the disc of wavenumbers that show the structure leaves it (Airy).
+    lobe = max(2.5, 0.61 / float(np.quantile(wave[signal], 0.98)))
+    beyond = np.minimum(np.hypot(y - dy, x - dx), np.hypot(y + dy, x + dx)) > lobe
     elsewhere = max(float(near[beyond].max()), float(surface[round(dy / 2), round(dx / 2)]))
     twice = float(surface[2 * dy % shape[0], 2 * dx % shape[1]])
-    if not (z > ECHO_Z and elsewhere < 0.5 * z and twice < 0.25 * z):
+    if not (z > ECHO_Z and elsewhere < 0.5 * z and twice < 0.15 * z):
         return [Finding(check, value=min(z, ECHO_Z), limit=ECHO_Z)]
     rows, columns = abs(dy) * ready.side, abs(dx) * ready.side
     return [Finding(

@@ -509,6 +509,43 @@ def _beside(made: Squares, j: int, glass: list[int]) -> float:
     return float(made.cov[j, glass].sum() / np.sqrt(whole)) if glass and whole > 0 else 0.0
 
 
+def _without_main(check: str, seen: Observed) -> list[Finding]:
+    """Return a finding where the main metal has no structure and another alloy element has."""
+    beam, parts = seen.known.beam_energy_keV, seen.known.alloy
+    metals = [
+        k for k in np.flatnonzero((seen.signs > 0) & seen.alive).tolist()
+        if np.isfinite(parts.get(seen.elements[k], np.nan)) and seen.lines[k]
+    ]  # fmt: skip
+    made = squares(seen) if beam is not None and len(metals) > 1 else None
+    if made is None or beam is None:
+        return []
+    scatter = np.sqrt(2 / made.n) * (made.away**2).mean(axis=1)
+    clearest = max(metals, key=lambda k: float(made.cov[k, k] / max(scatter[k], 1e-12)))
+    if made.cov[clearest, clearest] < OWN_Z * scatter[clearest]:
+        return []
+    main = max(metals, key=lambda k: parts[seen.elements[k]])
+    try:
+        one = relative_sensitivity(seen.lines[main], seen.lines[clearest], beam)
+    except InputError:
+        return []
+    a, b = seen.elements[main], seen.elements[clearest]
+    both = made.away[main] * made.away[clearest]
+    foreseen = parts[a] / parts[b] * one.ratio * float(made.cov[clearest, clearest])
+    error = float(both.std() / np.sqrt(made.n))
+    share = float(made.cov[main, clearest]) / foreseen
+    if main == clearest or not share + 4 * error / foreseen < LEAST_FOUND / one.tolerance:
+        return []
+    return [Finding(
+        check, a, "doubtful", share, LEAST_FOUND / one.tolerance,
+        f"{a}, the main metal, shows {100 * max(share, 0):.2g} % of the structure that the stated "
+        f"alloy must give it beside {b}: the names of the maps were exchanged, the wrong line was "
+        "mapped, or the alloy is another",
+        "check the names of the files, the line, and what the deposit is made of",
+        withholds=(("verdict", a), ("shares", a), ("verdict", b), ("shares", b),
+                   ("shares", "metal")),
+    )]  # fmt: skip
+
+
 def _missing(check: str, seen: Observed, k: int, main: int, beam: float) -> Finding | None:
     """Return a finding where next to nothing of a stated alloy element was counted anywhere."""
     try:
@@ -592,7 +629,7 @@ def composition(seen: Observed) -> list[Finding]:
     check = "composition of the metal"
     beam, beyond = seen.known.beam_energy_keV, beyond_composition(seen)
     if beyond is None or beam is None:
-        return [Finding(check, finding="not_examined")]
+        return _without_main(check, seen) or [Finding(check, finding="not_examined")]
     parts, main = seen.known.alloy, seen.index(beyond.main)
     found, worst = [], 0.0
     for k in np.flatnonzero((seen.signs > 0) & seen.alive).tolist():

@@ -62,6 +62,7 @@ TESTS: tuple[Test, ...] = (
     dose.exposure,
     # Do the maps show one field.
     alignment.orientation,
+    alignment.stretched,
     alignment.seams,
     alignment.combed,
     alignment.wavering,
@@ -73,8 +74,8 @@ TESTS: tuple[Test, ...] = (
     shadow.strangers,
     shadow.metal_dims,
     shadow.glass_dims,
-    shadow.shadows,
     shadow.composition,
+    shadow.shadows,
     # Can the facts be.
     stated.beam_and_lines,
     stated.pixel_size,
