@@ -26,7 +26,7 @@ LOST = 0.5  # what is left of it at the place where the map says it is
 SHIFT_CHI2 = 60.0  # gain of the log-likelihood, twice, from moving the map
 # The same from moving its parts along a line of displacements (twice the squares), of so many
 # strips.
-STRETCH_CHI2, STRETCH_Z, LEAST_STRETCH, MOST_STRETCH, STRIPS = 60.0, 4.0, 2, 16, 8
+STRETCH_CHI2, STRETCH_Z, LEAST_STRETCH, MOST_STRETCH, STRIPS = 150.0, 4.0, 2, 16, 8
 LEAST_SHIFT = 1.5
 SEAM_Z = 6.5  # a patchy film of its own reached 6.02 on a sound field
 SEAM_PART = 0.4
@@ -355,7 +355,7 @@ def stretched(seen: Observed) -> list[Finding]:
         for k in np.flatnonzero(rest.alive).tolist() if ready is not None else ():
             assert ready is not None
             expected = ready.expected(k)
-            if expected is not None and _spread_out(ready, k, expected):
+            if expected is not None and _spread_out(expected):
                 examined = True
                 told.append((*_growing(ready, k, expected), rest.elements[k]))
         gain, said, element = max(told, default=(0.0, "", ""))
@@ -376,9 +376,16 @@ def stretched(seen: Observed) -> list[Finding]:
                     limit=STRETCH_CHI2)]  # fmt: skip
 
 
-def _spread_out(ready: Aligning, k: int, expected: Floats) -> bool:
-    """Say whether enough places of the field hold structure: one alone tells of its own shape."""
-    return _witnesses(expected, max(4, 2 * (ready.reach(k) - 2))) >= LEAST_WITNESSES
+def _spread_out(expected: Floats) -> bool:
+    """Say whether enough separate shapes hold the structure: one alone tells of its own shape.
+
+    Glass shows a droplet wider than its metal does, which is a stretch about its own centre.
+    """
+    plane = _halved(expected)
+    plane = plane * np.sign((plane**3).mean())  # shapes are what is rare
+    shapes, n = ndimage.label(plane > 0.3 * np.quantile(plane, 0.99), np.ones((3, 3)))
+    power = np.bincount(shapes.ravel(), (plane**2).ravel(), n + 1)[1:]
+    return float(power.sum()) ** 2 >= LEAST_WITNESSES * float((power**2).sum())
 
 
 def _growing(ready: Aligning, k: int, expected: Floats) -> tuple[float, str]:
@@ -406,7 +413,7 @@ def _growing(ready: Aligning, k: int, expected: Floats) -> tuple[float, str]:
             best = float(sums[first, last])
             more = best - still
             gain = 2 * best * more / variance
-            if not (still > 0 and best > 1.02 * still and gain > max(worst, STRETCH_CHI2)):
+            if not (still > 0 and best > 1.05 * still and gain > max(worst, STRETCH_CHI2)):
                 continue
             if more > STRETCH_Z * _spread(surface):
                 worst = gain

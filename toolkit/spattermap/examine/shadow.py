@@ -37,6 +37,7 @@ THIN_COSTS = 3.0
 LEAST_OF_GLASS = 0.5
 THIN = 0.6  # part of its level on metal below which what lies between the deposits is thin
 BARE_PART = 0.4  # of the squares, those with least of the partners
+NAMES_OFF = 5.0  # times more than that limit: other names, or another alloy
 LEAST_FOUND = 0.25  # of what the stated alloy must give, tolerance taken off
 OWN_Z = 8.0  # structure of its own, in standard errors, before a map is asked for its shadow
 SIGN_Z = 8.0
@@ -541,8 +542,7 @@ def _without_main(check: str, seen: Observed) -> list[Finding]:
         f"alloy must give it beside {b}: the names of the maps were exchanged, the wrong line was "
         "mapped, or the alloy is another",
         "check the names of the files, the line, and what the deposit is made of",
-        withholds=(("verdict", a), ("shares", a), ("verdict", b), ("shares", b),
-                   ("shares", "metal")),
+        withholds=(("verdict", "all"), ("shares", "all"), ("shares", "metal")),
     )]  # fmt: skip
 
 
@@ -648,8 +648,10 @@ def composition(seen: Observed) -> list[Finding]:
         worst = max(worst, ratio / limit)
         if ratio - 3 * error > limit:
             # A minor element that outnumbers the main one: the two may have changed names.
-            both = (e, beyond.main) if ratio * counts > 1 > counts else (e,)
+            both: tuple[str, ...] = (e, beyond.main) if ratio * counts > 1 > counts else (e,)
             held: list[tuple[Answer, str]] = [("shares", "metal")]
+            if ratio - 3 * error > NAMES_OFF * limit:  # no dwell does that: no name is believed
+                both = ("all",)
             for name in both:
                 held += [("verdict", name), ("shares", name)]
             found.append(Finding(
