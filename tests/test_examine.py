@@ -99,6 +99,7 @@ WANTED = (
     ("line jitter, 2 px, all maps", "rows displaced", "all"),
     ("vibration, 3 px, all maps", "rows displaced", "all"),
     ("frames, moved by 6 px half-way, all maps", "structure twice", "all"),
+    ("blank, at 15 keV, not said", "dose of the blank", "blank"),
     ("shuffled, one map", "scatter of counts", "Zn"),
     ("labels, minor and absent", "names and strangers", "Co"),
     ("magnification, x 1.25, glass line", "glass under metal", "Si"),
@@ -376,6 +377,41 @@ def test_a_blank_of_a_weaker_beam_is_left_out():
         found = examine(maps, blank=blank)
         assert (("continuum of the blank", "blank") in alarms(found)) is told
         assert (found.blank is None) is told
+
+
+@pytest.fixture(scope="module")
+def wide():
+    return tuple(
+        model.made_field(
+            seed, alloy="silver solder", absent=("Fe",), dose=1.5, coverage=0.15, glass="window"
+        )
+        for seed in (12, 5012)
+    )
+
+
+@pytest.mark.parametrize(
+    ("name", "check", "subject"),
+    [
+        ("magnification, x 1.05, one map", "place along the field", "Ag"),
+        ("sheared, 6 px either way, one map", "place along the field", "Ag"),
+        ("rows skipped, every 16th, one map", "place along the field", "Ag"),
+        # The peak of an echo is as wide as the wavenumbers that show it leave it.
+        ("frames, moved by 6 px half-way, all maps", "structure twice", "all"),
+        # A main metal without structure doubts the names.
+        ("labels, all moved by one", "composition of the metal", "Cu"),
+    ],
+)
+def test_a_wide_field_of_few_counts_raises_its_alarm(wide, name, check, subject):
+    assert (check, subject) in alarms(spoiled(wide, name))
+
+
+def test_one_large_droplet_is_no_stretched_map():
+    """Copper shows its edge elsewhere than zinc does: that is its shape, not the map's."""
+    field = model.made_field(
+        8397, alloy="brass", form="single", coverage=0.38, radius=3.8, dose=6.6, gradient=1.0,
+        background=0.017, blur=1.86,
+    )  # fmt: skip
+    assert examine(field.maps).alarms == ()
 
 
 def test_scenes_of_the_verdict_bench_that_once_raised_alarms_raise_none():
