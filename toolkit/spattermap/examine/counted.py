@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from spattermap.core.squares import whole_squares
 from spattermap.examine.finding import Answer, Finding, Mend
 from spattermap.examine.observed import FINE_PX, Observed, block_sums, white_products
 from spattermap.noise.few_pixels import FEW, OWNED, variance_of_few
@@ -325,9 +326,10 @@ def _noise_of_blocks(seen: Observed, k: int) -> tuple[Floats, Floats, Floats, Fl
     """Return white variance of blocks at two spacings, their sums and their pixels."""
     name = f"noise of blocks {k}"
     if name not in seen.memo:
-        plane, valid, side = seen.planes[k], seen.valid, QUIET_PX
-        sums, pixels = block_sums(plane[None], valid, side)
-        seen.memo[name] = (*(_squares(plane, valid, s, side) for s in (1, 2)), sums[0], pixels)
+        plane, side = seen.planes[k], QUIET_PX
+        sums = whole_squares(plane, side)
+        white = (_squares(plane, *_filtered(seen, step), step, side) for step in (1, 2))
+        seen.memo[name] = (*white, sums, _filtered(seen, 0)[1])
     found: tuple[Floats, Floats, Floats, Floats] = seen.memo[name]
     return found
 
@@ -353,19 +355,30 @@ def _white_beyond_counts(seen: Observed, k: int) -> tuple[float, float]:
     return part, part / error
 
 
-def _squares(plane: Floats, valid: Floats, step: int, side: int) -> Floats:
+def _filtered(seen: Observed, step: int) -> tuple[Floats, Floats]:
+    """Return where the whole mask of a spacing was seen, and how many such pixels a block has."""
+    name = f"filtered at {step}"
+    if name not in seen.memo:
+        use = seen.valid
+        if step:
+            use = use[: -2 * step] & use[step:-step] & use[2 * step :]
+            use = use[:, : -2 * step] & use[:, step:-step] & use[:, 2 * step :]
+            use = np.pad(use, step)
+        seen.memo[name] = (use, whole_squares(use, QUIET_PX))
+    found: tuple[Floats, Floats] = seen.memo[name]
+    return found
+
+
+def _squares(plane: Floats, use: Floats, number: Floats, step: int, side: int) -> Floats:
     """Return the white variance of each block at a spacing of the mask."""
     p = plane.astype(np.float32)
     down = p[: -2 * step] - 2 * p[step:-step] + p[2 * step :]
     both = down[:, : -2 * step] - 2 * down[:, step:-step] + down[:, 2 * step :]
-    use = valid[: -2 * step] & valid[step:-step] & valid[2 * step :]
-    use = use[:, : -2 * step] & use[:, step:-step] & use[:, 2 * step :]
-    pad = ((step, step), (step, step))
-    squares = np.pad(np.where(use, both**2 / 36, 0), pad)
-    sums, _ = block_sums(squares[None], valid, side)
-    number, _ = block_sums(np.pad(use, pad)[None], valid, side)
+    squares = np.zeros(plane.shape, np.float32)
+    np.square(both, out=squares[step:-step, step:-step])
+    squares *= use
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(sums[0] / number[0])
+        return np.asarray(whole_squares(squares, side) / 36 / number)
 
 
 def scatter(seen: Observed) -> list[Finding]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -166,8 +167,47 @@ class Profile:
         return bool((parts * np.sign(change.mean()) > LEAST_OF_QUARTER * abs(change.mean())).all())
 
 
-def dose_profile(seen: Observed, axis: int, *, target: int | None) -> Profile | None:
-    """Return the dose index along an axis, of all maps or of one."""
+@dataclass(frozen=True)
+class _Lines:
+    """Lines and blocks of all maps along one axis, made once for all of its profiles.
+
+    Parameters
+    ----------
+    keep : numpy.ndarray of int, dims (map,)
+        Indices of the maps that show anything.
+    mean : numpy.ndarray, dims (map, row of blocks, block)
+        Means of blocks, NaN where too little of one was seen.
+    used : numpy.ndarray of bool, dims (row of blocks, block)
+        Blocks that were seen.
+    lines : numpy.ndarray, dims (map, line)
+        Means of single lines.
+    full : numpy.ndarray of bool, dims (line,)
+        Lines of which half or more was seen.
+    level : numpy.ndarray, dims (map,)
+        Means over the field.
+    cost : numpy.ndarray, dims (map, map)
+        Covariance of noise and, weighed up, structure.
+    """
+
+    keep: Floats
+    mean: Floats
+    used: Floats
+    lines: Floats
+    full: Floats
+    level: Floats
+    cost: Floats
+
+
+def _lines(seen: Observed, axis: int) -> _Lines | None:
+    """Return the lines and blocks along an axis, None where there are too few."""
+    name = f"lines along {axis}"
+    if name not in seen.memo:
+        seen.memo[name] = _made_lines(seen, axis)
+    found: _Lines | None = seen.memo[name]
+    return found
+
+
+def _made_lines(seen: Observed, axis: int) -> _Lines | None:
     planes, valid = seen.planes, seen.valid
     if axis == 1:
         planes, valid = planes.transpose(0, 2, 1), valid.T
@@ -179,44 +219,54 @@ def dose_profile(seen: Observed, axis: int, *, target: int | None) -> Profile | 
         return None
     sums, pixels, used = (a[..., rows, :][..., columns] for a in (sums, pixels, used))
     mean = np.where(used, sums / np.maximum(pixels, 1), np.nan)
-    weights = _weights(mean, seen, keep, target)
-    if weights is None:
+    level = np.nanmean(mean, axis=(1, 2))
+    cost = _cost(mean, level, seen.noise[keep])
+    if cost is None:
         return None
     per_line = np.maximum(valid.sum(axis=1), 1)
     lines = np.stack([planes[k].sum(axis=1, dtype=np.float64) / per_line for k in keep])
-    level = 1.0 - float(weights @ np.nanmean(mean, axis=(1, 2)))
-    index = weights @ lines + level
-    blocks = np.tensordot(weights, np.nan_to_num(mean), axes=1) + level
-    blocks = np.where(used, blocks, np.nan)
-    filled = np.where(np.isnan(blocks), np.nanmean(blocks, axis=1, keepdims=True), blocks)
-    full = valid.mean(axis=1) > 0.5
-    index = np.interp(np.arange(index.size), np.flatnonzero(full), index[full])
-    return Profile(index, filled)
+    return _Lines(keep, mean, used, lines, valid.mean(axis=1) > 0.5, level, cost)
 
 
-def _weights(mean: Floats, seen: Observed, keep: Floats, target: int | None) -> Floats | None:
-    """Return the sum of the maps that structure leaves alone and a dose raises by its part.
-
-    ``w = (C + N)^-1 m / (m' (C + N)^-1 m)``: the combination of least variance that a common
-    factor moves by one (generalised least squares, Aitken 1936).
-    """
+def _cost(mean: Floats, level: Floats, noise: Floats) -> Floats | None:
+    """Return the covariance of the blocks' noise and of structure, which is to weigh more."""
     # Deviations along the lines only: what a dose per line does is not structure.
     away = mean - np.nanmean(mean, axis=2, keepdims=True)
-    flat = away.reshape(len(keep), -1)
+    flat = away.reshape(len(level), -1)
     flat = flat[:, np.isfinite(flat).all(axis=0)]
-    if flat.shape[1] < 4 * len(keep):
+    if flat.shape[1] < 4 * len(level):
         return None
-    level = np.nanmean(mean, axis=(1, 2))
-    finite = np.where(np.isfinite(seen.noise), seen.noise, 0.0)[keep]
+    finite = np.where(np.isfinite(noise), noise, 0.0)
     noise = np.maximum(finite, 1e-9 * np.maximum(level, 1e-9)) / WINDOW**2
     covariance = flat @ flat.T / flat.shape[1] - np.diag(noise)
     values, vectors = np.linalg.eigh(covariance / np.sqrt(np.outer(noise, noise)))
     structure = (vectors * np.maximum(values, 0)) @ vectors.T
-    whole = SHARPNESS * structure * np.sqrt(np.outer(noise, noise)) + np.diag(noise)
-    aim = level if target is None else np.where(keep == target, level, 0.0)
-    raw = np.linalg.solve(whole, aim)
+    return np.asarray(SHARPNESS * structure * np.sqrt(np.outer(noise, noise)) + np.diag(noise))
+
+
+def dose_profile(seen: Observed, axis: int, *, target: int | None) -> Profile | None:
+    """Return the dose index along an axis, of all maps or of one.
+
+    The sum of the maps that structure leaves alone and a dose raises by its part,
+    ``w = (C + N)^-1 m / (m' (C + N)^-1 m)``: the combination of least variance that a common
+    factor moves by one (generalised least squares, Aitken 1936).
+    """
+    made = _lines(seen, axis)
+    if made is None:
+        return None
+    aim = made.level if target is None else np.where(made.keep == target, made.level, 0.0)
+    raw = np.linalg.solve(made.cost, aim)
     reach = float(raw @ aim)
-    return raw / reach if reach > 0 else None
+    if not reach > 0:
+        return None
+    weights = raw / reach
+    level = 1.0 - float(weights @ made.level)
+    index = weights @ made.lines + level
+    blocks = np.tensordot(weights, np.nan_to_num(made.mean), axes=1) + level
+    blocks = np.where(made.used, blocks, np.nan)
+    filled = np.where(np.isnan(blocks), np.nanmean(blocks, axis=1, keepdims=True), blocks)
+    index = np.interp(np.arange(index.size), np.flatnonzero(made.full), index[made.full])
+    return Profile(index, filled)
 
 
 def _judge(check: str, subject: str, profile: Profile, axis: int) -> Finding | None:
