@@ -117,12 +117,6 @@ LINES = [
     ({**OTHER, **FILM, "blank": False, "z_metal": 0.0, "glass_former": True,
       "along_glass": Estimate(0.7, 0.5, 0.9)}, "lies like the glass"),
     ({**OTHER, **FILM, "blank": False, "z_metal": 0.0, "glass_former": True}, "between, no blank"),
-    ({**OTHER, **FILM, **OVERSUPPLIED, "z_metal": 2.9, "along_glass": Estimate(0.7, 0.5, 0.9)},
-     "between, as the glass lies"),
-    ({**OTHER, **FILM, **OVERSUPPLIED, "z_metal": 2.9, "along_glass": Estimate(0.7, 0.49, 0.9)},
-     "between, more than the alloy held"),
-    ({**OTHER, **FILM, **OVERSUPPLIED, "z_metal": 3.0, "along_glass": Estimate(0.7, 0.5, 0.9)},
-     "between, more than the alloy held"),
     # Neither alloy nor glass.
     ({**OTHER, **OVERSUPPLIED}, "the metal over again"),
     ({**OTHER, "together": Estimate(0.6, 0.5, 0.7)}, "the metal over again"),

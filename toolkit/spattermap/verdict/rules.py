@@ -261,14 +261,6 @@ CONDITIONS: tuple[Condition, ...] = (
     Condition("the metal over again", ("other",), as_the_metal, "undecided"),
     # Something lies between the deposits that background, haze and glass do not explain.
     Condition(
-        "between, as the glass lies", ("other",),
-        # Brighter where the glass is open and not on the metal: a trace in the glass, counts of its
-        # lines or a background that the blank did not show lie so, and no deposit on the glass.
-        lambda e: between(e) and e.blank and not e.patterned and not on_metal(e)
-        and like_the_glass(e),
-        "undecided",
-    ),
-    Condition(
         "between, more than the alloy held", _METALS,
         lambda e: between(e) and settled(e) and oversupplied(e), "foreign",
     ),

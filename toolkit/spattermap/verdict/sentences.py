@@ -42,10 +42,6 @@ _STEPS = {
     "on metal, the rest of the alloy elsewhere": (
         "Map more droplets: whether any of them holds the alloy tells if it came down as one."
     ),
-    "between, as the glass lies": (
-        "Look for its peak in the spectrum of a spot between the deposits, and on the bare side "
-        "of the same plate."
-    ),
     "the metal over again": (
         "Look for its peak, and a second line of it, in the spectrum of one droplet; if it is "
         "there and the alloy holds it, state it under [alloy]."
@@ -70,11 +66,6 @@ _OPENINGS = {
     "no counts": "The map holds no counts.",
     "blank shows as much": "The blank shows as much of it.",
     "lies like the glass": "A common glass constituent that lies where the substrate does.",
-    "between, as the glass lies": (
-        "More of it lies between the deposits than on the blank, but only where the glass is "
-        "open: a trace in this plate, counts of the glass's own lines or a background that the "
-        "blank did not have lie so."
-    ),
     "between, no blank": (
         "More lies between the deposits than background or alloy haze give, but without a "
         "blank it may be the substrate or a separate film."
