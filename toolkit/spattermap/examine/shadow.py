@@ -130,8 +130,7 @@ def shadows(seen: Observed) -> list[Finding]:
         return [Finding(check, finding="not_examined")]
     found, worst = [], 0.0
     examined = False
-    parts = seen.known.alloy
-    main = max(metals, key=lambda k: np.nan_to_num(parts.get(seen.elements[k], 0.0)))
+    main = _main_of(seen, metals)
     for k in np.flatnonzero((seen.signs >= 0) & seen.alive):
         partners = [m for m in metals if m != k]
         told = []
@@ -161,6 +160,14 @@ def shadows(seen: Observed) -> list[Finding]:
             ))  # fmt: skip
     return found or [Finding(check, finding="sound" if examined else "not_examined",
                              value=worst, limit=SHADOW_Z)]  # fmt: skip
+
+
+def _main_of(seen: Observed, metals: list[int]) -> int:
+    """Return the metal of most stated mass, or of most counts where none is stated."""
+    stated = {k: float(np.nan_to_num(seen.known.alloy.get(seen.elements[k], 0.0))) for k in metals}
+    if len(set(stated.values())) > 1:
+        return max(stated, key=lambda k: stated[k])
+    return max(metals, key=lambda k: float(seen.mean[k]))
 
 
 def _bare_squares(made: Squares, partners: list[int]) -> Bools:
@@ -474,8 +481,7 @@ def _on_metal_instead(check: str, seen: Observed, made: Squares) -> list[Finding
     metals = np.flatnonzero((seen.signs > 0) & seen.alive).tolist()
     if len(metals) < 2:
         return []
-    parts = seen.known.alloy
-    main = max(metals, key=lambda k: np.nan_to_num(parts.get(seen.elements[k], 0.0)))
+    main = _main_of(seen, metals)
     m = made.away[main]
     beside, on = m <= np.quantile(m, BARE_PART), m >= np.quantile(m, 0.95)
     limit = RISE * max(1.0, atomic_number(seen.elements[main]) / atomic_number("Cu"))
@@ -524,7 +530,7 @@ def _without_main(check: str, seen: Observed) -> list[Finding]:
     clearest = max(metals, key=lambda k: float(made.cov[k, k] / max(scatter[k], 1e-12)))
     if made.cov[clearest, clearest] < OWN_Z * scatter[clearest]:
         return []
-    main = max(metals, key=lambda k: parts[seen.elements[k]])
+    main = _main_of(seen, metals)
     try:
         one = relative_sensitivity(seen.lines[main], seen.lines[clearest], beam)
     except InputError:
@@ -598,7 +604,7 @@ def _beyond(seen: Observed) -> Beyond | None:
     if made is None or beam is None:
         return None
     # Against the main metal: that a minor one is short (it evaporated, or lies apart) is common.
-    main = max(known, key=lambda k: parts[seen.elements[k]])
+    main = _main_of(seen, known)
     m, c_mm = made.away[main], float(made.cov[main, main])
     if c_mm < 6 * np.sqrt(2 / made.n) * float(np.mean(m**2)):
         return None
