@@ -356,6 +356,45 @@ def test_a_made_field_goes_through_the_analysis():
     assert try_field(task[PLAIN])[question] == plain[question]
 
 
+def test_counts_of_each_element_are_those_that_were_read():
+    rates = {"alloy_rates": {"Cu": 1500.0, "Zn": 300.0}, "bare_rates": {"Si": 4000.0, "Zn": 20.0}}
+    known = Known.stated(alloy=BRASS, substrate=SILICA, **rates)
+    assert known.counts_per_second == 1800.0
+    assert "counts_per_second" not in known.assumed
+    planned = choice(pixel_size_um=0.4, field_minutes=30.0)
+    found = rates_of(known, planned.lines, 15.0)
+    assert found.bulk["Zn"] == pytest.approx(300.0)
+    assert found.bare("Si") == pytest.approx(4000.0)
+    assert found.bare("Zn") == pytest.approx(20.0)
+    # A line that was not read keeps the model's share: zinc by its soft line.
+    soft = dict(planned.lines) | {"Zn": "Zn La"}
+    plain = Known.stated(alloy=BRASS, substrate=SILICA, counts_per_second=1800.0)
+    assert rates_of(known, soft, 15.0).bulk["Zn"] == pytest.approx(
+        rates_of(plain, soft, 15.0).bulk["Zn"]
+    )
+    # Made fields hold what was read: a bare plate, and the droplets of a map set like these.
+    from spattermap.synthesis import make_blank, make_deposit
+
+    spec = deposit_of(worlds_of([])[0], known, planned)
+    plate = make_blank(spec.with_changes(shape=(96, 96)), seed=5).maps
+    dwell = planned.dwell_s
+    for element, rate in (("Si", 4000.0), ("Zn", 20.0)):
+        mean = float(plate["counts"].sel(element=element).mean())
+        assert mean == pytest.approx(rate * dwell, abs=4 * math.sqrt(rate * dwell / 96**2))
+    maps = make_deposit(spec, seed=4).maps
+    like = known_from(maps, minutes=planned.field_minutes, blank=plate)
+    assert like.alloy_rates["Zn"] / like.alloy_rates["Cu"] == pytest.approx(0.2, rel=0.1)
+    assert like.bare_rates["Si"] == pytest.approx(4000.0, rel=0.02)
+    # Zinc that lies elsewhere leaves the droplets little: that is no yield.
+    apart = make_deposit(deposit_of(worlds_of([Question("apart", 60, "Zn")])[1], known, planned),
+                         seed=4).maps  # fmt: skip
+    found = known_from(apart, minutes=planned.field_minutes, blank=plate)
+    assert set(found.alloy_rates) == {"Cu"}
+    assert found.counts_per_second == pytest.approx(like.counts_per_second, rel=0.35)
+    with pytest.raises(InputError, match="alloy_rates must name elements among Cu, Zn"):
+        Known.stated(alloy=BRASS, substrate=SILICA, alloy_rates={"Si": 3.0})
+
+
 def test_what_is_known_from_a_map_set_like_those_to_come():
     from spattermap.synthesis import make_blank, make_deposit
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from spattermap.core.errors import InputError, element_symbol, positive
@@ -88,7 +88,12 @@ class Known:
         Counts in all lines of the alloy together on the thick alloy at `rate_energy_keV` (1/s),
         at the beam current that will be used at every energy.
     rate_energy_keV : float
-        Beam energy at which that rate holds (keV).
+        Beam energy at which that rate, and those below, hold (keV).
+    alloy_rates, bare_rates : mapping of str to float
+        Counts per second by element, where they were read: net, on the thick alloy, of the alloy's
+        elements; and in the map of any element on bare substrate, continuum included. Elements
+        not named are shared out by the yields and the typical detector of the layer model; all of
+        the alloy's named, their sum is `counts_per_second`.
     d50_um, sigma_g : float
         Median diameter (um) and geometric standard deviation.
     coverage : float
@@ -118,6 +123,8 @@ class Known:
     haze_percent: float = TYPICAL["haze_percent"][0]
     beam_um: float = TYPICAL["beam_um"][0]
     field_overhead_minutes: float = TYPICAL["field_overhead_minutes"][0]
+    alloy_rates: Mapping[str, float] = field(default_factory=dict)
+    bare_rates: Mapping[str, float] = field(default_factory=dict)
     assumed: tuple[str, ...] = field(default=(), compare=False)
     unlike: tuple[Unlike, ...] = field(default=(), compare=False)
 
@@ -138,9 +145,17 @@ class Known:
                 f"alloy and substrate must not share an element, got {', '.join(sorted(shared))}. "
                 "Plan for the other elements."
             )
-        for one in fields(self)[2:-2]:
-            zero = one.name in ("haze_percent", "beam_um", "field_overhead_minutes")
-            positive(getattr(self, one.name), one.name, allow_zero=zero)
+        for name in TYPICAL:
+            zero = name in ("haze_percent", "beam_um", "field_overhead_minutes")
+            positive(getattr(self, name), name, allow_zero=zero)
+        for name, allowed in (("alloy_rates", tuple(self.alloy)), ("bare_rates", self.elements)):
+            for element, rate in getattr(self, name).items():
+                if element not in allowed:
+                    raise InputError(
+                        f"{name} must name elements among {', '.join(allowed)}, got {element!r}. "
+                        "Leave it out."
+                    )
+                positive(rate, f"{name}: {element}", unit="1/s")
         if self.coverage > 0.9 or self.haze_percent > 90 or not 1 <= self.sigma_g <= 4:
             raise InputError(
                 "coverage must be at most 0.9, haze_percent at most 90 and sigma_g from 1 to 4, "
@@ -151,6 +166,9 @@ class Known:
     def stated(cls, **values: Any) -> Known:
         """Return what is stated, and typical values, marked as assumed, for the rest."""
         given = {name: value for name, value in values.items() if value is not None}
+        read = given.get("alloy_rates", {})
+        if set(given["alloy"]) <= set(read):
+            given["counts_per_second"] = sum(read.values())
         return cls(**given, assumed=tuple(name for name in TYPICAL if name not in given))
 
     @property
@@ -202,16 +220,11 @@ def known_from(
     metal = found.labels.values > 0
     if not metal.any():
         raise InputError("the map set to plan from must show metal, got none found. State values.")
-    names = [str(e) for e in maps["element"].values if str(e) in alloy]
-    per_pixel = sum(
-        float(plane[metal].mean() - plane[~metal].mean())
-        for plane in (maps["counts"].sel(element=e).values.astype(float) for e in names)
-    )
     seconds = 60 * minutes / metal.size
+    on_metal, bare = _rates_read(maps, metal, blank, (tuple(alloy), tuple(substrate)), seconds)
     thick = told.get("mean_thickness_nm")
     numbers: dict[str, Any] = {
         "rate_energy_keV": known.beam_energy_keV,
-        "counts_per_second": max(per_pixel, 1e-6) / seconds,
         "coverage": min(max(told["coverage"], 0.01), 0.9),
         "d50_um": told.get("d50_um"),
         "haze_percent": 100 * told["share_haze"] if told.get("share_haze") is not None else None,
@@ -225,16 +238,71 @@ def known_from(
         numbers["haze_percent"] = min(max(numbers["haze_percent"], 0.0), 90.0)
     numbers = {k: v for k, v in numbers.items() if v is not None and math.isfinite(v)}
     made = Known.stated(alloy=alloy, substrate=substrate, **{**numbers, **stated})
-    # The maps give what this thickness gives; the rate is that of thick metal.
-    if "counts_per_second" not in stated:
-        from spattermap.plan.screening import rates_of
-
-        at = known.beam_energy_keV
-        lines = choose_lines(made.elements, at)
-        rates = rates_of(made, lines, at)
-        part = sum(rates.film[e] for e in made.alloy) / sum(rates.bulk[e] for e in made.alloy)
-        made = replace(made, counts_per_second=made.counts_per_second / part)
+    if "counts_per_second" not in stated and "alloy_rates" not in stated:
+        verdicts = found.elements.set_index("element")["verdict"]
+        made = _of_thick_metal(
+            made, on_metal, {str(e) for e, v in verdicts.items() if v == "with_alloy"}
+        )
+    if "bare_rates" not in stated:
+        made = replace(made, bare_rates=bare)
     return replace(made, unlike=_unlike(maps, metal, made, minutes))
+
+
+LEAST_COUNTS = 25.0  # net counts of all its pixels, over their error squared, that state a rate
+
+
+def _rates_read(
+    maps: xr.Dataset,
+    metal: Bools,
+    blank: xr.Dataset | None,
+    alloy_glass: tuple[tuple[str, ...], tuple[str, ...]],
+    seconds: float,
+) -> tuple[dict[str, float], dict[str, float]]:
+    """Return counts per second, net on the droplets of the alloy, and on bare substrate.
+
+    Left out is what stands less than five standard errors above nothing, and without a bare plate
+    the alloy's elements between droplets, which may be haze.
+    """
+    alloy, substrate = alloy_glass
+    on_metal, bare = {}, {}
+    for element in (str(e) for e in maps["element"].values if str(e) in (*alloy, *substrate)):
+        plane = maps["counts"].sel(element=element).values
+        between = plane[~metal]
+        plate = between
+        if blank is not None and element in blank["element"].values:
+            plate = blank["counts"].sel(element=element).values.ravel()
+        if between.size and element in alloy:
+            net = float(plane[metal].mean() - between.mean())
+            error2 = plane[metal].mean() / metal.sum() + between.mean() / between.size
+            if net > 0 and net**2 >= LEAST_COUNTS * error2:
+                on_metal[element] = net / seconds
+        if plate.sum() >= LEAST_COUNTS and (blank is not None or element in substrate):
+            bare[element] = float(plate.mean()) / seconds
+    return on_metal, bare
+
+
+def _of_thick_metal(known: Known, on_metal: Mapping[str, float], whole: set[str]) -> Known:
+    """Return what counts on the droplets say of the thick alloy, by the layer model.
+
+    Elements that lie with the alloy (`whole`) are as much of it as was bought, so that their counts
+    tell their yields; of one that lies elsewhere they do not, and it has its share by the model.
+    """
+    from spattermap.plan.screening import rates_of
+
+    if not on_metal:
+        raise InputError(
+            "the map set to plan from must show more of the alloy's counts on the metal than "
+            "beside it, got no element that does. State counts_per_second."
+        )
+    at = known.rate_energy_keV
+    rates = rates_of(known, choose_lines(known.elements, at), at)
+    thick = {e: n * rates.bulk[e] / rates.film[e] for e, n in on_metal.items() if e in rates.bulk}
+    read = {e: n for e, n in thick.items() if e in whole}
+    used = read or thick
+    all_lines = sum(rates.bulk[e] for e in known.alloy if e in rates.bulk)
+    counts = sum(used.values()) * all_lines / sum(rates.bulk[e] for e in used)
+    assumed = tuple(name for name in known.assumed if name != "counts_per_second")
+    return replace(known, counts_per_second=counts, alloy_rates=read, assumed=assumed)
 
 
 STRANGE = 4.0  # standard errors from which a map set is called unlike the made fields

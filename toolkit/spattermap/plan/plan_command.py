@@ -22,6 +22,10 @@ _NUMBERS = {
     "beam_um": "standard deviation of the probe (um)",
     "field_overhead_minutes": "time a field costs besides its mapping (min)",
 }
+_RATES = {
+    "alloy_rates": "net counts per second of each element on the thick alloy, where read",
+    "bare_rates": "counts per second in each map on bare substrate, where read",
+}
 
 
 def add_to(
@@ -49,6 +53,9 @@ def add_to(
                          help="how long that map set was counted")  # fmt: skip
     for name, words in _NUMBERS.items():
         command.add_argument(f"--{name.replace('_', '-')}", dest=name, type=float, metavar="N",
+                             help=words)  # fmt: skip
+    for name, words in _RATES.items():
+        command.add_argument(f"--{name.replace('_', '-')}", dest=name, metavar="Cu=900,Zn=300",
                              help=words)  # fmt: skip
     command.add_argument("--minutes", type=float, default=20.0, metavar="MIN",
                          help="time in all (default: 20)")  # fmt: skip
@@ -156,7 +163,7 @@ def _parts(text: str | None, flag: str, example: str) -> dict[str, float] | None
         return {element: float(part) for element, part in pairs}
     except ValueError:
         raise InputError(
-            f"{flag} must be elements with mass percent, got {text!r}. Write {flag} {example}."
+            f"{flag} must be elements with a number each, got {text!r}. Write {flag} {example}."
         ) from None
 
 
@@ -168,6 +175,10 @@ def _known(chosen: argparse.Namespace) -> Any:
             stated[name] = parts
         elif chosen.like is None:
             raise InputError(f"--{name} must be stated, got none. Write --{name} {example}.")
+    for name in _RATES:
+        rates = _parts(getattr(chosen, name), f"--{name.replace('_', '-')}", "Cu=900,Zn=300")
+        if rates is not None:
+            stated[name] = rates
     from spattermap.plan.choices import Known, known_from
 
     if chosen.like is None:

@@ -12,9 +12,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -36,6 +36,9 @@ TAKE_OFF_DEG = 35.0
 MUDDLED = 0.2
 # By what part the oxygen that the glass gives through a droplet is known: that of the model's.
 GLASS_KNOWN = 0.1
+
+
+LEAST_NET = 0.05  # part of a glass line's counts that is the line, where the model's floor is above
 
 
 @dataclass(frozen=True)
@@ -101,6 +104,16 @@ def _yields(known: Known, element: str, line: str, beam: float) -> LineModel:
 
 def rate_at(known: Known, lines: Mapping[str, str], beam: float) -> float:
     """Return counts per second of the thick alloy at a beam energy, the current being the same."""
+    total = sum(known.alloy.values())
+    scale, more = _scale(known), beside_model(known, lines)[0]
+    return scale * sum(
+        part / total * more.get(e, 1.0) * float(_yields(known, e, lines[e], beam).in_metal[-1])
+        for e, part in known.alloy.items() if e in lines
+    )  # fmt: skip
+
+
+def _scale(known: Known) -> float:
+    """Return counts per second for one unit of the model's yields."""
     from spattermap.plan.choices import choose_lines
 
     stated = choose_lines(known.elements, known.rate_energy_keV)
@@ -109,29 +122,74 @@ def rate_at(known: Known, lines: Mapping[str, str], beam: float) -> float:
         raise InputError(
             f"rate_energy_keV must excite the alloy, got {known.rate_energy_keV:g}. Raise it."
         )
-    return known.counts_per_second * bulk_yield(known, lines, beam) / reference
+    return known.counts_per_second / reference
+
+
+def beside_model(
+    known: Known, lines: Mapping[str, str]
+) -> tuple[dict[str, float], dict[str, float]]:
+    """Return rates that were read over those of the model, of lines and of continuum, by element.
+
+    A line that was not the one read keeps the model's.
+    """
+    if not known.alloy_rates and not known.bare_rates:
+        return {}, {}
+    sensitivity, continuum, read = _beside_model(_key(known))
+    same = {e for e, line in lines.items() if read.get(e) == line}
+    return ({e: f for e, f in sensitivity.items() if e in same},
+            {e: f for e, f in continuum.items() if e in same})  # fmt: skip
+
+
+@lru_cache(maxsize=64)
+def _beside_model(key: _Key) -> tuple[dict[str, float], dict[str, float], dict[str, str]]:
+    """Return what `beside_model` returns for the lines at the energy of the rates, and those."""
+    from spattermap.plan.choices import choose_lines
+
+    known = _of_key(key)
+    at = known.rate_energy_keV
+    lines = choose_lines(known.elements, at)
+    rates = rates_of(replace(known, alloy_rates={}, bare_rates={}), lines, at)
+    sensitivity = {
+        e: n / rates.bulk[e] for e, n in known.alloy_rates.items() if rates.bulk.get(e, 0.0) > 0
+    }
+    continuum = {}
+    for element, rate in known.bare_rates.items():
+        if element in known.alloy and rates.continuum.get(element, 0.0) > 0:
+            continuum[element] = rate / rates.continuum[element]
+        elif rates.glass.get(element, 0.0) > 0:
+            net = max(rate - rates.continuum[element], LEAST_NET * rate)
+            sensitivity[element] = net / rates.glass[element]
+    return sensitivity, continuum, lines
 
 
 def rates_of(known: Known, lines: Mapping[str, str], beam_energy_keV: float) -> Rates:
     """Return counts per second on metal and on bare substrate, line by line."""
-    facts = (known.counts_per_second, known.rate_energy_keV, known.thickness_nm)
-    materials = (tuple(m.items()) for m in (known.alloy, known.substrate))
-    return _rates(tuple(lines.items()), *materials, facts, beam_energy_keV)
+    return _rates(_key(known), tuple(lines.items()), beam_energy_keV)
+
+
+# What rates follow from: alloy, substrate, counts a second, its energy, thickness, rates read.
+_Key = tuple[Any, ...]
+
+
+def _key(known: Known) -> _Key:
+    return (
+        tuple(known.alloy.items()), tuple(known.substrate.items()), known.counts_per_second,
+        known.rate_energy_keV, known.thickness_nm, tuple(known.alloy_rates.items()),
+        tuple(known.bare_rates.items()),
+    )  # fmt: skip
+
+
+def _of_key(key: _Key) -> Known:
+    alloy, substrate, counts, at, thick, own, bare = key
+    return Known(dict(alloy), dict(substrate), counts, at, thickness_nm=thick,
+                 alloy_rates=dict(own), bare_rates=dict(bare))  # fmt: skip
 
 
 @lru_cache(maxsize=64)
-def _rates(
-    mapped: tuple[tuple[str, str], ...],
-    alloy: tuple[tuple[str, float], ...],
-    substrate: tuple[tuple[str, float], ...],
-    facts: tuple[float, float, float],
-    beam_energy_keV: float,
-) -> Rates:
+def _rates(key: _Key, mapped: tuple[tuple[str, str], ...], beam_energy_keV: float) -> Rates:
     """Return the rates, worked out once for the many choices that differ in time and pixel."""
-    counts, at, thick = facts
-    known = Known(dict(alloy), dict(substrate), counts, at, thickness_nm=thick)
-    lines = dict(mapped)
-    scale = rate_at(known, lines, beam_energy_keV) / bulk_yield(known, lines, beam_energy_keV)
+    known, lines = _of_key(key), dict(mapped)
+    scale, (more, floor) = _scale(known), beside_model(known, lines)
     model = _layers(known, lines, beam_energy_keV)
     metal, glass = (sum(m.values()) for m in (known.alloy, known.substrate))
     copper = line_model(
@@ -142,7 +200,10 @@ def _rates(
     kinds = ("bulk", "film", "glass", "under", "continuum", "continuum_metal")
     found: dict[str, dict[str, float]] = {name: {} for name in kinds}
     for element, line in lines.items():
-        table, full = model.lines[element], _yields(known, element, line, beam_energy_keV)
+        table = model.lines[element]
+        full = _yields(known, element, line, beam_energy_keV).times(
+            more.get(element, 1.0), floor.get(element, 1.0)
+        )
         part = {
             name: float(np.interp(known.thickness_nm, model.thickness_nm, getattr(table, name)))
             for name in ("film", "substrate", "continuum")

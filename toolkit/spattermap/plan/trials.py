@@ -17,7 +17,7 @@ import numpy as np
 from spattermap.noise.counting import wilson_interval
 from spattermap.plan.choices import Choice, Known, blur_um
 from spattermap.plan.questions import Question
-from spattermap.plan.screening import BACKGROUND, TAKE_OFF_DEG, rate_at
+from spattermap.plan.screening import BACKGROUND, TAKE_OFF_DEG, beside_model, rate_at
 
 if TYPE_CHECKING:
     from spattermap.analysis import Analysis
@@ -114,6 +114,7 @@ def deposit_of(world: World, known: Known, choice: Choice, side_px: int | None =
     if coverage > 0.4 and placement == "apart":
         placement = "free"
     rate = rate_at(known, choice.lines, choice.beam_energy_keV)
+    sensitivity, continuum = beside_model(known, choice.lines)
     return Deposit(
         shape=(side_px or choice.tried_px,) * 2,
         pixel_size_um=pixel,
@@ -130,6 +131,8 @@ def deposit_of(world: World, known: Known, choice: Choice, side_px: int | None =
         layers=layers,
         counts_per_pixel=rate * choice.dwell_s,
         background=BACKGROUND,
+        sensitivity=sensitivity,
+        continuum=continuum,
         leaks=_leaks(choice),
         droplet_oxygen=oxygen,
         blur_px=blur_um(known, choice.beam_energy_keV, choice.lines) / pixel,
@@ -147,12 +150,12 @@ def _haze_um(known: Known, choice: Choice, percent: float, coverage: float) -> f
 
     if percent <= 0:
         return 0.0
-    curve = np.zeros(THICKNESS_UM.size)
+    curve, more = np.zeros(THICKNESS_UM.size), beside_model(known, choice.lines)[0]
     for element, part in fractions(known.alloy).items():
         model = line_model(
             element, line=choice.lines[element], alloy=known.alloy, substrate=known.substrate,
             beam_keV=choice.beam_energy_keV, takeoff_deg=TAKE_OFF_DEG,
-        )  # fmt: skip
+        ).times(more.get(element, 1.0), 1.0)  # fmt: skip
         curve += part * model.in_metal
     # Half an ellipsoid: height s of its peak over the area 2 s ds.
     s = (np.arange(50) + 0.5) / 50
@@ -202,7 +205,9 @@ def try_field(task: Trial) -> dict[Question, Sample]:
         blank = make_blank(spec.with_changes(shape=(side, side)), seed=task.seed + 10**6).maps
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", SpattermapWarning)
-        found = analyse(scene.maps, blank=blank)
+        # As the plan's mapset.toml asks for; unstated, they widen the bounds of every thickness.
+        stated = scene.maps.assign_attrs(take_off_deg=TAKE_OFF_DEG, tilt_deg=0.0)
+        found = analyse(stated, blank=blank)
     truth = truth_of(scene.truth, scene.labels, task.world, task.known, task.choice)
     return asked(found, truth, task.questions, task.world.there)
 

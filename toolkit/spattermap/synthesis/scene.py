@@ -180,7 +180,7 @@ def _models(spec: Deposit) -> dict[str, LineModel]:
             substrate=spec.substrate,
             beam_keV=spec.beam_energy_keV,
             takeoff_deg=spec.takeoff_deg,
-        )
+        ).times(spec.sensitivity.get(element, 1.0), spec.continuum.get(element, 1.0))
         for element in spec.elements
     }
 

@@ -213,6 +213,9 @@ class Deposit:
     background : float
         Spectral background under the copper line on bulk copper, as a fraction of that line; it
         fixes the continuum of the beam, and the background in every other window follows.
+    sensitivity, continuum : dict of str to float
+        By element, the counts of its line, and of the continuum in its window, over those that
+        yields and detector of the model give.
     leaks : dict of (str, str) to float
         ``{("Zn", "Cu"): 0.03}``: this fraction of the counts of the Cu line falls into the window
         of Zn.
@@ -248,6 +251,8 @@ class Deposit:
     extra_elements: tuple[str, ...] = ()
     counts_per_pixel: float = 2.0
     background: float = 0.03
+    sensitivity: Mapping[str, float] = field(default_factory=dict)
+    continuum: Mapping[str, float] = field(default_factory=dict)
     leaks: Mapping[tuple[str, str], float] = field(default_factory=dict)
     droplet_oxygen: float = 0.0
     composition_scatter: Mapping[str, float] = field(default_factory=dict)

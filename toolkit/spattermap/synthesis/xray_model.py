@@ -9,7 +9,7 @@ lines, the change of sensitivity between K, L and M shells beyond the yields.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -39,6 +39,12 @@ class LineModel:
     in_substrate: npt.NDArray[np.float64]
     # (thickness,): continuum in the line's window from both, for unit strength
     continuum: npt.NDArray[np.float64]
+
+    def times(self, sensitivity: float, continuum: float) -> LineModel:
+        """Return the response with the line and the continuum in its window scaled."""
+        return replace(self, in_metal=sensitivity * self.in_metal,
+                       in_substrate=sensitivity * self.in_substrate,
+                       continuum=continuum * self.continuum)  # fmt: skip
 
 
 @lru_cache(maxsize=256)
