@@ -63,26 +63,40 @@ def _is_structure(seen: Observed, axis: int, at: int, step: float) -> bool:
     by so little for a thin film that only the factor is plainly not shared: it differs from that
     of the map known best by more than the step found, `step`.
     """
+    found = _changes(seen, axis, at)
+    if found is None:
+        return False
+    change, error, before, mean = found
+    if _some_up_some_down(change, error, mean):
+        return True
+    level = np.maximum(before, 1e-12)
+    factor, known_to = change / level, error / level
+    sharp = int(np.argmin(known_to))
+    apart = np.abs(factor - factor[sharp])
+    surely = OPPOSITE_Z * np.hypot(known_to, known_to[sharp])
+    return bool((apart > np.maximum(surely, max(LEAST_STEP, abs(step)))).any())
+
+
+def _changes(seen: Observed, axis: int, at: int) -> tuple[Floats, Floats, Floats, Floats] | None:
+    """Return each map's change at a line, its error, the mean before it and that of both sides."""
     keep = np.flatnonzero(seen.alive)
     planes = seen.planes[keep] if axis == 0 else seen.planes[keep].transpose(0, 2, 1)
     valid = (seen.valid if axis == 0 else seen.valid.T)[at - WINDOW : at + WINDOW]
     sums, pixels = block_sums(planes[:, at - WINDOW : at + WINDOW], valid, WINDOW)
     used = (pixels >= 0.5 * WINDOW**2).all(axis=0)
     if np.count_nonzero(used) < 4:
-        return False
+        return None
     mean = sums[..., used] / pixels[:, used]
     change = mean[:, 1] - mean[:, 0]
     error = change.std(axis=1, ddof=1) / np.sqrt(change.shape[1])
-    z = change.mean(axis=1) / np.maximum(error, 1e-12)
-    large = np.abs(change.mean(axis=1)) > LEAST_STEP * mean.mean(axis=(1, 2))
-    if (large & (z > OPPOSITE_Z)).any() and (large & (z < -OPPOSITE_Z)).any():
-        return True
-    level = np.maximum(mean[:, 0].mean(axis=1), 1e-12)
-    factor, known_to = change.mean(axis=1) / level, error / level
-    sharp = int(np.argmin(known_to))
-    apart = np.abs(factor - factor[sharp])
-    surely = OPPOSITE_Z * np.hypot(known_to, known_to[sharp])
-    return bool((apart > np.maximum(surely, max(LEAST_STEP, abs(step)))).any())
+    return change.mean(axis=1), error, mean[:, 0].mean(axis=1), mean.mean(axis=(1, 2))
+
+
+def _some_up_some_down(change: Floats, error: Floats, mean: Floats) -> bool:
+    """Return whether some maps rise and others fall, as where metal begins."""
+    z = change / np.maximum(error, 1e-12)
+    large = np.abs(change) > LEAST_STEP * mean
+    return bool((large & (z > OPPOSITE_Z)).any() and (large & (z < -OPPOSITE_Z)).any())
 
 
 def exposure_of_one(seen: Observed) -> list[Finding]:
@@ -100,6 +114,13 @@ def exposure_of_one(seen: Observed) -> list[Finding]:
             if profile is None:
                 continue
             bad = _judge(check, seen.elements[k], profile, axis)
+            beside = _changes(seen, axis, profile.step()[1])
+            if (
+                bad is not None
+                and beside is not None
+                and _some_up_some_down(*beside[:2], beside[3])
+            ):
+                continue  # the straight edge of a film, which several maps see
             worst = max(worst, profile.step()[0])
             if bad is not None:
                 found.append(bad)
