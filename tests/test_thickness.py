@@ -28,6 +28,7 @@ from spattermap.measure.resistivity import implied_resistivity
 from spattermap.measure.thickness import (
     AT_LEAST,
     AT_MOST,
+    BETWEEN,
     PROFILES,
     TOLD,
     model_tolerance,
@@ -118,7 +119,7 @@ def test_flat_films(elastic: str) -> None:
                         errors.append(abs(t.nm[0] / nm - 1))
                         held.append(inside)
                     else:
-                        assert t.told[0] in {AT_LEAST, AT_MOST}
+                        assert t.told[0] in {AT_LEAST, AT_MOST, BETWEEN}
                         bounds.append(inside)
     assert len(errors) >= 80
     assert np.median(errors) <= 0.10
@@ -164,7 +165,7 @@ def caps(metal: str, beam: int, power: float, seed: int) -> tuple[Image, Image, 
     "Volumes of caps of known shape, and the mass of their field",
     source="intensities from tests/reference/layers (Monte Carlo)",
     known="computed",
-    tolerance="median volume 15 %, mass 10 %",
+    tolerance="95 % of the volumes told within 15 %, mass 10 %",
 )
 @pytest.mark.parametrize("power", [0.5, 1.0])
 @pytest.mark.parametrize(("metal", "beam"), [("Cu", 20), ("Al", 15), ("Ti", 15)])
@@ -172,10 +173,14 @@ def test_caps(metal: str, beam: int, power: float) -> None:
     nm, labels, volumes = caps(metal, beam, power, seed=4)
     found = weigh(mapped(nm, metal, beam, counts=10.0, seed=5), labels, metal, beam)
     t, told = found.regions, found.regions.told == TOLD
-    assert told.mean() > 0.8
+    wide = t.told == BETWEEN
+    assert (told | wide).mean() > 0.8
+    assert told.mean() > 0.3
     error = t.nm * found.pixels / volumes - 1
     assert np.median(np.abs(error[told])) <= 0.10
-    assert (np.abs(error[told]) <= 0.15).mean() >= 0.85
+    assert (np.abs(error[told]) <= 0.15).mean() >= 0.95
+    # What is told only between bounds is no firm volume: they lie more than 15 % from the middle.
+    assert ((t.high - t.low)[wide] > 0.25 * t.nm[wide]).all()
     inside = (t.low * found.pixels <= volumes) & (volumes <= t.high * found.pixels)
     assert inside.mean() >= 0.90
     mass = deposited(found)
@@ -209,11 +214,13 @@ def analysed(counts: Image, metal: str, beam: int, **more: object) -> spattermap
     "Volumes and mass of caps through the whole analysis, outlines as it draws them",
     source="intensities from tests/reference/layers (Monte Carlo)",
     known="computed",
-    tolerance="median volume 10 %, 80 % of them within 15 %, mass 10 %",
+    tolerance="median volume 10 %, 90 % of those told within 15 %, mass 10 %",
 )
 def test_caps_through_the_whole_analysis() -> None:
     nm, labels, volumes = caps("Cu", 20, 1.0, seed=4)
-    found = analysed(mapped(nm, "Cu", 20, counts=10.0, seed=5), "Cu", 20)
+    maps = mapped(nm, "Cu", 20, counts=10.0, seed=5)
+    assert (analysed(maps, "Cu", 20).droplets["thickness_told"] == BETWEEN).mean() > 0.5
+    found = analysed(maps, "Cu", 20, take_off_deg=35.0)
     drops, drawn = found.droplets, found.labels.values
     error = []
     for row in drops.itertuples():
@@ -221,9 +228,9 @@ def test_caps_through_the_whole_analysis() -> None:
         if owner.max() > 0 and np.isfinite(row.thickness_nm):
             true = volumes[owner.argmax()]
             error.append(row.thickness_nm * row.area_um2 / 0.25**2 / true - 1)
-    assert len(error) >= 25
+    assert len(error) >= 18
     assert np.median(np.abs(error)) <= 0.10
-    assert np.mean(np.abs(error) <= 0.15) >= 0.80
+    assert np.mean(np.abs(error) <= 0.15) >= 0.90
     truth = volumes.sum() / labels.size * DENSITY["Cu"] * 0.1
     assert found.summary()["deposited_ug_per_cm2"] == pytest.approx(truth, rel=0.10)
 
@@ -276,6 +283,35 @@ def test_a_straight_edge_of_a_film_is_no_step_of_the_dose(
     value, low, high = found.weighed.mean()
     assert low <= nm <= high
     assert value == pytest.approx(nm, rel=0.10)
+
+
+@pytest.mark.parametrize(
+    ("metal", "beam", "nm"), [("Ti", 15, 200), ("Ag", 20, 100), ("Cu", 15, 100)]
+)
+def test_a_film_on_silica_whose_oxygen_is_mapped_too_is_sound(
+    metal: str, beam: int, nm: int
+) -> None:
+    """Titanium and silver stop oxygen's line ten times as much as silicon's: no fault."""
+    rows = FILMS[(FILMS.metal == metal) & (FILMS.beam_keV == beam) & (FILMS.elastic == "browning")]
+    rows = rows[(rows.angles == "35/0") & (rows.thickness_nm == nm)].set_index("line").ratio
+    # Slanted a little: along a straight edge no shift of a map can be told.
+    film = np.arange(128)[None, :] - 0.06 * np.arange(-48, 48)[:, None] >= 64
+    lines = {metal: line_of(metal, beam), "Si": "Si Ka", "O": "O Ka"}
+    left = {metal: (0.0, 8.0), "Si": (10.0, 10.0), "O": (4.6, 4.6)}
+    means = [
+        0.1 + np.where(film, left[e][1] * rows[line], left[e][0]) * np.ones((96, 1))
+        for e, line in lines.items()
+    ]
+    counts = np.random.default_rng(5).poisson([gaussian_filter(m, 1.0) for m in means])
+    maps = spattermap.make_map_set(
+        counts.astype(np.uint16), list(lines), lines=list(lines.values()), pixel_size_um=0.25,
+        beam_energy_keV=float(beam), alloy={metal: 100.0}, substrate=SILICA,
+    )  # fmt: skip
+    found = spattermap.analyse(maps)
+    assert found.examination.is_sound
+    value, low, high = found.weighed.mean()
+    assert low <= nm <= high
+    assert value == pytest.approx(nm, rel=0.12)
 
 
 @pytest.mark.parametrize("seed", [3, 4])
@@ -372,15 +408,16 @@ def test_picture_of_thickness_marks_what_is_only_a_bound() -> None:
 
 
 def weighed_maps(
-    nm: Image, labels: npt.NDArray[np.int32], *, blank: Image | None = None, dose: float = 1.0
-) -> Any:
+    nm: Image, labels: npt.NDArray[np.int32], *, blank: Image | None = None, dose: float = 1.0,
+    stated: bool = False,
+) -> Any:  # fmt: skip
     """Weigh copper at 15 keV with footprints given; `blank` is the thickness on the blank."""
 
     def made(thickness: Image, seed: int, dose: float, **more: object) -> Any:
         return spattermap.make_map_set(
             mapped(thickness, "Cu", 15, counts=10.0 * dose, seed=seed), ["Cu", "Si"],
             lines=["Cu Ka", "Si Ka"], pixel_size_um=0.25, beam_energy_keV=15.0,
-            substrate=SILICA, **more,
+            substrate=SILICA, dose_nC=dose if stated else None, **more,
         )  # fmt: skip
 
     maps = made(nm, 3, dose, alloy={"Cu": 100.0})
@@ -402,6 +439,34 @@ def test_film_over_the_whole_field_is_weighed_against_a_blank(nm: float, drawn: 
     alone = weighed_maps(field, np.ones(field.shape, np.int32))
     assert alone.field is None
     assert "blank" in alone.next_step
+
+
+@pytest.mark.outside(
+    "A closed film against a blank that got another dose",
+    source="intensities from tests/reference/layers (Monte Carlo); 10 % of drift between two maps",
+    known="common practice",
+    tolerance="the interval holds the truth",
+)
+@pytest.mark.parametrize("dose", [0.9, 1.1])
+def test_the_dose_of_a_blank_is_only_taken_as_equal(dose: float) -> None:
+    film = np.full((96, 128), 100.0)
+    labels = np.ones(film.shape, np.int32)
+    found = weighed_maps(film, labels, blank=0.0 * film, dose=dose)
+    _, low, high = found.mean()
+    assert low <= 100.0 <= high
+    assert "a dose taken as equal to 15 %" in found.why
+    assert "dose_nC" in found.next_step
+    # Both stated, the ratio is used, and the bounds narrow.
+    read = weighed_maps(film, labels, blank=0.0 * film, dose=dose, stated=True)
+    assert read.mean()[0] == pytest.approx(100.0, rel=0.06)
+    assert read.mean()[2] - read.mean()[1] < 0.8 * (high - low)
+    assert "a dose as stated" in read.why
+    assert read.next_step == ""
+    # Bare glass beside the metal tells the ratio, whatever is stated.
+    labels[:, :64] = 0
+    beside = weighed_maps(film * labels, labels, blank=0.0 * film, dose=dose)
+    assert beside.mean()[0] == pytest.approx(100.0, rel=0.06)
+    assert "taken as equal" not in beside.why
 
 
 @pytest.mark.parametrize("dose", [1.0, 1.2])

@@ -192,10 +192,10 @@ def test_sizes_and_composition_stand_over_one_axis(brass):
 
 def test_a_thickness_of_which_one_bound_is_known_is_told_as_such():
     table = pd.DataFrame({
-        "thickness_nm": [120.0, np.nan, np.nan, np.nan],
-        "thickness_nm_low": [100.0, 673.4, 0.0, np.nan],
-        "thickness_nm_high": [140.0, np.nan, 35.0, np.nan],
+        "thickness_nm": [120.0, np.nan, np.nan, np.nan, np.nan],
+        "thickness_nm_low": [100.0, 673.4, 0.0, np.nan, 80.0],
+        "thickness_nm_high": [140.0, np.nan, 35.0, np.nan, 130.0],
     })  # fmt: skip
     values = viewer.rounded(table["thickness_nm"])
     found = viewer._or_bound(table, "thickness_nm", values)
-    assert found == [120.0, "at least 673", "at most 35.0", None]
+    assert found == [120.0, "at least 673", "at most 35.0", None, "80.0 to 130"]

@@ -6,10 +6,24 @@ Run by hand::
     python tests/benchmarks/thickness.py whole            # through the whole analysis
     python tests/benchmarks/thickness.py caps             # droplets of known volume
     python tests/benchmarks/thickness.py hard             # where a number is easy and wrong
+    python tests/benchmarks/thickness.py doses            # closed films, blanks of another dose
+    python tests/benchmarks/thickness.py far              # 5 and 25 keV, tilted specimens, wedges
 
 Intensities come from ``tests/reference/layers/films.csv``, never from the layer model. The
 continuum, which the Monte Carlo does not give, rises with the mean atomic number of what lies under
 the beam. A thickness is "wrong" where its interval of 95 % misses the truth.
+
+Found last. films: Al, Ti, Cu, Ag on silica, 179 of 240 told, median 3.7 %, worst 23 %, the interval
+holds the truth in 99 %, bounds in all 55, between two bounds 6 of 6; other metals 109 of 200 told,
+median 2.9 %, worst 17 %, held 100 %, bounds 68 of 69 (W not told: its Ma lies on Si); on soda-lime
+92 of 120, median 3.0 %, worst 16 %, held 100 %, bounds 26 of 26. far: 5 and 25 keV 76 of 150,
+median 1.7 %, worst 27 %, held 100 %, bounds 59 of 59; tilt of 40 degrees stated, median 2.0 %,
+worst 9 %; not stated, 17 % and 22 %; held 100 % in both. A wedge of 15 nm a pixel reads 7 % low
+(Al, 20 to 1500 nm: 706 (604 to 762) for 760), slower ones within 6 %. doses: closed films, the
+blank at 0.9 to 1.1 of their dose: 26 of 63 told, median 6 %, worst 18 %, 29 between two bounds, all
+intervals hold; doses stated, 54 told, median 1.6 %, worst 7 %. caps: of 30 droplets each, told at
+10 counts 11 to 27, at 3 counts 1 to 7, within 15 % all but one of 182; the rest between two bounds;
+intervals hold 87 to 100 %, 97 % in all; mass off by -7 to +4 %.
 """
 
 from __future__ import annotations
@@ -30,7 +44,7 @@ from scipy.ndimage import gaussian_filter
 import spattermap
 from spattermap.core.mapset import Roles
 from spattermap.measure.metal_weight import weigh
-from spattermap.measure.thickness import AT_LEAST, AT_MOST, TOLD
+from spattermap.measure.thickness import AT_LEAST, AT_MOST, BETWEEN, TOLD
 
 LAYERS = Path(__file__).parents[1] / "reference" / "layers"
 ALLOYS = {"brass": {"Cu": 70.0, "Zn": 30.0}, "nichrome": {"Ni": 80.0, "Cr": 20.0}}
@@ -157,6 +171,7 @@ def told(rows, by=("glass", "metal", "beam")):
         bound = some[some.told.isin([AT_LEAST, AT_MOST])]
         out.append({
             **dict(zip(by, key, strict=True)), "films": len(some), "told": len(firm),
+            "between": int((some.told == BETWEEN).sum()),
             "withheld": int((some.told == "withheld").sum()),
             "median %": 100 * firm.error.median(), "worst %": 100 * firm.error.max(),
             "held %": 100 * firm.held.mean(), "bounds": len(bound),
@@ -169,8 +184,10 @@ def show(title, rows):
     print(f"\n{title}\n{told(rows).to_string(index=False, float_format='%.0f')}")
     firm = rows[rows.told == TOLD]
     bound = rows[rows.told.isin([AT_LEAST, AT_MOST])]
+    wide = rows[rows.told == BETWEEN]
     print(f"all: {len(firm)} of {len(rows)} told; median {100 * firm.error.median():.1f} %, worst "
-          f"{100 * firm.error.max():.0f} %, held {100 * firm.held.mean():.0f} %; bounds right "
+          f"{100 * firm.error.max():.0f} %, held {100 * firm.held.mean():.0f} %; between two "
+          f"bounds {len(wide)}, held {int(wide.held.sum())}; bounds right "
           f"{int(bound.held.sum())} of {len(bound)}")  # fmt: skip
     wrong = rows[~rows.held]
     if len(wrong):
@@ -250,6 +267,51 @@ def hard():
     told("a film from 50 to 250 nm", film.maps(wedge, 10.0, seed=3), 150.0)
 
 
+def doses():
+    """Closed films against a blank whose dose is another, stated or not."""
+    rows, ones = [], np.ones(HALF.shape)
+    for (metal, beam), nm, dose in itertools.product(
+        (("Al", 15), ("Ti", 15), ("Cu", 15), ("Cu", 20), ("Ag", 15), ("Ag", 20), ("Au", 20)),
+        (50.0, 100.0, 200.0), (0.9, 1.0, 1.1),
+    ):  # fmt: skip
+        film = Film(metal, beam)
+        for stated in (False, True):
+            own, other = ({"dose_nC": 1.0}, {"dose_nC": dose}) if stated else ({}, {})
+            seed = [*f"{metal} {beam} {nm} {dose}".encode()]
+            plate = film.maps(0.0 * ones, 10.0, seed=[*seed, 1], alloy={}, dose=dose, **other)
+            found = film.weighed(nm * ones, HALF * 0 + 1, 10.0, seed=seed, blank=plate, **own)
+            rows.append({"metal": metal, "beam": beam, "nm": nm, "dose": dose, "stated": stated,
+                         "glass": "silica", "elastic": "browning", "counts": 10.0,
+                         **_read(found, nm)})  # fmt: skip
+    rows = pd.DataFrame(rows)
+    show("closed films, blank at 0.9 to 1.1 of their dose, not stated", rows[~rows.stated])
+    show("the same, doses stated", rows[rows.stated])
+
+
+def far():
+    """Films at the ends of the energies, on tilted specimens, and wedges."""
+    metals = ("Al", "Ti", "Cr", "Ni", "Cu", "Mo", "Ag", "W", "Au")
+    show("flat films at 5 and 25 keV", films(metals, (5, 25), ("silica", "soda-lime"),
+                                             ("browning",)))  # fmt: skip
+    for angles in sorted(set(table().angles) - {"35/0"}):
+        take_off, tilt = (float(a) for a in angles.split("/"))
+        for words, facts in (
+            ("stated", {"take_off_deg": take_off, "tilt_deg": tilt}), ("not stated", {}),
+        ):  # fmt: skip
+            some = films(metals, (10, 15, 20), ("silica",), ("browning",), angles=angles,
+                         facts=facts)  # fmt: skip
+            if len(some):
+                show(f"take-off and tilt {angles} degrees, {words}", some)
+    for metal, (first, last) in itertools.product(
+        ("Al", "Cu", "Ag"), ((50.0, 250.0), (20.0, 600.0), (20.0, 1500.0))
+    ):
+        wedge = HALF * np.linspace(first, last, 96)[:, None]
+        found = Film(metal, 15).weighed(wedge, HALF, 10.0, seed=3)
+        value, low, high = found.mean()
+        print(f"wedge of {metal}, {first:.0f} to {last:.0f} nm, mean {(first + last) / 2:.0f}: "
+              f"{value:.0f} ({low:.0f} to {high:.0f})")  # fmt: skip
+
+
 def caps():
     """Thirty round droplets of known volume; their scene is that of the tests."""
     file = Path(__file__).parents[1] / "test_thickness.py"
@@ -270,7 +332,8 @@ def caps():
         mass = scenes.deposited(found)["deposited_ug_per_cm2"]
         rows.append({
             "metal": metal, "beam": beam, "power": power, "counts": counts,
-            "told": int(firm.sum()), "median %": 100 * np.median(error),
+            "told": int(firm.sum()), "between": int((found.regions.told == BETWEEN).sum()),
+            "median %": 100 * np.median(error),
             "within 15 %": 100 * np.mean(error <= 0.15), "held %": 100 * held.mean(),
             "mass off %": 100 * (mass / true - 1),
         })  # fmt: skip
@@ -294,6 +357,10 @@ def main():
         caps()
     if "whole" in what:
         whole()
+    if "doses" in what:
+        doses()
+    if "far" in what:
+        far()
     if "hard" in what:
         hard()
 

@@ -163,9 +163,9 @@ class Analysis:
             ``nm``, ``nm_low``, ``nm_high`` (float32, dims (y, x), nm): mean thickness of the region
             a pixel lies in, or of its square (24 px) where a wide region is uneven, with bounds of
             95 %; NaN outside regions and where nothing is told,
-            infinity where there is no upper bound. ``only_bound`` (bool): there ``nm`` is itself a
-            bound, "at least" where ``nm == nm_low``, else "at most". None where the thickness is
-            withheld; `weighed` says why.
+            infinity where there is no upper bound. ``only_bound`` (bool): only bounds are firm
+            there; ``nm`` is the lower one past saturation, the upper one where hardly any metal
+            shows, else what lies between. None where the thickness is withheld; `weighed` says why.
         """
         found = self.weighed.picture(self.labels.values)
         return None if found is None else found.assign_coords(self.labels.coords)

@@ -119,7 +119,7 @@ def _check_values(maps: xr.Dataset, quantity: str) -> None:
 
 IMAGE_DIMS = ("image_y", "image_x")  # of an electron image on a grid of its own
 _TABLES = ("alloy", "substrate", "process", "measured", "source")
-_NUMBERS = {"beam_energy_keV": "keV", "take_off_deg": "deg", "tilt_deg": "deg"}
+_NUMBERS = {"beam_energy_keV": "keV", "take_off_deg": "deg", "tilt_deg": "deg", "dose_nC": "nC"}
 _FACTS = ("quantity", "pixel_size_um", "title", "background", *_NUMBERS, *_TABLES)
 
 
@@ -136,6 +136,8 @@ class Facts:
     # angle between the sample's surface and the way to the detector (deg)
     take_off_deg: float | None = None
     tilt_deg: float | None = None  # angle between the beam and the surface normal (deg)
+    # charge a pixel got: probe current times live time (nC); only its ratio between maps matters
+    dose_nC: float | None = None
     # nominal mass percent; a substrate given as a list of elements has NaN values
     alloy: dict[str, float] = field(default_factory=dict)
     substrate: dict[str, float] = field(default_factory=dict)
@@ -190,8 +192,8 @@ def make_map_set(
     quantity : str, optional
         One of `QUANTITIES`.
     **more
-        Facts: title, beam_energy_keV, take_off_deg, tilt_deg, alloy, substrate, process,
-        measured, source.
+        Facts: title, beam_energy_keV, take_off_deg, tilt_deg, dose_nC, alloy, substrate,
+        process, measured, source.
 
     Returns
     -------
@@ -386,19 +388,16 @@ def _read_facts(held: tuple[tuple[str, Any], ...]) -> Facts:
         parts = tables.get(name, {})
         tables[name] = {e: float("nan") if p is None else float(p) for e, p in parts.items()}
     size = attrs.get("pixel_size_um")
-    energy, take_off, tilt = (
-        None if attrs.get(name) is None else float(attrs[name])
-        for name in ("beam_energy_keV", "take_off_deg", "tilt_deg")
-    )
+    numbers: dict[str, Any] = {
+        name: None if attrs.get(name) is None else float(attrs[name]) for name in _NUMBERS
+    }
     return Facts(
         quantity=str(attrs.get("quantity", "counts")),
         pixel_size=1.0 if size is None else float(size),
         length_unit="px" if size is None else "um",
         title=str(attrs.get("title", "")),
-        beam_energy_keV=energy,
         background=str(attrs.get("background", "")),
-        take_off_deg=take_off,
-        tilt_deg=tilt,
+        **numbers,
         **tables,
     )
 

@@ -21,7 +21,8 @@ from spattermap.core.toml_file import read_toml
 
 SIDECAR_NAME = "mapset.toml"
 _TEXT = ("title", "quantity", "background", "electron_image", "blank", "dataset")
-_NUMBERS = {"pixel_size_um": "um", "beam_energy_keV": "keV", "take_off_deg": "deg"}
+_NUMBERS = {"pixel_size_um": "um", "beam_energy_keV": "keV", "take_off_deg": "deg",
+            "dose_nC": "nC"}  # fmt: skip
 _FROM_ZERO = {"tilt_deg": "deg"}
 _SWITCHES = ("crop",)
 # Of a plate seen from above, and of any microscope.

@@ -171,8 +171,8 @@ SHARD_PX = 4096  # what is one file
 MOST_FAR = 1e15  # beyond it, whole numbers are no longer told apart
 MOST_EMPTY = 100  # times as large as its tiles a mosaic may be, else a position is wrong
 _MOST_OPEN = 4  # tiles held in memory at once
-_FACTS = ("quantity", "pixel_size_um", "beam_energy_keV", "take_off_deg", "tilt_deg", "alloy",
-          "substrate", "process")  # fmt: skip
+_FACTS = ("quantity", "pixel_size_um", "beam_energy_keV", "take_off_deg", "tilt_deg", "dose_nC",
+          "alloy", "substrate", "process")  # fmt: skip
 
 
 def convert(

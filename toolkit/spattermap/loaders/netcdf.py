@@ -83,6 +83,7 @@ def from_dataset(maps: Any, path: Path, format_name: str) -> Stack:
             "beam_energy_keV": known.beam_energy_keV,
             "take_off_deg": known.take_off_deg,
             "tilt_deg": known.tilt_deg,
+            "dose_nC": known.dose_nC,
             "alloy": known.alloy,
             "substrate": substrate,
             "process": known.process,

@@ -119,8 +119,8 @@ def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request
     if "blank" in beside and sidecar_file is not None:
         source["blank"] = path_from(Path(beside["blank"]), sidecar_file.parent)
     facts = {name: value for name, value in stack.facts.items() if value is not None}
-    for name in ("title", "beam_energy_keV", "take_off_deg", "tilt_deg", "background", "alloy",
-                 "substrate", "process", "measured"):  # fmt: skip
+    for name in ("title", "beam_energy_keV", "take_off_deg", "tilt_deg", "dose_nC", "background",
+                 "alloy", "substrate", "process", "measured"):  # fmt: skip
         if name in beside:
             facts[name] = beside[name]
     facts.setdefault("title", path.stem if path.is_file() else path.resolve().name)

@@ -46,6 +46,9 @@ DRAWN = {0.0: 1.0, 0.5: 0.86, 1.0: 2.0 / 3.0}
 _RINGS = 4  # parts of equal area of a region, from its middle outwards
 _SQUARE = 24  # px; side of the squares that part large regions
 _WIDE = 6  # squares from which on a region may be looked at square by square
+# Half an interval, as a part of the value, up to which a number is told; wider, only its bounds
+# are. Of a dome's volume, and of a film's thickness. A choice, no source.
+_FIRM_DOME, _FIRM_FILM = 0.15, 0.30
 _SOME = 0.02  # part of a region whose squares past saturation leave its mean without an upper end
 # Counts in a metal's window over those of the glass's strongest line from which on no continuum
 # gives them: three times `GLASS_CONTINUUM`, rounded up.
@@ -229,7 +232,9 @@ def weigh_field(
             _beyond_spill(counts[metals].sum(axis=0), ground, labels, rims.rim), tolerance,
         )  # fmt: skip
     return FieldThickness(
-        model=model, scale=scales[0], regions=regions, profile=profile, pixels=pixels, haze=haze,
+        model=model, scale=scales[0],
+        regions=regions.only_bounds(np.where(profile > 0, _FIRM_DOME, _FIRM_FILM)),
+        profile=profile, pixels=pixels, haze=haze,
         haze_px=ground_px, field_px=int(use.sum()), tolerance=tolerance,
         dose_from="field" if blank is None else "blank alone" if dose_error else "blank",
         lines=tuple(table.line.name for table in model.lines.values()), uneven=uneven,
@@ -237,10 +242,12 @@ def weigh_field(
     )  # fmt: skip
 
 
-def square_keys(labels: Labels, rows: Indices, columns: Indices) -> npt.NDArray[np.int64]:
+def square_keys(
+    labels: Labels, rows: Indices, columns: Indices, side: int = _SQUARE
+) -> npt.NDArray[np.int64]:
     """Return one number for the label and the square that each pixel lies in."""
-    height, width = (side // _SQUARE + 1 for side in labels.shape)
-    square = rows // _SQUARE * width + columns // _SQUARE
+    height, width = (length // side + 1 for length in labels.shape)
+    square = rows // side * width + columns // side
     return np.asarray(labels[rows, columns].astype(np.int64) * (height * width) + square)
 
 
@@ -257,31 +264,71 @@ def _by_squares(
     adds nothing. A region counts as uneven where its squares differ by more than counting and by a
     tenth.
     """
-    counts, labels, use = field
+    _, labels, use = field
     wide = np.concatenate([[False], pixels >= _WIDE * _SQUARE**2])
-    rows, columns = np.nonzero(use & wide[labels])
-    if rows.size == 0:
+    where = np.nonzero(use & wide[labels])
+    if where[0].size == 0:
         return regions, None
-    keys, piece = np.unique(square_keys(labels, rows, columns), return_inverse=True)
+    keys, one, area, owner = _of_squares(scales, field, where, tolerance, _SQUARE)
+    uneven, small = [], None
+    for label in np.unique(owner):
+        own = np.flatnonzero(owner == label)
+        if not _varies(one, area, own):
+            continue
+        uneven.append(own)
+        regions = _averaged(regions, int(label) - 1, one, (area, own))
+        small = small or _of_squares(scales, field, where, tolerance, _SQUARE // 2)
+        regions = _within_squares(regions, int(label) - 1, small)
+    if not uneven:
+        return regions, None
+    kept = np.sort(np.concatenate(uneven))
+    return regions, Squares(keys[kept], _chosen(one, kept))
+
+
+_Squares = tuple["npt.NDArray[np.int64]", Thickness, "Floats", "Indices"]
+
+
+def _of_squares(
+    scales: tuple[Scale, ...],
+    field: tuple[Floats, Labels, Bools],
+    where: tuple[Indices, ...],
+    tolerance: float,
+    side: int,
+) -> _Squares:
+    """Return keys, thickness, pixels and labels of the squares of a side (px)."""
+    counts, labels, _ = field
+    rows, columns = where
+    keys, piece = np.unique(square_keys(labels, rows, columns, side), return_inverse=True)
     area = np.bincount(piece).astype(float)
     sums: Floats = np.stack(
         [np.bincount(piece, plane[rows, columns]).astype(float) for plane in counts], axis=1
     )
     owner = np.zeros(keys.size, np.int64)
     owner[piece] = labels[rows, columns]
-    enough = area >= _SQUARE**2 / 8
+    enough = area >= side**2 / 8
     keys, area, sums, owner = keys[enough], area[enough], sums[enough], owner[enough]
-    one = thickness_of(scales, sums, area, tolerance=tolerance)
-    uneven = []
-    for label in np.unique(owner):
-        own = np.flatnonzero(owner == label)
-        if _varies(one, area, own):
-            regions = _averaged(regions, int(label) - 1, one, (area, own))
-            uneven.append(own)
-    if not uneven:
-        return regions, None
-    kept = np.sort(np.concatenate(uneven))
-    return regions, Squares(keys[kept], _chosen(one, kept))
+    return keys, thickness_of(scales, sums, area, tolerance=tolerance), area, owner
+
+
+def _within_squares(regions: Thickness, at: int, small: _Squares) -> Thickness:
+    """Return the thickness with what varies within the squares of one region.
+
+    What a mean signal leaves out goes with the square of the side; from halves of it follows the
+    rest (Richardson 1911), which also widens the bounds.
+    """
+    _, one, area, owner = small
+    own = np.flatnonzero(owner == at + 1)
+    finer = _averaged(regions, at, one, (area, own))
+    if regions.told[at] != TOLD or finer.told[at] != TOLD:
+        return regions
+    rest = float(finer.nm[at] - regions.nm[at]) / 3.0
+    below, above = min(rest, 0.0), max(rest, 0.0)
+    moved = {name: getattr(finer, name).copy() for name in
+             ("nm", "low", "high", "counting_low", "counting_high")}  # fmt: skip
+    for name, values in moved.items():
+        values[at] += rest + (above if name.endswith("high") else 0.0)
+        values[at] += below if name.endswith("low") else 0.0
+    return replace(finer, **moved)
 
 
 def _varies(one: Thickness, area: Floats, own: Indices) -> bool:

@@ -19,7 +19,14 @@ from spattermap.measure.field_thickness import (
     square_keys,
     weigh_field,
 )
-from spattermap.measure.thickness import AT_LEAST, AT_MOST, NOT_TOLD, TOLD, Thickness
+from spattermap.measure.thickness import (
+    AT_LEAST,
+    AT_MOST,
+    BETWEEN,
+    NOT_TOLD,
+    TOLD,
+    Thickness,
+)
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -63,9 +70,18 @@ _UNSTATED_TILT = 40.0
 # Angles that the layer model takes (deg), and energies at which its tolerance is known (keV).
 _ANGLES = {"take_off_deg": (5.0, 90.0), "tilt_deg": (0.0, 70.0)}
 _CHECKED_keV = (4.5, 30.0)
-# How well the dose of a blank is known to be that of the field, where nothing in the field tells:
-# the drift of a beam between two maps. Common practice, no source.
-_SAME_DOSE = 0.02
+# How well the dose of a blank is known to be that of the field, where nothing in the field tells
+# (standard error): a beam drifts between two maps by up to 15 %; a current that was read, by 4 %.
+# Common practice, no source.
+_SAME_DOSE, _READ_DOSE = 0.075, 0.02
+_READ_CURRENT = (
+    "State dose_nC (probe current times live time a pixel) of the field and of the blank, or map "
+    "the film's edge with bare glass beside it: the bounds narrow."
+)
+_STATE_ANGLE = (
+    "State take_off_deg of the detector: most droplets have bounds only, which 30 to 40 degrees of "
+    "doubt widen."
+)
 _SURELY = 3.0  # standard errors from which more of a metal lies between the regions than on them
 _OVER_BLANK = 0.2  # by which a metal's map must exceed that of the blank to count as metal
 
@@ -178,7 +194,7 @@ class Weighed:
         if value is None or not math.isfinite(value[0]) or not math.isfinite(value[2]):
             return "range"
         t = self.field.regions
-        some = t.told == TOLD
+        some = t.bounded
         if not some.any():
             return "range"
         mass = self.field.pixels[some] * t.nm[some]
@@ -194,9 +210,9 @@ def _shown(found: Thickness, *, outside: bool = False) -> dict[str, npt.NDArray[
         np.concatenate([[np.nan], value]) if outside else value
         for value in (found.nm, found.low, found.high)
     )
-    known = told != NOT_TOLD
+    known, bounded = told != NOT_TOLD, np.isin(told, (TOLD, BETWEEN))
     shown = {
-        "nm": np.where(told == TOLD, nm, np.where(told == AT_LEAST, low, high)),
+        "nm": np.where(bounded, nm, np.where(told == AT_LEAST, low, high)),
         "nm_low": low,
         "nm_high": high,
     }
@@ -251,7 +267,8 @@ def weigh(
     }  # fmt: skip
     field = weigh_field(counts, labels, **arguments)
     if blank is not None:
-        field = _with_blank(counts, labels, field, blank, arguments)
+        stated = _stated_dose(known, facts(blank))
+        field = _with_blank(counts, labels, field, (blank, stated), arguments)
     if field is None or (elsewhere and field.dose_from == "field"):
         return withheld(*(_not_bare(elsewhere) if elsewhere else _NO_DOSE), alloy)
     if not field.pixels.sum() and field.haze is None:
@@ -262,10 +279,19 @@ def weigh(
         part = substrate["O"] / sum(substrate.values())
         scale = bare * oxygen.film_per_substrate / part
         curve = (models[0].thickness_nm, oxygen.film, oxygen.substrate)
+    dose = f"taken as equal to {196 * _SAME_DOSE:.0f} %"
+    step = _next_step(field)
+    if blank is not None and _stated_dose(known, facts(blank))[1] == _READ_DOSE:
+        dose = f"as stated, to {196 * _READ_DOSE:.0f} %"
+    elif field.dose_from == "blank alone":
+        step = step or _READ_CURRENT
+    told = field.regions.told
+    if not known.take_off_deg and 2 * (told == BETWEEN).sum() > told.size:
+        step = step or _STATE_ANGLE
     return Weighed(
         field,
-        _rests_on(field, known, alloy),
-        _next_step(field),
+        _rests_on(field, known, alloy, dose),
+        step,
         alloy,
         scale,
         curve,
@@ -436,14 +462,16 @@ def _with_blank(
     counts: Floats,
     labels: Labels,
     first: FieldThickness | None,
-    blank: xr.Dataset,
+    against: tuple[xr.Dataset, tuple[float, float]],
     arguments: Mapping[str, Any],
 ) -> FieldThickness | None:
     """Return the field weighed against the blank: haze, or a film that leaves no glass bare.
 
     Where regions have told the sensitivities, the metal's own counts between them tell how much of
-    the glass's loss is haze and how much is dose; else the doses are taken as equal.
+    the glass's loss is haze and how much is dose; else the dose is as stated, or taken as equal.
+    `against` is the blank and what `_stated_dose` says.
     """
+    blank, stated = against
     elements = tuple(arguments["model"].lines)
     if not set(elements) <= set(element_names(blank)):
         return first
@@ -453,13 +481,19 @@ def _with_blank(
         for e in elements
     ])  # fmt: skip
     apart = _apart_from_haze(counts, labels, first, (blank, plain), arguments)
-    dose, pixels = _dose_of(counts, labels, apart, plain, arguments)
+    dose, pixels, error = _dose_of(counts, labels, apart, (plain, *stated), arguments)
     if not math.isfinite(dose):
         return first
-    assumed = _SAME_DOSE if dose == 1.0 else 0.0
     known = _bare_as(plain, dose, pixels, blank, arguments)
-    again = weigh_field(counts, labels, blank=known, dose_error=assumed, **arguments)
+    again = weigh_field(counts, labels, blank=known, dose_error=error, **arguments)
     return first if again is None else again
+
+
+def _stated_dose(field: Facts, blank: Facts) -> tuple[float, float]:
+    """Return the field's dose over the blank's as stated, 1 if it is not, and its error."""
+    if field.dose_nC and blank.dose_nC:
+        return field.dose_nC / blank.dose_nC, _READ_DOSE
+    return 1.0, _SAME_DOSE
 
 
 def _bare_as(
@@ -528,46 +562,49 @@ def _dose_of(
     counts: Floats,
     labels: Labels,
     first: FieldThickness | None,
-    plain: Floats,
+    against: tuple[Floats, float, float],
     arguments: Mapping[str, Any],
-) -> tuple[float, float]:
-    """Return the field's dose over the blank's and the pixels that tell it.
+) -> tuple[float, float, float]:
+    """Return the field's dose over the blank's, the pixels that tell it and its own standard error.
 
-    Exactly 1 where nothing in the field tells it, NaN where the blank is of no use.
+    The stated one, or 1, where nothing in the field tells it; NaN where the blank is of no use.
+    `against`: the blank's levels by element, and the stated dose with its error.
     """
-    size = float(labels.size)
+    size, (plain, stated, error) = float(labels.size), against
     model, substrate = arguments["model"], arguments["substrate"]
     from_glass = np.array([substrate.get(e, 0.0) > 0 for e in model.lines])
     if not (plain[from_glass] > 0).all():
-        return math.nan, size
+        return math.nan, size, error
     if first is None or not first.sensitivities_told:
-        return (1.0 if _metal_over(counts, plain, arguments) else math.nan), size
+        more = _metal_over(counts, stated * plain, arguments)
+        return (stated if more else math.nan), size, error
     far = _between(arguments)
     if not far.any():
-        return 1.0, size
+        return stated, size, error
     scale, level = first.scale, counts[:, far].mean(axis=1)
     glass = scale.glass > 0
     metal = np.flatnonzero(scale.in_film & ~glass)
     if metal.size == 0 or not glass.any():
-        return 1.0, size
+        return stated, size, error
     dose = float(level[glass].sum() / plain[glass].sum())
     if not 0.5 < dose < 2.0:
-        return math.nan, size
+        return math.nan, size, error
     curve = (scale.sensitivity[metal, None] * scale.film[metal]).sum(axis=0)
     for _ in range(3):
         net = float((level[metal] - dose * plain[metal]).sum())
         nm = float(np.interp(max(net, 0.0), curve, scale.thickness_nm))
         left = float(np.interp(nm, scale.thickness_nm, scale.substrate[np.argmax(scale.glass)]))
         dose = float(level[glass].sum() / plain[glass].sum()) / max(left, 0.05)
-    return dose, float(far.sum())
+    return dose, float(far.sum()), 0.0
 
 
-def _rests_on(field: FieldThickness, known: Facts, alloy: Mapping[str, float]) -> str:
+def _rests_on(field: FieldThickness, known: Facts, alloy: Mapping[str, float], dose: str) -> str:
+    """Return what the thickness rests on; `dose`: what is known of that of the blank."""
     glass = [name for name, own in zip(field.lines, field.scale.glass > 0, strict=True) if own]
     beside = {
         "field": "the bare glass of the field",
         "blank": "the bare glass of the field and the blank",
-        "blank alone": "the blank, at a dose taken as equal",
+        "blank alone": f"the blank, at a dose {dose}",
     }[field.dose_from]
     taken = [] if known.take_off_deg else ["a take-off angle of 30 to 40 degrees"]
     if known.tilt_deg is None:
@@ -668,7 +705,7 @@ def _past_saturation(energy: float, reach: float, *, now: float, regions: str) -
 def _fewer_counts(field: FieldThickness, area: Floats, energy: float) -> str:
     """Return to count longer where counting leaves more open than the model does."""
     t, now = field.regions, field.model.beam_energy_keV
-    firm = t.told == TOLD
+    firm = t.bounded
     half = float((area[firm] * (t.counting_high - t.counting_low)[firm]).sum()) / 2
     middle = float((area[firm] * t.nm[firm]).sum())
     if area.size >= 10 or half <= 0.15 * middle:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from spattermap.measure.thickness import AT_LEAST, TOLD
+from spattermap.measure.thickness import AT_LEAST, BETWEEN, TOLD
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -94,7 +94,7 @@ def _thickness_of(weighed: Weighed, where: str) -> Floats | None:
     n = weighed.n_droplets
     part = slice(0, n) if where == "droplets" else slice(n, None)
     t, pixels = field.regions, field.pixels[part]
-    some = (pixels > 0) & np.isin(t.told[part], (TOLD, AT_LEAST))
+    some = (pixels > 0) & np.isin(t.told[part], (TOLD, BETWEEN, AT_LEAST))
     if not some.any():
         return None
     far = field.scale.thickness_nm[-1]

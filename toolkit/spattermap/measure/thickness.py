@@ -23,7 +23,9 @@ if TYPE_CHECKING:
     from spattermap.core.arrays import Bools, Floats
     from spattermap.xrays.layers import LayerModel
 
-NOT_TOLD, TOLD, AT_MOST, AT_LEAST = "not_told", "told", "at_most", "at_least"
+NOT_TOLD, TOLD, BETWEEN, AT_MOST, AT_LEAST = (
+    "not_told", "told", "between", "at_most", "at_least"
+)  # fmt: skip
 
 # Profiles a region may have: t = h (1 - u)^p, with u the share of its area that lies deeper
 # inside. On a round droplet u = (r / a)^2, so that 1/2 is half an ellipsoid and 1 a paraboloid
@@ -320,7 +322,24 @@ class Thickness:
     # (region,): from the model alone, upwards and downwards, as parts of the thickness
     model: Floats
     model_low: Floats
-    told: npt.NDArray[np.str_]  # (region,): "told", "at_most", "at_least" or "not_told"
+    # (region,): "told", "between" where only its bounds are firm, "at_most", "at_least", "not_told"
+    told: npt.NDArray[np.str_]
+
+    @property
+    def bounded(self) -> Bools:
+        """Where there are two bounds with a likeliest value between them; (region,)."""
+        return np.isin(self.told, (TOLD, BETWEEN))
+
+    def only_bounds(self, most: Floats) -> Thickness:
+        """Return the same with "between" where half the interval is more than a part of the value.
+
+        `most` (region,). A tilt that nobody stated only lowers the lower bound and does not count.
+        """
+        with np.errstate(invalid="ignore", divide="ignore"):
+            above = self.high - self.nm
+            below = np.hypot(self.nm - self.counting_low, self.model * self.nm)
+            wide = 0.5 * (above + below) > most * self.nm
+        return replace(self, told=np.where((self.told == TOLD) & wide, BETWEEN, self.told))
 
 
 def thickness_of(

@@ -514,15 +514,20 @@ def _columns(
 def _or_bound(
     table: pd.DataFrame, name: str, values: Sequence[float | None]
 ) -> list[float | str | None]:
-    """Return values, and in words where only one bound of them is known."""
-    ends = {"at least": f"{name}_low", "at most": f"{name}_high"}
-    if not set(ends.values()) <= set(table.columns):
+    """Return values, and in words where only bounds of them are known."""
+    ends = [f"{name}_low", f"{name}_high"]
+    if not set(ends) <= set(table.columns):
         return list(values)
     found: list[float | str | None] = list(values)
-    for word, column in ends.items():
-        for k, bound in enumerate(table[column].tolist()):
-            if found[k] is None and math.isfinite(bound) and bound > 0:
-                found[k] = f"{word} {figures(bound)}"
+    for k, (low, high) in enumerate(table[ends].to_numpy(dtype=np.float64)):
+        if found[k] is not None:
+            continue
+        if low > 0:
+            found[k] = f"{figures(low)} to {figures(high)}" if math.isfinite(high) else (
+                f"at least {figures(low)}"
+            )  # fmt: skip
+        elif math.isfinite(high) and high > 0:
+            found[k] = f"at most {figures(high)}"
     return found
 
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from spattermap.measure.thickness import AT_LEAST, TOLD
+from spattermap.measure.thickness import AT_LEAST, AT_MOST, BETWEEN, TOLD
 from spattermap.show.pictures.canvas import (
     BLUE,
     RULE,
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 
 def thickness_map(analysis: Any) -> Picture:
-    """Draw the thickness of every region in nm, hatched where only a bound is told.
+    """Draw the thickness of every region in nm, hatched where only bounds are told.
 
     Above the mean of each region over its footprint, or of each square of a wide region that is
     uneven; below profiles of the thickest region and of one of middle thickness, with their bounds.
@@ -43,7 +43,7 @@ def thickness_map(analysis: Any) -> Picture:
         return nothing_to_draw(f"Thickness not drawn: {why[0].lower()}{why[1:]}.")
     field = weighed.field
     t = field.regions
-    shown = np.where(t.told == TOLD, t.nm, np.where(t.told == AT_LEAST, t.low, t.high))
+    shown = np.where(t.bounded, t.nm, np.where(t.told == AT_LEAST, t.low, t.high))
     some = np.isfinite(shown) & (field.pixels > 0)
     if not some.any():
         return nothing_to_draw("Thickness not drawn: no droplet, streak or film was found.")
@@ -53,7 +53,7 @@ def thickness_map(analysis: Any) -> Picture:
     high = float(np.nanquantile(values, 0.98))
     alt = (
         f"Thickness of {int(some.sum())} regions, {np.min(shown[some]):.3g} to "
-        f"{np.max(shown[some]):.3g} nm; {n_bound} of them hatched, where only a bound is told."
+        f"{np.max(shown[some]):.3g} nm; {n_bound} of them hatched, where only bounds are told."
     )
     height, width = values.shape
     sheet = picture(5.8, min(3.7 * height / width, 5.0) + 2.6, alt=alt)
@@ -66,7 +66,7 @@ def thickness_map(analysis: Any) -> Picture:
             np.arange(0, width, side) + side / 2, np.arange(0, height, side) + side / 2,
             only[::side, ::side].astype(float), levels=[0.5, 1.5], colors="none", hatches=["////"],
         )  # fmt: skip
-    bound = f" · hatched: only a bound ({n_bound} of {int(some.sum())})" if n_bound else ""
+    bound = f" · hatched: only bounds ({n_bound} of {int(some.sum())})" if n_bound else ""
     heading(above, "Thickness of the metal", f"mean over each region or square{bound}")
     colour_bar(sheet, image, above, label="nm", fraction=0.05, pad=0.02, extend="max")
     scale_bar(above, analysis)
@@ -88,9 +88,11 @@ def _profiles(axes: Any, analysis: Any, shown: npt.NDArray[np.float64]) -> None:
         radius = np.sqrt(field.pixels[k] / np.pi) * size
         r = np.linspace(-1.0, 1.0, 121)
         dome = (1.0 + field.profile[k]) * np.clip(1.0 - r**2, 0.0, 1.0) ** field.profile[k]
-        only = t.told[k] != TOLD
-        word = {AT_LEAST: "at least "}.get(str(t.told[k]), "at most ") if only else ""
-        label = f"{name} region (number {k + 1}), mean {word}{shown[k]:.3g} nm"
+        word = {AT_LEAST: "at least ", AT_MOST: "at most "}.get(str(t.told[k]), "")
+        mean = f"{word}{shown[k]:.3g}"
+        if t.told[k] == BETWEEN:
+            mean = f"{t.low[k]:.3g} to {t.high[k]:.3g}"
+        label = f"{name} region (number {k + 1}), mean {mean} nm"
         axes.plot(
             r * radius, shown[k] * dome, color=colour, linestyle=style, linewidth=1.6, label=label
         )
