@@ -2,19 +2,14 @@
 
 import os
 import re
-import secrets
 import shutil
-import socket
-import subprocess
-import sys
 import time
-import urllib.error
-import urllib.request
 from pathlib import Path
 
 import pytest
 
 import spattermap
+from lab_server import jupyterlab, run_all
 from spattermap.core.settings import Settings
 from spattermap.core.work import Workers
 from spattermap.loaders import open_parts
@@ -392,47 +387,14 @@ def lab(tmp_path_factory):
     home = tmp_path_factory.mktemp("lab")
     shutil.copytree(NOTEBOOKS, home / "notebooks")
     shutil.copytree(NOTEBOOKS.parent / "sample_maps", home / "sample_maps")
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    token = secrets.token_hex(16)
-    package = str(Path(sys.modules["spattermap"].__file__).resolve().parents[1])
-    folders = {f"JUPYTER_{kind}_DIR": str(home / kind) for kind in ("CONFIG", "DATA", "RUNTIME")}
-    environment = {**os.environ, **folders, "PYTHONPATH": package}
-    command = [sys.executable, "-m", "jupyterlab", "--no-browser", "--ip=127.0.0.1"]
-    command += [f"--port={port}", "--ServerApp.port_retries=0", f"--ServerApp.root_dir={home}"]
-    command += [f"--IdentityProvider.token={token}", "--LabApp.news_url=None"]
-    if hasattr(os, "getuid") and os.getuid() == 0:
-        command.append("--allow-root")
-    with (home / "log.txt").open("w", encoding="utf-8") as log:
-        server = subprocess.Popen(command, env=environment, stdout=log, stderr=log)
-        try:
-            _wait_for(f"http://127.0.0.1:{port}/api?token={token}", server)
-            yield f"http://127.0.0.1:{port}/lab/tree/notebooks/{{}}?token={token}", home
-        finally:
-            server.terminate()
-            server.wait(30)
-
-
-def _wait_for(address, server):
-    for _ in range(240):
-        try:
-            with urllib.request.urlopen(address, timeout=2):
-                return
-        except (urllib.error.URLError, TimeoutError):
-            assert server.poll() is None, "JupyterLab ended at once"
-            time.sleep(0.5)
-    raise AssertionError("JupyterLab did not answer within two minutes")
+    with jupyterlab(home) as address:
+        yield address, home
 
 
 def test_notebook_and_panel_in_jupyterlab(browser, lab):
     address, home = lab
     page = browser.new_page(viewport={"width": 1400, "height": 1000})
-    page.set_default_timeout(240_000)
-    page.goto(address.format("new_map_set.ipynb"))
-    page.get_by_text("(ipykernel) | Idle").wait_for()  # before that, "Run All" is not heard
-    page.get_by_role("menuitem", name="Run", exact=True).click()
-    page.get_by_role("menuitem", name="Run All Cells", exact=True).click()
+    run_all(page, address.format("notebooks/new_map_set.ipynb"))
     panel = page.locator(".jupyter-widgets .field")
     panel.locator("canvas").first.wait_for()
     page.wait_for_selector(".jupyter-widgets .field[data-drawn]")

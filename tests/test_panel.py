@@ -66,24 +66,91 @@ def test_no_element_left_is_said_not_raised(panel):
     assert panel.view.segmentation.n_droplets == 4
 
 
-def test_in_a_running_loop_the_coarse_answer_comes_first(panel, monkeypatch):
+def test_in_a_running_loop_a_draft_comes_first(panel, monkeypatch):
     import asyncio
 
     monkeypatch.setattr("spattermap.panel.view.COARSE_PIXELS", 48 * 48)
     monkeypatch.setattr(panels, "SETTLING_TIME", 0.01)
     panel._small = panels.coarse(panel.maps)
+    assert panel.widget
     seen = []
 
     async def drive():
-        panel._answer({"split_strength": 2.0})
-        seen.append(panel.view.scale)
-        panel._answer({"split_strength": 0.5})
-        await asyncio.sleep(1.0)
-        seen.append(panel.view.scale)
+        for strength in (2.0, 0.5):
+            panel._answer({"split_strength": strength})
+            seen.append((panel.view.scale, panel.view.draft, panel._widgets["numbers"].value))
+        while panel.view.draft:
+            await asyncio.sleep(0.02)
+        seen.append((panel.view.scale, panel.view.draft, panel._widgets["numbers"].value))
 
-    asyncio.run(drive())
-    assert seen == [2, 1]
+    asyncio.run(asyncio.wait_for(drive(), 60))
+    assert [one[:2] for one in seen] == [(2, True), (2, True), (1, False)]
     assert panel.settings.split_strength == 0.5
+    assert "about 4<" in seen[0][2], "a draft says that its numbers are not the last word"
+    assert "…" in seen[0][2]
+    assert ">4<" in seen[2][2]
+    assert "…" not in seen[2][2]
+    fresh = panels.tune(panel.maps, settings=panel.settings)
+    assert np.array_equal(fresh.view.segmentation.labels, panel.view.segmentation.labels)
+
+
+def test_a_turn_gives_up_the_full_answer_under_way(panel, monkeypatch):
+    """A key pressed while the full answer is worked on is not kept waiting for it."""
+    import asyncio
+    import threading
+
+    monkeypatch.setattr(panels, "SETTLING_TIME", 0.0)
+    assert panel.widget
+    under_way, ended = threading.Event(), []
+    as_it_is = panels.look
+
+    def slow(*args, draft=False, settings, **more):
+        if not draft and settings.split_strength == 2.0:
+            under_way.set()
+            try:
+                while True:  # for ever, were it not given up
+                    panels.progress.pulse()
+            except panels._GivenUpError:
+                ended.append(settings.split_strength)
+                raise
+        return as_it_is(*args, draft=draft, settings=settings, **more)
+
+    monkeypatch.setattr(panels, "look", slow)
+
+    async def drive():
+        panel._answer({"split_strength": 2.0})
+        while not under_way.is_set():
+            await asyncio.sleep(0.01)
+        panel._answer({"split_strength": 0.5})
+        while panel.view.draft:
+            await asyncio.sleep(0.02)
+
+    asyncio.run(asyncio.wait_for(drive(), 60))
+    assert ended == [2.0]
+    assert panel._widgets["status"].value.endswith("Full maps.</span>")
+
+
+def test_a_full_answer_that_fails_says_so(panel, monkeypatch):
+    import asyncio
+
+    monkeypatch.setattr(panels, "SETTLING_TIME", 0.0)
+    assert panel.widget
+    as_it_is = panels.look
+
+    def broken(*args, draft=False, **more):
+        if not draft:
+            raise MemoryError("no room")
+        return as_it_is(*args, draft=draft, **more)
+
+    monkeypatch.setattr(panels, "look", broken)
+
+    async def drive():
+        panel._answer({"split_strength": 2.0})
+        while "failed" not in panel._widgets["status"].value:
+            await asyncio.sleep(0.02)
+
+    asyncio.run(asyncio.wait_for(drive(), 60))
+    assert "no room" in panel._widgets["status"].value
 
 
 def test_the_field_holds_every_droplet_at_its_place(panel):
@@ -119,7 +186,10 @@ def test_back_to_the_start(panel):
     assert panel.widget
     panel._widgets["smallest_droplet"].value = 8.5
     panel._widgets["alloy"].value = ("Cu",)
+    answers = []
+    panel._widgets["field"].observe(answers.append, names="found")
     panel._widgets["reset"].click()
+    assert len(answers) == 1
     assert panel.settings == Settings()
     assert panel.view.segmentation.n_droplets == 4
 

@@ -233,8 +233,8 @@ def regions_in(picture, maps, known, as_filter):
     for k in range(len(job.tiles)):
         box = job.tiles.box(k)
         store.put("fraction0", k, picture[box.rows, box.columns])
-    field = engine._Field(
-        job, known, Settings(), Workers(scheduler="synchronous"), picture.size, [as_filter]
+    field = engine.Field(
+        job, known, Settings(), Workers(scheduler="synchronous"), picture.size, 0.0, [as_filter]
     )
     found, keys = engine._regions(field)
     order = np.argsort(keys, kind="stable")

@@ -183,6 +183,13 @@ class MemoryStore(Store):
         self._parts: dict[str, dict[int, npt.NDArray[Any]]] = {}
         self._kept: dict[str, Sequence[npt.NDArray[Any]]] = {}
 
+    def copy(self) -> MemoryStore:
+        """Return a store with the same pictures, to which others may be added."""
+        other = MemoryStore()
+        other._parts = {name: dict(parts) for name, parts in self._parts.items()}
+        other._kept = dict(self._kept)
+        return other
+
     def put(self, name: str, k: int, picture: npt.NDArray[Any]) -> None:
         """Keep the k-th part of a picture."""
         self._parts.setdefault(name, {})[k] = np.ascontiguousarray(picture)

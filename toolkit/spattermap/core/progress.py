@@ -1,5 +1,7 @@
 """Signs of life: the name of the step that is worked on, told to whoever asked for it.
 
+Who waits no longer may end the work: what it tells is asked again between the passes and in loops.
+
 Examples
 --------
 >>> with told(print):
@@ -15,6 +17,7 @@ from contextlib import contextmanager
 from contextvars import ContextVar
 
 _listener: ContextVar[Callable[[str], None] | None] = ContextVar("listener", default=None)
+_end: ContextVar[Callable[[], None] | None] = ContextVar("end", default=None)
 
 
 def step(name: str) -> None:
@@ -27,6 +30,23 @@ def step(name: str) -> None:
 def is_told() -> bool:
     """Return whether somebody listens."""
     return _listener.get() is not None
+
+
+def pulse() -> None:
+    """Let whoever waits end the work here, by an exception."""
+    end = _end.get()
+    if end is not None:
+        end()
+
+
+@contextmanager
+def stoppable(end: Callable[[], None]) -> Iterator[None]:
+    """Have a function called at every pulse of the block: it raises what ends the work."""
+    before = _end.set(end)
+    try:
+        yield
+    finally:
+        _end.reset(before)
 
 
 @contextmanager

@@ -32,6 +32,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from spattermap import __version__
 from spattermap.core.errors import ClusterError, InputError, SpattermapError, SpattermapWarning
+from spattermap.core.progress import pulse
 
 if TYPE_CHECKING:
     from multiprocessing.process import BaseProcess
@@ -78,6 +79,7 @@ def run(
         function = functools.partial(function, common)
     if where == "synchronous":
         for place, task in enumerate(tasks):
+            pulse()
             yield place, function(task)
     elif where == "threads":
         with ThreadPoolExecutor(_cores(workers)) as pool:

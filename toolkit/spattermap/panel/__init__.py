@@ -1,12 +1,15 @@
 """A hands-on view for notebooks: turn a knob, see outlines, sizes and headline numbers follow.
 
-A change is answered at once on maps summed over small squares, and soon after on the full maps.
+A change is answered at once by a draft, the first outlines on maps summed over small squares. When
+the knobs rest, the full answer is worked on beside it, and given up when a knob turns again.
 Everything works from plain Python too: `Panel.change` and `Panel.keep` need no browser.
 """
 
 from __future__ import annotations
 
 import asyncio
+import threading
+from concurrent.futures import Future, ThreadPoolExecutor
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,20 +17,35 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.analysis import find_roles
+from spattermap.core import progress
 from spattermap.core.errors import InputError, SpattermapError
 from spattermap.core.files import write_text_atomically
 from spattermap.core.mapset import element_names, facts, unit_name, validate
 from spattermap.core.settings import Settings
-from spattermap.panel.drawing import base_json, field_widget_class, found_json, numbers_html
+from spattermap.panel.drawing import (
+    base_json,
+    before_mark,
+    field_widget_class,
+    found_json,
+    numbers_html,
+)
 from spattermap.panel.view import View, coarse, look
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import xarray as xr
+
+    from spattermap.core.mapset import Roles
 
 __all__ = ["Panel", "View", "coarse", "look", "tune"]
 
 # A second change within this time (s) makes the full answer to the first one pointless.
 SETTLING_TIME = 0.3
+
+
+class _GivenUpError(Exception):
+    """A knob turned while the full answer to the last turn was worked on."""
 
 
 class Panel:
@@ -62,14 +80,17 @@ class Panel:
         self.keep_as = Path(keep_as)
         self._roles = find_roles(maps, self.settings)
         self._small = coarse(maps)
-        # What no knob changes, by scale and roles: most of the time of an answer.
-        self._estimates: dict[Any, Any] = {}
+        # What no knob changes, by scale and roles.
+        self._begun: dict[Any, Any] = {}
+        self._beside = ThreadPoolExecutor(1, thread_name_prefix="panel")
+        self._given_up = threading.Event()  # of the full answer under way
         self._pending: asyncio.TimerHandle | None = None
         self._widgets: dict[str, Any] = {}
         self._problem = ""
+        self._held = False  # several knobs are turned: one answer follows
         self._began, self._began_with = self.settings, tuple(self._roles.alloy)
-        self.view = self._look(full=True)
-        self._before = self.view.segmentation.labels
+        self.view = self._look(self.settings, self._roles)
+        self._before = before_mark(self.view.segmentation.labels)
 
     def change(self, **changes: Any) -> View:
         """Change settings and return the full view.
@@ -89,7 +110,7 @@ class Panel:
             If a name or value is not allowed; nothing changes then.
         """
         self._take(changes)
-        self.view = self._look(full=True)
+        self.view = self._look(self.settings, self._roles)
         return self.view
 
     def keep(self) -> Path:
@@ -112,15 +133,15 @@ class Panel:
         roles = find_roles(self.maps, wanted)
         self.settings, self._roles = wanted, roles
 
-    def _look(self, *, full: bool) -> View:
-        from spattermap.segment.engine import estimated
+    def _look(self, settings: Settings, roles: Roles, *, draft: bool = False) -> View:
+        from spattermap.segment.engine import begin
 
-        maps, scale = (self.maps, 1) if full else self._small
-        which = (scale, self._roles.alloy, self._roles.substrate)
-        if which not in self._estimates:
-            self._estimates[which] = estimated(maps, self._roles)
-        known = self._estimates[which]
-        return look(maps, self._roles, settings=self.settings, scale=scale, estimate=known)
+        maps, scale = self._small if draft else (self.maps, 1)
+        which = (scale, roles.alloy, roles.substrate)
+        if which not in self._begun:
+            self._begun[which] = begin(maps, roles, settings=settings)
+        begun = self._begun[which]
+        return look(maps, roles, settings=settings, scale=scale, begun=begun, draft=draft)
 
     @property
     def widget(self) -> Any:
@@ -128,6 +149,7 @@ class Panel:
         if not self._widgets:
             self._widgets = _widgets(self)
             self._show()
+            self._look(self.settings, self._roles, draft=True)  # begins what the first turn needs
         return self._widgets["whole"]
 
     def show(self) -> None:
@@ -151,7 +173,9 @@ class Panel:
         self._answer({"alloy": tuple(change["new"]) or None})
 
     def _answer(self, changes: dict[str, Any]) -> None:
-        """Answer coarsely at once, fully when the knobs have come to rest."""
+        """Answer by a draft at once, fully when the knobs have come to rest."""
+        if self._held:
+            return
         try:
             self._take(changes)
         except SpattermapError as problem:
@@ -159,24 +183,62 @@ class Panel:
             self._say(self._problem)
             return
         self._problem = ""
-        self._say("Working …")
+        self._given_up.set()
         if self._pending is not None:
             self._pending.cancel()
             self._pending = None
         try:
             loop = asyncio.get_running_loop()
         except RuntimeError:  # no notebook: nobody waits, so answer in full
-            self._finish()
-            return
-        if self._small[1] > 1:
-            self.view = self._look(full=False)
+            self.view = self._look(self.settings, self._roles)
             self._show()
-        self._pending = loop.call_later(SETTLING_TIME, self._finish)
-
-    def _finish(self) -> None:
-        self._pending = None
-        self.view = self._look(full=True)
+            return
+        # Until this returns, the front end holds what is turned back, and then sends the last.
+        self.view = self._look(self.settings, self._roles, draft=True)
         self._show()
+        self._pending = loop.call_later(SETTLING_TIME, self._begin_full, loop)
+
+    def _begin_full(self, loop: asyncio.AbstractEventLoop) -> None:
+        """Work on the full answer in a thread: the next turn of a knob is heard meanwhile."""
+        self._pending = None
+        given_up = self._given_up = threading.Event()
+
+        def arrived(done: Future[View]) -> None:
+            loop.call_soon_threadsafe(self._arrived, done, given_up)
+
+        def tell(step: str) -> None:
+            loop.call_soon_threadsafe(self._say_unless, given_up, f"{step} …")
+
+        work = self._beside.submit(self._full, self.settings, self._roles, given_up, tell)
+        work.add_done_callback(arrived)
+
+    def _full(
+        self,
+        settings: Settings,
+        roles: Roles,
+        given_up: threading.Event,
+        tell: Callable[[str], None],
+    ) -> View:
+        def end() -> None:
+            if given_up.is_set():
+                raise _GivenUpError
+
+        with progress.told(tell), progress.stoppable(end):
+            return self._look(settings, roles)
+
+    def _arrived(self, done: Future[View], given_up: threading.Event) -> None:
+        problem = done.exception()
+        if given_up.is_set() or isinstance(problem, _GivenUpError):
+            return
+        if problem is not None:
+            self._say(f"The full answer failed: {problem}")
+            return
+        self.view = done.result()
+        self._show()
+
+    def _say_unless(self, given_up: threading.Event, words: str) -> None:
+        if not given_up.is_set():
+            self._say(words)
 
     def _say(self, words: str) -> None:
         if self._widgets:
@@ -185,22 +247,23 @@ class Panel:
     def _show(self) -> None:
         if not self._widgets:
             return
-        maps = self.maps if self.view.scale == 1 else self._small[0]
-        roles = self._roles
-        self._widgets["field"].found = found_json(maps, roles, self.view, before=self._before)
-        self._widgets["numbers"].value = numbers_html(maps, self.view)
+        view, roles = self.view, self._roles
+        maps = self._small[0] if view.draft else self.maps
         if not self._problem:
-            full = self.view.scale == 1
-            side = f"{self.view.scale} × {self.view.scale} px"
-            self._say("Full maps." if full else f"Maps summed over {side}; full maps follow.")
+            self._say("A draft; the full answer follows." if view.draft else "Full maps.")
+        self._widgets["field"].found = found_json(maps, roles, view, before=self._before)
+        self._widgets["numbers"].value = numbers_html(maps, view)
 
     def _reset(self, _button: Any) -> None:
         """Put the knobs back to where they started, and answer once."""
-        began = self._began
-        for name in ("metal_sensitivity", "smallest_droplet", "split_strength"):
-            self._widgets[name].value = getattr(began, name) or 0.0
+        names = ("metal_sensitivity", "smallest_droplet", "split_strength", "alloy")
+        began = {name: getattr(self._began, name) for name in names}
+        self._held = True
+        for name in names[:3]:
+            self._widgets[name].value = began[name] or 0.0
         self._widgets["alloy"].value = self._began_with
-        self._answer({"alloy": began.alloy})
+        self._held = False
+        self._answer(began)
 
     def _kept(self, _button: Any) -> None:
         try:

@@ -52,8 +52,13 @@ def base_json(maps: xr.Dataset, roles: Roles) -> str:
     return as_json(data)
 
 
-def found_json(maps: xr.Dataset, roles: Roles, view: View, *, before: Labels) -> str:
-    """Return the regions of a view, and the outlines at the start, as the viewer reads them."""
+def before_mark(labels: Labels) -> dict[str, Any]:
+    """Return the outlines at the start, dims (y, x), as the viewer reads them."""
+    return mask("before", "Outlines at the start", outline_pixels(labels, 1) > 0, "#f0e442")
+
+
+def found_json(maps: xr.Dataset, roles: Roles, view: View, *, before: dict[str, Any]) -> str:
+    """Return the regions of a view, and those of a `before_mark`, as the viewer reads them."""
     found = view.segmentation
     unit = facts(maps).length_unit
     size = facts(maps).pixel_size * (view.scale if unit == "px" else 1)
@@ -65,9 +70,8 @@ def found_json(maps: xr.Dataset, roles: Roles, view: View, *, before: Labels) ->
         maps, found.labels, found, view.droplets, streaks, metals=roles.alloy, film=view.is_film,
         step=view.scale,
     )  # fmt: skip
-    rim = outline_pixels(before, 1) > 0
-    marks = [mask("before", "Outlines at the start", rim, "#f0e442")]
-    if view.scale == 1:
+    marks = [before]
+    if not view.draft:
         marks += crack_masks(found)
     return as_json({**data, "masks": marks})
 
@@ -85,15 +89,17 @@ def median_diameter(maps: xr.Dataset, view: View) -> float:
 
 
 def numbers_html(maps: xr.Dataset, view: View) -> str:
-    """Return the headline numbers of a view as HTML."""
+    """Return the headline numbers of a view as HTML; of a draft only what it can tell."""
     unit = unit_name(facts(maps).length_unit)
+    found, about = view.segmentation, "about " if view.draft else ""
     rows = {
-        "Coverage": wording.percent(view.coverage, digits=1),
-        "Lobes of the film" if view.is_film else "Droplets": str(view.segmentation.n_droplets),
-        "Streaks": str(view.segmentation.n_streaks),
+        "Coverage": about + wording.percent(view.coverage, digits=1),
+        "Lobes of the film" if view.is_film else "Droplets": f"{about}{found.n_droplets}",
+        "Streaks": "…" if view.draft else str(found.n_streaks),
     }
     if not view.is_film:  # where one drop of a film ends is not in the maps
-        rows["Median diameter"] = f"{wording.figures(median_diameter(maps, view))} {unit}"
+        median = f"{wording.figures(median_diameter(maps, view))} {unit}"
+        rows["Median diameter"] = "…" if view.draft else median
     body = "".join(
         f'<tr><th scope="row" style="text-align:left;padding-right:1em">{name}</th>'
         f'<td style="text-align:left">{value}</td></tr>'

@@ -18,12 +18,12 @@ if TYPE_CHECKING:
 
     from spattermap.core.mapset import Roles
     from spattermap.core.settings import Settings
-    from spattermap.segment.ground import Ground
+    from spattermap.segment.engine import Field
     from spattermap.segment.result import Segmentation
 
-# Maps are first segmented at about this many pixels: of 512 x 512 px in 0.21 s of a processor,
-# quick enough to follow a slider (0.31 s with 256 x 256); 9 in 10 droplets are there already.
-COARSE_PIXELS = 192 * 192
+# Drafts are drawn of maps of about this many pixels: `tests/benchmarks/bench_panel.py` has how long
+# that takes.
+COARSE_PIXELS = 256 * 256
 
 
 @dataclass(frozen=True)
@@ -40,12 +40,15 @@ class View:
         Area fraction of metal, without an interval.
     scale : int
         Pixels a side that were summed into one; 1 is the full map.
+    draft : bool
+        True for first outlines: droplets that touch may still be one, streaks are among them.
     """
 
     segmentation: Segmentation
     droplets: pd.DataFrame
     coverage: float
     scale: int
+    draft: bool = False
 
     @cached_property
     def is_film(self) -> bool:
@@ -108,7 +111,8 @@ def look(
     *,
     settings: Settings,
     scale: int = 1,
-    estimate: Ground | None = None,
+    begun: Field | None = None,
+    draft: bool = False,
 ) -> View:
     """Segment and measure: the part of an analysis that the knobs change.
 
@@ -122,8 +126,10 @@ def look(
         The choice.
     scale : int, optional
         How many pixels a side were summed in `maps`, for the record.
-    estimate : Ground, optional
-        What no knob changes, see `spattermap.segment.engine.estimated`.
+    begun : Field, optional
+        What no knob changes, see `spattermap.segment.engine.begin`.
+    draft : bool, optional
+        End with the first outlines.
 
     Returns
     -------
@@ -135,7 +141,7 @@ def look(
     known = facts(maps)
     if known.length_unit == "px" and scale > 1 and settings.smallest_droplet is not None:
         settings = settings.with_changes(smallest_droplet=settings.smallest_droplet / scale)
-    found = segment(maps, roles, settings=settings, known=estimate)
+    found = segment(maps, roles, settings=settings, begun=begun, draft=draft)
     size = known.pixel_size * (scale if known.length_unit == "px" else 1)
     droplets = measure_droplets(maps, found, size)
-    return View(found, droplets, float(found.metal[valid_mask(maps)].mean()), scale)
+    return View(found, droplets, float(found.metal[valid_mask(maps)].mean()), scale, draft)

@@ -48,6 +48,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
 _NO_SETTINGS = Settings()
+_HERE = Workers(scheduler="synchronous")
 _BARE_PART = 2048  # px; side of the parts over which bare pixels are summed
 _SAME_PLACE = 0.75  # px; an image nearer than this to the maps' grid is searched as it lies
 _MOST_LEVELLINGS = 4  # what the first mask took for metal may turn out to be haze
@@ -70,7 +71,7 @@ NO_IMAGE = "Cracks were asked for, but the map set has no electron image to find
 
 
 @dataclass(frozen=True)
-class _Field:
+class Field:
     """A field under way: what every step of the engine needs to know."""
 
     job: Job  # what the passes need
@@ -78,21 +79,12 @@ class _Field:
     settings: Settings
     workers: Workers  # where the parts are worked on
     n_valid: int  # pixels to use
+    smallest: float  # smallest trusted diameter (px)
     # filters through which regions are looked for; the first is that of the fraction
     looks: Sequence[Filter] = ()
     notes: tuple[str, ...] = ()  # what the reader must know, so far
     image: ImageReading | None = None  # what came of the electron image
     rims: rims.Moved = rims.NOT_MOVED  # how the outlines were moved to the rims
-
-    @property
-    def smallest(self) -> float:
-        """Smallest trusted diameter (px)."""
-        return droplets.smallest_trusted(
-            self.job.classes,
-            self.job.used,
-            n_pixels=self.n_valid,
-            false_alarms=self.settings.false_alarms_per_field,
-        )
 
 
 @dataclass(frozen=True)
@@ -117,30 +109,35 @@ def segment(
     grid: Grid | None = None,
     store: Store | None = None,
     workers: Workers | None = None,
-    known: Ground | None = None,
+    begun: Field | None = None,
+    draft: bool = False,
 ) -> Segmentation:
     """Divide a field into bare substrate, droplets and streaks, the same however it is cut.
 
     Elements that `roles` names neither alloy nor substrate take part with the sign the data give
     them. By default `grid` is one part, the store in memory and the work done here; about 30 bytes
-    a pixel go into the store, which every worker must reach. `known` is what `estimated` gave of
-    the same maps and roles. Without a store in memory the pictures stay in it and no cracks are
-    sought.
+    a pixel go into the store, which every worker must reach. `begun` is what `begin` gave of the
+    same maps and roles, in memory. Without a store in memory the pictures stay in it and no cracks
+    are sought. A `draft` ends with the first outlines: streaks, parting by shape, rims, the
+    electron image and cracks, nine tenths of the time, are left out.
     """
-    source = maps if isinstance(maps, Source) else Source(maps, checked=True)
-    where = (store or MemoryStore(), grid or Grid.whole(source.shape))
     progress.step("Telling metal from glass")
-    workers = workers or Workers(scheduler="synchronous")
-    field = _begun(source, roles, where, settings, workers, known or estimated(source, roles))
+    if begun is None:
+        field = begin(maps, roles, settings=settings, grid=grid, store=store, workers=workers)
+    else:
+        field = _turned(begun, settings)
     if field.known.filter is None or field.known.classes.information == 0:
         return _nothing(field, NO_STRUCTURE)
     if not np.isfinite(field.smallest):
         return _nothing(field, TOO_WEAK)
-    field = _seen(_levelled(field))
     progress.step("Drawing regions")
     found, keys = _regions(field)
     order, confidence, field = _significant(field, found, keys)
-    if field.settings.electron_image != "off" and electron_images(source.maps):
+    if draft:
+        divided = _divided(field, found, order, confidence, streaks_too=False)
+        field.job.store.keep("labels", divided.lookup)
+        return _result(field, divided, cracks_too=False)
+    if field.settings.electron_image != "off" and electron_images(field.job.source.maps):
         found, order, confidence, field = _with_image(field, found, order, confidence)
     progress.step("Parting what touches, finding streaks")
     divided = _divided(field, found, order, confidence)
@@ -150,10 +147,36 @@ def segment(
     return _result(_noted(field, divided), divided)
 
 
-def estimated(maps: xr.Dataset | Source, roles: Roles) -> Ground:
-    """Return what is estimated of a field before any setting counts: classes and filter."""
+def begin(
+    maps: xr.Dataset | Source,
+    roles: Roles,
+    *,
+    settings: Settings = _NO_SETTINGS,
+    grid: Grid | None = None,
+    store: Store | None = None,
+    workers: Workers | None = None,
+) -> Field:
+    """Return a field as far as sensitivity, split strength and least size do not matter.
+
+    Its classes, its filter and its filtered metal fraction.
+    """
     source = maps if isinstance(maps, Source) else Source(maps, checked=True)
-    return estimate_of(_sampled(source, roles), noise_known=noise_is_known(source.maps))
+    where = (store or MemoryStore(), grid or Grid.whole(source.shape))
+    known = estimate_of(_sampled(source, roles), noise_known=noise_is_known(source.maps))
+    field = _begun(source, roles, where, settings, workers or _HERE, known)
+    return _seen(_levelled(field)) if np.isfinite(field.smallest) else field
+
+
+def _turned(begun: Field, settings: Settings) -> Field:
+    """Return a field that was begun in memory with other settings; the first one stays as it is."""
+    assert isinstance(begun.job.store, MemoryStore)
+    rule, offset = _rule(begun.known, settings)
+    job = replace(begun.job, store=begun.job.store.copy(), rule=rule, offset=offset)
+    field = replace(begun, job=job, settings=settings)
+    if settings.false_alarms_per_field == begun.settings.false_alarms_per_field:
+        return field
+    field = replace(field, smallest=_smallest(begun.known, settings, begun.n_valid))
+    return _seen(field) if np.isfinite(field.smallest) else field
 
 
 def _begun(  # noqa: PLR0917 (what `segment` was given)
@@ -163,20 +186,38 @@ def _begun(  # noqa: PLR0917 (what `segment` was given)
     settings: Settings,
     workers: Workers,
     known: Ground,
-) -> _Field:
+) -> Field:
     """Write the unfiltered metal fraction."""
-    classes, used, rule, offset = known.classes, known.filter, droplets.Parting.none(), 0.0
-    if used is not None and classes.information > 0:
-        rule = droplets.Parting.of(classes, used, strength=settings.split_strength)
-        offset = settings.metal_sensitivity * used.gain / classes.information
-    job = Job(
-        source, *where, classes, used or gaussian_filter(1.0), rule, offset, _signs(source, roles)
-    )
+    rule, offset = _rule(known, settings)
+    used = known.filter or gaussian_filter(1.0)
+    job = Job(source, *where, known.classes, used, rule, offset, _signs(source, roles))
     n_valid = sum(workers.run(passes.raw_part, every(job)))
-    return _Field(job, known, settings, workers, n_valid)
+    smallest = _smallest(known, settings, n_valid)
+    return Field(job, known, settings, workers, n_valid, smallest)
 
 
-def _seen(field: _Field) -> _Field:
+def _rule(known: Ground, settings: Settings) -> tuple[droplets.Parting, float]:
+    """Return where hills part, and what is added to the metal fraction."""
+    classes, used = known.classes, known.filter
+    if used is None or classes.information == 0:
+        return droplets.Parting.none(), 0.0
+    rule = droplets.Parting.of(classes, used, strength=settings.split_strength)
+    return rule, settings.metal_sensitivity * used.gain / classes.information
+
+
+def _smallest(known: Ground, settings: Settings, n_valid: int) -> float:
+    """Return the smallest trusted diameter (px); infinite where nothing can be found."""
+    if known.filter is None or known.classes.information == 0:
+        return math.inf
+    return droplets.smallest_trusted(
+        known.classes,
+        known.filter,
+        n_pixels=n_valid,
+        false_alarms=settings.false_alarms_per_field,
+    )
+
+
+def _seen(field: Field) -> Field:
     """Filter the fraction through the wider filters too, where counts are few."""
     looks = droplets.looks(
         field.job.classes,
@@ -228,12 +269,12 @@ def _stretches(lines: npt.NDArray[np.int64]) -> list[tuple[int, int]]:
     return [(int(part[0]), int(part[-1]) + 1) for part in np.split(lines, breaks)]
 
 
-def _filter(field: _Field, look: int, used: Filter) -> None:
+def _filter(field: Field, look: int, used: Filter) -> None:
     job = field.job
     field.workers.run(passes.filter_tile, every(job, (look, used), grid=job.tiles))
 
 
-def _levelled(field: _Field) -> _Field:
+def _levelled(field: Field) -> Field:
     """Filter the metal fraction, freed of an uneven bare level."""
     job, workers = field.job, field.workers
     _filter(field, 0, job.used)
@@ -266,7 +307,7 @@ def _beside_each_other(parts: list[local.BareSums], across: int) -> local.BareSu
     return local.BareSums(whole("n"), whole("total"), whole("n_valid"))
 
 
-def _regions(field: _Field) -> tuple[PartRegions, Integers]:
+def _regions(field: Field) -> tuple[PartRegions, Integers]:
     """Draw every region; return what is known of them, and their order in the whole field."""
     job, workers = field.job, field.workers
     rule, store = job.rule, job.store
@@ -307,8 +348,8 @@ def _merged(parts: list[PartRegions], size: int, n_looks: int) -> PartRegions:
 
 
 def _significant(
-    field: _Field, found: PartRegions, keys: Integers
-) -> tuple[Integers, Floats, _Field]:
+    field: Field, found: PartRegions, keys: Integers
+) -> tuple[Integers, Floats, Field]:
     """Return the hills that noise does not explain, in the order of the whole field.
 
     With them the confidence in each, and the field with what is to be noted.
@@ -330,7 +371,7 @@ def _significant(
     return order[wanted], np.exp(-expected)[wanted], field
 
 
-def _least_area(field: _Field) -> float:
+def _least_area(field: Field) -> float:
     """Return the area (px) below which no region is wanted."""
     smallest = field.settings.smallest_droplet
     if smallest is None:
@@ -339,8 +380,8 @@ def _least_area(field: _Field) -> float:
 
 
 def _with_image(
-    field: _Field, found: PartRegions, order: Integers, confidence: Floats
-) -> tuple[PartRegions, Integers, Floats, _Field]:
+    field: Field, found: PartRegions, order: Integers, confidence: Floats
+) -> tuple[PartRegions, Integers, Floats, Field]:
     """Let the electron images help to draw, where one can; else leave all as the maps drew it."""
     job, maps = field.job, field.job.source.maps
     if not isinstance(job.store, MemoryStore):
@@ -390,7 +431,7 @@ def _is_one_region(metal: Bools) -> bool:
     return across and areas.max() > 0.5 * areas.sum()
 
 
-def _evidence(field: _Field, found: PartRegions, order: Integers) -> MapEvidence:
+def _evidence(field: Field, found: PartRegions, order: Integers) -> MapEvidence:
     """Return what the maps alone say, for a picture to be read with."""
     job, classes = field.job, field.job.classes
     numbers = np.zeros(found.area.size, np.int32)
@@ -418,13 +459,23 @@ def _image_step(maps: xr.Dataset, name: str) -> float | None:
     return float(size) / known.pixel_size
 
 
-def _divided(field: _Field, found: PartRegions, order: Integers, confidence: Floats) -> _Divided:
+def _divided(
+    field: Field,
+    found: PartRegions,
+    order: Integers,
+    confidence: Floats,
+    *,
+    streaks_too: bool = True,
+) -> _Divided:
     """Tell streaks from droplets, and give the droplets the first numbers."""
     numbers = np.zeros(found.area.size, np.int32)
     numbers[order] = np.arange(1, order.size + 1)
     field.job.store.keep("numbers", numbers)
     area, box, rim = (_from_one(one[order]) for one in (found.area, found.box, found.rim))
-    table, chosen, shapes_of = _streaks(field, streaks.Outlook(box, area, rim))
+    outlook = streaks.Outlook(box, area, rim)
+    none: tuple[Labels, list[int], dict[int, streaks.Shape]]
+    none = np.arange(len(area), dtype=np.int32), [], {}
+    table, chosen, shapes_of = _streaks(field, outlook) if streaks_too else none
     present = np.bincount(table[1:], minlength=table.size) > 0
     round_ones = [int(k) for k in np.flatnonzero(present) if k not in shapes_of]
     n = len(round_ones) + len(chosen)
@@ -445,7 +496,7 @@ def _divided(field: _Field, found: PartRegions, order: Integers, confidence: Flo
     )
 
 
-def _by_shape(field: _Field, found: _Divided) -> tuple[_Field, _Divided]:
+def _by_shape(field: Field, found: _Divided) -> tuple[Field, _Divided]:
     """Part the droplets by the shape of their outlines; return them with their new labels."""
     job, n = field.job, found.n_droplets
     # How far an outline may stray is known where the noise is, and where the maps alone drew it.
@@ -483,7 +534,7 @@ def _by_shape(field: _Field, found: _Divided) -> tuple[_Field, _Divided]:
     )
 
 
-def _told_by_outlines(field: _Field) -> lobes.Evidence:
+def _told_by_outlines(field: Field) -> lobes.Evidence:
     """Return what outlines tell, and the smallest droplet that is told apart."""
     settings = field.settings
     least = (settings.smallest_droplet or 0.0) / facts(field.job.source.maps).pixel_size
@@ -497,7 +548,7 @@ def _told_by_outlines(field: _Field) -> lobes.Evidence:
 
 
 def _renumbered(
-    field: _Field, found: _Divided, lumps: lobes.Lumps, painted: list[Painted]
+    field: Field, found: _Divided, lumps: lobes.Lumps, painted: list[Painted]
 ) -> _Divided:
     """Give numbers to the ellipses of which anything is seen, and then to the streaks."""
     n_ellipses, n_streaks = len(lumps.ellipses), len(found.streaks)
@@ -528,7 +579,7 @@ def _renumbered(
     )
 
 
-def _to_the_rims(field: _Field, found: _Divided) -> tuple[_Field, _Divided]:
+def _to_the_rims(field: Field, found: _Divided) -> tuple[Field, _Divided]:
     """Move the outlines to where the counts in and around them say that the metal ends."""
     job, n = field.job, found.area.size
     by_maps = field.image is None or not field.image.used
@@ -580,7 +631,7 @@ def _from_one(values: Integers) -> Integers:
 
 
 def _streaks(
-    field: _Field, outlook: streaks.Outlook
+    field: Field, outlook: streaks.Outlook
 ) -> tuple[Labels, list[int], dict[int, streaks.Shape]]:
     """Name the regions that are streaks, from the runs of those that may be."""
     job, looked = field.job, outlook.worth_a_look
@@ -603,7 +654,7 @@ def _streaks(
     )
 
 
-def _noted(field: _Field, found: _Divided) -> _Field:
+def _noted(field: Field, found: _Divided) -> Field:
     """Note where metal is thicker in the middle of droplets."""
     job, n = field.job, found.n_droplets
     job.store.keep("boxes", found.box[: n + 1])
@@ -631,7 +682,7 @@ def _metal(store: Store, regions: Labels) -> Bools:
     return _labels(store, regions) > 0
 
 
-def _result(field: _Field, found: _Divided) -> Segmentation:
+def _result(field: Field, found: _Divided, *, cracks_too: bool = True) -> Segmentation:
     """Put the result together."""
     import pandas as pd
 
@@ -650,8 +701,10 @@ def _result(field: _Field, found: _Divided) -> Segmentation:
     cracked: dict[str, Any] = {}
     if isinstance(job.store, MemoryStore):
         pictures = {name: np.asarray(one) for name, one in pictures.items()}
-        cracked, more = _cracks(job.source.maps, pictures["labels"], field.image, field.settings)
-        notes = (*notes, *more)
+        if cracks_too:
+            labels = pictures["labels"]
+            cracked, more = _cracks(job.source.maps, labels, field.image, field.settings)
+            notes = (*notes, *more)
     return Segmentation(
         **pictures,
         n_droplets=n,
@@ -701,7 +754,7 @@ def _cracks(
     return found, ()
 
 
-def _nothing(field: _Field, why: str) -> Segmentation:
+def _nothing(field: Field, why: str) -> Segmentation:
     """Return the result for a field without structure: no region, and a note that says why."""
     import pandas as pd
 

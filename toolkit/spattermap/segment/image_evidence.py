@@ -16,6 +16,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from spattermap.core.arrays import Bools, Floats, Singles
+from spattermap.core.progress import pulse
 from spattermap.segment.image_grid import blurred
 from spattermap.segment.image_registration import filled
 
@@ -159,6 +160,7 @@ def _products(a: Singles, b: Singles) -> Floats:
     """
     out = np.zeros((a.shape[0], b.shape[0]))
     for start in range(0, a.shape[1], _CHUNK):
+        pulse()
         at = slice(start, start + _CHUNK)
         out += a[:, at].astype(np.float64) @ b[:, at].astype(np.float64).T
     return out

@@ -20,6 +20,7 @@ from numba import njit
 
 from spattermap.core.arrays import Bools, Floats, Integers, Labels, Singles
 from spattermap.core.grid import Box
+from spattermap.core.progress import pulse
 from spattermap.segment.filters import Filter
 from spattermap.segment.likelihood import Classes
 from spattermap.segment.parting import groups
@@ -702,6 +703,7 @@ def explain_lumps(
     kept = np.zeros(wanted.size, dtype=bool) if left is None else left[wanted]
     found = [np.zeros((0, 5))]
     for k in range(wanted.size):
+        pulse()
         names = members[first[k] : after[k]]
         one = alone[k : k + 1]
         if more[k] or len(names) > 1 or kept[k]:

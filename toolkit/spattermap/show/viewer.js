@@ -162,6 +162,16 @@ class Found {
     return this.labels[row * this.width + column];
   }
 
+  /** Return a place in the middle row of a region, as `at` takes it. */
+  middle(label) {
+    const { left, top, right, bottom } = this.boxes[label];
+    const row = Math.floor((top + bottom) / 2);
+    const own = [];
+    for (let x = left; x < right; x++) if (this.labels[row * this.width + x] === label) own.push(x);
+    const x = own.length ? own[Math.floor(own.length / 2)] : left;
+    return [(x + 0.5) * this.step, (row + 0.5) * this.step];
+  }
+
   /** Return the borders of droplets or streaks in one tile, built on first use. */
   tile(kind, column, row) {
     const key = `${kind} ${column} ${row}`;
@@ -435,13 +445,17 @@ class Viewer {
 
   /** Take other regions of the same field; pictures, view and choices stay. */
   async update(data, masks) {
-    this.found = await Found.read(data);
+    const turn = (this.turn = (this.turn ?? 0) + 1);
+    const found = await Found.read(data);
+    if (turn !== this.turn) return; // a later one was read first
+    const middle = this.state.pick ? this.found.middle(this.state.pick) : null;
+    this.found = found;
     if (masks) {
       this.base = { ...this.base, masks };
       for (const key of [...this.painted.keys()]) if (key.startsWith("mask ")) this.painted.delete(key);
     }
-    const n = data.n_droplets + data.n_streaks;
-    if (this.state.pick > n) this.state.pick = 0;
+    // Numbers change with the regions: chosen is what now lies where the chosen one lay.
+    this.state.pick = middle ? found.at(...middle) : 0;
     this.state.bin = -1;
     this.hover = 0;
     this.buildMarks();
