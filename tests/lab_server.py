@@ -11,6 +11,8 @@ import urllib.error
 import urllib.request
 from pathlib import Path
 
+import spattermap
+
 
 @contextlib.contextmanager
 def jupyterlab(home):
@@ -19,7 +21,7 @@ def jupyterlab(home):
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
     token = secrets.token_hex(16)
-    package = str(Path(sys.modules["spattermap"].__file__).resolve().parents[1])
+    package = str(Path(spattermap.__file__).resolve().parents[1])
     folders = {f"JUPYTER_{kind}_DIR": str(home / kind) for kind in ("CONFIG", "DATA", "RUNTIME")}
     environment = {**os.environ, **folders, "PYTHONPATH": package}
     command = [sys.executable, "-m", "jupyterlab", "--no-browser", "--ip=127.0.0.1"]

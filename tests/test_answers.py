@@ -89,7 +89,7 @@ def test_connection_says_what_was_measured(droplets):
               "sheet_conductance_ratio_x_high": 0.3}  # fmt: skip
     joined = told(droplets, "connection", connected_x=True, connected_y=False, **ratios)
     assert "across x only" in joined.answer
-    assert "20 % (10 to 30 %) in x" in joined.answer
+    assert "with 20 % (10 to 30 %) of a full film's conductance in x" in joined.answer
     assert joined.certainty == "shown"
 
 

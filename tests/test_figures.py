@@ -226,7 +226,7 @@ def test_haze_is_the_mean_of_bare_blocks_above_the_zero_of_the_haze(stand_in):
     )
     analysis.maps = maps
     analysis.roles = Roles(("Cu",), ())
-    mean, n, *_ = _haze_blocks(analysis, 16)
+    mean, n = _haze_blocks(analysis, 16)
     assert n[0, 0] == 256
     assert mean[0, 0] == 2.5
     assert mean[1, 1] == -0.5

@@ -161,7 +161,7 @@ def test_the_field_holds_every_droplet_at_its_place(panel):
     labels = labels.reshape(found["labels"]["shape"])
     assert sorted(labels[[20, 60, 24, 70], [20, 30, 66, 70]].tolist()) == [1, 2, 3, 4]
     base = json.loads(panel._widgets["field"].base)
-    assert [one["key"] for one in base["planes"]] == ["metal", "Cu", "Zn", "Si"]
+    assert [one["key"] for one in base["planes"]] == ["metal", "Cu", "Zn", "Si", "between"]
     assert [one["label"] for one in found["masks"]] == ["Outlines at the start"]
 
 

@@ -16,7 +16,7 @@ from spattermap.measure.regions import measure_regions
 from spattermap.segment.alarms import expected_peaks
 from spattermap.segment.cracks import cracks_in, find_cracks
 from spattermap.segment.droplets import middle_signal, middles
-from spattermap.segment.engine import segment
+from spattermap.segment.engine import begin, segment
 from spattermap.segment.filters import fit_structure, gaussian_filter
 from spattermap.segment.ground import (
     _largest_eigenvalue_of_noise,
@@ -161,6 +161,39 @@ def test_bare_or_even_field_says_what_would_tell():
     assert found.n_droplets == 0
     assert found.information == 0
     assert "blank plate" in found.notes[0]
+
+
+def test_bare_glass_is_searched_for_cracks_too():
+    rng = np.random.default_rng(5)
+    image = 120 + 4 * rng.standard_normal((160, 160))
+    x = np.arange(30, 120)
+    for row in (10, 45, 80, 115):  # aslant: along a line of the scan it may be the scan's
+        for deep in (0, 1):
+            image[row + deep + (x - 30) // 3, x] -= 60
+    maps = make_map_set(
+        rng.poisson(0.2, (2, 160, 160)), ["Cu", "Si"], pixel_size_um=0.5,
+        alloy={"Cu": 100.0}, substrate=["Si"], electron_image=image,
+    )  # fmt: skip
+    found = segment(maps, ROLES)
+    assert found.n_droplets == 0
+    assert found.cracks["n"] == 4
+    assert found.cracks["length_px"] == pytest.approx(4 * np.hypot(90, 30), rel=0.15)
+
+
+def test_a_draft_and_a_field_begun_before_give_what_a_whole_run_gives():
+    maps = counted((discs(GRID, [4, 6, 8, 10, 12, 9, 7, 5, 11]) > 0).astype(float), dose=0.5)
+    begun = begin(maps, ROLES)
+    more = ({}, {"metal_sensitivity": 1.5}, {"false_alarms_per_field": 1.0})
+    for settings in (Settings(**one) for one in more):
+        whole = segment(maps, ROLES, settings=settings)
+        again = segment(maps, ROLES, settings=settings, begun=begun)
+        assert np.array_equal(whole.labels, again.labels)
+        assert whole.smallest_trusted_px == again.smallest_trusted_px
+        assert whole.notes == again.notes
+        draft = segment(maps, ROLES, settings=settings, begun=begun, draft=True)
+        assert draft.n_streaks == 0
+        # First outlines are those of the same fraction: they differ by what rims and shape move.
+        assert np.mean(draft.metal != whole.metal) < 0.02
 
 
 @pytest.mark.parametrize("blur", [0.0, 1.0, 2.0])

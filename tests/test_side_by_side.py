@@ -1,6 +1,9 @@
 """Deposits side by side: what differs beyond the intervals, and one page for all."""
 
+import math
 import re
+from dataclasses import replace
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
@@ -8,6 +11,7 @@ import pytest
 import spattermap
 from spattermap import cli
 from spattermap.core.errors import InputError
+from spattermap.show import side_by_side
 from spattermap.show.side_by_side import _differ, compare, compared, comparison_page
 from spattermap.synthesis import Deposit, Droplets, make_deposit, save_folder
 
@@ -39,6 +43,26 @@ def test_coverage_differs_and_has_the_bounds_of_each(two):
     assert row["differs"] == "yes"
     assert row["deposit_1"] == two[0].summary()["coverage"]
     assert row["deposit_2_high"] == two[1].summary()["coverage_high"]
+
+
+def test_what_an_answer_leaves_open_is_no_number(two, monkeypatch):
+    one, other = two
+    summary = {**other.summary(), "mean_thickness_nm": math.nan, "mean_thickness_nm_low": 469.0,
+               "mean_thickness_nm_high": math.inf, "mean_thickness_bound": "at least"}  # fmt: skip
+    answers = tuple(
+        replace(each, certainty="open" if each.topic == "connection" else each.certainty)
+        for each in other.answers
+    )
+    unsure = SimpleNamespace(
+        summary=lambda: summary, answers=answers, title=other.title, settings=other.settings
+    )
+    table = compared([one, unsure]).set_index("number")
+    row = table.loc["sheet_conductance_ratio_x"]
+    assert math.isnan(row["deposit_2"])
+    assert row["differs"] == "not told"
+    text = str(side_by_side._numbers_piece([one, unsure], table.reset_index()))
+    assert re.search(r"conductance in x[^;]*; [^;]+; open; not told", text)
+    assert "at least 469; not told" in text
 
 
 def test_the_page_holds_every_field_with_one_script(two):

@@ -1,5 +1,6 @@
 """Sentences and tables of a sweep's page, from results made by hand."""
 
+from html import unescape
 from types import SimpleNamespace
 
 import pandas as pd
@@ -8,6 +9,7 @@ import pytest
 from spattermap.core import work
 from spattermap.core.errors import InputFileError
 from spattermap.sweeps import overview
+from spattermap.sweeps.advice import best_settings
 from spattermap.sweeps.deposit import _file_hashes
 
 
@@ -47,6 +49,21 @@ def test_each_effect_beyond_doubt_is_one_sentence():
     assert " for Cu Zn (rank" in said[1]
     assert "falls with gap" in said[2]
     assert said[2].endswith("(least squares).")
+
+
+@pytest.mark.parametrize(("ratios", "goal"), [([0.0, 0.0], "coverage first"),
+                                             ([0.0, 0.4], "conductance first")])  # fmt: skip
+def test_the_best_is_named_for_what_decided_it(ratios, goal):
+    samples = pd.DataFrame({"sample": ["a", "b"], "n_fields": [1, 1], "charge_J": [100.0, 200.0],
+                            "sheet_conductance_ratio": ratios, "coverage": [0.1, 0.3]})  # fmt: skip
+    found = SimpleNamespace(
+        fields=samples, n_errors=0, samples=samples, process=["charge_J"], effects=pd.DataFrame(),
+        best=best_settings(samples, ["charge_J"]), regression=pd.DataFrame(),
+    )  # fmt: skip
+    found.effects = pd.DataFrame([effects(shown=False)])
+    said = overview._answer(found)
+    assert f"Best so far, {goal}: sample b (charge 200 J)" in unescape(said)
+    assert ("In no sample does what is outlined connect" in said) == (max(ratios) == 0)
 
 
 def test_doubts_are_told_both_ways():

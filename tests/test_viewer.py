@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.ndimage import distance_transform_edt
 
 import spattermap
 from spattermap.show import field_viewer as viewer
@@ -34,6 +35,24 @@ def unpack(text, kind=np.uint8):
 
 def planes(analysis):
     return {one["key"]: one for one in viewer.base_data(analysis)["planes"]}
+
+
+def test_haze_is_what_lies_between_the_deposits(brass):
+    """By hand: the mean of bare pixels of one square far from any deposit, less the zero."""
+    one = planes(brass)["Haze"]
+    shown = one["offset"] + one["step"] * unpack(one["data"]).reshape(one["shape"]).astype(float)
+    shown[unpack(one["data"]).reshape(one["shape"]) == 0] = np.nan
+    total = brass.maps["counts"].sel(element=["Cu", "Zn"]).sum("element").values
+    labels = brass.segmentation.labels
+    far = distance_transform_edt(labels == 0) > 3 * brass.segmentation.blur_px
+    side, n = viewer.HAZE_SIDE, 0
+    for row, column in np.argwhere(np.isfinite(shown)):
+        box = (slice(row * side, (row + 1) * side), slice(column * side, (column + 1) * side))
+        by_hand = max(total[box][far[box]].mean() - brass.haze_zero.value, 0.0)
+        low, high = one["offset"] + one["step"], one["offset"] + 255 * one["step"]
+        assert shown[row, column] == pytest.approx(np.clip(by_hand, low, high), abs=one["step"])
+        n += 1
+    assert n > 5
 
 
 def test_counts_up_to_255_are_kept_exactly(brass):

@@ -120,7 +120,7 @@ def test_nothing_found_names_the_smallest_size():
 
 def test_connection_names_each_direction():
     said = answered(TOGETHER, connected_x=True, sheet_conductance_ratio_x=0.042)["connection"]
-    assert said.answer == "Yes, across x only; of a full film's conductance 4 % in x."
+    assert said.answer == "Yes, across x only, with 4 % of a full film's conductance in x."
 
 
 def test_what_the_alloy_did_is_asked_before_what_another_element_is():

@@ -125,14 +125,14 @@ def span(low: float, high: float, show: Callable[[float], str] = figures) -> str
 def bounded(
     value: float, low: float | None, high: float | None, show: Callable[[float], str] = figures
 ) -> str:
-    """Return "a (b to c)", the value alone where a bound is missing or both are the value itself.
+    """Return "a (b to c)", the value alone where a bound is missing or both read as the value does.
 
-    >>> bounded(4, 3.5, 4.5), bounded(4, float("nan"), 4.5), bounded(0, 0, 0)
-    ('4.00 (3.50 to 4.50)', '4.00', '0')
+    >>> bounded(4, 3.5, 4.5), bounded(4, float("nan"), 4.5), bounded(4, 3.999, 4.001)
+    ('4.00 (3.50 to 4.50)', '4.00', '4.00')
     """
     if low is None or high is None or not (math.isfinite(low) and math.isfinite(high)):
         return show(value)
-    if low == value == high:  # as of streaks where none was found
+    if show(low) == show(value) == show(high):  # as of streaks where none was found
         return show(value)
     return f"{show(value)} ({span(low, high, show)})"
 

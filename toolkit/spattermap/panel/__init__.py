@@ -357,7 +357,7 @@ def _widgets(panel: Panel) -> dict[str, Any]:
         layout={"flex": "0 0 auto"},
     )
     field = field_widget_class()(
-        base=base_json(panel.maps, panel._roles),
+        base=base_json(panel.maps, panel._roles, panel.view),
         found=found_json(panel.maps, panel._roles, panel.view, before=panel._before),
     )
     right = ipywidgets.VBox([field], layout={"flex": "1 1 34em", "min_width": "20em"})

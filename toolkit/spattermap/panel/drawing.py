@@ -12,11 +12,14 @@ from spattermap.measure.form import border_weight
 from spattermap.measure.sizes import percentile
 from spattermap.show import wording
 from spattermap.show.field_viewer import (
+    HAZE_SIDE,
     as_json,
     crack_masks,
+    haze_plane,
     map_data,
     mask,
     module_text,
+    plane,
     regions_data,
     style_text,
 )
@@ -45,9 +48,15 @@ def field_widget_class() -> Any:
     return FieldWidget
 
 
-def base_json(maps: xr.Dataset, roles: Roles) -> str:
-    """Return the pictures, which no knob changes, as the viewer reads them."""
+def base_json(maps: xr.Dataset, roles: Roles, view: View) -> str:
+    """Return the pictures as the viewer reads them; none changes, haze is that of a full view."""
     data = map_data(maps, roles)
+    haze = haze_plane(maps, roles, view.segmentation)
+    if np.isfinite(haze).any():
+        box = [0, 0, *(HAZE_SIDE * n for n in haze.shape[::-1])]
+        unit = data["planes"][0]["unit"]
+        one = plane("between", "Between the deposits", haze, unit=unit, box=box)
+        data["planes"].append({**one, "about": "Metal between the deposits at the start"})
     data["start"]["sum"] = 2
     return as_json(data)
 

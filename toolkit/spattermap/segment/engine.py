@@ -763,8 +763,12 @@ def _nothing(field: Field, why: str) -> Segmentation:
         name: Stored(job.store, job.grid, None, functools.partial(np.asarray, dtype=kind))
         for name, kind in (("labels", np.int32), ("metal", np.bool_), ("log_odds", np.float32))
     }
+    cracked: dict[str, Any] = {}
+    notes: tuple[str, ...] = ()
     if isinstance(job.store, MemoryStore):
         pictures = {name: np.asarray(one) for name, one in pictures.items()}
+        # Bare glass cracks too, and the picture shows it without the maps.
+        cracked, notes = _cracks(job.source.maps, pictures["labels"], None, field.settings)
     return Segmentation(
         **pictures,
         n_droplets=0,
@@ -776,7 +780,8 @@ def _nothing(field: Field, why: str) -> Segmentation:
         smallest_trusted_px=math.inf,
         confidence=np.zeros(0),
         streaks=pd.DataFrame(columns=list(streaks.COLUMNS)),
-        notes=(why,),
+        cracks=cracked,
+        notes=(why, *notes),
         image=NOTHING_SHOWN if electron_images(job.source.maps) else None,
         area=np.zeros(1, np.int64),
         box=np.zeros((1, 4), np.int64),

@@ -8,7 +8,7 @@ Examples
 >>> maps = make_deposit(Deposit(shape=(96, 128), electron_image=False), seed=1).maps
 >>> analysis = spattermap.analyse(maps)
 >>> print(show.answers(analysis).text.splitlines()[1])  # doctest: +ELLIPSIS
-How much is covered, how large, how thick? ...
+How much, how large, how thick? ...
 >>> show.verdicts(analysis).html[:7]
 '<table '
 """

@@ -24,7 +24,7 @@ from spattermap.core import estimate
 from spattermap.core.estimate import bounded
 from spattermap.core.mapset import element_names, facts, unit_name
 from spattermap.show.examined import part_seen
-from spattermap.show.pieces import Fragment
+from spattermap.show.pieces import Fragment, unbroken
 from spattermap.show.wording import (
     UNDIVIDED,
     VERDICT_SENTENCES,
@@ -44,8 +44,8 @@ CERTAINTIES = ("shown", "likely", "open", "not asked")
 
 QUESTIONS = {
     "arrival": "How did the metal arrive?",
-    "amount": "How much is covered, how large, how thick?",
-    "connection": "Does it connect, and what would it conduct?",
+    "amount": "How much, how large, how thick?",
+    "connection": "Does it connect and conduct?",
     "alloy": "Did the alloy stay together?",
     "oxide": "Is there oxide, and where?",
     "cracks": "Did the glass crack?",
@@ -200,11 +200,11 @@ def answers_piece(found: Sequence[Answer]) -> Fragment:
         rows.append(
             f'<div class="{kind}"><dt style="{_UNFLOATED}">{escape(one.question)} '
             f'<span class="sure">{sure}</span></dt>'
-            f' <dd style="{_UNFLOATED}">{escape(one.answer)}</dd></div>'
+            f' <dd style="{_UNFLOATED}">{unbroken(one.answer)}</dd></div>'
         )
     step = "".join(
         f'<p class="next"><strong>Next, to settle the {_SUBJECTS[one.topic]}:</strong> '
-        f"{escape(one.next_step)}</p>"
+        f"{unbroken(one.next_step)}</p>"
         for one in found
         if one.next_step
     )
@@ -403,18 +403,20 @@ def _connection(analysis: Any, known: Mapping[str, Any]) -> Answer:
         step = analysis.continuity.next_step
         if _drawn_otherwise(analysis):
             return _answer("connection", f"{said}; {_drawn_otherwise(analysis)}.", "open", step)
-        if between := _may_carry(analysis, known):
+        if between := may_carry(analysis, known):
             said = said.replace("No, in neither direction", "What is outlined does not")
-            return _answer("connection", f"{said}; but {between}.", "open", _MEASURE)
+            return _answer("connection", f"{said}; but {between}.", "open", MEASURE)
         return _answer("connection", f"{said}.", "likely", step)
     ratios = [
-        f"{with_interval(dict(known), f'sheet_conductance_ratio_{axis}', as_percent=True)} in "
-        f"{axis}" for axis in crosses
-    ]  # fmt: skip
+        with_interval(dict(known), f"sheet_conductance_ratio_{axis}", as_percent=True)
+        for axis in crosses
+    ]
+    ratios[0] += " of a full film's conductance"
+    ratios = [f"{ratio} in {axis}" for ratio, axis in zip(ratios, crosses, strict=True)]
     said = f"Yes, across {' and '.join(crosses)}"
     if len(crosses) == 1:
         said += " only"
-    said += f"; of a full film's conductance {listing(ratios)}"
+    said += f", with {listing(ratios)}"
     step = ""
     implied = analysis.continuity.resistivity
     if implied is not None and _is_number(measured):
@@ -422,7 +424,7 @@ def _connection(analysis: Any, known: Mapping[str, Any]) -> Answer:
         if not _is_number(implied.times_bulk):
             step = analysis.continuity.next_step
     elif not _is_number(measured):
-        step = _MEASURE
+        step = MEASURE
     if _drawn_otherwise(analysis):
         # Where a current was measured, that the sample conducts is not open.
         sure = "likely" if _is_number(measured) else "open"
@@ -432,15 +434,16 @@ def _connection(analysis: Any, known: Mapping[str, Any]) -> Answer:
     return _answer("connection", f"{said}.", "likely" if thin else "shown", step)
 
 
-_MEASURE = "Measure the sheet resistance."
+MEASURE = "Measure the sheet resistance."
 
 # Films evaporated onto glass carry a current from about this mean thickness on (copper, silver,
 # gold: 5 to 15 nm; from memory), and a haze of less than this share is taken for continuum.
 _CARRIES_NM, _SOME_HAZE = 10.0, 0.05
 
 
-def _may_carry(analysis: Any, known: Mapping[str, Any]) -> str:
+def may_carry(analysis: Any, known: Mapping[str, Any] | None = None) -> str:
     """Return how much metal lies between the regions where that may carry a current; else empty."""
+    known = analysis.summary() if known is None else known
     weighed, share = getattr(analysis, "weighed", None), known.get("share_haze")
     if weighed is None or not _is_number(share) or share < _SOME_HAZE:
         return ""
@@ -475,12 +478,12 @@ def _implied(implied: Any) -> str:
             implied.times_bulk, implied.times_bulk_low, implied.times_bulk_high,
             partial(figures, significant=2),
         )  # fmt: skip
-        return f"mean {times} times the resistivity of bulk {implied.reference}"
+        return f"means {times} times the resistivity of bulk {implied.reference}"
     if not implied.reference:
         return "cannot be held against a bulk value: state the alloy or its resistivity"
     if _is_number(implied.times_bulk_low):
         least = figures(float(implied.times_bulk_low), significant=2)
-        return f"mean at least {least} times the resistivity of bulk {implied.reference}"
+        return f"means at least {least} times the resistivity of bulk {implied.reference}"
     thick = figures(implied.bulk_thickness_nm, significant=2)
     return f"would need {thick} nm of bulk {implied.reference}"
 

@@ -35,7 +35,7 @@ from spattermap.show.pictures.apart_pictures import (
     oxygen_beyond_glass,
 )
 from spattermap.show.pictures.canvas import ORANGE, PURPLE, SKY, VERMILION, label_image
-from spattermap.show.pictures.map_pictures import outline_pixels
+from spattermap.show.pictures.map_pictures import between_deposits, outline_pixels
 from spattermap.show.pictures.size_pictures import (
     FEWEST_DROPLETS_FOR_BINS,
     log_bins,
@@ -59,6 +59,8 @@ HERE = Path(__file__).parent
 LONGEST_PICTURE, LONGEST_LABELS = 1024, 2048
 # Counts in a square on metal from which a map can be read by eye (common practice, no source).
 LEGIBLE_COUNTS = 6.0
+# Side (px) of the squares over which what lies between the deposits is averaged.
+HAZE_SIDE = 16
 
 # Difference in dose from which a line is marked (common practice, no source).
 _UNEVEN = 0.1
@@ -244,8 +246,8 @@ def image_planes(maps: xr.Dataset) -> list[dict[str, Any]]:
 def square_planes(analysis: Any) -> list[dict[str, Any]]:
     """Return what is fainter than a pixel's noise, averaged over squares.
 
-    For each alloy element that lies apart, what is more than goes with the alloy; and the oxygen
-    beyond the glass.
+    For each alloy element that lies apart, what is more than goes with the alloy; the oxygen beyond
+    the glass; the metal between the deposits.
     """
     wanted = [
         (f"{e} apart", f"{e} that does not follow the alloy", SQUARE_PX, beyond_alloy(analysis, e))
@@ -254,6 +256,11 @@ def square_planes(analysis: Any) -> list[dict[str, Any]]:
     side = 2 * SQUARE_PX
     excess = oxygen_beyond_glass(analysis, side=side)
     wanted.append(("O excess", "O beyond the most that the glass gives", side, excess))
+    if analysis.haze_zero.known and analysis.roles.alloy:
+        haze = haze_plane(analysis.maps, analysis.roles, analysis.segmentation)
+        about = "Metal between the deposits, less what bare glass shows"
+        haze = np.where(np.isnan(haze), np.nan, np.maximum(haze - analysis.haze_zero.value, 0.0))
+        wanted.append(("Haze", about, HAZE_SIDE, haze))
     found = []
     for key, about, width, values in wanted:
         if values is not None and np.isfinite(values).any():
@@ -261,6 +268,20 @@ def square_planes(analysis: Any) -> list[dict[str, Any]]:
             one = plane(key, key, values, unit="counts a pixel", box=box)
             found.append({**one, "about": about})
     return found
+
+
+def haze_plane(maps: xr.Dataset, roles: Roles, found: Any) -> Plane:
+    """Return the sum of the alloy's maps between the regions found, in squares; (y, x)."""
+    names = element_names(maps)
+    total = sum(
+        np.asarray(maps["counts"].values[i], dtype=np.float64)
+        for i, name in enumerate(names)
+        if name in roles.alloy
+    )
+    bare, valid = np.asarray(found.labels) == 0, valid_mask(maps)
+    return between_deposits(np.asarray(total), bare, valid, blur=found.blur_px, block_px=HAZE_SIDE)[
+        0
+    ]
 
 
 def thickness_planes(analysis: Any) -> list[dict[str, Any]]:

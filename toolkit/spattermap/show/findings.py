@@ -8,7 +8,7 @@ from typing import Any
 from spattermap.core.estimate import span
 from spattermap.core.mapset import facts
 from spattermap.show import wording
-from spattermap.show.answers import answers
+from spattermap.show.answers import MEASURE, answers, may_carry
 from spattermap.show.field_viewer import viewer
 from spattermap.show.pieces import Fragment, bullets, joined, table
 from spattermap.verdict.rules import PRESENT_Z
@@ -130,7 +130,10 @@ def connection(analysis: Any) -> Fragment:
         return bullets([said, f"Next: {step}."], "connection")
     found = analysis.continuity
     sentences = list(found.reasons)
-    if found.next_step:
+    between = "" if found.edges.crosses_x or found.edges.crosses_y else may_carry(analysis)
+    if between:
+        sentences.append(f"But {between}. Next: {MEASURE}")
+    elif found.next_step:
         sentences.append(f"Next: {found.next_step}")
     return bullets(sentences, "connection")
 
@@ -198,7 +201,10 @@ def notes(analysis: Any) -> Fragment:
 
     Empty where there is nothing to say.
     """
-    told = analysis.examination.notes  # those stand before the answers
+    from spattermap.segment.engine import NO_STRUCTURE
+
+    # Those stand before the answers, or are the first of them.
+    told = (*analysis.examination.notes, NO_STRUCTURE)
     rest = [note for note in analysis.notes if note not in told]
     return bullets(rest, "notes") if rest else Fragment("")
 

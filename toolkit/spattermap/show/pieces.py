@@ -8,6 +8,7 @@ Tables of numbers whose bounds stand below them, and how each number is written.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
 from html import escape
@@ -50,6 +51,11 @@ def joined(pieces: Iterable[Fragment], *, between: str = "\n\n") -> Fragment:
     return Fragment(html, between.join(piece.text for piece in several))
 
 
+def unbroken(text: str) -> str:
+    """Return text as HTML in which no line ends between a number and its unit."""
+    return re.sub(r"(?<=[\d)]) (?=(?:%|[µn]m|Ω|px|keV)(?!\w))", "\N{NO-BREAK SPACE}", escape(text))
+
+
 def table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Fragment:
     """Return a table of text whose first column names the rows."""
     head = "".join(f'<th scope="col">{escape(name)}</th>' for name in heads)
@@ -57,7 +63,7 @@ def table(caption: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> 
     body = "".join(
         f'<tr><th scope="row">{escape(first)}</th>'
         + "".join(
-            f'<td data-label="{escape(name)}">{escape(cell)}</td>'
+            f'<td data-label="{escape(name)}">{unbroken(cell)}</td>'
             for name, cell in zip(heads[1:], rest, strict=True)
         )
         + "</tr>"
@@ -75,7 +81,7 @@ def facts_table(caption: str, rows: Mapping[str, str]) -> Fragment:
     if not rows:
         return Fragment("")
     body = "".join(
-        f'<tr><th scope="row">{escape(name)}</th><td>{escape(value)}</td></tr>'
+        f'<tr><th scope="row">{escape(name)}</th><td>{unbroken(value)}</td></tr>'
         for name, value in rows.items()
     )
     html = f'<table class="facts"><caption>{escape(caption)}</caption><tbody>{body}</tbody></table>'
@@ -87,7 +93,7 @@ def short_list(title: str, rows: Mapping[str, str]) -> Fragment:
     if not rows:
         return Fragment("")
     body = "".join(
-        f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>"
+        f"<div><dt>{escape(name)}</dt><dd>{unbroken(value)}</dd></div>"
         for name, value in rows.items()
     )
     html = f'<h3>{escape(title)}</h3><dl class="short">{body}</dl>'
@@ -101,13 +107,15 @@ def _lines(rows: Mapping[str, str]) -> str:
 def bullets(sentences: Iterable[str], kind: str) -> Fragment:
     """Return sentences as a list; `kind` is the class by which the page's style knows it."""
     items = list(sentences)
-    html = f'<ul class="{kind}">' + "".join(f"<li>{escape(item)}</li>" for item in items) + "</ul>"
+    html = (
+        f'<ul class="{kind}">' + "".join(f"<li>{unbroken(item)}</li>" for item in items) + "</ul>"
+    )
     return Fragment(html, "\n".join(f"- {item}" for item in items))
 
 
 def paragraphs(sentences: Sequence[str]) -> Fragment:
     """Return each sentence as a paragraph of its own."""
-    html = "".join(f"<p>{escape(sentence)}</p>" for sentence in sentences)
+    html = "".join(f"<p>{unbroken(sentence)}</p>" for sentence in sentences)
     return Fragment(html, "\n".join(sentences))
 
 

@@ -9,7 +9,15 @@ from typing import TYPE_CHECKING, Any
 
 from spattermap.core.estimate import figures
 from spattermap.show.pages import anchor, figure_html, shell
-from spattermap.show.pieces import Fragment, bullets, facts_table, joined, paragraphs, table
+from spattermap.show.pieces import (
+    Fragment,
+    bullets,
+    facts_table,
+    joined,
+    paragraphs,
+    table,
+    unbroken,
+)
 from spattermap.show.wording import minutes_text
 
 if TYPE_CHECKING:
@@ -75,7 +83,7 @@ def _settings(plan: Plan) -> str:
         ),
         "Lines": ", ".join(best.lines.values()),
     }
-    said = Fragment(f'<p class="lead"><strong>{escape(plan.sentence)}</strong></p>')
+    said = Fragment(f'<p class="lead"><strong>{unbroken(plan.sentence)}</strong></p>')
     return joined([said, facts_table("Settings", rows)]).html
 
 

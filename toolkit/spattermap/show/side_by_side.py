@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from spattermap.core.errors import InputError
+from spattermap.core.estimate import figures
 from spattermap.core.files import refuse_input_as_out, staged_folder
 from spattermap.core.mapset import facts
 from spattermap.core.progress import step
@@ -91,7 +92,8 @@ def compared(found: Sequence[Analysis]) -> pd.DataFrame:
     """Return one row a number: its value and bounds in each deposit, and whether they differ.
 
     ``differs``: "yes" where the intervals of some two deposits do not meet, "no" where all meet,
-    "not told" where fewer than two have an interval.
+    "not told" where fewer than two have an interval. A thickness may have one bound only; whether
+    a conductance is known is the answer's to say.
     """
     import pandas as pd
 
@@ -105,14 +107,23 @@ def compared(found: Sequence[Analysis]) -> pd.DataFrame:
             if name in _SIZES and is_film(summary):
                 key = ""  # the lobes of a film are no droplets
             value = [_number(summary.get(f"{key}{end}")) for end in ("", "_low", "_high")]
+            if name.startswith("sheet_conductance") and _connection_is_open(found[k - 1]):
+                value = [math.nan] * 3
+            if name == "mean_thickness_nm" and summary.get("mean_thickness_bound") == "at most":
+                value[1] = math.nan
             row |= dict(zip((f"deposit_{k}", f"deposit_{k}_low", f"deposit_{k}_high"), value,
                             strict=True))  # fmt: skip
             if all(map(math.isfinite, value)):
                 spans.append((value[1], value[2]))
         row["differs"] = _differ(spans)
-        if any(math.isfinite(row[f"deposit_{k}"]) for k in range(1, len(found) + 1)):
+        if any(math.isfinite(one) for one in row.values() if isinstance(one, float)):
             rows.append(row)
     return pd.DataFrame(rows)
+
+
+def _connection_is_open(one: Analysis) -> bool:
+    """Return whether metal that is not outlined, or an image, leaves the connection open."""
+    return any(each.topic == "connection" and each.certainty == "open" for each in one.answers)
 
 
 def _differ(spans: Sequence[tuple[float, float]]) -> str:
@@ -147,9 +158,12 @@ def _numbers_piece(found: Sequence[Analysis], numbers: pd.DataFrame) -> Fragment
         cells = [
             f"{row[key]:.0f}"
             if name == "droplet_count" and math.isfinite(row[key])
-            else with_interval(row, key, as_percent=fraction)
+            else _one_sided(row, key) or with_interval(row, key, as_percent=fraction)
             for key in keys
         ]
+        if name.startswith("sheet_conductance"):
+            told = zip(cells, found, strict=True)
+            cells = ["open" if _connection_is_open(one) else cell for cell, one in told]
         rows.append((words_of(f"{name}{unit}"), *cells, str(row["differs"])))
     heads = ("quantity", *(one.title for one in found), "beyond the intervals")
     films = [one.title for one in found if is_film(one.summary())]
@@ -159,6 +173,14 @@ def _numbers_piece(found: Sequence[Analysis], numbers: pd.DataFrame) -> Fragment
         + (f". A film has no droplet sizes: {' and '.join(films)}" if films else "")
     )
     return table(said, heads, rows)
+
+
+def _one_sided(row: Mapping[str, Any], key: str) -> str:
+    """Return a value of which one bound only is known in words; else empty."""
+    value, low, high = (row[f"{key}{end}"] for end in ("", "_low", "_high"))
+    if math.isfinite(value) or math.isfinite(low) == math.isfinite(high):
+        return ""
+    return f"at least {figures(low)}" if math.isfinite(low) else f"at most {figures(high)}"
 
 
 def _fields(found: Sequence[Analysis]) -> str:

@@ -425,11 +425,12 @@ class Viewer {
     if (data.scatter) {
       const { scatter } = data;
       this.scatter.setAttribute("aria-label", scatter.words);
+      const head = scatter.head.replace(/ %/g, "\u00a0%");
       this.plots.append(
         make(
           "div",
           { className: "field-plot" },
-          make("p", { className: "field-axis" }, scatter.head),
+          make("p", { className: "field-axis" }, head),
           this.scatter,
           make(
             "p",

@@ -31,6 +31,10 @@ _LEAST_FOR_OUTLIERS = 5
 
 # Results that tell how good a setting is, with the sign of good.
 GOALS = (("sheet_conductance_ratio", 1), ("coverage", 1), ("share_haze", -1), ("kept_alloy", 1))
+_FIRST = {
+    "sheet_conductance_ratio": "conductance first", "coverage": "coverage first",
+    "share_haze": "least haze first", "kept_alloy": "an alloy kept together first",
+}  # fmt: skip
 
 
 def differs(samples: pd.DataFrame, name: str) -> bool:
@@ -77,16 +81,20 @@ def goodness(samples: pd.DataFrame) -> pd.Series[float]:
 
 
 def best_settings(samples: pd.DataFrame, process: Sequence[str]) -> pd.DataFrame:
-    """Return the best sample for each goal on which samples differ, and for all together."""
+    """Return the best sample for all goals on which samples differ together, and for each.
+
+    The first line is named for the goal that decided it.
+    """
     import pandas as pd
 
     lines = []
-    columns = [("conductance first", goodness(samples), 1)]
-    columns += [
+    columns = [
         (name, pd.to_numeric(samples[name], errors="coerce"), sign)
         for name, sign in GOALS
         if differs(samples, name)
     ]
+    if columns:
+        columns.insert(0, (_FIRST[columns[0][0]], goodness(samples), 1))
     for name, values, sign in columns:
         if values.notna().any() and values.nunique() > 1:
             row = samples.iloc[int(np.nanargmax(sign * values.to_numpy(float)))]

@@ -8,7 +8,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from spattermap.show.pages import figure_html, shell
-from spattermap.show.pieces import heading_of, rows_of, table_html, value_text
+from spattermap.show.pieces import heading_of, rows_of, table_html, unbroken, value_text
 from spattermap.show.wording import figures, has_value, percent, with_interval
 from spattermap.sweeps.deposit import PICTURE
 from spattermap.sweeps.sweep_tables import FEWEST_FIELDS
@@ -37,11 +37,13 @@ def _answer(found: Sweep) -> str:
     done = len(found.fields) - found.n_errors
     n = int((found.samples["n_fields"] > 0).sum())
     said = [f"{done} of {len(found.fields)} map sets were analysed, in {n} samples."]
-    best = found.best[found.best["goal"] == "conductance first"]
-    if len(best):
-        row = best.iloc[0]
+    conductance = found.samples.get("sheet_conductance_ratio")
+    if conductance is not None and (conductance.dropna() == 0).all() and conductance.notna().any():
+        said.append("In no sample does what is outlined connect across the field.")
+    if len(found.best):
+        row = found.best.iloc[0]  # all goals together
         said.append(
-            f"Best so far, conductance first: sample {row['sample']}{_made(row, found.process)}."
+            f"Best so far, {row['goal']}: sample {row['sample']}{_made(row, found.process)}."
         )
     told = _shown_effects(found)
     said += told[:_MOST_EFFECTS]
@@ -51,7 +53,7 @@ def _answer(found: Sweep) -> str:
         sets = "map set" if found.n_errors == 1 else "map sets"
         said.append(f"{found.n_errors} {sets} could not be used; see Errors.")
     text = " ".join(sentence[0].upper() + sentence[1:] for sentence in said)
-    return f'<div class="answer"><p>{escape(text)}</p></div>'
+    return f'<div class="answer"><p>{unbroken(text)}</p></div>'
 
 
 def _shown_effects(found: Sweep) -> list[str]:
@@ -115,7 +117,7 @@ def _charts(found: Sweep) -> str:
 
     table = found.samples[found.samples["n_fields"] > 0]
     wanted = ("coverage", "sheet_conductance_ratio", "share_haze", "kept_alloy")
-    results = [name for name in wanted if name in table and table[name].notna().any()]
+    results = [name for name in wanted if name in table and table[name].nunique() > 1]
     if not results or not len(table):
         return ""
     group = "alloy" if 1 < table["alloy"].nunique() <= _MOST_GROUPS else None
@@ -172,7 +174,7 @@ def _pictures(found: Sweep) -> str:
             pieces.append(
                 f'<figure><div class="fields">{"".join(shown)}</div><figcaption>'
                 f"<strong>{escape(str(sample))}</strong> "
-                f"{escape(made)}<br>{escape(cover)} covered</figcaption></figure>"
+                f"{unbroken(made)}<br>{unbroken(cover)} covered</figcaption></figure>"
             )
     if not pieces:
         return ""

@@ -11,7 +11,7 @@ import numpy as np
 
 from spattermap.core.errors import InputError
 from spattermap.core.estimate import bounded
-from spattermap.core.mapset import element_names, unit_name
+from spattermap.core.mapset import element_names, unit_name, valid_mask
 from spattermap.core.squares import all_squares, mean_squares
 from spattermap.show.pictures.canvas import (
     INK,
@@ -293,7 +293,8 @@ def haze_map(analysis: Any, *, block_px: int = 16) -> Picture:
     """
     from cmcrameri import cm
 
-    mean, n, height, width = _haze_blocks(analysis, block_px)
+    height, width = label_image(analysis).shape
+    mean, n = _haze_blocks(analysis, block_px)
     if not np.isfinite(mean).any():
         return nothing_to_draw("Haze not drawn: there is no bare ground clear of the deposits.")
     whole = float(np.nansum(mean * n) / n[np.isfinite(mean)].sum())
@@ -332,18 +333,35 @@ def _taken_off(analysis: Any) -> str:
 
 def _haze_blocks(
     analysis: Any, block_px: int
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], int, int]:
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    bare = label_image(analysis) == 0
+    mean, n = between_deposits(
+        metal_sum(analysis),
+        bare,
+        valid_mask(analysis.maps),
+        blur=analysis.segmentation.blur_px,
+        block_px=block_px,
+    )
+    return mean - (analysis.haze_zero.value if analysis.haze_zero.known else 0.0), n
+
+
+def between_deposits(
+    total: npt.NDArray[Any],
+    bare: npt.NDArray[np.bool_],
+    valid: npt.NDArray[np.bool_],
+    *,
+    blur: float,
+    block_px: int = 16,
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return the means of bare pixels over blocks, NaN where there are too few, and how many.
+
+    Dims: `total`, `bare`, `valid` (y, x). Pixels nearer to a deposit than three times the blur are
+    left out.
+    """
     from scipy.ndimage import distance_transform_edt
 
-    from spattermap.core.mapset import valid_mask
-
-    clear = valid_mask(analysis.maps).copy()
-    bare = label_image(analysis) == 0
+    clear = valid.copy()
     if not bare.all():  # the transform needs something to measure the distance to
-        clear &= distance_transform_edt(bare) > 3 * analysis.segmentation.blur_px
-    total = metal_sum(analysis)
-    height, width = total.shape
+        clear &= distance_transform_edt(bare) > 3 * blur
     sums, n = (all_squares(plane, block_px) for plane in (np.where(clear, total, 0.0), clear))
-    zero = analysis.haze_zero.value if analysis.haze_zero.known else 0.0
-    mean = np.where(n >= 20, sums / np.maximum(n, 1) - zero, np.nan)
-    return mean, n, height, width
+    return np.where(n >= 20, sums / np.maximum(n, 1), np.nan), n
