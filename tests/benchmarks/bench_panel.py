@@ -98,7 +98,7 @@ def in_lab():
             page.wait_for_timeout(2000)
             page.evaluate(WATCH)
             for knob, key in ((0, "ArrowUp"), (1, "PageUp"), (2, "ArrowUp")):
-                for n, gap in ((1, 0), (1, 0), (5, 0), (5, 60), (10, 30)):
+                for n, gap in ((1, 0), (5, 0), (10, 60)):
                     _pressed(page, knob, key, (n, gap))
             browser.close()
 
