@@ -7,9 +7,9 @@ import time
 from pathlib import Path
 
 import pytest
+from tests.lab_server import jupyterlab, run_all
 
 import spattermap
-from lab_server import jupyterlab, run_all
 from spattermap.core.settings import Settings
 from spattermap.core.work import Workers
 from spattermap.loaders import open_parts
