@@ -197,6 +197,35 @@ def test_counts_tell_metal_from_dust():
     assert (odds[~metal] > 1).sum() == 0
 
 
+def test_signal_above_the_metals_own_is_no_proof_where_the_error_is_large():
+    signal, error = np.full(30, 1.0), np.full(30, 0.05)
+    signal[-1], error[-1] = 1.3, 1.0
+    odds = image_regions.metal_odds(image_regions.Footprints(signal, error))
+    assert (odds[:-1] > 10).all()
+    assert odds[-1] < 4.6
+
+
+def test_cuts_and_tails_of_the_picture_alone_are_undone_and_gaps_stay():
+    y, x = np.mgrid[:80, :120]
+    true = np.zeros((80, 120), np.int32)
+    for k, (row, column) in enumerate([(25, 25), (55, 60), (55, 79), (25, 100)]):
+        true[(y - row) ** 2 + (x - column) ** 2 <= 64] = k + 1
+    # A scratch cuts the first, another hangs on the last; the second and third lie 2 px apart.
+    mask = (true > 0) & (np.abs(y - x) > 1)
+    mask |= (np.abs(y - 25) <= 1) & (x > 60) & (x < 100)
+    blur, noise = 1.2, 2.0
+    rng = np.random.default_rng(8)
+    counts = image_regions.blurred((true > 0).astype(np.float32), blur)
+    counts = counts + np.sqrt(noise) * rng.normal(0, 1, true.shape).astype(np.float32)
+    valid = np.ones(true.shape, dtype=bool)
+    whole, unsure = image_regions.mended(mask, true == 9, counts, valid, blur=blur, noise=noise)
+    labels = image_regions.parted(whole, unsure, diameter=16.0, strength=1.0)
+    assert labels.max() == 4
+    assert scenes.f1(labels, true) == 1
+    assert not labels[(x > 64) & (x < 88) & (y < 35)].any()
+    assert not labels[50:60, 69:71].all()
+
+
 def test_what_only_the_maps_show_is_added():
     image = np.zeros((20, 20), np.int32)
     image[2:8, 2:8] = 1

@@ -31,7 +31,7 @@ LEAST_EXPLAINED = 0.6  # part of the maps' true variance
 _LEAST_INSIDE = 0.8  # part of the field that the picture must show
 _MOST_PLACINGS = 3
 _SETTLED = 0.2  # px; a transform that moves no point of the field farther is settled
-_METAL_ODDS = 1.0  # log odds from which a region is metal
+_METAL_ODDS = 4.6  # log odds from which a region is metal: it is none once in a hundred
 _LEAST_SUPPORT = 1.3  # gradient along the outlines over that of the whole picture
 
 
@@ -193,14 +193,19 @@ def _drawn(
     # Beside the picture the maps alone draw.
     mask = np.where(inside, mask, maps.labels > 0) & maps.valid
     fused = np.where(inside, fused, mask.astype(np.float32))
-    drawn = image_regions.parted(mask, fused, noise=0.05, strength=strength)
+    mask, unsure = image_regions.mended(
+        mask, maps.labels > 0, maps.fraction, maps.valid, blur=blur, noise=noise
+    )
+    drawn = image_regions.parted(mask, unsure, diameter=maps.structure.diameter, strength=strength)
     n_drawn = int(drawn.max())
     labels = image_regions.only_in_maps(drawn, maps.labels)
     found = image_regions.footprints(
         labels, maps.fraction, maps.valid, blur=blur, noise=noise, seed=seed
     )
     odds = image_regions.metal_odds(found)
+    area = np.bincount(labels.ravel())[1:].astype(np.float64)
     kept = odds > _METAL_ODDS
+    kept[n_drawn:] &= image_regions.out_of_noise(found, area, labels.size)[n_drawn:]
     labels = image_regions.renumbered(labels, kept)
     support = image_regions.edge_support(labels > 0, picture)
     known = replace(known, support=support)

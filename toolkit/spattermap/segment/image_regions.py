@@ -7,18 +7,30 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft, ndimage
 from scipy.special import logsumexp
+from scipy.stats import norm
 
 from spattermap.core.arrays import Bools, Floats, Labels, Singles
-from spattermap.segment import droplets
+from spattermap.segment import droplets, lobes
 from spattermap.segment.filters import Structure
 from spattermap.segment.hills import part
 from spattermap.segment.image_grid import blurred
+from spattermap.segment.parting import contacts, elongation, pixel_sums
 
 _SURE_METAL, _SURE_BARE = 0.8, 0.2  # fused fraction beyond which a pixel's kind is settled
 _SHARP = 0.8  # px; standard deviation of the edge as the picture shows it
 _GRADIENT = 0.6  # px; scale at which the picture's edge is looked for
 _BAND = 2  # px on either side of an edge, whose half height is sought
 _CROSS = ndimage.generate_binary_structure(2, 1)
+_HALF_WIDE = 3.0  # px; half the width of the widest scratch or spot that is looked through
+_THIN = 2.0  # px; half the width below which what hangs on metal is a tail,
+_LONG = 1.6  # px; ... if it reaches so far from what is wider
+_BROAD = 2.0  # px; half the least width of metal that the picture hides and the maps show
+_TOLD = 3.0  # log odds from which counts alone decide
+# px^3; variance of an outline's place times its correlation length: dust and scratches displace it
+# more than the picture's noise does
+_WHITE = 1.0
+_ELONGATED = 2.5  # length over width from which a region may be a streak
+_MOST_FALSE = 0.05  # regions a field that noise may add to those of the picture
 _PROBES = 8
 _CG_STEPS = 40
 _CG_TOLERANCE = 1e-4
@@ -117,16 +129,118 @@ def edge_support(mask: Bools, picture: Singles) -> float:
     return float(gradient[edge].mean() / max(float(gradient.mean()), 1e-9)) if edge.any() else 0.0
 
 
-def parted(mask: Bools, fused: Singles, *, noise: float, strength: float) -> Labels:
-    """Part the metal into droplets by the engine's own rules, at the picture's sharpness."""
-    rule = droplets.Parting.at(_SHARP, noise=noise, strength=strength)
+def mended(
+    mask: Bools, maps_mask: Bools, evidence: Singles, valid: Bools, *, blur: float, noise: float
+) -> tuple[Bools, Bools]:
+    """Return the metal freed of what only the picture cuts from it or hangs on it, and the unsure.
+
+    Dims: all (y, x). What a scratch or a dark spot hides of metal is narrow or closed in; what a
+    scratch adds to it is a tail; what dust hides may be broad. Each such piece has its counts
+    weighed, metal against bare: where these tell, they decide. Where not, a gap is filled but
+    unsure (second result), which is for the shape of what lies about it to settle; a tail is left
+    to the maps.
+    """
+    closed = _closed(mask, _HALF_WIDE) | ndimage.binary_fill_holes(mask)
+    core = ~_closed(~mask, _THIN)
+    thin = mask & ~core & _touching(mask, core)
+    far = thin & (ndimage.distance_transform_edt(~core) > _LONG) if core.any() else thin
+    kinds = (
+        closed & ~mask & valid,
+        ndimage.binary_opening(maps_mask & ~closed & valid, _disc(_BROAD)),
+        _touching(thin, far),
+    )
+    pieces, n = np.zeros(mask.shape, np.int32), [0]
+    for kind in kinds:
+        some, more = ndimage.label(kind)
+        pieces[kind] = some[kind] + sum(n)
+        n.append(more)
+    total = sum(n)
+    if total == 0:
+        return mask, np.zeros_like(mask)
+    metal, _ = ndimage.label(mask)
+    labels = np.where(pieces > 0, pieces, np.where(metal > 0, metal + total, 0)).astype(np.int32)
+    found = footprints(labels, evidence, valid, blur=blur, noise=noise)
+    typical = _typical(Footprints(found.signal[total:], found.error[total:]))
+    s, e = found.signal[:total], found.error[:total]
+    odds = np.asarray((s - typical / 2) * typical / e**2)
+    is_gap, is_tail = (np.repeat(np.arange(3), n[1:]) == k for k in (0, 2))
+    area = np.bincount(pieces.ravel(), minlength=total + 1)[1:]
+    in_maps = np.bincount(pieces[maps_mask], minlength=total + 1)[1:] > 0.5 * area
+    told = np.abs(odds) > _TOLD
+    keep = np.where(told, odds > 0, is_gap | (is_tail & in_maps))
+    out = np.where(pieces > 0, np.append(False, keep)[pieces], mask)
+    return np.asarray(out), np.append(False, is_gap & ~told)[pieces]
+
+
+def _touching(mask: Bools, by: Bools) -> Bools:
+    """Return the pieces of a mask in which something else lies."""
+    pieces, _ = ndimage.label(mask)
+    return np.asarray(np.isin(pieces, np.unique(pieces[by & mask])) & mask)
+
+
+def _disc(radius: float) -> Bools:
+    reach = int(radius)
+    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    return np.asarray(y**2 + x**2 <= radius**2)
+
+
+def _closed(mask: Bools, radius: float) -> Bools:
+    """Return the mask closed by a disc; beyond the frame it is as its mirror image."""
+    reach = min(2 * int(radius) + 2, *(n - 1 for n in mask.shape))
+    wide = np.pad(mask, reach, mode="symmetric")
+    return np.asarray(ndimage.binary_closing(wide, _disc(radius))[reach:-reach, reach:-reach])
+
+
+def parted(mask: Bools, unsure: Bools, *, diameter: float, strength: float) -> Labels:
+    """Part the metal into droplets by its outline, at the picture's sharpness.
+
+    Dims: (y, x). What is `unsure` stays metal where one droplet lies about it, and not between two.
+    """
+    rule = droplets.Parting.at(_SHARP, noise=0.05, strength=strength)
     whole = droplets.without_pinholes(mask, rule.least_area)
-    # Edges moved to the picture's may lie where the fraction is low.
-    height = np.where(whole, np.clip(fused, 0.05, 1.0), fused).astype(np.float32)
-    labels, _ = part(height, whole.astype(np.int32), rule.dips)
-    if not rule.parts_nothing:
-        labels, _ = part(droplets.blunted_distance(whole, rule.blunt), labels, rule.necks)
-    return labels
+    labels, _ = ndimage.label(whole, output=np.int32)
+    if rule.parts_nothing:
+        return np.asarray(labels)
+    labels, _ = part(droplets.blunted_distance(whole, rule.blunt), labels, rule.necks)
+    labels = _by_shape(whole, labels, diameter=diameter, strength=strength)
+    return _opened(labels, unsure)
+
+
+def _by_shape(whole: Bools, labels: Labels, *, diameter: float, strength: float) -> Labels:
+    """Return the labels of a mask parted anew by ellipses; `diameter` is the one expected (px)."""
+    n = int(labels.max())
+    if n == 0:
+        return labels
+    height = blurred(whole.astype(np.float32), _SHARP)
+    outline = lobes.outline_of(height, labels, np.full(n + 1, 0.5, np.float32))
+    touching = np.array(contacts(labels), np.int64).reshape(-1, 2)
+    lump = lobes.lumps_of(n, touching)
+    told = lobes.Evidence(
+        white=_WHITE, sigma=_SHARP, middle=0.5 * diameter, price=lobes.PRICE / strength, least=1.0
+    )
+    sums = pixel_sums(labels, n, 0, 0)
+    # What may be a streak is no droplet of ellipses.
+    left = np.zeros(int(lump.max()) + 1, dtype=bool)
+    left[lump[[k for k in range(1, n + 1) if elongation(sums[k]) > _ELONGATED]]] = True
+    lumps = lobes.put_together(lump, [lobes.explain_lumps(outline, lump, sums, told, left=left)])
+    drawn = lobes.paint(lump[labels], lumps.ellipses, lumps.begin, 0, 0)
+    drawn = np.where(lumps.kept[labels] > 0, lumps.kept[labels], drawn)
+    return renumbered(drawn, np.bincount(drawn.ravel(), minlength=len(lumps.ellipses) + 1)[1:] > 0)
+
+
+def _opened(labels: Labels, unsure: Bools) -> Labels:
+    """Take what is unsure off where no single droplet closes about it."""
+    out = np.where(unsure, 0, labels).astype(np.int32)
+    boxes = ndimage.find_objects(labels)
+    reach = 2 * int(_HALF_WIDE) + 2
+    for k in np.unique(labels[unsure]):
+        if k == 0 or boxes[k - 1] is None:
+            continue
+        at = tuple(slice(max(0, b.start - reach), b.stop + reach) for b in boxes[k - 1])
+        mine = out[at] == k
+        closed = _closed(mine, _HALF_WIDE) | ndimage.binary_fill_holes(mine)
+        out[at][closed & unsure[at] & (labels[at] == k)] = k
+    return out
 
 
 def footprints(labels: Labels, evidence: Singles, valid: Bools, *, blur: float, noise: float,
@@ -185,12 +299,11 @@ def metal_odds(found: Footprints) -> Floats:
     s, e = found.signal, found.error
     if s.size == 0:
         return np.zeros(0)
-    sure = e < 0.3
-    middle = float(np.median(s[sure & (s > 0.4)])) if (sure & (s > 0.4)).any() else 1.0
-    mean, spread, share = max(middle, 0.5), 0.2, 0.9
+    mean, spread, share = _typical(found), 0.2, 0.9
     odds = np.zeros(s.size)
     for _ in range(30):
-        metal = _log_normal(s - mean, np.hypot(e, spread)) + np.log(share)
+        # Above the metal's mean nothing speaks for bare plate.
+        metal = _log_normal(np.minimum(s - mean, 0), np.hypot(e, spread)) + np.log(share)
         bare = _log_normal(s, np.hypot(e, _BARE_SPREAD)) + np.log1p(-share)
         odds = metal - bare
         p = np.exp(metal - logsumexp([metal, bare], axis=0))
@@ -201,8 +314,23 @@ def metal_odds(found: Footprints) -> Floats:
         scatter = float((weight * ((s - mean) ** 2 - e**2)).sum() / weight.sum())
         spread = float(np.sqrt(np.clip(scatter, _LEAST_SPREAD**2, _MOST_SPREAD**2)))
         share = float(np.clip(p.mean(), 0.05, 0.98))
-    # Above the metal's mean nothing speaks for bare plate.
-    return np.where(s > mean, np.maximum(odds, 5.0), odds)
+    return odds
+
+
+def out_of_noise(found: Footprints, area: Floats, n_pixels: int) -> Bools:
+    """Return which regions noise alone would not draw somewhere in a field; dims (region,).
+
+    A field has about as many places for noise as regions of such an `area` (px) fit into it.
+    """
+    least = norm.isf(np.clip(_MOST_FALSE * area / n_pixels, 0, 0.5))
+    return np.asarray(found.signal > least * found.error)
+
+
+def _typical(found: Footprints) -> float:
+    """Return the signal of most of the metal."""
+    s, e = found.signal, found.error
+    sure = (e < 0.3) & (s > 0.4)
+    return max(float(np.median(s[sure])) if sure.any() else 1.0, 0.5)
 
 
 def _log_normal(x: Floats, sd: Floats) -> Floats:

@@ -30,7 +30,7 @@ _PIXELS = 0.02  # px^3; what the pixel grid adds to the noise of an outline
 _ROUGH = 0.02  # of the radius: how far true outlines stray from an ellipse
 _ROUND = 0.05  # half the logarithm of the ratio of a droplet's axes
 _BROAD = 0.5  # logarithm of the radius
-_PRICE = 6.0  # nats; that a lump is several droplets is less likely beforehand
+PRICE = 6.0  # nats; that a lump is several droplets is less likely beforehand
 _NOTCH = 0.55  # of the edge's deviation: how far blur fills a right-angled notch
 _TURNS = 8  # directions in which an ellipse is tried to be parted,
 _OFFSETS = (-0.5, 0.0, 0.5)  # ... each at these parts of its radius
@@ -50,7 +50,7 @@ class Evidence(NamedTuple):
     rough: float = _ROUGH  # standard deviation of true outlines about an ellipse, over the radius
     round: float = _ROUND  # standard deviation of a droplet's stretch, each component
     broad: float = _BROAD  # standard deviation of the logarithm of the radius
-    price: float = _PRICE  # what one more ellipse costs beforehand (nats)
+    price: float = PRICE  # what one more ellipse costs beforehand (nats)
     least: float = 0.0  # smallest radius (px): nothing smaller is told apart
 
 
@@ -76,7 +76,7 @@ def evidence_of(
         white=float(variance * length + _PIXELS),
         sigma=float(sigma),
         middle=0.5 * float(diameter),
-        price=_PRICE / strength,
+        price=PRICE / strength,
         least=0.5 * float(smallest),
     )
 
