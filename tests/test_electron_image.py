@@ -202,7 +202,7 @@ def test_signal_above_the_metals_own_is_no_proof_where_the_error_is_large():
     signal[-1], error[-1] = 1.3, 1.0
     odds = image_regions.metal_odds(image_regions.Footprints(signal, error))
     assert (odds[:-1] > 10).all()
-    assert odds[-1] < 4.6
+    assert odds[-1] < 4.0
 
 
 def test_cuts_and_tails_of_the_picture_alone_are_undone_and_gaps_stay():
@@ -211,7 +211,7 @@ def test_cuts_and_tails_of_the_picture_alone_are_undone_and_gaps_stay():
     for k, (row, column) in enumerate([(25, 25), (55, 60), (55, 79), (25, 100)]):
         true[(y - row) ** 2 + (x - column) ** 2 <= 64] = k + 1
     # A scratch cuts the first, another hangs on the last; the second and third lie 2 px apart.
-    mask = (true > 0) & (np.abs(y - x) > 1)
+    mask = (true > 0) & ((np.abs(y - x) > 1) | (x > 45))
     mask |= (np.abs(y - 25) <= 1) & (x > 60) & (x < 100)
     blur, noise = 1.2, 2.0
     rng = np.random.default_rng(8)
@@ -219,7 +219,7 @@ def test_cuts_and_tails_of_the_picture_alone_are_undone_and_gaps_stay():
     counts = counts + np.sqrt(noise) * rng.normal(0, 1, true.shape).astype(np.float32)
     valid = np.ones(true.shape, dtype=bool)
     whole, unsure = image_regions.mended(mask, true == 9, counts, valid, blur=blur, noise=noise)
-    labels = image_regions.parted(whole, unsure, diameter=16.0, strength=1.0)
+    labels = image_regions.parted_by_shape(whole, unsure, diameter=16.0, strength=1.0)
     assert labels.max() == 4
     assert scenes.f1(labels, true) == 1
     assert not labels[(x > 64) & (x < 88) & (y < 35)].any()

@@ -31,7 +31,7 @@ LEAST_EXPLAINED = 0.6  # part of the maps' true variance
 _LEAST_INSIDE = 0.8  # part of the field that the picture must show
 _MOST_PLACINGS = 3
 _SETTLED = 0.2  # px; a transform that moves no point of the field farther is settled
-_METAL_ODDS = 4.6  # log odds from which a region is metal: it is none once in a hundred
+_METAL_ODDS = 3.0  # log odds from which a region is metal: no more than one in twenty is none
 _LEAST_SUPPORT = 1.3  # gradient along the outlines over that of the whole picture
 
 
@@ -196,7 +196,9 @@ def _drawn(
     mask, unsure = image_regions.mended(
         mask, maps.labels > 0, maps.fraction, maps.valid, blur=blur, noise=noise
     )
-    drawn = image_regions.parted(mask, unsure, diameter=maps.structure.diameter, strength=strength)
+    drawn = image_regions.parted_by_shape(
+        mask, unsure, diameter=maps.structure.diameter, strength=strength
+    )
     n_drawn = int(drawn.max())
     labels = image_regions.only_in_maps(drawn, maps.labels)
     found = image_regions.footprints(

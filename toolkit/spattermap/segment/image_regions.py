@@ -30,6 +30,8 @@ _TOLD = 3.0  # log odds from which counts alone decide
 # more than the picture's noise does
 _WHITE = 1.0
 _ELONGATED = 2.5  # length over width from which a region may be a streak
+# part of the shapes of a picture that are metal, at most: each must show some metal in its counts
+_MOST_SHARE = 0.95
 _MOST_FALSE = 0.05  # regions a field that noise may add to those of the picture
 _PROBES = 8
 _CG_STEPS = 40
@@ -191,14 +193,27 @@ def _closed(mask: Bools, radius: float) -> Bools:
     return np.asarray(ndimage.binary_closing(wide, _disc(radius))[reach:-reach, reach:-reach])
 
 
-def parted(mask: Bools, unsure: Bools, *, diameter: float, strength: float) -> Labels:
+def parted(mask: Bools, fused: Singles, *, noise: float, strength: float) -> Labels:
+    """Part the metal into droplets by the engine's own rules, at the picture's sharpness."""
+    rule = droplets.Parting.at(_SHARP, noise=noise, strength=strength)
+    whole = droplets.without_pinholes(mask, rule.least_area)
+    # Edges moved to the picture's may lie where the fraction is low.
+    height = np.where(whole, np.clip(fused, 0.05, 1.0), fused).astype(np.float32)
+    labels, _ = part(height, whole.astype(np.int32), rule.dips)
+    if not rule.parts_nothing:
+        labels, _ = part(droplets.blunted_distance(whole, rule.blunt), labels, rule.necks)
+    return labels
+
+
+def parted_by_shape(mask: Bools, unsure: Bools, *, diameter: float, strength: float) -> Labels:
     """Part the metal into droplets by its outline, at the picture's sharpness.
 
     Dims: (y, x). What is `unsure` stays metal where one droplet lies about it, and not between two.
     """
     rule = droplets.Parting.at(_SHARP, noise=0.05, strength=strength)
     whole = droplets.without_pinholes(mask, rule.least_area)
-    labels, _ = ndimage.label(whole, output=np.int32)
+    pieces, _ = ndimage.label(whole)
+    labels = np.asarray(pieces, np.int32)
     if rule.parts_nothing:
         return np.asarray(labels)
     labels, _ = part(droplets.blunted_distance(whole, rule.blunt), labels, rule.necks)
@@ -313,7 +328,7 @@ def metal_odds(found: Footprints) -> Floats:
         mean = max(float((weight * s).sum() / weight.sum()), 0.4)
         scatter = float((weight * ((s - mean) ** 2 - e**2)).sum() / weight.sum())
         spread = float(np.sqrt(np.clip(scatter, _LEAST_SPREAD**2, _MOST_SPREAD**2)))
-        share = float(np.clip(p.mean(), 0.05, 0.98))
+        share = float(np.clip(p.mean(), 0.05, _MOST_SHARE))
     return odds
 
 
