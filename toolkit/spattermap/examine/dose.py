@@ -114,12 +114,8 @@ def exposure_of_one(seen: Observed) -> list[Finding]:
             if profile is None:
                 continue
             bad = _judge(check, seen.elements[k], profile, axis)
-            beside = _changes(seen, axis, profile.step()[1])
-            if (
-                bad is not None
-                and beside is not None
-                and _some_up_some_down(*beside[:2], beside[3])
-            ):
+            beside = _changes(seen, axis, profile.step()[1]) if bad is not None else None
+            if beside is not None and _some_up_some_down(*beside[:2], beside[3]):
                 continue  # the straight edge of a film, which several maps see
             worst = max(worst, profile.step()[0])
             if bad is not None:
