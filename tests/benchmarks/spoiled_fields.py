@@ -17,7 +17,8 @@ fields, 7 with a wrong claim (0.5 %; 0, 0, 3, 1 and 3): a map with that of the f
 one map that moved half-way, counts of one line that fell into another half-way. The leak was then
 given back its word "foreign" where a blank is there, because real films were lost with it, so it
 may be wrong on every seed (0.8 % then). Before the mends seeds 7, 8 and 9 gave 3.9 % (30 of
-777), seed 12 2.9 % (8 of 274). Sound fields: 3 alarms in 500 (8700 to 9199), none in 200 (8450 to 8649).
+777), seed 12 2.9 % (8 of 274). Sound fields: 3 alarms in 500 (8700 to 9199), none in 200 (8450 to
+8649).
 
 The examination takes 14 % of the processor time of `analyse` at 256 x 256 and 512 x 512 px (brass
 and an absent element, five maps and a blank).
