@@ -589,6 +589,7 @@ def _first_step(table: pd.DataFrame) -> str:
 def _oxide(analysis: Any, *, film: bool) -> Answer:
     """Say in which parts of the deposit oxygen beyond the glass is seen."""
     from spattermap.measure.oxide import oxide_step, oxygen_ratio_words
+    from spattermap.verdict.oxygen import is_leak
 
     words = {"droplets": "the film", "haze": "its gaps"} if film else {}
     elements = element_names(analysis.maps)
@@ -608,7 +609,7 @@ def _oxide(analysis: Any, *, film: bool) -> Answer:
     untold = [row for row in rows if row["finding"] not in _OXYGEN_FINDINGS]
     asked = [row for row in table.to_dict("records") if row["next_step"]]
     step = str(asked[0]["next_step"]) if asked else ""
-    if asked and asked[0]["where"] != "haze":
+    if asked and asked[0]["where"] != "haze" and not is_leak(step):
         step = oxide_step(analysis.weighed) or step
     said = []
     if shown:
@@ -620,15 +621,26 @@ def _oxide(analysis: Any, *, film: bool) -> Answer:
         parts = [f"{one} ({clauses[one]})" if one in clauses else one for one in none]
         lead = "none shown in" if said else "None shown in"
         said.append(f"{lead} {listing(parts)}")
-    if untold:
+    for why, part in _untold(untold).items():
         lead = "not told for" if said else "Not told for"
-        why = (
-            "less oxygen shows there than bare glass gives, so an oxide would not stand out"
-            if any(_is_number(row["z"]) for row in untold)
-            else "no blank to compare with"
-        )
-        said.append(f"{lead} {listing([str(row['where']) for row in untold])}: {why}")
+        said.append(f"{lead} {listing([str(row['where']) for row in part])}: {why}")
     return _answer("oxide", f"{'; '.join(said)}.", "likely" if shown else "open", step)
+
+
+def _untold(rows: list[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:
+    """Return the rows that tell nothing of oxygen, by the reason."""
+    from spattermap.verdict.oxygen import is_leak
+
+    found: dict[str, list[dict[str, Any]]] = {}
+    for row in rows:
+        if is_leak(row["next_step"]):
+            why = "lines of another element in oxygen's window may give all that is seen there"
+        elif _is_number(row["z"]):
+            why = "less oxygen shows there than bare glass gives, so an oxide would not stand out"
+        else:
+            why = "no blank to compare with"
+        found.setdefault(why, []).append(row)
+    return found
 
 
 def _least_oxygen(row: Mapping[str, Any]) -> str:

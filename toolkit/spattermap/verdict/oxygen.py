@@ -40,6 +40,12 @@ _HAZE_NEXT = (
     "Map at about 5 keV, where a thin oxide weighs more against the glass under it, or deposit on "
     "a substrate without oxygen."
 )
+LEAK_STEP = "Fit the spectra with {} included: lines of it fall into oxygen's window."
+
+
+def is_leak(step: object) -> bool:
+    """Say whether a row's next step is owed to lines that leak into oxygen's window."""
+    return str(step).startswith(LEAK_STEP.split("{}", maxsplit=1)[0])
 
 
 def oxygen_evidence(context: Context) -> pd.DataFrame:
@@ -54,10 +60,10 @@ def oxygen_evidence(context: Context) -> pd.DataFrame:
     -------
     pandas.DataFrame
         One row each for droplets, streaks and haze that exist, none where oxygen was not mapped:
-        where; counts (mean per pixel); glass_most, background_most (most that glass and continuum
-        may give there); excess_low, excess, excess_high (per pixel; `excess_low` with glass and
-        continuum at their most, `excess_high` with neither); z (standard errors of the excess over
-        the most that glass and continuum may give); finding ("oxygen beyond the glass", "none
+        where; counts (mean per pixel); glass_most, background_most (most that glass, and that
+        continuum and leaking lines may give there); excess_low, excess, excess_high (per pixel;
+        `excess_low` with these at their most, `excess_high` with none); z (standard errors of the
+        excess over the most that these may give); finding ("oxygen beyond the glass", "none
         shown", "undecided"); next_step.
 
     Notes
@@ -98,8 +104,20 @@ def _on_metal(
         which = [i for i in hard_substrate(levels.elements, context.roles, context.state) if i != o]
         through = level[:, which].sum(axis=1) / bare[:, which].sum(axis=1) if which else 1.0
         glass = np.clip(np.nan_to_num(through, nan=1.0), 0.0, 1.0) * bare[:, o]
-    most = (glass, _continuum(context, level))
+    most = (glass, _continuum(context, level), _leaked(context, level))
     return _row(context, (name, _ON_METAL_NEXT), n, seen=level[:, o], most=most)
+
+
+def _leaked(context: Context, level: Floats) -> Floats:
+    """Return the most that lines of the other elements bring into oxygen's window.
+
+    The L lines of titanium to manganese lie within a detector's resolution of O Ka.
+    """
+    levels = context.levels
+    bounds = levels.leaks.get("O", {})
+    which = [levels.index(e) for e in bounds]
+    over = np.maximum(np.nan_to_num(level - levels.base), 0.0)[:, which]
+    return np.asarray(over @ np.array(list(bounds.values())))
 
 
 def _continuum(context: Context, level: Floats) -> Floats:
@@ -125,7 +143,7 @@ def _in_haze(context: Context, n: Floats) -> tuple[object, ...]:
         unknown = [float("nan")] * 6
         step = "Map a bare plate under the same conditions."
         return ("haze", float(seen[0]), *unknown, "undecided", step)
-    most = (levels.base_high[:, o], np.zeros_like(seen))
+    most = (levels.base_high[:, o], np.zeros_like(seen), _leaked(context, levels.bare))
     row = _row(context, ("haze", _HAZE_NEXT), n, seen=seen, most=most)
     z = row[_Z]
     if isinstance(z, float) and z <= -PRESENT_Z:
@@ -141,21 +159,26 @@ def _row(
     n: Floats,
     *,
     seen: Floats,
-    most: tuple[Floats, Floats],
+    most: tuple[Floats, Floats, Floats],
 ) -> tuple[object, ...]:
-    """Return a row; `where` holds its name and next step, `most` what glass and continuum give."""
-    glass, continuum = most
-    excess = seen - glass - continuum
+    """Return a row; `where` holds name and next step, `most` what glass, continuum, leaks give."""
+    glass, continuum, leaked = most
+    background = continuum + leaked
+    excess = seen - glass - background
     found = estimate(excess, context.settings, context.levels.n_blocks)
     total = estimate(seen, context.settings, context.levels.n_blocks)
     # Resampling few counts may fall short of their Poisson scatter.
     error = max(float(np.nanstd(excess[1:])), float(np.sqrt(seen[0] * n[0] + 1.0) / n[0]))
     z = float(excess[0] / error)
-    shown = z >= PRESENT_Z
+    finding, step = "oxygen beyond the glass", ""
+    if z < PRESENT_Z:
+        finding, step = "none shown", where[1]
+        sources = " and ".join(context.levels.leaks.get("O", {}))
+        if z + float(leaked[0]) / error >= PRESENT_Z:
+            finding, step = "undecided", LEAK_STEP.format(sources)
     return (
-        where[0], float(seen[0]), float(glass[0]), float(continuum[0]), max(found.low, 0.0),
-        max(found.value, 0.0), total.high, z,
-        "oxygen beyond the glass" if shown else "none shown", "" if shown else where[1],
+        where[0], float(seen[0]), float(glass[0]), float(background[0]), max(found.low, 0.0),
+        max(found.value, 0.0), total.high, z, finding, step,
     )  # fmt: skip
 
 
@@ -173,6 +196,11 @@ def oxygen_sentences(table: pd.DataFrame) -> tuple[str, ...]:
             said.append(
                 f"In {row.where} no oxygen is shown beyond what glass and background may give; up "
                 f"to {row.excess_high:.2g} counts per pixel remain possible."
+            )
+        elif is_leak(row.next_step):
+            said.append(
+                f"Whether the {row.where} {holds} oxide cannot be told: lines of other elements "
+                "in oxygen's window may give all that is seen beyond the glass."
             )
         elif isinstance(row.z, float) and np.isfinite(row.z):  # NaN without a blank
             said.append(
