@@ -150,7 +150,7 @@ def test_half_a_statement_of_roles_is_kept(scene):
 
 
 def test_terminal_and_notebook_forms(analysis):
-    assert "How much is covered" in repr(analysis)
+    assert "How much, how large" in repr(analysis)
     assert "data-field" in analysis._repr_html_()
 
 
