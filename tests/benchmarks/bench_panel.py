@@ -4,6 +4,11 @@ python tests/benchmarks/bench_panel.py          # what the kernel computes and s
 python tests/benchmarks/bench_panel.py lab      # from a key press to the picture, in Chromium
 
 The field has 512 x 512 px, four elements and an electron image.
+
+On 27 November 2026, two cores with nothing beside, three runs in JupyterLab: a first picture 76 to
+188 ms after one key press, five at once or ten every 60 ms; the last picture 52 to 247 ms after the
+last key, once 343; the full answer 3.5 to 4.9 s after it, nearly all of it reading the electron
+image (0.3 s without one).
 """
 
 import json
