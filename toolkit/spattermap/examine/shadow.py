@@ -170,6 +170,15 @@ def _main_of(seen: Observed, metals: list[int]) -> int:
     return max(metals, key=lambda k: float(seen.mean[k]))
 
 
+def _stated_metals(seen: Observed) -> list[int]:
+    """Return the metals whose mass in the alloy and whose line are stated."""
+    parts = seen.known.alloy
+    return [
+        k for k in np.flatnonzero((seen.signs > 0) & seen.alive).tolist()
+        if np.isfinite(parts.get(seen.elements[k], np.nan)) and seen.lines[k]
+    ]  # fmt: skip
+
+
 def _bare_squares(made: Squares, partners: list[int]) -> Bools:
     """Return the squares that hold least of the partners."""
     metal = made.sum_of(partners)
@@ -546,10 +555,7 @@ def _beside(made: Squares, j: int, glass: list[int]) -> float:
 def _without_main(check: str, seen: Observed) -> list[Finding]:
     """Return a finding where the main metal has no structure and another alloy element has."""
     beam, parts = seen.known.beam_energy_keV, seen.known.alloy
-    metals = [
-        k for k in np.flatnonzero((seen.signs > 0) & seen.alive).tolist()
-        if np.isfinite(parts.get(seen.elements[k], np.nan)) and seen.lines[k]
-    ]  # fmt: skip
+    metals = _stated_metals(seen)
     made = squares(seen) if beam is not None and len(metals) > 1 else None
     if made is None or beam is None:
         return []
@@ -623,10 +629,7 @@ def beyond_composition(seen: Observed) -> Beyond | None:
 
 def _beyond(seen: Observed) -> Beyond | None:
     beam, parts = seen.known.beam_energy_keV, seen.known.alloy
-    known = [
-        k for k in np.flatnonzero((seen.signs > 0) & seen.alive).tolist()
-        if np.isfinite(parts.get(seen.elements[k], np.nan)) and seen.lines[k]
-    ]  # fmt: skip
+    known = _stated_metals(seen)
     made = squares(seen) if beam is not None and len(known) > 1 else None
     if made is None or beam is None:
         return None
