@@ -1,7 +1,8 @@
 """Run a part of the tests as another processor would: without what this one has beyond the least.
 
-    python .ci/processors.py
+    python .ci/processors.py [WORDS FOR PYTEST]
 
+Words (files, `tests toolkit` for all) take the place of the part.
 numpy falls back to its baseline (NPY_DISABLE_CPU_FEATURES), numba compiles for a generic processor
 into a cache of its own, and on x86-64 OpenBLAS takes the kernel of an older or another processor.
 Stored results and demo maps must hold there as well.
@@ -54,7 +55,7 @@ def main() -> int:
             changes["OPENBLAS_CORETYPE"] = kernel
         told = f"numpy without {', '.join(features) or 'nothing'}; OpenBLAS: {kernel or 'as it is'}"
         print(f"\nAs another processor ({told}; numba: generic):", flush=True)
-        files = [str(ROOT / "tests" / name) for name in PART]
+        files = sys.argv[1:] or [str(ROOT / "tests" / name) for name in PART]
         command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", *files]
         started = time.monotonic()
         code = subprocess.run(command, cwd=ROOT, check=False, env={**os.environ, **changes})
