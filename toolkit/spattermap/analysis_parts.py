@@ -10,6 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
+import pandas as pd
+import xarray as xr
 
 from spattermap.core.arrays import Floats, Integers, Labels
 from spattermap.core.grid import Box, DiskStore, Grid, Source, Windowed, parts_of
@@ -41,9 +43,6 @@ from spattermap.segment.engine import segment
 from spattermap.verdict.gather import Context, gather, join_parts, mean_diameter
 
 if TYPE_CHECKING:
-    import pandas as pd
-    import xarray as xr
-
     from spattermap.core.mapset import Roles
     from spattermap.core.settings import Settings
     from spattermap.core.work import Workers
@@ -102,7 +101,6 @@ class Room(NamedTuple):
     def labels(self, maps: xr.Dataset) -> xr.DataArray:
         """Return the labels, lazy."""
         import dask.array as da
-        import xarray as xr
 
         return xr.DataArray(
             da.from_zarr(str(self.labels_store)), dims=("y", "x"), coords={"y": maps.y, "x": maps.x}
@@ -346,8 +344,6 @@ def _windows(source: Source) -> list[xr.Dataset]:
 
 def _write_droplets(plan: _Plan, parts: Sequence[_Part], file: Path) -> pd.DataFrame:
     """Write the table of droplets part by part; return the columns that are summed up."""
-    import pandas as pd
-
     unit = facts(plan.source.maps).length_unit
     shown = []
     # Every digit: the table is read again from here.

@@ -9,6 +9,7 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtri, stdtrit
 
 from spattermap.core.arrays import Floats
 
@@ -49,8 +50,6 @@ class Estimate:
         """
         if not (self.known and np.isfinite([least, most]).all()):
             return self
-        from scipy.special import ndtri
-
         wide = float(ndtri(0.5 + level / 2) / np.sqrt(3.0))
         down = np.hypot(self.value - self.low, wide * max(self.value - least, 0.0))
         up = np.hypot(self.high - self.value, wide * max(most - self.value, 0.0))
@@ -87,8 +86,6 @@ def interval(
 
     Hesterberg, American Statistician 69 (2015) 371, section 5.3.
     """
-    from scipy.special import ndtri, stdtrit
-
     blocks = max(n_blocks, 2)
     tail = 0.5 + level / 2
     reach = float(stdtrit(blocks - 1, tail) / ndtri(tail))

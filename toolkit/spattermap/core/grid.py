@@ -11,16 +11,14 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import xarray as xr
 
 from spattermap.core.errors import InputFileError
 from spattermap.core.mapset import facts
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 
 @dataclass(frozen=True)

@@ -14,13 +14,12 @@ import functools
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import numpy as np
+import xarray as xr
 
 from spattermap.core.errors import InputError, InputTypeError, element_symbol, one_of, positive
-
-if TYPE_CHECKING:
-    import xarray as xr
-
 
 # What became of the spectral background: still under every map, as one detector sees it; taken off
 # each map; or under each map by itself, as spectrometers of their own see it.
@@ -37,8 +36,6 @@ def validate(maps: xr.Dataset) -> xr.Dataset:
     >>> validate(maps) is maps
     True
     """
-    import xarray as xr
-
     if not isinstance(maps, xr.Dataset):
         raise InputTypeError(
             f"maps must be a map set (xarray.Dataset), got {type(maps).__name__}. "
@@ -91,8 +88,6 @@ def _check_elements(maps: xr.Dataset) -> None:
 
 
 def _check_values(maps: xr.Dataset, quantity: str) -> None:
-    import numpy as np
-
     # A net map is a difference and may dip below zero, and noise takes other quantities there too;
     # a detector cannot count less than nothing.
     for name in ("counts", "variance"):
@@ -236,8 +231,6 @@ def with_electron_image(
 
     Dims: `image` (image_y, image_x).
     """
-    import numpy as np
-
     data = image if hasattr(image, "dask") else np.asarray(image)
     if data.ndim != 2 or 0 in data.shape:
         raise InputError(
@@ -261,8 +254,6 @@ def electron_images(maps: xr.Dataset) -> list[str]:
 
 def _checked_stack(counts: Any, elements: Sequence[str]) -> tuple[Any, list[str]]:
     """Return the stack as an array, numpy or dask, and the symbols of its maps."""
-    import numpy as np
-
     data = counts if hasattr(counts, "dask") else np.asarray(counts)
     if data.ndim != 3 or 0 in data.shape:
         raise InputError(
@@ -282,9 +273,6 @@ def _frame(
     data: Any, names: list[str], *, lines: Sequence[str] | None, pixel_size_um: float | None
 ) -> xr.Dataset:
     """Return the maps with their coordinates, in um or, without a pixel size, in px."""
-    import numpy as np
-    import xarray as xr
-
     _, height, width = data.shape
     side = 1.0 if pixel_size_um is None else positive(pixel_size_um, "pixel_size_um", unit="um")
     maps = xr.Dataset(
@@ -302,8 +290,6 @@ def _frame(
 
 
 def _same_shape(array: Any, name: str, shape: tuple[int, ...]) -> Any:
-    import numpy as np
-
     data = array if hasattr(array, "dask") else np.asarray(array)
     if tuple(data.shape) != tuple(shape):
         raise InputError(
@@ -420,8 +406,6 @@ def middle_of(maps: xr.Dataset, side: int) -> xr.Dataset:
 
 def valid_mask(maps: xr.Dataset) -> Any:
     """Return the pixels that may be used, dims (y, x)."""
-    import numpy as np
-
     if "valid" in maps:
         return np.asarray(maps["valid"].values, dtype=bool)
     return np.ones((maps.sizes["y"], maps.sizes["x"]), dtype=bool)

@@ -6,15 +6,14 @@ import functools
 import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import pandas as pd
+import xarray as xr
 
 from spattermap.core.files import csv_text
 from spattermap.core.mapset import Roles, facts
 from spattermap.core.settings import Settings
-
-if TYPE_CHECKING:
-    import pandas as pd
-    import xarray as xr
 
 _VERSIONED = ("numpy", "scipy", "scikit-image", "xarray", "pandas", "numba", "xraydb", "hyperspy")
 # Results that cannot be above one, by how their names start.

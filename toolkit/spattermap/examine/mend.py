@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import xarray as xr
 
 from spattermap.core.mapset import valid_mask
 from spattermap.examine.dose import LEAST_EXPOSURE
@@ -13,7 +14,6 @@ from spattermap.examine.finding import Mend
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import xarray as xr
 
     Floats = npt.NDArray[Any]
 

@@ -7,13 +7,13 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import xarray as xr
 
 from spattermap.core.mapset import Facts, facts, noise_is_known, valid_mask
 from spattermap.core.squares import Boxes, whole_squares
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import xarray as xr
 
     from spattermap.core.mapset import Roles
 

@@ -6,6 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+import pandas as pd
+import xarray as xr
+
 from spattermap.examine import (
     alignment,
     bare_plate,
@@ -20,9 +23,6 @@ from spattermap.examine.mend import as_exported, mended
 from spattermap.examine.observed import Observed, observe
 
 if TYPE_CHECKING:
-    import pandas as pd
-    import xarray as xr
-
     from spattermap.core.mapset import Roles
 
 EVERYTHING: tuple[tuple[Answer, str], ...] = (
@@ -136,8 +136,6 @@ class Examination:
     @property
     def table(self) -> pd.DataFrame:
         """One row a finding; the columns of ``examination.csv``."""
-        import pandas as pd
-
         rows = [{name: getattr(one, name) for name in COLUMNS} for one in self.findings]
         return pd.DataFrame(rows, columns=list(COLUMNS))
 

@@ -6,11 +6,10 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
+import xarray as xr
 
 if TYPE_CHECKING:
-    import pandas as pd
-    import xarray as xr
-
     from spattermap.examine.finding import Withheld
 
 RULE = "withheld by the examination"
@@ -41,8 +40,6 @@ def with_dropped_pairs(pairs: pd.DataFrame, dropped: Sequence[str]) -> pd.DataFr
     """Return the table of pairs with rows of nothing known for maps that took no part."""
     if not dropped:
         return pairs
-    import pandas as pd
-
     names = list(dict.fromkeys([*pairs["element_a"], *pairs["element_b"], *dropped]))
     more = [
         {"element_a": a, "element_b": b}
@@ -107,8 +104,6 @@ def withheld_verdicts(
 def _with_missing(
     table: pd.DataFrame, held: Withheld, missing: Sequence[Mapping[str, Any]], order: Sequence[str]
 ) -> pd.DataFrame:
-    import pandas as pd
-
     rows = [row_of_dropped(one, held.of("verdict", one["element"]) or NO_PART) for one in missing]
     more = pd.DataFrame(rows).reindex(columns=table.columns).astype(
         {name: kind for name, kind in table.dtypes.items() if kind == np.float64}

@@ -12,18 +12,15 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import xarray as xr
 
 from spattermap.core.errors import InputError, InputFileError, OutputError, one_of, refuse_endless
 from spattermap.core.files import decoded, is_there, refuse_input_as_out, staged_folder
 from spattermap.core.grid import part_of
-
-if TYPE_CHECKING:
-    import xarray as xr
-
 
 _COLUMNS = {"px": ("y_px", "x_px"), "um": ("y_um", "x_um")}
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from scipy import ndimage
 
 from spattermap.core.errors import InputError
 
@@ -82,8 +83,6 @@ def recover(colours: np.ndarray, file: Path) -> Recovered:
 
 def _grown(mask: np.ndarray) -> np.ndarray:
     """Return a mask with the soft edges of drawn letters taken in."""
-    from scipy import ndimage
-
     return np.asarray(ndimage.binary_dilation(mask, iterations=1))
 
 
@@ -111,8 +110,6 @@ def scale_bar(levels: np.ndarray) -> np.ndarray:
 
     Dims: `levels` (y, x); returns (y, x).
     """
-    from scipy import ndimage
-
     bright = levels == np.iinfo(levels.dtype).max
     wide = max(8, levels.shape[1] // 20)
     return np.asarray(ndimage.binary_opening(bright, structure=np.ones((2, wide), dtype=bool)))

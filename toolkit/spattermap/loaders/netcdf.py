@@ -6,6 +6,8 @@ import math
 from pathlib import Path
 from typing import Any
 
+import xarray as xr
+
 from spattermap.core.errors import InputError, SpattermapError
 from spattermap.core.mapset import facts
 from spattermap.loaders import probe
@@ -25,7 +27,6 @@ def read(path: Path, request: Request) -> Stack:
     """Read a map set that Spattermap or xarray wrote."""
     probe.start()
     import h5py
-    import xarray as xr
 
     try:
         probe.refuse_links(path, probe.require_harmless(path))

@@ -17,6 +17,8 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
+from scipy.ndimage import maximum_filter1d
+from scipy.special import ndtr
 
 from spattermap.core.errors import InputError
 from spattermap.xrays import (
@@ -118,8 +120,6 @@ def peak_shape(energies: Floats, line_eV: float, fwhm_eV: float) -> Floats:
 
     Dims: `energies` (channel,); returns (channel,).
     """
-    from scipy.special import ndtr
-
     step = float(energies[1] - energies[0])
     sigma = fwhm_eV / (2 * math.sqrt(2 * math.log(2)))
     edges = np.append(energies - step / 2, energies[-1] + step / 2)
@@ -203,8 +203,6 @@ class _Fit:
     def __init__(
         self, energies: Floats, counts: Floats, beam_energy_keV: float, fwhm_eV: float | None
     ) -> None:
-        from scipy.ndimage import maximum_filter1d
-
         self.energies, self.counts, self.beam = energies, counts.astype(np.float64), beam_energy_keV
         # Peaks have tails and shoulders that a normal law lacks: beside counting noise, allow
         # for a share of what is there and of the highest peak nearby.

@@ -283,8 +283,6 @@ def _quantity(stack: Stack, beside: Mapping[str, Any], path: Path) -> str:
 
 
 def _refuse_unexplained_negatives(stack: Stack, path: Path) -> None:
-    import numpy as np
-
     if stack.counts.dtype.kind == "u" or hasattr(stack.counts, "dask"):
         return
     for element, plane in zip(stack.elements, stack.counts, strict=True):
@@ -305,8 +303,6 @@ def _refuse_unexplained_negatives(stack: Stack, path: Path) -> None:
 
 def _whole_numbers(counts: Any) -> bool:
     """Tell counts saved as decimals (3.0) from values that never were counts."""
-    import numpy as np
-
     if counts.dtype.kind in "ub" or counts.dtype.kind == "i":
         return True
     if hasattr(counts, "dask"):
@@ -342,8 +338,6 @@ def _stacked(planes: Sequence[Any]) -> Any:
         import dask.array as da
 
         return da.stack(planes)
-    import numpy as np
-
     return np.stack(planes)
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from spattermap.core.errors import InputError, InputFileError, SpattermapError
 from spattermap.core.files import decoded
@@ -193,8 +194,6 @@ class _Layout:
 
 
 def _table(path: Path) -> tuple[np.ndarray, tuple[str, ...]]:
-    import pandas as pd
-
     text = _text(path)
     layout = _layout(text, path)
     _refuse_unread(text, layout, path)

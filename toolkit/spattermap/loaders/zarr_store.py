@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 import numpy as np
+import xarray as xr
 
 from spattermap.core.errors import InputError, InputFileError, OutputError, SpattermapError
 from spattermap.loaders import names, probe
@@ -321,8 +322,6 @@ def _values(array: Any, path: Path, request: Request) -> Any:
 
 
 def _own(store: Any, attrs: dict[str, Any], path: Path, request: Request) -> Stack:
-    import xarray as xr
-
     from spattermap.loaders.netcdf import from_dataset, require_layout
 
     counts = store["counts"]

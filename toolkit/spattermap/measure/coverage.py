@@ -7,19 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
+from scipy.special import stdtrit
 
 from spattermap.core.arrays import Floats
 from spattermap.core.errors import InputError, image_2d
 from spattermap.core.squares import all_squares
 from spattermap.noise.counting import wilson_interval
-
-if TYPE_CHECKING:
-    import pandas as pd
-
 
 # Fields wider than this are averaged in blocks before the correlation is taken; the sum of the
 # covariance, which is all that is used, does not change by it.
@@ -166,15 +163,11 @@ def threshold_sensitivity(
 
 def sensitivity_table(coverage: Sequence[float]) -> pd.DataFrame:
     """Return the coverage at each of `SHIFTS`, as `threshold_sensitivity` gives it."""
-    import pandas as pd
-
     return pd.DataFrame({"log_odds": SHIFTS, "odds": np.exp(SHIFTS), "coverage": coverage})
 
 
 def t_multiplier(n_fields: int, *, level: float = 0.95) -> float:
     """Return Student's t for the interval of the mean of `n_fields` values."""
-    from scipy.special import stdtrit
-
     return float(stdtrit(n_fields - 1, 0.5 + level / 2))
 
 

@@ -10,18 +10,15 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
+from scipy.special import expit, gammainc, gammaln, log_expit, ndtr
 
 from spattermap.core.arrays import Floats
 from spattermap.core.errors import InputError, one_of
 from spattermap.measure.sizes import WEIGHTINGS
-
-if TYPE_CHECKING:
-    import pandas as pd
-
 
 _LOG_SQRT_2PI = 0.5 * np.log(2 * np.pi)
 
@@ -56,8 +53,6 @@ def _lognormal_log_density(theta: Floats, d: Floats) -> Floats:
 
 
 def _lognormal_cumulative(theta: Floats, d: Floats) -> Floats:
-    from scipy.special import ndtr
-
     below: Floats = ndtr((np.log(d) - theta[0]) * np.exp(-theta[1]))
     return below
 
@@ -92,8 +87,6 @@ def _weibull_cumulative(theta: Floats, d: Floats) -> Floats:
 
 
 def _weibull_moment(theta: Floats, order: float) -> float:
-    from scipy.special import gammaln
-
     return float(np.exp(order * theta[0] + gammaln(1 + order * np.exp(-theta[1]))))
 
 
@@ -110,8 +103,6 @@ def _weibull_readable(theta: Floats) -> dict[str, float]:
 
 # Gamma: ln scale, ln shape.
 def _gamma_log_density(theta: Floats, d: Floats) -> Floats:
-    from scipy.special import gammaln
-
     shape = np.exp(theta[1])
     density: Floats = (
         (shape - 1) * np.log(d) - d * np.exp(-theta[0]) - gammaln(shape) - shape * theta[0]
@@ -120,15 +111,11 @@ def _gamma_log_density(theta: Floats, d: Floats) -> Floats:
 
 
 def _gamma_cumulative(theta: Floats, d: Floats) -> Floats:
-    from scipy.special import gammainc
-
     below: Floats = gammainc(np.exp(theta[1]), d * np.exp(-theta[0]))
     return below
 
 
 def _gamma_moment(theta: Floats, order: float) -> float:
-    from scipy.special import gammaln
-
     shape = np.exp(theta[1])
     return float(np.exp(order * theta[0] + gammaln(shape + order) - gammaln(shape)))
 
@@ -145,8 +132,6 @@ def _gamma_start(d: Floats, w: Floats) -> list[Floats]:
 
 # Two lognormal populations: logit of the share of the smaller, then each population.
 def _two_log_density(theta: Floats, d: Floats) -> Floats:
-    from scipy.special import log_expit
-
     density: Floats = np.logaddexp(
         log_expit(theta[0]) + _lognormal_log_density(theta[1:3], d),
         log_expit(-theta[0]) + _lognormal_log_density(theta[3:5], d),
@@ -155,16 +140,12 @@ def _two_log_density(theta: Floats, d: Floats) -> Floats:
 
 
 def _two_cumulative(theta: Floats, d: Floats) -> Floats:
-    from scipy.special import expit
-
     first: Floats = expit(theta[0]) * _lognormal_cumulative(theta[1:3], d)
     second: Floats = expit(-theta[0]) * _lognormal_cumulative(theta[3:5], d)
     return first + second
 
 
 def _two_moment(theta: Floats, order: float) -> float:
-    from scipy.special import expit
-
     first = expit(theta[0]) * _lognormal_moment(theta[1:3], order)
     return float(first + expit(-theta[0]) * _lognormal_moment(theta[3:5], order))
 
@@ -183,8 +164,6 @@ def _two_start(d: Floats, w: Floats) -> list[Floats]:
 
 
 def _two_readable(theta: Floats) -> dict[str, float]:
-    from scipy.special import expit
-
     first, second = theta[1:3], theta[3:5]
     share = float(expit(theta[0]))
     if first[0] > second[0]:
@@ -483,8 +462,6 @@ def fit_table(fits: Sequence[SizeFit]) -> pd.DataFrame:
     >>> fit_table(fit_sizes(d))["family"][0]
     'lognormal'
     """
-    import pandas as pd
-
     best = min((fit.bic for fit in fits), default=0.0)
     rows = [
         {

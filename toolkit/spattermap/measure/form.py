@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from spattermap.core.arrays import Bools, Floats
 from spattermap.core.errors import image_2d, one_of, positive
@@ -44,8 +45,6 @@ from spattermap.measure.sizes import (
 )
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from spattermap.segment.result import Segmentation
 
 COLUMNS = [
@@ -103,8 +102,6 @@ def evidence(found: Findings) -> pd.DataFrame:
     ``speaks_for``, ``speaks_against`` (tuples of sentences) and the ``next_step`` that would settle
     it.
     """
-    import pandas as pd
-
     rows = [_drops(found), _streaks(found), _haze(found), _film(found)]
     return pd.DataFrame(rows, columns=COLUMNS)
 
@@ -299,8 +296,6 @@ def how_many_more(
     >>> dict(zip(table["quantity"], table["more_fields"].tolist(), strict=True))
     {'D[1,0]': 1.0, 'D[3,2]': 4.0, 'D[4,3]': 9.0}
     """
-    import pandas as pd
-
     d, w = np.asarray(diameter, dtype=np.float64), np.asarray(weights, dtype=np.float64)
     d, w = d[w > 0], w[w > 0]
     spread = geometric_spread(d, w)

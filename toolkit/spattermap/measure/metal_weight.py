@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
+import xarray as xr
 
 from spattermap.core.errors import InputError
 from spattermap.core.mapset import Facts, Roles, element_names, facts, valid_mask
@@ -30,8 +32,6 @@ from spattermap.measure.thickness import (
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import pandas as pd
-    import xarray as xr
 
     from spattermap.core.arrays import Bools, Floats, Labels
     from spattermap.segment.result import Segmentation
@@ -123,8 +123,6 @@ class Weighed:
 
     def picture(self, labels: Labels) -> xr.Dataset | None:
         """Return the thickness of every pixel's region, see `Analysis.thickness_map`."""
-        import xarray as xr
-
         if self.field is None:
             return None
         t, squares = self.field.regions, self.field.squares

@@ -6,12 +6,11 @@ import math
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from spattermap.measure.thickness import AT_LEAST, BETWEEN, TOLD
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from spattermap.core.arrays import Floats
     from spattermap.measure.metal_weight import Weighed
 
@@ -47,8 +46,6 @@ def oxygen_ratio(weighed: Weighed, table: pd.DataFrame) -> pd.DataFrame:
     known from the oxygen of the bare glass and the layer model, F its part of bulk. With the excess
     this gives c, then ``(c / A_O) / ((1 - c) / A_M)``.
     """
-    import pandas as pd
-
     rows = []
     field, curve = weighed.field, weighed.oxygen_curve
     if field is not None and curve is not None and math.isfinite(weighed.oxygen_scale):

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
+import xarray as xr
 from scipy import ndimage
 
 from spattermap.core.arrays import Bools, Floats, Integers, Labels
@@ -20,9 +22,6 @@ from spattermap.segment.parting import groups
 from spattermap.segment.runs import Gathered, Runs, compacted, runs_of
 
 if TYPE_CHECKING:
-    import pandas as pd
-    import xarray as xr
-
     from spattermap.segment.result import Segmentation
 
 

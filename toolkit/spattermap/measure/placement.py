@@ -8,18 +8,15 @@ Clustered, random or ordered: droplets against the same droplets placed at rando
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
+from scipy.special import ndtr
 
 from spattermap.core.arrays import Floats
 from spattermap.core.errors import InputError, one_of
 from spattermap.core.region_kernels import compiled
-
-if TYPE_CHECKING:
-    import pandas as pd
-
 
 MOST_TRIALS = 2000
 
@@ -191,8 +188,6 @@ def clark_evans(
     Studies in Archaeology (1978) 91.
     """
     one_of(correction, "correction", ("Donnelly", "none"))
-    from scipy.special import ndtr
-
     distance = nearest_distances(y, x)
     n = len(distance)
     area, perimeter = box_area(box), 2 * (box[2] - box[0] + box[3] - box[1])
@@ -367,8 +362,6 @@ def _place(size: Floats, box: Box, room: Floats, rng: np.random.Generator) -> Fl
 
 
 def _undecided(index: ClarkEvans, why: str) -> Spacing:
-    import pandas as pd
-
     nan = float("nan")
     empty = pd.DataFrame({name: [] for name in ("r", "g", "null", "low", "high")}, dtype=float)
     return Spacing("undecided", nan, nan, nan, nan, index.mean_distance, index, empty, why, index.n)
@@ -377,8 +370,6 @@ def _undecided(index: ClarkEvans, why: str) -> Spacing:
 def _judge(
     index: ClarkEvans, distances: Floats, observed: Floats, curves: Floats, level: float
 ) -> Spacing:
-    import pandas as pd
-
     r, g = observed.T
     tail = (1 - level) / 2
     expected = distances.mean()

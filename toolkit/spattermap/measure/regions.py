@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
+from scipy.special import ellipe
 
 from spattermap.core.arrays import Bools, Floats, Integers
 from spattermap.core.errors import InputError, InputTypeError, image_2d, positive
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from spattermap.segment.result import Segmentation
 
 
@@ -87,8 +87,6 @@ def measure_regions(
     Muecklich, Statistical Analysis of Microstructures in Materials Science (2000), section 4:
     perimeter from intercepts in four directions (Crofton).
     """
-    import pandas as pd
-
     size = positive(pixel_size, "pixel_size")
     image = _label_image(labels)
     signal = _signal(counts, "counts", image.shape, elements)
@@ -202,8 +200,6 @@ def measure_runs(
 
     Dims: `runs` (run, 4), `sums, noise_sums` (region, element).
     """
-    import pandas as pd
-
     names, dense = np.unique(runs[:, 0], return_inverse=True)
     own = np.column_stack([dense.reshape(-1) + 1, runs[:, 1:]]).astype(np.int32)
     per_label = np.concatenate([[0, 0], np.bincount(own[:, 0], minlength=names.size + 1)[1:]])
@@ -269,8 +265,6 @@ def as_drawn(size: Floats, parted: Bools) -> Floats:
 
 def _of_ellipses(ellipses: Floats, size: float) -> dict[str, Floats]:
     """Return size and outline of ellipses as of regions; dims (droplet, 5), see `segment.lobes`."""
-    from scipy.special import ellipe
-
     radius, bent = np.exp(ellipses[:, 2]) * size, np.hypot(ellipses[:, 3], ellipses[:, 4])
     long, short = radius * np.exp(bent), radius * np.exp(-bent)
     perimeter = 4 * long * ellipe(1 - (short / long) ** 2)

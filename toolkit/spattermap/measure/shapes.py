@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
+from scipy.special import ellipe
 
 from spattermap.core.arrays import Bools, Floats, Labels, Singles
 from spattermap.noise.counting import wilson_interval
-
-if TYPE_CHECKING:
-    import pandas as pd
-
 
 CLASSES = ("round", "elongated", "splashed", "unresolved")
 
@@ -33,8 +30,6 @@ def ellipse_circularity(aspect_ratio: npt.ArrayLike) -> Floats:
 
     The perimeter is the complete elliptic integral ``4 a E(1 - b^2 / a^2)``.
     """
-    from scipy.special import ellipe
-
     ratio = np.asarray(aspect_ratio, dtype=np.float64)
     value: Floats = np.pi * np.sqrt(ratio) / (2 * ratio * ellipe(1 - ratio**-2.0))
     return value
@@ -65,8 +60,6 @@ def shape_shares(
 
     Dims: `classes` (droplet,), `weights` (droplet,).
     """
-    import pandas as pd
-
     names = np.asarray(classes)
     w = np.ones(len(names)) if weights is None else np.asarray(weights, dtype=np.float64)
     names, w = names[w > 0], w[w > 0]

@@ -7,18 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
+from scipy.special import bdtr, ndtr, ndtri
 
 from spattermap.core.arrays import Floats
 from spattermap.core.errors import InputError, image_2d, positive
 from spattermap.core.squares import Boxes
-
-if TYPE_CHECKING:
-    import pandas as pd
-
 
 # Power of the diameter that weights the distribution. Volume takes every droplet to be a cap of
 # one contact angle, so that volume goes with the cube of the diameter whatever the angle.
@@ -76,8 +73,6 @@ def particles_needed(
 
     H. Masuda, K. Iinoya, J. Chem. Eng. Japan 4 (1971) 60; ISO 13322-1.
     """
-    from scipy.special import ndtri
-
     if sigma_g < 1:
         raise InputError(
             f"sigma_g must be 1 or more (a ratio of diameters), got {sigma_g!r}. "
@@ -113,8 +108,6 @@ def droplets_needed(
     level: float = 0.95,
 ) -> float:
     """Return how many droplets like these fix D[p,q] to a relative error without any fit."""
-    from scipy.special import ndtri
-
     n = len(np.asarray(diameter))
     one = moment_mean_error(diameter, p, q, weights=weights)
     return float(n * (ndtri(0.5 + level / 2) * one / error) ** 2)
@@ -328,8 +321,6 @@ def size_summary(
     B. Efron, R. Tibshirani, An Introduction to the Bootstrap (1993), chapters 12 and 13. Ranks: H.
     A. David, H. N. Nagaraja, Order Statistics (2003), 7.1.
     """
-    import pandas as pd
-
     d, w = checked_sizes(diameter, weights)
     d = spread_ties(d, area_step)
     order = np.argsort(d, kind="stable")
@@ -379,8 +370,6 @@ def _values(d: Floats, w: Floats) -> Floats:
 
 def _between_ranks(d: Floats, w: Floats, percent: float, tail: float) -> tuple[float, float]:
     """Return the bounds of a percentile by ranks; NaN both where no droplet bounds it."""
-    from scipy.special import bdtr
-
     n = len(d)
     below = bdtr(np.arange(n + 1), n, percent / 100)  # droplets below the percentile, binomial
     first = int(np.searchsorted(below, tail, side="right"))
@@ -402,8 +391,6 @@ def _widened(
     tail: float,
 ) -> tuple[Floats, Floats]:
     """Return bounds that hold what is unsure too: distances from the value, in quadrature."""
-    from scipy.special import ndtri
-
     common = float(ndtri(1 - tail)) * np.hypot(unsure.grid, _UNSURE_PART * values)
     found = []
     for sign, end, area in ((-1, ends[0], unsure.low), (1, ends[1], unsure.high)):
@@ -437,8 +424,6 @@ def _trusted(d: Floats, w: Floats, values: Floats) -> list[bool]:
     What is counted must also be expected of a lognormal of the same spread: samples that happen
     to lack large droplets show more of them beyond a percentile that they put too low.
     """
-    from scipy.special import ndtr, ndtri
-
     if len(d) < 2:
         return [False] * len(values)
     n, spread = len(d), float(np.sqrt(np.cov(np.log(d), aweights=w)))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
+import xarray as xr
 
 from spattermap.core.arrays import Floats
 from spattermap.core.mapset import middle_of, noise_is_known, valid_mask
@@ -12,7 +13,6 @@ from spattermap.core.squares import whole_squares
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import xarray as xr
 
 
 # A mosaic is judged on this much of its middle (px a side) along this many rows and columns:

@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtri
 
 from spattermap.core.arrays import Floats
 from spattermap.core.errors import InputError, positive
@@ -27,8 +28,6 @@ def wilson_interval(
     >>> round(float(low), 4), round(float(high), 4)
     (0.2553, 0.3662)
     """
-    from scipy.special import ndtri
-
     counted, total = np.asarray(k, dtype=np.float64), np.asarray(n, dtype=np.float64)
     if not np.all((total > 0) & (counted >= 0) & (counted <= total)):
         raise InputError(f"k must be between 0 and n, got k = {k!r}, n = {n!r}. Swap them?")

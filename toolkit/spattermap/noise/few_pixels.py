@@ -6,13 +6,13 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
+import xarray as xr
 
 from spattermap.core.mapset import valid_mask
 from spattermap.noise.moments import block_moments
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import xarray as xr
 
     from spattermap.noise.moments import BlockMoments
 

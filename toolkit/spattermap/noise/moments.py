@@ -17,6 +17,7 @@ from itertools import pairwise, product
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
+import xarray as xr
 
 from spattermap.core.arrays import Floats
 from spattermap.core.errors import InputError
@@ -25,7 +26,6 @@ from spattermap.noise.correlation_length import Correlated, structure_of
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import xarray as xr
 
 
 CLASSES = ("bare", "droplet", "streak")

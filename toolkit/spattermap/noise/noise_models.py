@@ -10,14 +10,13 @@ finest scale tells the noise, and its absence tells that somebody smoothed or in
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import xarray as xr
+from scipy import ndimage
 
 from spattermap.core.mapset import middle_of, valid_mask
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 BLOCK_PX = 32  # side of the blocks in which a field may be quiet
 
@@ -351,8 +350,6 @@ def flat_dispersions(planes: np.ndarray, used: np.ndarray) -> tuple[np.ndarray, 
     Slope and curvature of the smoothed maps tell where structure is; the finest scale tells the
     noise. They hardly share a frequency, so that choosing by one does not bias the other.
     """
-    from scipy import ndimage
-
     sides = []
     for plane in planes:
         slopes = [
@@ -449,8 +446,6 @@ def noise_variance(maps: xr.Dataset) -> xr.DataArray:
 
     Returns dims (element, y, x).
     """
-    import xarray as xr
-
     if "variance" in maps:
         return maps["variance"].astype(np.float64).rename("noise_variance")
     models = noise_model(maps)

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import xarray as xr
 
 from spattermap.analysis import find_roles
 from spattermap.core import progress
@@ -33,8 +34,6 @@ from spattermap.panel.view import View, coarse, look
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-
-    import xarray as xr
 
     from spattermap.core.mapset import Roles
 

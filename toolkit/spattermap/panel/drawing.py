@@ -6,6 +6,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import xarray as xr
 
 from spattermap.core.mapset import facts, unit_name, valid_mask
 from spattermap.measure.form import border_weight
@@ -26,8 +27,6 @@ from spattermap.show.field_viewer import (
 from spattermap.show.pictures.map_pictures import outline_pixels
 
 if TYPE_CHECKING:
-    import xarray as xr
-
     from spattermap.core.arrays import Labels
     from spattermap.core.mapset import Roles
     from spattermap.panel.view import View

@@ -7,15 +7,15 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
+import xarray as xr
+from scipy import ndimage
 
 from spattermap.core.mapset import element_names, facts, make_map_set, valid_mask
 from spattermap.core.squares import mean_squares, whole_squares
 from spattermap.show.wording import is_film
 
 if TYPE_CHECKING:
-    import pandas as pd
-    import xarray as xr
-
     from spattermap.core.mapset import Roles
     from spattermap.core.settings import Settings
     from spattermap.segment.engine import Field
@@ -53,8 +53,6 @@ class View:
     @cached_property
     def is_film(self) -> bool:
         """True where most of the metal is one joined region that crosses the field."""
-        from scipy import ndimage
-
         labels, n = ndimage.label(self.segmentation.metal)
         areas = np.bincount(labels.ravel(), minlength=n + 1)[1:]
         ends = (labels[:, 0], labels[:, -1]), (labels[0], labels[-1])

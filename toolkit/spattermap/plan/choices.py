@@ -7,6 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+import xarray as xr
+from scipy import ndimage
+
 from spattermap.core.errors import InputError, element_symbol, positive
 from spattermap.show.wording import minutes_text
 from spattermap.xrays.lines import line_of, lines_of
@@ -14,8 +17,6 @@ from spattermap.xrays.overlap import leaks, lines_touch
 from spattermap.xrays.ranges import anderson_hasler_um, kanaya_okayama_um
 
 if TYPE_CHECKING:
-    import xarray as xr
-
     from spattermap.core.arrays import Bools
 
 # An edge exceeded by half gives a line worth mapping; by a fifth, one that is taken only where the
@@ -345,8 +346,6 @@ def _unevenness(counts: Any, metal: Bools, where: str) -> tuple[float, float, fl
 
     ``(s^2 - m) / m^2``, its error that of the index of dispersion of Poisson counts (Fisher 1950).
     """
-    from scipy import ndimage
-
     inside = where == "on the metal"
     pixels = ndimage.binary_erosion(metal) if inside else ~ndimage.binary_dilation(metal, None, 3)
     values = counts[pixels].astype(float)

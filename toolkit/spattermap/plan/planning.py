@@ -6,9 +6,10 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from spattermap.core.errors import InputError
 from spattermap.core.estimate import figures
@@ -30,9 +31,6 @@ from spattermap.plan.questions import Question
 from spattermap.plan.screening import rate_at, rates_of, screened
 from spattermap.plan.trials import Rate, Sample, Trial, rate_of, try_field, worlds_of
 from spattermap.show.wording import listing
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 MOST_WRONG = 0.05  # a question answered wrongly more often is not to be relied on
 SURE = 0.9  # a question decided this often counts as decided
@@ -551,8 +549,6 @@ def _per_energy(ranked: Sequence[tuple[float, Choice]], best: Choice) -> dict[fl
 
 
 def _curves(best: Choice, trial: _Trials) -> pd.DataFrame:
-    import pandas as pd
-
     asked, known, offered = trial.asked, trial.known, trial.offered
 
     rows: list[tuple[Any, ...]] = []
@@ -580,8 +576,6 @@ def _curves(best: Choice, trial: _Trials) -> pd.DataFrame:
 
 
 def _promises(best: Choice, trial: _Trials) -> pd.DataFrame:
-    import pandas as pd
-
     rows = []
     for question in trial.asked:
         rate, counting = trial.rate(question, best), screened(question, trial.known, best)
@@ -697,8 +691,6 @@ def _minutes_needed(question: Question, best: Choice, trial: _Trials) -> float |
 
 
 def _lines(known: Known, best: Choice, ranked: Sequence[tuple[float, Choice]]) -> pd.DataFrame:
-    import pandas as pd
-
     from spattermap.xrays.lines import line_of, parse_line
     from spattermap.xrays.overlap import leaks
 

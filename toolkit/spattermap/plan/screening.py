@@ -17,6 +17,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy.special import ndtr, ndtri
 
 from spattermap.core.errors import InputError, positive
 from spattermap.measure.thickness import model_tolerance
@@ -246,8 +247,6 @@ def detected(
     (1968) 586, eqs 11 to 15; at his detection limit it is 1 - beta. Valid from about five
     background counts on.
     """
-    from scipy.special import ndtr, ndtri
-
     if blank_ratio <= 0 or signal <= 0:
         return 0.0
     noise = (1.0 + 1.0 / blank_ratio) * max(background, 0.0)
@@ -414,8 +413,6 @@ def contrast(known: Known, choice: Choice, rates: Rates, *, thin: float = 1.0) -
 
 def _found(diameter_um: float, known: Known, choice: Choice, rates: Rates) -> float:
     """Return how often a droplet of a size is found among the peaks of noise."""
-    from scipy.special import ndtr
-
     blur = math.hypot(blur_um(known, choice.beam_energy_keV, choice.lines),
                       choice.pixel_size_um / math.sqrt(12))  # fmt: skip
     width = diameter_um / 4  # standard deviation of a disc along one axis
@@ -441,8 +438,6 @@ def _connected(question: Question, known: Known, choice: Choice, rates: Rates) -
 
 
 def _thickness(question: Question, known: Known, choice: Choice, rates: Rates) -> float:
-    from scipy.special import ndtr, ndtri
-
     glass = [e for e in choice.lines if e in known.substrate]
     model = _layers(known, choice.lines, choice.beam_energy_keV)
     # Only the glass's lines have a known scale: the bare plate beside the droplets.
@@ -468,8 +463,6 @@ def droplets_in(known: Known, choice: Choice) -> float:
 
 
 def _coverage(question: Question, known: Known, choice: Choice, rates: Rates) -> float:
-    from scipy.special import ndtr
-
     # Droplets, not pixels, are the independent points: each covers a patch of its own.
     spread = math.exp(4 * math.log(known.sigma_g) ** 2)  # <a^2> / <a>^2 of lognormal diameters
     points = droplets_in(known, choice) / spread / known.coverage
@@ -479,8 +472,6 @@ def _coverage(question: Question, known: Known, choice: Choice, rates: Rates) ->
 
 
 def _sizes(question: Question, known: Known, choice: Choice, rates: Rates) -> float:
-    from scipy.special import ndtr, ndtri
-
     seen = _found(known.d50_um, known, choice, rates)
     error = median_error(known.sigma_g, droplets_in(known, choice) * max(seen, 1e-6))
     shift = math.log1p(question.stake / 100)
@@ -490,8 +481,6 @@ def _sizes(question: Question, known: Known, choice: Choice, rates: Rates) -> fl
 
 
 def _oxide(question: Question, known: Known, choice: Choice, rates: Rates) -> float:
-    from scipy.special import ndtr, ndtri
-
     if "O" not in choice.lines:
         return 0.0
     area, dwell = _area(known, choice), choice.dwell_s

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy import ndimage
 
 from spattermap.noise.counting import wilson_interval
 from spattermap.plan.choices import Choice, Known, blur_um
@@ -235,8 +236,6 @@ def truth_of(
 
 
 def _crosses(labels: Any) -> bool:
-    from scipy import ndimage
-
     joined, _ = ndimage.label(labels > 0)
     sides = ((joined[:, 0], joined[:, -1]), (joined[0], joined[-1]))
     return any(np.intersect1d(a[a > 0], b[b > 0]).size for a, b in sides)

@@ -18,7 +18,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from functools import partial
 from html import escape
-from typing import TYPE_CHECKING, Any, TypeGuard
+from typing import Any, TypeGuard
+
+import pandas as pd
 
 from spattermap.core import estimate
 from spattermap.core.estimate import bounded
@@ -36,9 +38,6 @@ from spattermap.show.wording import (
     too_few_droplets,
     with_interval,
 )
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 CERTAINTIES = ("shown", "likely", "open", "not asked")
 

@@ -23,6 +23,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
+import xarray as xr
 
 from spattermap.core.estimate import figures, span
 from spattermap.core.mapset import element_names, facts, unit_name, valid_mask
@@ -46,8 +48,6 @@ from spattermap.show.wording import is_film, listing
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import pandas as pd
-    import xarray as xr
 
     from spattermap.core.mapset import Roles
 

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import pandas as pd
 
 from spattermap.core.estimate import bounded, length, span
 from spattermap.core.mapset import facts, unit_name
 from spattermap.show.pieces import Fragment, joined, paragraphs, table
 from spattermap.show.wording import figures, is_film, percent
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 # The other shapes are shares of the resolved droplets, this one is a share of all.
 _SHAPE_WORDS = {"unresolved": "of all droplets too small to tell"}

@@ -6,13 +6,12 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
+import xarray as xr
 
 from spattermap.core.mapset import Facts, facts, valid_mask
 
 if TYPE_CHECKING:
-    import pandas as pd
-    import xarray as xr
-
     from spattermap.noise.noise_models import NoiseModel
 
 # A top value that this share of the pixels has, and many more than the next, was cut off.
@@ -21,8 +20,6 @@ _CUT_SHARE, _CUT_EXCESS = 0.002, 5
 
 def describe(maps: xr.Dataset, noise: Sequence[NoiseModel]) -> pd.DataFrame:
     """Return one row for each element map: what it is, what its valid pixels hold, its noise."""
-    import pandas as pd
-
     source = facts(maps).source
     files = source.get("map_files") or [""] * maps.sizes["element"]
     used = valid_mask(maps)

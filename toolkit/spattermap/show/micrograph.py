@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
+from scipy import ndimage
 
 from spattermap.core.errors import InputError, InputFileError
 from spattermap.core.files import staged_folder
@@ -15,8 +17,6 @@ from spattermap.segment.image_grid import CLIPPED_LIMIT, clipped_part, even_grey
 from spattermap.show.wording import figures, percent
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from spattermap.core.arrays import Bools, Labels, Singles
 
 KINDS = (".tif", ".tiff", ".png", ".jpg", ".jpeg", ".bmp")
@@ -47,9 +47,6 @@ class Draft:
     @property
     def table(self) -> pd.DataFrame:
         """One row a part: number, middle, area-equivalent diameter, cut by the border or not."""
-        import pandas as pd
-        from scipy import ndimage
-
         n = int(self.labels.max())
         unit, size = ("um", self.pixel_size_um) if self.pixel_size_um else ("px", 1.0)
         area = np.bincount(self.labels.ravel(), minlength=n + 1)[1:] * size**2
@@ -155,7 +152,6 @@ def draft(
     pictures such drafts agreed with outlines drawn by hand to an F1 of 0.4 to 0.5 only: dust,
     shadow and charging are drawn too.
     """
-    from scipy import ndimage
     from skimage.filters import threshold_otsu
 
     from spattermap.loaders.pictures import readable_image

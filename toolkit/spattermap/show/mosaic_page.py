@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
+import xarray as xr
 
 from spattermap.analysis import Analysis, analyse
 from spattermap.analysis_parts import PART_PX
@@ -46,8 +48,6 @@ from spattermap.show.provenance import cautions, field_line
 from spattermap.show.wording import is_film, percent
 
 if TYPE_CHECKING:
-    import xarray as xr
-
     from spattermap.core.settings import Settings
     from spattermap.core.work import Workers
 
@@ -131,8 +131,6 @@ def page(found: Analysis) -> str:
 
 def _view(found: Analysis, maps: xr.Dataset, labels: npt.NDArray[np.int32]) -> Analysis:
     """Return an analysis of which pictures see other maps: the overview, or a crop."""
-    import xarray as xr
-
     return replace(
         found,
         maps=maps,
@@ -280,8 +278,6 @@ def _window(top: int, left: int, shape: tuple[int, int]) -> Box:
 def _sizes(found: Analysis) -> str:
     if not found.segmentation.n_droplets:
         return "<p>No droplet was found.</p>"
-    import pandas as pd
-
     name = f"diameter_{facts(found.maps).length_unit}"
     assert found.room is not None
     table = pd.read_csv(found.room.droplets, usecols=["droplet", name])

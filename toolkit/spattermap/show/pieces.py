@@ -12,14 +12,13 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import pandas as pd
 
 from spattermap.core.estimate import span
 from spattermap.core.results import FRACTIONS
 from spattermap.show.wording import figures, has_value, percent, words_of
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 
 class Fragment:

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import xarray as xr
 
 from spattermap.core.mapset import element_names, facts
 from spattermap.show import wording
 from spattermap.show.look import missing
 from spattermap.show.pieces import Fragment, bullets, facts_table, joined, short_list
-
-if TYPE_CHECKING:
-    import xarray as xr
 
 CAUTIONS = (
     "Results are screening evidence, not certification. Confirm what matters by another method.",

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 
 from spattermap.core.errors import InputError
 from spattermap.core.estimate import figures
@@ -23,8 +24,6 @@ from spattermap.show.pieces import Fragment, rows_of, table
 from spattermap.show.wording import is_film, listing, percent, with_interval, words_of
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from spattermap.analysis import Analysis
     from spattermap.core.settings import Settings
 
@@ -95,8 +94,6 @@ def compared(found: Sequence[Analysis]) -> pd.DataFrame:
     "not told" where fewer than two have an interval. A thickness may have one bound only; whether
     a conductance is known is the answer's to say.
     """
-    import pandas as pd
-
     summaries = [one.summary() for one in found]
     rows = []
     for name in NUMBERS:

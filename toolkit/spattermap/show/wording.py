@@ -7,11 +7,11 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, TypeGuard
 
+import pandas as pd
+
 from spattermap.core import estimate
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from spattermap.analysis import Analysis
 
 # Above this share of the metal in one joined region the droplets are parts of a film

@@ -5,16 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import product
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from spattermap.core.estimate import figures
 from spattermap.show.wording import percent, words_of
 from spattermap.sweeps.effects import numeric_columns
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 # Rows of advice of each kind; more would bury the reader.
 _MOST_OF_A_KIND = 3
@@ -42,8 +40,6 @@ def differs(samples: pd.DataFrame, name: str) -> bool:
 
     Where no sample has bounds the values themselves decide.
     """
-    import pandas as pd
-
     if name not in samples:
         return False
     values = pd.to_numeric(samples[name], errors="coerce")
@@ -64,8 +60,6 @@ def goodness(samples: pd.DataFrame) -> pd.Series[float]:
     where nothing conducts); the mean rank over the other such goals breaks ties. NaN where they
     were not seen to differ in any.
     """
-    import pandas as pd
-
     ranks = {}
     for name, sign in GOALS:
         if differs(samples, name):
@@ -85,8 +79,6 @@ def best_settings(samples: pd.DataFrame, process: Sequence[str]) -> pd.DataFrame
 
     The first line is named for the goal that decided it.
     """
-    import pandas as pd
-
     lines = []
     columns = [
         (name, pd.to_numeric(samples[name], errors="coerce"), sign)
@@ -115,8 +107,6 @@ def outliers(samples: pd.DataFrame, results: Sequence[str]) -> pd.DataFrame:
 
     B. Iglewicz and D. C. Hoaglin, How to Detect and Handle Outliers, ASQC 1993 (from memory).
     """
-    import pandas as pd
-
     lines = []
     for _, group in samples.groupby("alloy", sort=False):
         for name in results:
@@ -147,8 +137,6 @@ def replicate_scatter(
     samples: pd.DataFrame, process: Sequence[str], results: Sequence[str]
 ) -> pd.DataFrame:
     """Return the scatter between samples made with equal settings."""
-    import pandas as pd
-
     lines = []
     keys = ["alloy", *process]
     groups = [group for _, group in samples.groupby(keys, sort=False, dropna=False)]
@@ -181,7 +169,6 @@ def comparisons(
     the fields of a sample, which knows nothing of how well a setting repeats. The bounds of the
     needed number are those of the scatter (chi-square, 95 %).
     """
-    import pandas as pd
     from scipy.stats import chi2
 
     from spattermap.plan.screening import samples_to_tell
@@ -224,8 +211,6 @@ COMPARED = ["alloy", "result", "better", "other", "difference", "unit", "scatter
 
 
 def _numbers(table: pd.DataFrame, name: str) -> Any:
-    import pandas as pd
-
     return pd.to_numeric(table[name], errors="coerce").dropna().to_numpy(float)
 
 
@@ -266,8 +251,6 @@ def next_settings(
     samples: pd.DataFrame, process: Sequence[str], compared: pd.DataFrame | None = None
 ) -> pd.DataFrame:
     """Return settings worth trying next, each with its reason."""
-    import pandas as pd
-
     lines: list[dict[str, Any]] = []
     for alloy, group in samples[samples["n_fields"] > 0].groupby("alloy", sort=False):
         score = goodness(group)

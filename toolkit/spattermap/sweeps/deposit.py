@@ -10,6 +10,9 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+import xarray as xr
+
 from spattermap import __version__
 from spattermap.core.errors import InputFileError, OutputError, SpattermapError
 from spattermap.core.files import is_there, scratch_beside, staged_folder
@@ -17,8 +20,6 @@ from spattermap.core.settings import Settings
 from spattermap.sweeps.sheet import SheetRow
 
 if TYPE_CHECKING:
-    import xarray as xr
-
     from spattermap.analysis import Analysis
     from spattermap.noise.moments import BlockMoments
 
@@ -264,8 +265,6 @@ def _add_report(task: SheetTask, blank: Path | None, target: Path) -> None:
 
 def save_moments(moments: BlockMoments, file: Path) -> None:
     """Write block moments without loss."""
-    import numpy as np
-
     arrays: dict[str, Any] = {}
     plain = {}
     for one in fields(moments):
@@ -280,8 +279,6 @@ def save_moments(moments: BlockMoments, file: Path) -> None:
 
 def load_moments(file: Path) -> BlockMoments:
     """Read block moments."""
-    import numpy as np
-
     from spattermap.noise.moments import BlockMoments
 
     with np.load(file) as arrays:

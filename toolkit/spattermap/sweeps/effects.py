@@ -5,15 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from itertools import combinations, permutations
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from spattermap.core.arrays import Floats
-
-if TYPE_CHECKING:
-    import pandas as pd
-
 
 # Fewer samples than this show no rank correlation at any useful level.
 LEAST_SAMPLES = 4
@@ -71,8 +68,6 @@ def rank_effects(
 
     D. G. Bonett and T. A. Wright, Psychometrika 65 (2000) 23, eq. 3 (from memory).
     """
-    import pandas as pd
-
     from spattermap.verdict.correlation import adjusted
 
     lines = []
@@ -174,8 +169,6 @@ def regression(
     where there are several alloys, the mean of each is taken out of settings and results first.
     Collinear settings are refused: no calculation can part what the design moved together.
     """
-    import pandas as pd
-
     from spattermap.verdict.correlation import adjusted
 
     samples = samples[samples["n_fields"] > 0]
@@ -225,7 +218,6 @@ _MOST_CONDITION = 30.0
 def _fit(
     samples: pd.DataFrame, terms: Sequence[tuple[str, ...]], result: str, level: float
 ) -> list[dict[str, Any]]:
-    import pandas as pd
     from scipy.stats import t as student
 
     y = pd.to_numeric(samples[result], errors="coerce").to_numpy(float)

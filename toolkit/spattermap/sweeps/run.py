@@ -9,6 +9,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+
 from spattermap.core import work as engine
 from spattermap.core.errors import InputError, OutputError, printable
 from spattermap.core.files import (
@@ -25,7 +27,6 @@ from spattermap.sweeps.deposit import RECORD, Outcome, SheetTask, work
 from spattermap.sweeps.sheet import SheetRow, column_names, read_sheet
 
 if TYPE_CHECKING:
-    import pandas as pd
     from distributed import Client
 
 STORE, PAGE, MARK = "deposits", "overview.html", "sweep.json"

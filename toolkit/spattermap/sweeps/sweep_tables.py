@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 
 from spattermap.core.mapset import Roles
 from spattermap.core.results import FRACTIONS
@@ -18,8 +19,6 @@ from spattermap.sweeps.deposit import MOMENTS, Outcome, load_moments, read_recor
 from spattermap.sweeps.sheet import SheetRow, column_names
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from spattermap.core.settings import Settings
 
 # From so many fields on their own scatter gives the interval (t = 3.2; common practice, no source).
@@ -55,8 +54,6 @@ def fields_table(
     rows: Sequence[SheetRow], outcomes: Sequence[Outcome], store: Path
 ) -> pd.DataFrame:
     """Return one row a map set, those with an error among them."""
-    import pandas as pd
-
     lines = [_field_line(row, outcome, store) for row, outcome in zip(rows, outcomes, strict=True)]
     groups = [column_names([line[part] for line in lines]) for part in range(4)]
     flat = [
@@ -166,8 +163,6 @@ def samples_table(
     fields that have it. ASTM E562 prescribes the same interval for fractions counted over fields
     (from memory).
     """
-    import pandas as pd
-
     lines = []
     for sample, group in fields.groupby("sample", sort=False):
         done = group[group["status"] == "done"]
@@ -258,8 +253,6 @@ def verdict_tables(
     The verdict of a sample is the word on which all fields agree that decided; it is "undecided"
     where they differ, or where fewer than half of the fields decided.
     """
-    import pandas as pd
-
     verdicts: list[dict[str, Any]] = []
     pairs = []
     for sample, group in fields[fields["status"] == "done"].groupby("sample", sort=False):
@@ -297,8 +290,6 @@ def _one_sample(
 
 
 def _agreed(records: Sequence[dict[str, Any]], level: float, note: str) -> list[dict[str, Any]]:
-    import pandas as pd
-
     lines = []
     names = column_names([{line["element"]: 0 for line in r["elements"]} for r in records])
     for element in names:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy.ndimage import gaussian_filter
 
 from spattermap.synthesis.spec import Cracks, Droplets, Haze, Streaks
 
@@ -257,8 +258,6 @@ def smooth_noise(
     shape: tuple[int, int], length_px: float, rng: np.random.Generator
 ) -> npt.NDArray[np.float32]:
     """Return Gaussian noise of unit variance with the stated correlation length (px)."""
-    from scipy.ndimage import gaussian_filter
-
     noise = rng.standard_normal(shape, dtype=np.float32)
     if length_px >= 1:
         noise = gaussian_filter(noise, length_px, mode="wrap", truncate=3.0)

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import xarray as xr
+from scipy.ndimage import gaussian_filter
 
 from spattermap.core.mapset import make_map_set
 from spattermap.synthesis.deposit_shapes import (
@@ -29,7 +31,6 @@ from spattermap.synthesis.xray_model import (
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import xarray as xr
 
     Floats = npt.NDArray[Any]
 
@@ -332,8 +333,6 @@ def _lay(
 
 def _means(spec: Deposit, net: NetSignal) -> npt.NDArray[np.float32]:
     """Return the mean counts: all parts, blurred, with leaks between windows."""
-    from scipy.ndimage import gaussian_filter
-
     stack = np.stack([
         net.features[e] + net.between[e] + net.substrate[e] + net.background[e]
         for e in spec.elements
@@ -353,8 +352,6 @@ def _electron_image(
     spec: Deposit, canvas: Canvas, haze: Floats, cracks: Floats, rng: np.random.Generator
 ) -> npt.NDArray[np.uint16] | None:
     """Return a backscatter picture: brighter with mean atomic number, dark in cracks, noisy."""
-    from scipy.ndimage import gaussian_filter
-
     if not spec.electron_image:
         return None
     metal = backscatter_coefficient(spec.alloy)

@@ -21,6 +21,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
+import xarray as xr
+from scipy.ndimage import distance_transform_edt
+from scipy.special import ndtr, ndtri
 
 from spattermap.core.arrays import Floats
 from spattermap.core.errors import InputError
@@ -34,8 +38,6 @@ from spattermap.xrays import anderson_hasler_um, kanaya_okayama_um, mapped_line
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import pandas as pd
-    import xarray as xr
 
 
 # Beam energies of scanning microscopes end at 30 keV; above 40 a specimen is made thin enough for
@@ -337,7 +339,6 @@ def droplet_composition(
 def _table(
     label: npt.NDArray[np.int64], area: Floats, k: Floats, m: Floats, settings: Settings
 ) -> pd.DataFrame:
-    import pandas as pd
     from scipy import stats
 
     total_k, total_m = k.sum(), m.sum()
@@ -443,9 +444,6 @@ def _rim_to_centre(
     level: float,
 ) -> Trend:  # fmt: skip
     """Return Mantel and Haenszel's log odds ratio of centre over rim."""
-    from scipy.ndimage import distance_transform_edt
-    from scipy.special import ndtr, ndtri
-
     # Droplets that touch each other have a rim between them too.
     depth = distance_transform_edt(~edges_of(inside))
     centre = (inside > 0) & (depth > max(1.5 * blur_px, 1.0))

@@ -15,6 +15,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+from scipy.special import chdtrc, ndtri, stdtrit
 
 from spattermap.core.arrays import Floats
 from spattermap.core.errors import one_of
@@ -278,8 +279,6 @@ class Resampling:
         self, statistic: Statistic, forward: Callable[[Floats], Floats], inflation: Floats
     ) -> tuple[Floats, Floats]:
         """Return how far percentiles move out, and the p-value of agreement between fields."""
-        from scipy.special import ndtri, stdtrit
-
         m, half = self.moments, 0.5 + self.settings.level / 2
         freedom = np.full(inflation.shape, float(m.n_blocks - m.n_fields))
         widening = inflation * m.n_blocks / (m.n_blocks - m.n_fields)
@@ -296,8 +295,6 @@ class Resampling:
         self, statistic: Statistic, forward: Callable[[Floats], Floats], inflation: Floats
     ) -> tuple[Floats, Floats, Floats]:
         """Return the variances of the mean over fields within and between them, and p."""
-        from scipy.special import chdtrc
-
         values, variances = [], []
         for f in range(self.moments.n_fields):
             here = (self.moments.field == f).astype(np.float64)

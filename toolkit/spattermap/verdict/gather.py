@@ -9,6 +9,7 @@ from functools import reduce
 from typing import TYPE_CHECKING
 
 import numpy as np
+import xarray as xr
 
 from spattermap.core.errors import InputError
 from spattermap.core.mapset import facts, valid_mask
@@ -28,7 +29,6 @@ from spattermap.verdict.zones import (
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import xarray as xr
 
     from spattermap.core.mapset import Roles
     from spattermap.core.settings import Settings

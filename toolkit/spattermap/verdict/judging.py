@@ -6,7 +6,9 @@ Several fields of one deposit, judged together: their sums add, their difference
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import pandas as pd
 
 from spattermap.core.estimate import UNKNOWN, Estimate
 from spattermap.verdict.evidence import ElementEvidence
@@ -15,9 +17,6 @@ from spattermap.verdict.oxygen import oxygen_evidence, oxygen_sentences
 from spattermap.verdict.rules import CLAIMS, Condition, between, decide, on_metal, parted_in_pixels
 from spattermap.verdict.sentences import next_step, reasons
 from spattermap.verdict.weighing import evidence_of
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 
 def judge(context: Context, *, oxygen: pd.DataFrame | None = None) -> pd.DataFrame:
@@ -50,8 +49,6 @@ def judge(context: Context, *, oxygen: pd.DataFrame | None = None) -> pd.DataFra
     element: r_alloy is then its correlation with the shadow the deposit throws on the substrate
     lines.
     """
-    import pandas as pd
-
     evidence = {element: evidence_of(context, element) for element in context.levels.elements}
     apart = tuple(e for e, one in evidence.items() if _lies_apart(one))
     if apart and len(context.roles.alloy) > 2:  # what lies apart is no yardstick for the rest

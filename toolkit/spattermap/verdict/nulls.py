@@ -11,6 +11,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
+import xarray as xr
+from scipy.special import stdtr
 
 from spattermap.core.arrays import Floats
 from spattermap.core.errors import InputError
@@ -18,7 +20,6 @@ from spattermap.noise.correlation_length import Binned, bin_sums, structure_of
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import xarray as xr
 
     from spattermap.noise.moments import BlockMoments
 
@@ -109,8 +110,6 @@ def spatial_null(
 
 def as_fields(maps: xr.Dataset | Sequence[xr.Dataset]) -> list[xr.Dataset]:
     """Return one map set or several as a list."""
-    import xarray as xr
-
     return [maps] if isinstance(maps, xr.Dataset) else list(maps)
 
 
@@ -175,8 +174,6 @@ def _prepared(binned: Binned) -> _Binned:
 
 def _effective(top: Floats, spread: Floats) -> dict[str, Floats]:
     """Return r, the effective sample size and Student's p."""
-    from scipy.special import stdtr
-
     variance = np.maximum(top.diagonal(), 0)
     product = variance[:, None] * variance[None, :]
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -220,8 +217,6 @@ def block_p_values(moments: BlockMoments) -> Floats:
     over the blocks, less the noise covariance, is compared with its spread by Student's t.
     Products of unrelated maps reach less far than either map, so the blocks count as independent.
     """
-    from scipy.special import stdtr
-
     blocks = moments.n_blocks - moments.n_fields
     size = len(moments.elements)
     if blocks < 1:

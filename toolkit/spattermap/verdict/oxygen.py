@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from spattermap.core.arrays import Floats
 from spattermap.core.estimate import bootstrap_weights
@@ -20,8 +21,6 @@ from spattermap.verdict.signal_levels import atomic_number_rise, hard_substrate
 from spattermap.verdict.zones import DROPLET, FAR, STREAK
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from spattermap.verdict.gather import Context
 
 
@@ -74,8 +73,6 @@ def oxygen_evidence(context: Context) -> pd.DataFrame:
     the hard substrate lines, which the haze absorbs less than oxygen, so the excess is a lower
     bound there.
     """
-    import pandas as pd
-
     levels = context.levels
     if "O" not in levels.elements:
         return pd.DataFrame(columns=list(COLUMNS))

@@ -13,6 +13,8 @@ from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
+import xarray as xr
 
 from spattermap.core.arrays import Floats
 from spattermap.core.errors import InputError
@@ -40,8 +42,6 @@ from spattermap.verdict.nulls import as_fields, block_p_values, pair_nulls
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import pandas as pd
-    import xarray as xr
 
     from spattermap.core.mapset import Roles
     from spattermap.core.settings import Settings
@@ -140,8 +140,6 @@ def pair_table(
     few: tuple[BlockMoments, dict[str, float]] | None = None,
 ) -> pd.DataFrame:
     """Return the co-location of every pair of elements."""
-    import pandas as pd
-
     order = _ordered(moments.elements, roles)
     pairs = list(combinations(order, 2))
     if not pairs:

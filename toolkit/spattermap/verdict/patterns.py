@@ -11,13 +11,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import xarray as xr
 
 from spattermap.core.estimate import bootstrap_weights, interval
 from spattermap.noise.moments import BlockMoments, Totals, block_moments
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import xarray as xr
 
     from spattermap.core.mapset import Roles
     from spattermap.core.settings import Settings

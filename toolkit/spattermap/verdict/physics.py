@@ -21,6 +21,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
+import xarray as xr
 
 from spattermap.core.errors import InputError, atomic_number
 from spattermap.core.mapset import valid_mask
@@ -30,7 +31,6 @@ from spattermap.xrays.lines import SOFT_LINE_EV, Line
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import xarray as xr
 
     from spattermap.core.mapset import Roles
 

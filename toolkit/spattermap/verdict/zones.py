@@ -24,6 +24,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
+import xarray as xr
 
 from spattermap.core.arrays import Bools, Floats
 from spattermap.core.mapset import make_map_set, noise_is_known, valid_mask
@@ -34,7 +35,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import numpy.typing as npt
-    import xarray as xr
 
     from spattermap.core.mapset import Roles
 

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
+
+import pandas as pd
 
 from spattermap.core.errors import InputError, positive
 from spattermap.xrays.lines import Line, lines_of, mapped_line, parse_line
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 MN_KA_EV = 5895.0  # the line at which detector resolution is stated (ISO 15632)
 DEFAULT_FWHM_EV = 129.0  # a common silicon drift detector at Mn Ka; common practice, no source
@@ -159,8 +157,6 @@ def leaks(
     >>> found[["source", "source_line", "into"]].to_numpy().tolist()
     [['Cr', 'Cr Kb', 'Mn']]
     """
-    import pandas as pd
-
     own = {element: mapped_line(element, line, beam_energy_keV) for element, line in mapped.items()}
     rows = []
     for into, target in own.items():

@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy.ndimage import distance_transform_edt
 
 from spattermap.core.errors import InputError
 from spattermap.core.estimate import bounded
@@ -358,8 +359,6 @@ def between_deposits(
     Dims: `total`, `bare`, `valid` (y, x). Pixels nearer to a deposit than three times the blur are
     left out.
     """
-    from scipy.ndimage import distance_transform_edt
-
     clear = valid.copy()
     if not bare.all():  # the transform needs something to measure the distance to
         clear &= distance_transform_edt(bare) > 3 * blur

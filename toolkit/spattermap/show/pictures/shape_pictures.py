@@ -8,6 +8,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
+from scipy.ndimage import distance_transform_edt
 
 from spattermap.core.mapset import unit_name
 from spattermap.show.pictures.canvas import (
@@ -39,7 +41,6 @@ from spattermap.show.wording import is_film, listing
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import pandas as pd
 
 _LINES = (BLUE, VERMILION, GREEN, ORANGE, PURPLE, SKY)
 _STYLES = ("-", "--", "-.", ":")
@@ -51,8 +52,6 @@ def _from_rim(labels: npt.NDArray[np.int32], n_droplets: int) -> npt.NDArray[np.
 
     Euclidean, to the rim half a pixel beyond the centre of the outermost pixel; it is not a depth.
     """
-    from scipy.ndimage import distance_transform_edt
-
     droplet = (labels > 0) & (labels <= n_droplets)
     # Continued beyond the field, so that the field's border is not taken for a rim.
     inside = distance_transform_edt(np.pad(droplet, 1, mode="edge"))[1:-1, 1:-1]
@@ -64,8 +63,6 @@ def _profile(
     labels: npt.NDArray[np.int32], plane: npt.NDArray[Any], distance: npt.NDArray[np.float64]
 ) -> pd.DataFrame:
     """Return the mean of a map against a distance; dims (y, x)."""
-    import pandas as pd
-
     droplet = distance > 0
     reach = int(np.ceil(distance.max() + 0.5))
     used = (droplet | (labels == 0)) & (distance > -reach)

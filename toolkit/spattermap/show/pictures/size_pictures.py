@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import xarray as xr
 
 from spattermap.core.arrays import Floats
 from spattermap.core.estimate import span
@@ -33,7 +34,6 @@ from spattermap.show.wording import is_film, noun_of
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import xarray as xr
     from matplotlib.axes import Axes
 
 FEWEST_DROPLETS_FOR_BINS = 3

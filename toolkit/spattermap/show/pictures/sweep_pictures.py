@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from spattermap.core.errors import InputError, unknown_name
 from spattermap.show.pictures.canvas import (
@@ -21,9 +22,6 @@ from spattermap.show.pictures.canvas import (
     plain_axes,
 )
 from spattermap.show.wording import words_of
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 _LOOKS = ((BLUE, "o"), (VERMILION, "s"), (GREEN, "^"), (ORANGE, "D"), (PURPLE, "v"))
 
