@@ -46,23 +46,14 @@ SMOOTH_NOISE = 1 / (4 * np.pi * SMOOTH_PX**2)  # white noise of variance one aft
 
 @dataclass(frozen=True)
 class Aligning:
-    """Maps in units of their own noise, free of gradients, and what the others expect of each.
+    """Maps in units of their own noise, free of gradients, and what the others expect of each."""
 
-    Parameters
-    ----------
-    seen : Observed
-        The maps.
-    side : int
-        Pixels a square.
-    units : numpy.ndarray, dims (element, y, x)
-        Square sums less their local mean, in standard deviations of counts.
-    rates : numpy.ndarray, dims (element, y, x)
-        Square sums over their mean: the variance of their noise, in the same unit.
-    """
-
-    seen: Observed
-    side: int
+    seen: Observed  # the maps
+    side: int  # pixels a square
+    # square sums less their local mean, in standard deviations of counts; dims (element, y, x)
     units: Floats
+    # square sums over their mean: the variance of their noise, in the same unit; dims (element,
+    # y, x)
     rates: Floats
 
     @cached_property

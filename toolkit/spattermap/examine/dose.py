@@ -186,33 +186,16 @@ class Profile:
 
 @dataclass(frozen=True)
 class _Lines:
-    """Lines and blocks of all maps along one axis, made once for all of its profiles.
+    """Lines and blocks of all maps along one axis, made once for all of its profiles."""
 
-    Parameters
-    ----------
-    keep : numpy.ndarray of int, dims (map,)
-        Indices of the maps that show anything.
-    mean : numpy.ndarray, dims (map, row of blocks, block)
-        Means of blocks, NaN where too little of one was seen.
-    used : numpy.ndarray of bool, dims (row of blocks, block)
-        Blocks that were seen.
-    lines : numpy.ndarray, dims (map, line)
-        Means of single lines.
-    full : numpy.ndarray of bool, dims (line,)
-        Lines of which half or more was seen.
-    level : numpy.ndarray, dims (map,)
-        Means over the field.
-    cost : numpy.ndarray, dims (map, map)
-        Covariance of noise and, weighed up, structure.
-    """
-
-    keep: Floats
+    keep: Floats  # indices of the maps that show anything; dims (map,)
+    # means of blocks, NaN where too little of one was seen; dims (map, row of blocks, block)
     mean: Floats
-    used: Floats
-    lines: Floats
-    full: Floats
-    level: Floats
-    cost: Floats
+    used: Floats  # blocks that were seen; dims (row of blocks, block)
+    lines: Floats  # means of single lines; dims (map, line)
+    full: Floats  # lines of which half or more was seen; dims (line,)
+    level: Floats  # means over the field; dims (map,)
+    cost: Floats  # covariance of noise and, weighed up, structure; dims (map, map)
 
 
 def _lines(seen: Observed, axis: int) -> _Lines | None:

@@ -29,33 +29,15 @@ EMPTY = 1e-12
 
 @dataclass(frozen=True)
 class Observed:
-    """A map set as the tests see it.
+    """A map set as the tests see it."""
 
-    Parameters
-    ----------
-    elements : tuple of str
-        The maps.
-    planes : numpy.ndarray, dims (element, y, x)
-        Values; zero where not valid.
-    valid : numpy.ndarray of bool, dims (y, x)
-        Pixels to use.
-    signs : numpy.ndarray, dims (element,)
-        +1 alloy, -1 substrate, 0 neither or not known.
-    known : Facts
-        What is stated.
-    lines : tuple of str
-        Line of each map, "" where not stated.
-    carried : bool
-        True where the map set carries a noise variance.
-    """
-
-    elements: tuple[str, ...]
-    planes: Floats
-    valid: Bools
-    signs: npt.NDArray[np.int8]
-    known: Facts
-    lines: tuple[str, ...]
-    carried: bool = False
+    elements: tuple[str, ...]  # the maps
+    planes: Floats  # values; zero where not valid; dims (element, y, x)
+    valid: Bools  # pixels to use; dims (y, x)
+    signs: npt.NDArray[np.int8]  # +1 alloy, -1 substrate, 0 neither or not known; dims (element,)
+    known: Facts  # what is stated
+    lines: tuple[str, ...]  # line of each map, "" where not stated
+    carried: bool = False  # true where the map set carries a noise variance
 
     @property
     def counts(self) -> bool:

@@ -55,24 +55,12 @@ AMBIENT = ("O", "C", "N", "H")  # oxide puts them on the metal as well
 
 @dataclass(frozen=True)
 class Squares:
-    """Means of squares of the field and their covariance freed of counting noise.
+    """Means of squares of the field and their covariance freed of counting noise."""
 
-    Parameters
-    ----------
-    seen : Observed
-        The maps.
-    away : numpy.ndarray, dims (element, square)
-        Means of the squares less the mean of the field.
-    cov : numpy.ndarray, dims (element, element)
-        Covariance of the material.
-    noise : numpy.ndarray, dims (element,)
-        Noise variance of one square.
-    """
-
-    seen: Observed
-    away: Floats
-    cov: Floats
-    noise: Floats
+    seen: Observed  # the maps
+    away: Floats  # means of the squares less the mean of the field; dims (element, square)
+    cov: Floats  # covariance of the material; dims (element, element)
+    noise: Floats  # noise variance of one square; dims (element,)
 
     @property
     def n(self) -> int:

@@ -40,20 +40,11 @@ SAME_SIZE = 0.01
 
 @dataclass(frozen=True)
 class Request:
-    """What the caller of `load` asked for; every reader takes one.
+    """What the caller of `load` asked for; every reader takes one."""
 
-    Parameters
-    ----------
-    chunks : int, dict, "auto" or None
-        None reads at once; anything else gives dask arrays of that chunk size.
-    crop : bool
-        Cut maps that differ by a pixel or two to their common size.
-    sidecar : dict
-        Checked values of the sidecar, empty where there is none.
-    """
-
-    chunks: Any = None
-    crop: bool = False
+    chunks: Any = None  # none reads at once; anything else gives dask arrays of that chunk size
+    crop: bool = False  # cut maps that differ by a pixel or two to their common size
+    # checked values of the sidecar, empty where there is none
     sidecar: Mapping[str, Any] = field(default_factory=dict)
 
     @property
@@ -64,54 +55,28 @@ class Request:
 
 @dataclass
 class Stack:
-    """Element maps as read, before the sidecar has spoken.
+    """Element maps as read, before the sidecar has spoken."""
 
-    Parameters
-    ----------
-    counts : array, dims (element, y, x)
-        numpy or dask.
-    elements : sequence of str
-        Symbols.
-    format_name : str
-        The family, in words.
-    lines : sequence of str, optional
-        X-ray line of each map; "" where unknown.
-    files : dict of str to pathlib.Path
-        Every file read, by the name it is reported under.
-    map_files : sequence of str, optional
-        The file (or part of one) each map came from.
-    pixel_size_um : float or None
-        As the files say.
-    pixel_size_from : str
-        Where that stands.
-    quantity : str or None
-        As the files say; None where they do not.
-    variance, electron_image, valid : array, optional
-        As in the map set.
-    facts : dict
-        title, beam_energy_keV and the other facts that the files state.
-    notes : list of str
-        What was assumed, ignored or doubtful, one sentence each.
-    source : dict
-        More provenance, written as it is.
-    """
-
-    counts: Any
-    elements: Sequence[str]
-    format_name: str
-    lines: Sequence[str] = ()
+    counts: Any  # numpy or dask; dims (element, y, x)
+    elements: Sequence[str]  # symbols
+    format_name: str  # the family, in words
+    lines: Sequence[str] = ()  # X-ray line of each map; "" where unknown
+    # every file read, by the name it is reported under
     files: dict[str, Path] = field(default_factory=dict)
-    map_files: Sequence[str] = ()
-    pixel_size_um: float | None = None
-    pixel_size_from: str = ""
-    quantity: str | None = None
+    map_files: Sequence[str] = ()  # the file (or part of one) each map came from
+    pixel_size_um: float | None = None  # as the files say
+    pixel_size_from: str = ""  # where that stands
+    quantity: str | None = None  # as the files say; None where they do not
+    # as in the map set
     variance: Any = None
     electron_image: Any = None
     electron_pixel_um: float | None = None
     valid: Any = None
+    # title, beam_energy_keV and the other facts that the files state
     facts: dict[str, Any] = field(default_factory=dict)
+    # what was assumed, ignored or doubtful, one sentence each
     notes: list[str] = field(default_factory=list)
-    source: dict[str, Any] = field(default_factory=dict)
+    source: dict[str, Any] = field(default_factory=dict)  # more provenance, written as it is
 
 
 def check_size(shape: Sequence[int], dtype: Any, where: object, *, lazy: bool) -> None:

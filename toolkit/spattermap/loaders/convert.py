@@ -27,25 +27,14 @@ _COLUMNS = {"px": ("y_px", "x_px"), "um": ("y_um", "x_um")}
 
 @dataclass(frozen=True)
 class Tile:
-    """One map set of a grid.
+    """One map set of a grid."""
 
-    Parameters
-    ----------
-    path : pathlib.Path
-        The map set.
-    y, x : float
-        Its first pixel's outer corner, in the unit of the table.
-    unit : {"px", "um"}
-        Unit of `y` and `x`.
-    row : int
-        Line of the table it stands in, for messages.
-    """
-
-    path: Path
+    path: Path  # the map set
+    # its first pixel's outer corner, in the unit of the table
     y: float
     x: float
-    unit: str
-    row: int
+    unit: str  # unit of `y` and `x`
+    row: int  # line of the table it stands in, for messages
 
 
 def is_tile_table(path: Path) -> bool:

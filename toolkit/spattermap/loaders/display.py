@@ -32,21 +32,11 @@ _DEEPEST_STRIP = 0.3
 
 @dataclass(frozen=True)
 class Recovered:
-    """Intensity of a display picture, and where it is not data.
+    """Intensity of a display picture, and where it is not data."""
 
-    Parameters
-    ----------
-    intensity : numpy.ndarray, dims (y, x)
-        Brightness along the one hue, in the picture's own levels.
-    valid : numpy.ndarray of bool, dims (y, x)
-        False on legends, captions and scale bars.
-    notes : tuple of str
-        What was done.
-    """
-
-    intensity: np.ndarray
-    valid: np.ndarray
-    notes: tuple[str, ...]
+    intensity: np.ndarray  # brightness along the one hue, in the picture's own levels; dims (y, x)
+    valid: np.ndarray  # false on legends, captions and scale bars; dims (y, x)
+    notes: tuple[str, ...]  # what was done
 
 
 def recover(colours: np.ndarray, file: Path) -> Recovered:

@@ -38,21 +38,12 @@ _SYMBOL_BY_LOWER = {symbol.lower(): symbol for symbol in ELEMENT_SYMBOLS}
 
 @dataclass(frozen=True)
 class Named:
-    """What a name says.
+    """What a name says."""
 
-    Parameters
-    ----------
-    element : str
-        Symbol in its usual spelling.
-    line : str
-        X-ray line such as "Fe Ka", or "" where the name does not say.
-    certainty : int
-        4 symbol with line in usual case, 3 symbol with line in any case, 2 symbol alone,
-        1 symbol in lower case and nothing else in the name.
-    """
-
-    element: str
-    line: str
+    element: str  # symbol in its usual spelling
+    line: str  # X-ray line such as "Fe Ka", or "" where the name does not say
+    # 4 symbol with line in usual case, 3 symbol with line in any case, 2 symbol alone, 1 symbol
+    # in lower case and nothing else in the name
     certainty: int
 
 

@@ -73,29 +73,14 @@ _CUTTING = (5, 34925)
 
 @dataclass(frozen=True)
 class PictureFile:
-    """A plane and what its file says of it.
+    """A plane and what its file says of it."""
 
-    Parameters
-    ----------
-    data : array, dims (y, x)
-        numpy, or dask where it was opened lazily.
-    pixel_size_um : float or None
-        Side of a pixel (um).
-    pixel_size_from : str
-        Where that stands.
-    notes : tuple of str
-        What is doubtful.
-    valid : numpy.ndarray of bool, dims (y, x), or None
-        False where something was drawn over the data.
-    quantity : str or None
-        "intensity" for pictures made for the eye; None where the picture does not tell.
-    """
-
-    data: Any
-    pixel_size_um: float | None = None
-    pixel_size_from: str = ""
-    notes: tuple[str, ...] = field(default=())
-    valid: Any = None
+    data: Any  # numpy, or dask where it was opened lazily; dims (y, x)
+    pixel_size_um: float | None = None  # side of a pixel (um)
+    pixel_size_from: str = ""  # where that stands
+    notes: tuple[str, ...] = field(default=())  # what is doubtful
+    valid: Any = None  # false where something was drawn over the data; dims (y, x)
+    # "intensity" for pictures made for the eye; None where the picture does not tell
     quantity: str | None = None
 
 

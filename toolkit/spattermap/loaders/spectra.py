@@ -61,21 +61,11 @@ OFFSET_EV, GAIN = 20.0, 0.006
 
 @dataclass(frozen=True)
 class EnergyScale:
-    """Energy of a channel, ``offset + gain * nominal`` (eV), and the detector's width.
+    """Energy of a channel, ``offset + gain * nominal`` (eV), and the detector's width."""
 
-    Parameters
-    ----------
-    offset_eV : float
-        Shift of the nominal scale (eV).
-    gain : float
-        Stretch of the nominal scale (dimensionless, near 1).
-    fwhm_eV : float
-        Full width at half maximum at Mn Ka (eV).
-    """
-
-    offset_eV: float = 0.0
-    gain: float = 1.0
-    fwhm_eV: float = DEFAULT_FWHM_EV
+    offset_eV: float = 0.0  # shift of the nominal scale (eV)
+    gain: float = 1.0  # stretch of the nominal scale (dimensionless, near 1)
+    fwhm_eV: float = DEFAULT_FWHM_EV  # full width at half maximum at Mn Ka (eV)
 
     def energies(self, nominal: Floats) -> Floats:
         """Return the true energy (eV) of nominal ones."""
@@ -140,24 +130,13 @@ def shell_shape(energies: Floats, lines: Sequence[Line], scale: EnergyScale) -> 
 
 @dataclass(frozen=True)
 class Identified:
-    """What a sum spectrum shows.
+    """What a sum spectrum shows."""
 
-    Parameters
-    ----------
-    scale : EnergyScale
-        Fitted energy scale and resolution.
-    elements : tuple of str
-        Elements present, by falling evidence.
-    amplitudes : dict of (str, str) to float
-        Counts of each shell's strongest group in the whole field.
-    misfit : float
-        Mean square of the residual in standard deviations; 1 for a perfect model.
-    """
-
-    scale: EnergyScale
-    elements: tuple[str, ...]
+    scale: EnergyScale  # fitted energy scale and resolution
+    elements: tuple[str, ...]  # elements present, by falling evidence
+    # counts of each shell's strongest group in the whole field; dims (str, str)
     amplitudes: dict[tuple[str, str], float]
-    misfit: float
+    misfit: float  # mean square of the residual in standard deviations; 1 for a perfect model
 
 
 def understand(
@@ -383,28 +362,16 @@ _BLOCK_BYTES = 2**26
 
 @dataclass(frozen=True)
 class LineFilter:
-    """How one element's net counts are made from the channels.
+    """How one element's net counts are made from the channels."""
 
-    Parameters
-    ----------
-    line : Line
-        The mapped line.
-    weights : numpy.ndarray, dims (channel,)
-        Net counts of the whole line are ``weights @ spectrum``.
-    method : {"window", "fit"}
-        Side-window background, or least squares with the overlapping lines.
-    window_eV, low_side_eV, high_side_eV : tuple of float
-        Bounds of the counting window and of the background windows (eV).
-    overlaps : tuple of str
-        Lines of other elements that were solved for together, with how separable they are.
-    """
-
-    line: Line
-    weights: Floats
-    method: str
+    line: Line  # the mapped line
+    weights: Floats  # net counts of the whole line are ``weights @ spectrum``; dims (channel,)
+    method: str  # side-window background, or least squares with the overlapping lines
+    # bounds of the counting window and of the background windows (eV)
     window_eV: tuple[float, float]
     low_side_eV: tuple[float, float]
     high_side_eV: tuple[float, float]
+    # lines of other elements that were solved for together, with how separable they are
     overlaps: tuple[str, ...] = ()
 
     def report(self) -> dict[str, Any]:

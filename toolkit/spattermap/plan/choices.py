@@ -45,26 +45,16 @@ TYPICAL: dict[str, tuple[Any, str]] = {
 
 @dataclass(frozen=True)
 class Unlike:
-    """Where a map set is uneven beyond counting and a field made like it is not.
+    """Where a map set is uneven beyond counting and a field made like it is not."""
 
-    Parameters
-    ----------
-    element, where : str
-        The map, and on which ground.
-    seen, made : float
-        Relative variance beyond counting, in the map set and in the made field.
-    counts : float
-        Mean counts a pixel there.
-    bulk_counts : float
-        Counts a pixel that thick alloy would have given in the map set.
-    """
-
+    # the map, and on which ground
     element: str
     where: str
+    # relative variance beyond counting, in the map set and in the made field
     seen: float
     made: float
-    counts: float
-    bulk_counts: float
+    counts: float  # mean counts a pixel there
+    bulk_counts: float  # counts a pixel that thick alloy would have given in the map set
 
     def scatter(self, bulk_counts: float) -> float:
         """Return how many times as much as counts the pixels scatter at another dose."""

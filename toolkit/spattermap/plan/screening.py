@@ -44,27 +44,19 @@ LEAST_NET = 0.05  # part of a glass line's counts that is the line, where the mo
 
 @dataclass(frozen=True)
 class Rates:
-    """Counts per second in each map while the beam stands on one kind of ground.
+    """Counts per second in each map while the beam stands on one kind of ground."""
 
-    Parameters
-    ----------
-    bulk, film : dict of str to float
-        The alloy's own lines, on thick alloy and at the droplets' thickness (per second, for the
-        alloy's content; for other elements, as if they made up the metal).
-    glass, under : dict of str to float
-        Lines of the substrate, bare and through a droplet.
-    continuum, continuum_metal : dict of str to float
-        Continuum in each window, bare and on a droplet.
-    leak : dict of str to float
-        Largest leak of another element into the map, as a part of that element's counts.
-    """
-
+    # the alloy's own lines, on thick alloy and at the droplets' thickness (per second, for the
+    # alloy's content; for other elements, as if they made up the metal)
     bulk: dict[str, float]
     film: dict[str, float]
+    # lines of the substrate, bare and through a droplet
     glass: dict[str, float]
     under: dict[str, float]
+    # continuum in each window, bare and on a droplet
     continuum: dict[str, float]
     continuum_metal: dict[str, float]
+    # largest leak of another element into the map, as a part of that element's counts
     leak: dict[str, float]
 
     def bare(self, element: str) -> float:

@@ -35,39 +35,22 @@ _APART = ("separated", "partly_separated")
 
 @dataclass(frozen=True)
 class World:
-    """One kind of made field.
+    """One kind of made field."""
 
-    Parameters
-    ----------
-    name : str
-        "plain", where nothing asked about is there, or what is there.
-    there : tuple of Question
-        Questions whose answer is yes here.
-    """
-
-    name: str
-    there: tuple[Question, ...] = ()
+    name: str  # "plain", where nothing asked about is there, or what is there
+    there: tuple[Question, ...] = ()  # questions whose answer is yes here
 
 
 @dataclass(frozen=True)
 class Sample:
-    """What one field says of one question, with the truth.
+    """What one field says of one question, with the truth."""
 
-    Parameters
-    ----------
-    value, low, high : float
-        A measured number with its interval; NaN where the answer is a word.
-    true : float
-        What it is.
-    word : str
-        "right", "wrong" or "open" where the answer is a word.
-    """
-
+    # A measured number with its interval; NaN where the answer is a word
     value: float = math.nan
     low: float = math.nan
     high: float = math.nan
-    true: float = math.nan
-    word: str = ""
+    true: float = math.nan  # what it is
+    word: str = ""  # "right", "wrong" or "open" where the answer is a word
 
 
 def worlds_of(questions: Iterable[Question]) -> list[World]:
@@ -373,17 +356,10 @@ def combined(samples: Sequence[Sample]) -> Sample:
 
 @dataclass(frozen=True)
 class Rate:
-    """How often a question is decided, and wrongly.
+    """How often a question is decided, and wrongly."""
 
-    Parameters
-    ----------
-    n : int
-        Made fields (or pairs of fields) it rests on.
-    n_decided, n_wrong : float
-        Of these.
-    """
-
-    n: int
+    n: int  # made fields (or pairs of fields) it rests on
+    # of these
     n_decided: float
     n_wrong: float
 

@@ -31,49 +31,23 @@ _KEY_LENGTH = 16
 
 @dataclass(frozen=True)
 class SheetTask:
-    """One row of a sweep and what to do with it.
+    """One row of a sweep and what to do with it."""
 
-    Parameters
-    ----------
-    row : SheetRow
-        The row.
-    settings : Settings
-        Choices of the analysis.
-    store : pathlib.Path
-        Folder that holds one folder a finished deposit.
-    reports : bool
-        Write the page of each deposit too.
-    """
-
-    row: SheetRow
-    settings: Settings
-    store: Path
-    reports: bool = False
+    row: SheetRow  # the row
+    settings: Settings  # choices of the analysis
+    store: Path  # folder that holds one folder a finished deposit
+    reports: bool = False  # write the page of each deposit too
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of one row.
+    """What became of one row."""
 
-    Parameters
-    ----------
-    key : str
-        Name of the folder in the store; "" where the inputs could not be read.
-    error : str
-        One line; "" where all went well.
-    fault : str
-        Traceback, where the error is a fault of ours.
-    skipped : bool
-        True where the result was there already.
-    unwritable : bool
-        True where the error is of the folder of results, not of the map set.
-    """
-
-    key: str = ""
-    error: str = ""
-    fault: str = ""
-    skipped: bool = False
-    unwritable: bool = False
+    key: str = ""  # name of the folder in the store; "" where the inputs could not be read
+    error: str = ""  # one line; "" where all went well
+    fault: str = ""  # traceback, where the error is a fault of ours
+    skipped: bool = False  # true where the result was there already
+    unwritable: bool = False  # true where the error is of the folder of results, not of the map set
 
 
 def work(task: SheetTask) -> Outcome:

@@ -47,21 +47,12 @@ HIGHEST_SCANNING_KEV = 40.0
 
 @dataclass(frozen=True)
 class CompositionLimit:
-    """How far electrons and X-rays reach in the alloy.
+    """How far electrons and X-rays reach in the alloy."""
 
-    Parameters
-    ----------
-    electron_range_um : float
-        Depth that electrons reach (um), Kanaya and Okayama 1972.
-    line_ranges_um : dict of str to float
-        Depth each mapped line of the alloy comes from (um), Anderson and Hasler 1966.
-    beam_energy_keV : float
-        Beam energy (keV).
-    """
-
-    electron_range_um: float
+    electron_range_um: float  # depth that electrons reach (um), Kanaya and Okayama 1972
+    # depth each mapped line of the alloy comes from (um), Anderson and Hasler 1966
     line_ranges_um: dict[str, float]
-    beam_energy_keV: float
+    beam_energy_keV: float  # beam energy (keV)
 
     @property
     def smallest_um(self) -> float:
@@ -143,63 +134,38 @@ DIFFERENT_AT = 0.01
 
 @dataclass(frozen=True)
 class Trend:
-    """A change with its interval; 0 means none.
+    """A change with its interval; 0 means none."""
 
-    Parameters
-    ----------
-    value, low, high : float
-        Change of the natural-log odds of the element among the alloy's counts.
-    p_value : float
-        Two-sided.
-    n_droplets : int
-        Droplets it rests on.
-    """
-
+    # change of the natural-log odds of the element among the alloy's counts
     value: float
     low: float
     high: float
-    p_value: float
-    n_droplets: int
+    p_value: float  # two-sided
+    n_droplets: int  # droplets it rests on
 
 
 @dataclass(frozen=True)
 class DropletComposition:
-    """What the droplets say of one element.
+    """What the droplets say of one element."""
 
-    Parameters
-    ----------
-    element : str
-        The element.
-    droplets : pandas.DataFrame
-        One row a droplet: label, diameter (px), counts (of the element), alloy_counts (of all alloy
-        elements), part (dimensionless), part_low, part_high, p_value (adjusted for the number of
-        droplets, Holm), differs (bool), wide_enough (bool: not narrower than `limit`; True where
-        no limit is known).
-    part : float
-        Part of the element in all droplets together.
-    p_same : float
-        p-value of "all droplets have one composition".
-    scatter, scatter_low, scatter_high : float
-        Relative standard deviation of the part from droplet to droplet beyond counting.
-    with_size : Trend
-        Change of the log odds for each doubling of the diameter: positive where small droplets
-        hold less.
-    rim_to_centre : Trend
-        Log odds ratio of centre over rim: positive where the rim holds less.
-    limit : CompositionLimit or None
-        From which diameter on a composition can be trusted; None without beam energy or pixel
-        size.
-    """
-
-    element: str
+    element: str  # the element
+    # one row a droplet: label, diameter (px), counts (of the element), alloy_counts (of all
+    # alloy elements), part (dimensionless), part_low, part_high, p_value (adjusted for the
+    # number of droplets, Holm), differs (bool), wide_enough (bool: not narrower than `limit`;
+    # True where no limit is known)
     droplets: pd.DataFrame
-    part: float
-    p_same: float
+    part: float  # part of the element in all droplets together
+    p_same: float  # p-value of "all droplets have one composition"
+    # relative standard deviation of the part from droplet to droplet beyond counting
     scatter: float
     scatter_low: float
     scatter_high: float
+    # change of the log odds for each doubling of the diameter: positive where small droplets
+    # hold less
     with_size: Trend
-    rim_to_centre: Trend
+    rim_to_centre: Trend  # log odds ratio of centre over rim: positive where the rim holds less
+    # from which diameter on a composition can be trusted; None without beam energy or pixel
+    # size
     limit: CompositionLimit | None = None
 
     def sentences(self) -> tuple[str, ...]:

@@ -37,25 +37,14 @@ FIELDS_NOTE = "the fields disagree beyond chance"
 
 
 class Correlation(NamedTuple):
-    """A noise-corrected correlation.
+    """A noise-corrected correlation."""
 
-    Parameters
-    ----------
-    r : float
-        Kept within -1 to 1, which noise may overstep; NaN where it is undefined.
-    r_low, r_high : float
-        Interval; -1 to 1 where the maps do not bound it.
-    r_plain : float
-        Pearson's correlation of the maps as they are, noise and all.
-    note : str
-        Why `r` is undefined or poorly known; empty otherwise.
-    """
-
-    r: float
+    r: float  # kept within -1 to 1, which noise may overstep; NaN where it is undefined
+    # interval; -1 to 1 where the maps do not bound it
     r_low: float
     r_high: float
-    r_plain: float
-    note: str = ""
+    r_plain: float  # pearson's correlation of the maps as they are, noise and all
+    note: str = ""  # why `r` is undefined or poorly known; empty otherwise
 
 
 def correlations(covariance: Floats, i: npt.ArrayLike, j: npt.ArrayLike) -> Floats:
@@ -177,19 +166,13 @@ FIELDS_DISAGREE = 0.01
 
 
 class Estimates(NamedTuple):
-    """Values with their intervals.
+    """Values with their intervals."""
 
-    Parameters
-    ----------
-    value, low, high : numpy.ndarray, dims (statistic,)
-        The value is infinite where it is undefined.
-    p_fields : numpy.ndarray, dims (statistic,)
-        p-value of "all fields show the same value"; NaN for a single field.
-    """
-
+    # the value is infinite where it is undefined; dims (statistic,)
     value: Floats
     low: Floats
     high: Floats
+    # p-value of "all fields show the same value"; NaN for a single field; dims (statistic,)
     p_fields: Floats
 
 

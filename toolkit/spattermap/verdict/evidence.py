@@ -40,25 +40,14 @@ MOST_DEPTH = 20.0
 
 @dataclass(frozen=True)
 class Supply:
-    """The most that the alloy could have supplied of an element.
+    """The most that the alloy could have supplied of an element."""
 
-    Parameters
-    ----------
-    most : numpy.ndarray, dims (resample,)
-        Counts over the field, tolerance and hidden depth included.
-    tolerance, depth : float
-        Factor of the relative sensitivities, and of metal hidden under the X-ray range.
-    fraction : float
-        Mass fraction of the element in the alloy, or what is allowed for an impurity.
-    named : bool
-        True where the stated alloy names the element.
-    """
-
-    most: Floats
+    most: Floats  # counts over the field, tolerance and hidden depth included; dims (resample,)
+    # factor of the relative sensitivities, and of metal hidden under the X-ray range
     tolerance: float
     depth: float
-    fraction: float
-    named: bool
+    fraction: float  # mass fraction of the element in the alloy, or what is allowed for an impurity
+    named: bool  # true where the stated alloy names the element
 
 
 def supply_of(
@@ -106,143 +95,82 @@ def _percent(state: Conditions) -> dict[str, float]:
 
 @dataclass(frozen=True)
 class ElementEvidence:
-    """What is known of one element.
+    """What is known of one element."""
 
-    Parameters
-    ----------
-    element, role : str
-        Symbol and role.
-    mean : float
-        Mean over the field, in the unit of the maps per pixel.
-    detection_limit : float
-        Smallest net mean that is found reliably (Currie 1968), per pixel of the field.
-    net : float
-        Mean over the field less its likely background, to be held against that limit.
-    z_metal : float
-        Excess on metal over the largest background there, in standard errors.
-    z_metal_best : float
-        The same over the likely background.
-    z_rest : float
-        Excess between the deposits over all that background, glass and haze of the alloy may
-        give, in standard errors.
-    z_rest_best : float
-        The same over their likely level.
-    rest : Estimate
-        Share of the element that does not follow the alloy.
-    rest_most : float
-        Upper bound of that share where the background is at its least.
-    in_droplets, with_alloy : Estimate
-        Shares.
-    per_metal, per_bare : float
-        Net level on metal and between the deposits, per pixel.
-    of_partner : float
-        Net counts of the element per net count of the other alloy elements, on metal.
-    partners : tuple of str
-        Those other elements.
-    blank : bool
-        True where a blank entered.
-    divided : bool
-        True where the field holds both metal and bare area.
-    outlined : bool
-        True where regions were outlined that hold too little of the main element to be its metal.
-    is_matrix : bool
-        True for the main element of the alloy, with which the others are compared.
-    closed : bool
-        True for maps that sum to 100 (percent), whose correlations are biased by that.
-    glass_former : bool
-        True for elements that common glasses are made of.
-    blank_is_glass : bool
-        True where the blank shows more of it than its continuum can be, or the bare area does.
-    z_glass : float
-        What the bare area shows beyond any continuum, by what metal shows, in standard errors.
-    over_blank : float
-        Level between the deposits over the scaled blank (dimensionless).
-    patterned : bool or None
-        True where the element lies in a pattern of its own over the bare area; None where that
-        cannot be told.
-    contrast : Estimate
-        Relative standard deviation of that pattern.
-    z_varies : float
-        How far the map varies over the bare area beyond its noise, in standard errors: brightness
-        that no even background gives.
-    supply_ratio : Estimate
-        Counts outside over the most that the alloy could have supplied, with its tolerance.
-    leak_from : tuple of str
-        Elements whose lines may leak into this map.
-    explained_by_leak : bool
-        True where those leaks could be all there is on metal.
-    r_alloy, r_substrate : Estimate
-        Noise-corrected correlations.
-    together, along_glass : Estimate
-        Noise-corrected correlations with alloy and substrate from the scale that knows them
-        better: single pixels, or counts summed over squares.
-    side_px : int
-        Side of those squares (px); 1 where single pixels know them better.
-    alloy_shown : bool
-        True where the alloy elements it is compared with are on the metal beyond what background
-        and leaking lines can give.
-    line_named : bool
-        True where somebody said which line the map was made from.
-    line_taken : str
-        The line it was taken for, "" where none is known.
-    follows : tuple of str
-        Elements with a line in or beside its window, whose maps it follows closely.
-    set_aside : tuple of str
-        Alloy elements that may lie apart themselves and are therefore no yardstick.
-    without_few : Estimate
-        Correlation with the alloy without the few pixels that own the variance of one of the maps;
-        unknown where no pixels do, or where it agrees.
-    p_value : float
-        Chance of so strong a co-location with the alloy between unrelated maps.
-    notes : tuple of str
-        Sentences the reader must see.
-    """
-
+    # symbol and role
     element: str
     role: str
-    mean: float
+    mean: float  # mean over the field, in the unit of the maps per pixel
+    # smallest net mean that is found reliably (Currie 1968), per pixel of the field
     detection_limit: float
-    z_metal: float
-    z_metal_best: float
+    z_metal: float  # excess on metal over the largest background there, in standard errors
+    z_metal_best: float  # the same over the likely background
+    # excess between the deposits over all that background, glass and haze of the alloy may
+    # give, in standard errors
     z_rest: float
-    z_rest_best: float
-    rest: Estimate
-    rest_most: float
+    z_rest_best: float  # the same over their likely level
+    rest: Estimate  # share of the element that does not follow the alloy
+    rest_most: float  # upper bound of that share where the background is at its least
+    # shares
     in_droplets: Estimate
     with_alloy: Estimate
+    # net level on metal and between the deposits, per pixel
     per_metal: float
     per_bare: float
+    # net counts of the element per net count of the other alloy elements, on metal
     of_partner: float
-    partners: tuple[str, ...]
-    blank: bool
-    divided: bool = True
+    partners: tuple[str, ...]  # those other elements
+    blank: bool  # true where a blank entered
+    divided: bool = True  # true where the field holds both metal and bare area
+    # true for the main element of the alloy, with which the others are compared
     is_matrix: bool = False
+    # true for maps that sum to 100 (percent), whose correlations are biased by that
     closed: bool = False
-    glass_former: bool = False
+    glass_former: bool = False  # true for elements that common glasses are made of
+    # true where the blank shows more of it than its continuum can be, or the bare area does
     blank_is_glass: bool = False
+    # what the bare area shows beyond any continuum, by what metal shows, in standard errors
     z_glass: float = 0.0
+    # level between the deposits over the scaled blank (dimensionless)
     over_blank: float = float("nan")
+    # true where the element lies in a pattern of its own over the bare area; None where that
+    # cannot be told
     patterned: bool | None = None
-    contrast: Estimate = UNKNOWN
+    contrast: Estimate = UNKNOWN  # relative standard deviation of that pattern
+    # how far the map varies over the bare area beyond its noise, in standard errors: brightness
+    # that no even background gives
     z_varies: float = 0.0
+    # counts outside over the most that the alloy could have supplied, with its tolerance
     supply_ratio: Estimate = UNKNOWN
-    leak_from: tuple[str, ...] = ()
-    explained_by_leak: bool = False
+    leak_from: tuple[str, ...] = ()  # elements whose lines may leak into this map
+    explained_by_leak: bool = False  # true where those leaks could be all there is on metal
+    # noise-corrected correlations
     r_alloy: Estimate = UNKNOWN
     r_substrate: Estimate = UNKNOWN
+    # noise-corrected correlations with alloy and substrate from the scale that knows them
+    # better: single pixels, or counts summed over squares
     together: Estimate = UNKNOWN
     along_glass: Estimate = UNKNOWN
-    side_px: int = 1
+    side_px: int = 1  # side of those squares (px); 1 where single pixels know them better
+    # true where the alloy elements it is compared with are on the metal beyond what background
+    # and leaking lines can give
     alloy_shown: bool = True
+    # mean over the field less its likely background, to be held against that limit
     net: float = float("nan")
-    line_named: bool = True
-    line_taken: str = ""
+    line_named: bool = True  # true where somebody said which line the map was made from
+    line_taken: str = ""  # the line it was taken for, "" where none is known
+    # elements with a line in or beside its window, whose maps it follows closely
     follows: tuple[str, ...] = ()
+    # alloy elements that may lie apart themselves and are therefore no yardstick
     set_aside: tuple[str, ...] = ()
+    # correlation with the alloy without the few pixels that own the variance of one of the
+    # maps; unknown where no pixels do, or where it agrees
     without_few: Estimate = UNKNOWN
+    # true where regions were outlined that hold too little of the main element to be its metal
     outlined: bool = False
+    # chance of so strong a co-location with the alloy between unrelated maps
     p_value: float = float("nan")
-    notes: tuple[str, ...] = field(default_factory=tuple)
+    notes: tuple[str, ...] = field(default_factory=tuple)  # sentences the reader must see
 
 
 # Standard errors from which the other alloy elements are a yardstick at all.

@@ -38,63 +38,28 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Context:
-    """What every element's evidence is drawn from.
+    """What every element's evidence is drawn from."""
 
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        The map set; of several fields the first.
-    sums : ZoneSums
-        Zone sums of the deposit.
-    blank : ZoneSums or None
-        Sums of the blank.
-    levels : Levels
-        Levels and their bounds.
-    state : Conditions
-        Lines, beam energy, compositions.
-    roles : Roles
-        Roles.
-    moments : BlockMoments
-        Moments of the whole field.
-    bare : BlockMoments or None
-        Moments of the bare area.
-    matrix : str
-        Main element of the alloy, "" where there is none.
-    droplet_um : float or None
-        Area-weighted mean diameter of the droplets (um).
-    stated : bool
-        True where the alloy was stated in mass percent.
-    settings : Settings
-        Choices.
-    more : tuple of xarray.Dataset
-        Further fields of the same deposit.
-    squares : BlockMoments or None
-        Moments of counts summed over squares; None where single pixels hold counts enough.
-    side_px : int
-        Side of those squares (px).
-    few : tuple of BlockMoments and dict, or None
-        Moments without the few pixels that own a map's variance and what share they own, see
-        `moments_without_few`; None where no map is so.
-    outlined : bool
-        True where regions were found, whether or not they hold the main element.
-    """
-
-    maps: xr.Dataset
-    sums: ZoneSums
-    blank: ZoneSums | None
-    levels: Levels
-    state: Conditions
-    roles: Roles
-    moments: BlockMoments
-    bare: BlockMoments | None
-    matrix: str
-    droplet_um: float | None
-    stated: bool
-    settings: Settings
-    more: tuple[xr.Dataset, ...] = ()
+    maps: xr.Dataset  # the map set; of several fields the first
+    sums: ZoneSums  # zone sums of the deposit
+    blank: ZoneSums | None  # sums of the blank
+    levels: Levels  # levels and their bounds
+    state: Conditions  # lines, beam energy, compositions
+    roles: Roles  # roles
+    moments: BlockMoments  # moments of the whole field
+    bare: BlockMoments | None  # moments of the bare area
+    matrix: str  # main element of the alloy, "" where there is none
+    droplet_um: float | None  # area-weighted mean diameter of the droplets (um)
+    stated: bool  # true where the alloy was stated in mass percent
+    settings: Settings  # choices
+    more: tuple[xr.Dataset, ...] = ()  # further fields of the same deposit
+    # moments of counts summed over squares; None where single pixels hold counts enough
     squares: BlockMoments | None = None
-    side_px: int = 1
+    side_px: int = 1  # side of those squares (px)
+    # moments without the few pixels that own a map's variance and what share they own, see
+    # `moments_without_few`; None where no map is so
     few: tuple[BlockMoments, dict[str, float]] | None = None
+    # true where regions were found, whether or not they hold the main element
     outlined: bool = False
 
     @property

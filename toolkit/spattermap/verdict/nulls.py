@@ -37,33 +37,16 @@ LEAST_PAIRS = 0.5
 
 
 class NullTest(NamedTuple):
-    """A test of the correlation of two maps against unrelated maps of the same structure.
+    """A test of the correlation of two maps against unrelated maps of the same structure."""
 
-    Parameters
-    ----------
-    r : float
-        Pearson's correlation of the maps on bins of `side_px`.
-    p_value : float
-        Two-sided; the larger of the two below. Never zero.
-    p_shift : float
-        Rank of zero shift among the shifts beyond the correlation length; NaN for several fields.
-    p_effective : float
-        Student's t with the effective sample size.
-    effective_size : float
-        Number of independent patches that would make `r` scatter as much.
-    n_shifts : int
-        Number of shifts in the null distribution.
-    side_px : int
-        Side of the bins (px).
-    """
-
-    r: float
-    p_value: float
+    r: float  # pearson's correlation of the maps on bins of `side_px`
+    p_value: float  # two-sided; the larger of the two below. Never zero
+    # rank of zero shift among the shifts beyond the correlation length; NaN for several fields
     p_shift: float
-    p_effective: float
-    effective_size: float
-    n_shifts: int
-    side_px: int
+    p_effective: float  # student's t with the effective sample size
+    effective_size: float  # number of independent patches that would make `r` scatter as much
+    n_shifts: int  # number of shifts in the null distribution
+    side_px: int  # side of the bins (px)
 
 
 class _Binned(NamedTuple):

@@ -29,21 +29,14 @@ LEAST_PIXELS = 400
 
 @dataclass(frozen=True)
 class Pattern:
-    """Relative standard deviation of an element over the bare area, others' patterns taken off.
+    """Relative standard deviation of an element over the bare area, others' patterns taken off."""
 
-    Parameters
-    ----------
-    contrast, contrast_low, contrast_high : float
-        Relative standard deviation of the material and its bounds; 0 where no variation beyond
-        the noise is left.
-    z : float
-        Its variance in standard errors of counting.
-    """
-
+    # relative standard deviation of the material and its bounds; 0 where no variation beyond
+    # the noise is left
     contrast: float
     contrast_low: float
     contrast_high: float
-    z: float
+    z: float  # its variance in standard errors of counting
 
 
 def bare_moments(

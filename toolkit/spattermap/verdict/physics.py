@@ -51,31 +51,19 @@ TAKE_OFF_SINE = 0.574  # 35 degrees, a common geometry; common practice, no sour
 
 @dataclass(frozen=True)
 class Conditions:
-    """Under what conditions the maps were taken, as far as stated.
+    """Under what conditions the maps were taken, as far as stated."""
 
-    Parameters
-    ----------
-    lines : dict of str to Line or None
-        The line each map was made from; None where no line or beam energy is known.
-    beam_energy_keV : float or None
-        Beam energy (keV).
-    alloy, substrate : dict of str to float
-        Mass fractions that sum to 1 (equal parts where only elements were stated).
-    one_background : bool
-        True where one continuum stands under all maps, so that the emptiest bounds it for all.
-    unnamed : tuple of str
-        Elements whose line nobody stated; the likeliest was taken.
-    windows : dict of str to str
-        Line of each map for the lines that leak into it: where the beam energy is not stated, as
-        at `USUAL_KEV`, so that knowing less never excludes a leak.
-    """
-
+    # the line each map was made from; None where no line or beam energy is known
     lines: dict[str, Line | None]
-    beam_energy_keV: float | None
+    beam_energy_keV: float | None  # beam energy (keV)
+    # mass fractions that sum to 1 (equal parts where only elements were stated)
     alloy: dict[str, float]
     substrate: dict[str, float]
+    # true where one continuum stands under all maps, so that the emptiest bounds it for all
     one_background: bool = True
-    unnamed: tuple[str, ...] = ()
+    unnamed: tuple[str, ...] = ()  # elements whose line nobody stated; the likeliest was taken
+    # line of each map for the lines that leak into it: where the beam energy is not stated, as
+    # at `USUAL_KEV`, so that knowing less never excludes a leak
     windows: dict[str, str] = field(default_factory=dict)
 
 

@@ -170,24 +170,12 @@ def dark_on_metal(e: ElementEvidence) -> bool:
 
 @dataclass(frozen=True)
 class Condition:
-    """One line of the table.
+    """One line of the table."""
 
-    Parameters
-    ----------
-    name : str
-        Short name, used by the sentences and by tests.
-    roles : tuple of str
-        Roles the line is for.
-    holds : callable
-        The condition.
-    verdict : str
-        The word.
-    """
-
-    name: str
-    roles: tuple[str, ...]
-    holds: Callable[[ElementEvidence], bool]
-    verdict: str
+    name: str  # short name, used by the sentences and by tests
+    roles: tuple[str, ...]  # roles the line is for
+    holds: Callable[[ElementEvidence], bool]  # the condition
+    verdict: str  # the word
 
 
 _ALL = ("alloy", "substrate", "other")

@@ -42,61 +42,40 @@ RISE_TOLERANCE = 1.4
 
 @dataclass(frozen=True)
 class Levels:
-    """Levels in the unit of the maps per pixel.
+    """Levels in the unit of the maps per pixel."""
 
-    Parameters
-    ----------
-    elements : tuple of str
-        The elements.
-    bare, metal : numpy.ndarray, dims (resample, element)
-        Mean far from metal, and blur-corrected mean on metal, background and all.
-    n_bare, n_metal : numpy.ndarray, dims (resample,)
-        Pixels of bare area (rim included) and of metal.
-    in_droplets : numpy.ndarray, dims (resample,)
-        Part of the metal's pixels that are droplets, not streaks.
-    droplet_part : numpy.ndarray, dims (resample, element)
-        Part of the counts on metal that lies in droplets, not streaks.
-    base, base_low, base_high : numpy.ndarray, dims (resample, element)
-        What the bare area would show without any deposit: best guess and bounds.
-    under, under_low, under_high : numpy.ndarray, dims (resample, element)
-        What the metal would show without any of the element in it.
-    leaks : dict
-        Largest leak into each map by source, see `physics.leak_bounds`.
-    leak : numpy.ndarray, dims (resample, element)
-        Most that other elements' lines may bring into the map on metal.
-    visible : float
-        Part of the substrate's signal that still comes through on metal (0 to 1); NaN where no
-        substrate line was mapped.
-    dose : float
-        Dose of this map set over that of the blank; NaN without a blank.
-    n_blocks : int
-        Blocks resampled.
-    glass : tuple of str
-        Elements of the substrate.
-    open_part : float
-        Bare area far from metal as a part of the field.
-    """
-
-    elements: tuple[str, ...]
+    elements: tuple[str, ...]  # the elements
+    # mean far from metal, and blur-corrected mean on metal, background and all; dims (resample,
+    # element)
     bare: Floats
     metal: Floats
+    # pixels of bare area (rim included) and of metal; dims (resample,)
     n_bare: Floats
     n_metal: Floats
+    # part of the metal's pixels that are droplets, not streaks; dims (resample,)
     in_droplets: Floats
+    # part of the counts on metal that lies in droplets, not streaks; dims (resample, element)
     droplet_part: Floats
+    # what the bare area would show without any deposit: best guess and bounds; dims (resample,
+    # element)
     base: Floats
     base_low: Floats
     base_high: Floats
+    # what the metal would show without any of the element in it; dims (resample, element)
     under: Floats
     under_low: Floats
     under_high: Floats
+    # most that other elements' lines may bring into the map on metal; dims (resample, element)
     leak: Floats
+    # largest leak into each map by source, see `physics.leak_bounds`
     leaks: dict[str, dict[str, float]]
+    # part of the substrate's signal that still comes through on metal (0 to 1); NaN where no
+    # substrate line was mapped
     visible: float
-    dose: float
-    n_blocks: int
-    glass: tuple[str, ...] = ()
-    open_part: float = 1.0
+    dose: float  # dose of this map set over that of the blank; NaN without a blank
+    n_blocks: int  # blocks resampled
+    glass: tuple[str, ...] = ()  # elements of the substrate
+    open_part: float = 1.0  # bare area far from metal as a part of the field
 
     @property
     def shadowed(self) -> bool:

@@ -93,27 +93,13 @@ LEAST_FAR = 0.2
 
 @dataclass(frozen=True)
 class ZoneSums:
-    """Additive sums over blocks and zones.
+    """Additive sums over blocks and zones."""
 
-    Parameters
-    ----------
-    elements : tuple of str
-        The elements.
-    n : numpy.ndarray, dims (block, zone)
-        Valid pixels in each of `ZONES`.
-    s : numpy.ndarray, dims (block, zone, element)
-        Sums, in the unit of the maps.
-    noise : numpy.ndarray, dims (block, zone, element)
-        Summed noise variance; NaN where it is unknown.
-    rim_px : float
-        Width of the rim (px).
-    """
-
-    elements: tuple[str, ...]
-    n: Floats
-    s: Floats
-    noise: Floats
-    rim_px: float
+    elements: tuple[str, ...]  # the elements
+    n: Floats  # valid pixels in each of `ZONES`; dims (block, zone)
+    s: Floats  # sums, in the unit of the maps; dims (block, zone, element)
+    noise: Floats  # summed noise variance; NaN where it is unknown; dims (block, zone, element)
+    rim_px: float  # width of the rim (px)
 
     @property
     def n_blocks(self) -> int:
