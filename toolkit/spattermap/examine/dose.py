@@ -125,14 +125,10 @@ def exposure_of_one(seen: Observed) -> list[Finding]:
 
 
 class Profile:
-    """A dose index along one axis: mean over each line, and what it is known to.
+    """A dose index along one axis: mean over each line (1 on average), and what it is known to.
 
-    Parameters
-    ----------
-    index : numpy.ndarray, dims (line,)
-        Mean of the index over the line; 1 on average.
-    blocks : numpy.ndarray, dims (row of blocks, block)
-        The index of the blocks behind it, `WINDOW` lines each.
+    Dims: `index` (line,); `blocks`, the index of the blocks behind it, `WINDOW` lines each, (row of
+    blocks, block).
     """
 
     def __init__(self, index: Floats, blocks: Floats) -> None:

@@ -21,19 +21,7 @@ THINNING_SEED = 20_011  # the draw that thins is the same for the same maps
 
 
 def mended(maps: xr.Dataset, mends: Iterable[Mend]) -> xr.Dataset:
-    """Return a map set with mends applied; the one given is not changed.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set.
-    mends : iterable of Mend
-        What to do, in order.
-
-    Returns
-    -------
-    xarray.Dataset
-    """
+    """Return a copy of a map set with mends applied, in their order."""
     for mend in mends:
         done = _MENDS.get(mend.kind)
         if done is not None:
@@ -42,19 +30,7 @@ def mended(maps: xr.Dataset, mends: Iterable[Mend]) -> xr.Dataset:
 
 
 def as_exported(blank: xr.Dataset, mends: Iterable[Mend]) -> xr.Dataset:
-    """Return a blank with the mends that undo a habit of the export, not a fault of one field.
-
-    Parameters
-    ----------
-    blank : xarray.Dataset
-        The blank.
-    mends : iterable of Mend
-        What was done to the maps.
-
-    Returns
-    -------
-    xarray.Dataset
-    """
+    """Return a blank with those mends of the maps that undo a habit of the export, not a fault."""
     have = [str(e) for e in blank["element"].values]
     for mend in mends:
         alike = mend.kind in ("intensity", "percent", "coarsen", "pixels")

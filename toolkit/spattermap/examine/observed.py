@@ -129,19 +129,7 @@ class Observed:
 
 
 def observe(maps: xr.Dataset, roles: Roles | None = None) -> Observed:
-    """Return a map set as the tests see it.
-
-    Parameters
-    ----------
-    maps : xarray.Dataset
-        A map set.
-    roles : Roles, optional
-        Who belongs to alloy and substrate; None takes what the map set states.
-
-    Returns
-    -------
-    Observed
-    """
+    """Return a map set as the tests see it; without roles, with those that it states."""
     known = facts(maps)
     names = tuple(str(e) for e in maps["element"].values)
     alloy = roles.alloy if roles else tuple(known.alloy)
@@ -159,22 +147,11 @@ def observe(maps: xr.Dataset, roles: Roles | None = None) -> Observed:
 
 
 def white_products(planes: Floats, valid: Bools) -> Floats:
-    """Return the mean products of the maps at the finest scale.
+    """Return the mean products of the maps at the finest scale, dims (element, element).
 
-    Parameters
-    ----------
-    planes : numpy.ndarray, dims (element, y, x)
-        Maps.
-    valid : numpy.ndarray of bool, dims (y, x)
-        Pixels to use.
+    Dims: `planes` (element, y, x), `valid` (y, x). For independent noise a diagonal of its
+    variances; structure and shared noise add to it.
 
-    Returns
-    -------
-    numpy.ndarray, dims (element, element)
-        For independent noise a diagonal of its variances; structure and shared noise add to it.
-
-    References
-    ----------
     Immerkaer, Comput. Vis. Image Underst. 64 (1996) 300, eq. 1.
     """
     fine, use = fine_parts(planes, valid)
@@ -201,19 +178,8 @@ def fine_parts(planes: Floats, valid: Bools) -> tuple[Floats, Bools | None]:
 def block_sums(planes: Floats, valid: Bools, side: int) -> tuple[Floats, Floats]:
     """Return sums over square blocks and their valid pixels; what does not fill a block is left.
 
-    Parameters
-    ----------
-    planes : numpy.ndarray, dims (element, y, x)
-        Maps, zero where not valid.
-    valid : numpy.ndarray of bool, dims (y, x)
-        Pixels to use.
-    side : int
-        Side of a block (px).
-
-    Returns
-    -------
-    sums : numpy.ndarray of float64, dims (element, row of blocks, column of blocks)
-    pixels : numpy.ndarray of float64, dims (row of blocks, column of blocks)
+    Dims: `planes` (element, y, x), zero where not `valid` (y, x); returns (element, row, column)
+    and (row, column) of the blocks, `side` px wide.
     """
     return whole_squares(planes, side), whole_squares(valid, side)
 

@@ -140,19 +140,7 @@ def _sentence(text: str) -> str:
 
 
 def row_of_dropped(columns: Mapping[str, Any], why: tuple[str, str]) -> dict[str, Any]:
-    """Return the row of an element whose map took no part.
-
-    Parameters
-    ----------
-    columns : mapping
-        What is known of it: element, line, role, mean_counts.
-    why : tuple of str
-        Reason and next step.
-
-    Returns
-    -------
-    dict
-    """
+    """Return the row of an element whose map took no part, from its first columns and why."""
     reason, step = why
     return {
         **columns, "verdict": "undecided", "reasons": _sentence(reason), "next_step": step,

@@ -392,16 +392,7 @@ class LineFilter:
 class Designer:
     """Makes the filter of each element from what the sum spectrum shows.
 
-    Parameters
-    ----------
-    nominal : numpy.ndarray, dims (channel,)
-        Nominal energy at the middle of each channel (eV).
-    spectrum : numpy.ndarray, dims (channel,)
-        Counts of the whole field.
-    found : Identified
-        Energy scale, elements and amplitudes.
-    beam_energy_keV : float
-        Beam energy (keV).
+    Dims: `nominal` energies (eV) and `spectrum`, the counts of the whole field (channel,).
     """
 
     def __init__(

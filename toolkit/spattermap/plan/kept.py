@@ -18,13 +18,7 @@ FILE = "made_fields.json"
 
 
 class Kept:
-    """What made fields said, by all that they depend on.
-
-    Parameters
-    ----------
-    file : pathlib.Path or None
-        Where they are kept; None for in memory only.
-    """
+    """What made fields said, by all that they depend on; without a file, in memory only."""
 
     def __init__(self, file: Path | None = None) -> None:
         self.file = file

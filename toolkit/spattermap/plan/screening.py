@@ -217,27 +217,13 @@ def _rates(key: _Key, mapped: tuple[tuple[str, str], ...], beam_energy_keV: floa
 def detected(
     signal: float, background: float, *, blank_ratio: float = 1.0, alpha: float = ALPHA
 ) -> float:
-    """Return how often a signal is found significant.
+    """Return how often (0 to 1) a signal is found significant, both as expected counts.
 
-    Parameters
-    ----------
-    signal, background : float
-        Expected net and background counts.
-    blank_ratio : float, optional
-        Counts of the background measurement over `background`; infinity for a known background.
-    alpha : float, optional
-        Chance of a false alarm; by default that of one side of a 95 % interval.
-
-    Returns
-    -------
-    float
-        0 to 1.
-
-    Notes
-    -----
-    ``P(net > L_C)``, ``L_C = k sqrt(w B)``, ``w = 1 + 1 / blank_ratio``: Currie, Anal. Chem. 40
-    (1968) 586, eqs 11 to 15; at his detection limit it is 1 - beta. Valid from about five
-    background counts on.
+    ``P(net > L_C)``, ``L_C = k sqrt(w B)``, ``w = 1 + 1 / blank_ratio``, with `blank_ratio` the
+    counts of the background measurement over `background` (infinity: it is known): Currie, Anal.
+    Chem. 40 (1968) 586, eqs 11 to 15; at his detection limit it is 1 - beta. Valid from about five
+    background counts on. `alpha`, the chance of a false alarm, is that of one side of a 95 %
+    interval.
     """
     if blank_ratio <= 0 or signal <= 0:
         return 0.0
@@ -247,22 +233,11 @@ def detected(
 
 
 def thickness_bound(means: Floats, thickness_nm: Floats, nm: float, n_pixels: float) -> float:
-    """Return the least standard error of a thickness (nm).
+    """Return the least standard error of a thickness (nm), seen on `n_pixels` at `nm`.
 
-    Parameters
-    ----------
-    means : numpy.ndarray, dims (element, thickness)
-        Counts per pixel of the lines whose scale is known.
-    thickness_nm : numpy.ndarray, dims (thickness,)
-        Grid (nm).
-    nm, n_pixels : float
-        The thickness, and the pixels it is seen on.
-
-    Returns
-    -------
-    float
-        ``1 / sqrt(n sum (dm/dt)^2 / m)``, the Cramer-Rao bound for Poisson counts (Rao, Bull.
-        Calcutta Math. Soc. 37 (1945) 81); infinity where nothing changes with thickness.
+    Dims: `means`, counts per pixel of lines of known scale, (element, thickness); `thickness_nm`
+    (thickness,). ``1 / sqrt(n sum (dm/dt)^2 / m)``, the Cramer-Rao bound for Poisson counts (Rao,
+    Bull. Calcutta Math. Soc. 37 (1945) 81); infinity where nothing changes with thickness.
     """
     information = 0.0
     for row in means:

@@ -383,16 +383,9 @@ class Rate:
 
 
 def rate_of(question: Question, samples: Mapping[str, Sequence[Sample]], n_fields: int) -> Rate:
-    """Return the rates of a question.
+    """Return the rates of a question from its samples by world, in the order of the seeds.
 
-    Parameters
-    ----------
-    question : Question
-        The question.
-    samples : mapping of str to sequence of Sample
-        By world, in the order of the seeds.
-    n_fields : int
-        Fields that one sample gets; each run of so many trials counts as one sample.
+    Each run of `n_fields` trials counts as one sample.
     """
     together = {
         world: [

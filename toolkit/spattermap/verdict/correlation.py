@@ -190,15 +190,7 @@ def shrunk(z: Floats) -> Floats:
 
 
 class Resampling:
-    """The resampled blocks of one analysis.
-
-    Parameters
-    ----------
-    moments : BlockMoments
-        Block moments.
-    settings : Settings, optional
-        Level, resamples and seed.
-    """
+    """The resampled blocks of one analysis."""
 
     def __init__(self, moments: BlockMoments, settings: Settings | None = None) -> None:
         # More blocks narrow no interval, and their resamples would fill the memory.

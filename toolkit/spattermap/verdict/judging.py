@@ -20,34 +20,18 @@ from spattermap.verdict.weighing import evidence_of
 
 
 def judge(context: Context, *, oxygen: pd.DataFrame | None = None) -> pd.DataFrame:
-    """Say of each element whether it came down with the alloy.
+    """Say of each element whether it came down with the alloy: one row an element.
 
-    Parameters
-    ----------
-    context : Context
-        As `gather` gives it. Without a blank, what lies evenly between the deposits stays
-        undecided.
-    oxygen : pandas.DataFrame, optional
-        As `oxygen_evidence` gives it, where that is at hand.
+    The columns of ``elements.csv`` (levels per pixel of the field, r_alloy and r_substrate of
+    single pixels, NaN where metal and bare area were not told apart), then rule (the line of
+    `rules.CONDITIONS` that held), share_not_following (with _low and _high), net_mean_counts (mean
+    less its likely background, to be held against detection_limit_counts), z_on_metal and z_between
+    (standard errors above all that background, glass and haze may give).
 
-    Returns
-    -------
-    pandas.DataFrame
-        One row an element, the columns of ``elements.csv``: element, line, role, mean_counts,
-        detection_limit_counts (per pixel of the field), share_in_droplets, share_with_alloy,
-        r_alloy, r_substrate (of single pixels; each with _low and _high; NaN where metal and bare
-        area were not told apart), p_value, verdict, reasons, next_step;
-        then rule (the line of `rules.CONDITIONS` that held), share_not_following (with _low and
-        _high), net_mean_counts (mean less its likely background, to be held against
-        detection_limit_counts; NaN where metal and bare area were not told apart), z_on_metal and
-        z_between (standard errors above all that background, glass and haze may give).
-
-    Notes
-    -----
-    The rule stands in `spattermap.verdict.rules`. A share is of the deposited signal: counts
-    less what substrate and background give. In a deposit of one metal there is no other alloy
-    element: r_alloy is then its correlation with the shadow the deposit throws on the substrate
-    lines.
+    A share is of the deposited signal: counts less what substrate and background give. In a deposit
+    of one metal there is no other alloy element: r_alloy is then its correlation with the shadow
+    the deposit throws on the substrate lines. Without a blank, what lies evenly between the
+    deposits stays undecided.
     """
     evidence = {element: evidence_of(context, element) for element in context.levels.elements}
     apart = tuple(e for e, one in evidence.items() if _lies_apart(one))

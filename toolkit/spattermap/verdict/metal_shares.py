@@ -22,17 +22,9 @@ PLACES = ("droplets", "streaks", "haze")
 def metal_shares(context: Context) -> dict[str, float]:
     """Return the shares of the alloy's net signal in droplets, streaks and haze.
 
-    Parameters
-    ----------
-    context : Context
-        As `gather` gives it.
-
-    Returns
-    -------
-    dict
-        ``share_droplets``, ``share_streaks``, ``share_haze`` with ``_low`` and ``_high``; NaN where
-        no metal was found. Without a blank the interval spans the bounds of the background, so it
-        may reach from nothing to much: that is what is known then.
+    As ``share_droplets``, ``share_streaks``, ``share_haze`` with ``_low`` and ``_high``; NaN where
+    no metal was found. Without a blank the interval spans the bounds of the background, so it may
+    reach from nothing to much: that is what is known then.
     """
     levels = context.levels
     which = [levels.index(element) for element in context.roles.alloy]
@@ -49,17 +41,9 @@ def metal_shares(context: Context) -> dict[str, float]:
 def haze_zero(context: Context) -> Estimate:
     """Return what the bare substrate itself gives in the alloy's maps; what lies above it is haze.
 
-    Parameters
-    ----------
-    context : Context
-        As `gather` gives it.
-
-    Returns
-    -------
-    Estimate
-        Sum over the alloy's elements, in the unit of the maps per pixel: of the blank at the dose
-        of the maps, or without one what the continuum can be, with its bounds. NaN where no metal
-        or no bare area was found.
+    The sum over the alloy's elements, in the unit of the maps per pixel: of the blank at the dose
+    of the maps, or without one what the continuum can be, with its bounds. NaN where no metal or no
+    bare area was found.
     """
     levels = context.levels
     which = [levels.index(element) for element in context.roles.alloy]

@@ -48,30 +48,19 @@ def is_leak(step: object) -> bool:
 
 
 def oxygen_evidence(context: Context) -> pd.DataFrame:
-    """Return the oxygen seen beyond the glass in droplets, in streaks and between them.
+    """Return the oxygen seen beyond the glass in droplets, in streaks and between them, a row each.
 
-    Parameters
-    ----------
-    context : Context
-        From `gather`.
+    None where oxygen was not mapped. Columns: where; counts (mean per pixel); glass_most,
+    background_most (most that glass, and that continuum and leaking lines may give there);
+    excess_low, excess, excess_high (per pixel; `excess_low` with these at their most, `excess_high`
+    with none); z (standard errors of the excess over the most that these may give); finding
+    ("oxygen beyond the glass", "none shown", "undecided"); next_step.
 
-    Returns
-    -------
-    pandas.DataFrame
-        One row each for droplets, streaks and haze that exist, none where oxygen was not mapped:
-        where; counts (mean per pixel); glass_most, background_most (most that glass, and that
-        continuum and leaking lines may give there); excess_low, excess, excess_high (per pixel;
-        `excess_low` with these at their most, `excess_high` with none); z (standard errors of the
-        excess over the most that these may give); finding ("oxygen beyond the glass", "none
-        shown", "undecided"); next_step.
-
-    Notes
-    -----
     On metal the glass gives at most ``O_bare * S / S_bare`` with S the harder substrate lines; the
     continuum at most the smaller of what the emptiest other map allows and the stated background
     fraction of the strongest alloy line. Between the deposits a blank is needed; it is scaled by
     the hard substrate lines, which the haze absorbs less than oxygen, so the excess is a lower
-    bound there.
+    bound.
     """
     levels = context.levels
     if "O" not in levels.elements:
