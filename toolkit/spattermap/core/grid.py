@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
+from spattermap.core.arrays import Array, Integers
 from spattermap.core.errors import InputFileError
 from spattermap.core.mapset import facts
 
@@ -99,7 +99,7 @@ class Grid:
         i, j = divmod(k, self.across)
         return Box(self.rows[i], self.columns[j], self.rows[i + 1], self.columns[j + 1])
 
-    def at(self, y: npt.NDArray[np.int64], x: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    def at(self, y: Integers, x: Integers) -> Integers:
         """Return the part in which each pixel lies."""
         i = np.searchsorted(self.rows, y, side="right") - 1
         j = np.searchsorted(self.columns, x, side="right") - 1
@@ -116,11 +116,11 @@ class Store(ABC):
     """Pictures of a field kept part by part, and what every part must know."""
 
     @abstractmethod
-    def put(self, name: str, k: int, picture: npt.NDArray[Any]) -> None:
+    def put(self, name: str, k: int, picture: Array) -> None:
         """Keep the k-th part of a picture; a second writer of the same part does no harm."""
 
     @abstractmethod
-    def part(self, name: str, k: int) -> npt.NDArray[Any]:
+    def part(self, name: str, k: int) -> Array:
         """Return the k-th part of a picture, not to be written to."""
 
     @abstractmethod
@@ -128,26 +128,26 @@ class Store(ABC):
         """Forget pictures that nobody needs any more."""
 
     @abstractmethod
-    def keep(self, name: str, *arrays: npt.NDArray[Any]) -> None:
+    def keep(self, name: str, *arrays: Array) -> None:
         """Keep numbers that every worker needs to know."""
 
     @abstractmethod
-    def recall_all(self, name: str) -> Sequence[npt.NDArray[Any]]:
+    def recall_all(self, name: str) -> Sequence[Array]:
         """Return what `keep` was given."""
 
-    def recall(self, name: str) -> npt.NDArray[Any]:
+    def recall(self, name: str) -> Array:
         """Return the one array that `keep` was given."""
         (array,) = self.recall_all(name)
         return array
 
     def window(
         self, name: str, grid: Grid, box: Box, *, tables: Sequence[Any] | None = None
-    ) -> npt.NDArray[Any]:
+    ) -> Array:
         """Return any window of a picture, dims (y, x); `tables` say what a part's numbers mean.
 
         It is not to be written to: it may be the very picture that is kept.
         """
-        out: npt.NDArray[Any] | None = None
+        out: Array | None = None
         for k in grid.meeting(box):
             here = grid.box(k)
             whole = self.whole_part(name, k) if here == box else None
@@ -168,7 +168,7 @@ class Store(ABC):
         assert out is not None
         return out
 
-    def whole_part(self, name: str, k: int) -> npt.NDArray[Any] | None:
+    def whole_part(self, name: str, k: int) -> Array | None:
         """Return the k-th part of a picture where it need not be copied, else None."""
         del name, k
         return None
@@ -178,8 +178,8 @@ class MemoryStore(Store):
     """Pictures in the memory of this process."""
 
     def __init__(self) -> None:
-        self._parts: dict[str, dict[int, npt.NDArray[Any]]] = {}
-        self._kept: dict[str, Sequence[npt.NDArray[Any]]] = {}
+        self._parts: dict[str, dict[int, Array]] = {}
+        self._kept: dict[str, Sequence[Array]] = {}
 
     def copy(self) -> MemoryStore:
         """Return a store with the same pictures, to which others may be added."""
@@ -188,15 +188,15 @@ class MemoryStore(Store):
         other._kept = dict(self._kept)
         return other
 
-    def put(self, name: str, k: int, picture: npt.NDArray[Any]) -> None:
+    def put(self, name: str, k: int, picture: Array) -> None:
         """Keep the k-th part of a picture."""
         self._parts.setdefault(name, {})[k] = np.ascontiguousarray(picture)
 
-    def part(self, name: str, k: int) -> npt.NDArray[Any]:
+    def part(self, name: str, k: int) -> Array:
         """Return the k-th part of a picture itself."""
         return self._parts[name][k]
 
-    def whole_part(self, name: str, k: int) -> npt.NDArray[Any] | None:
+    def whole_part(self, name: str, k: int) -> Array | None:
         """Return the k-th part of a picture itself."""
         return self.part(name, k)
 
@@ -205,11 +205,11 @@ class MemoryStore(Store):
         for name in names:
             self._parts.pop(name, None)
 
-    def keep(self, name: str, *arrays: npt.NDArray[Any]) -> None:
+    def keep(self, name: str, *arrays: Array) -> None:
         """Keep numbers."""
         self._kept[name] = arrays
 
-    def recall_all(self, name: str) -> Sequence[npt.NDArray[Any]]:
+    def recall_all(self, name: str) -> Sequence[Array]:
         """Return what `keep` was given."""
         return self._kept[name]
 
@@ -220,7 +220,7 @@ class DiskStore(Store):
 
     folder: Path  # where they lie; every worker must reach it
 
-    def put(self, name: str, k: int, picture: npt.NDArray[Any]) -> None:
+    def put(self, name: str, k: int, picture: Array) -> None:
         """Write the k-th part of a picture; a second writer of the same part does no harm."""
         place = self.folder / name
         place.mkdir(exist_ok=True)
@@ -229,7 +229,7 @@ class DiskStore(Store):
             np.save(stream, picture)
         Path(stream.name).replace(part)
 
-    def part(self, name: str, k: int) -> npt.NDArray[Any]:
+    def part(self, name: str, k: int) -> Array:
         """Return the k-th part of a picture, read when it is touched."""
         return np.asarray(np.load(self.folder / name / f"{k}.npy", mmap_mode="r"))
 
@@ -240,7 +240,7 @@ class DiskStore(Store):
         for name in names:
             shutil.rmtree(self.folder / name, ignore_errors=True)
 
-    def keep(self, name: str, *arrays: npt.NDArray[Any]) -> None:
+    def keep(self, name: str, *arrays: Array) -> None:
         """Write numbers that every worker needs to know."""
         # Numbers only, so nothing is pickled; before numpy 2.1 savez took no word on that.
         numbers: Any = {str(k): np.asarray(one) for k, one in enumerate(arrays)}
@@ -249,14 +249,14 @@ class DiskStore(Store):
             np.savez(stream, **numbers)
         Path(stream.name).replace(self.folder / f"{name}.npz")
 
-    def recall_all(self, name: str) -> Sequence[npt.NDArray[Any]]:
+    def recall_all(self, name: str) -> Sequence[Array]:
         """Return what `keep` wrote; each process reads it once."""
         file = self.folder / f"{name}.npz"
         return _recalled(file, file.stat().st_mtime_ns)
 
 
 @functools.lru_cache(maxsize=4)
-def _recalled(file: Path, _written: int) -> Sequence[npt.NDArray[Any]]:
+def _recalled(file: Path, _written: int) -> Sequence[Array]:
     with np.load(file, allow_pickle=False) as held:
         return [held[str(k)] for k in range(len(held.files))]
 
@@ -278,20 +278,20 @@ class Stored:
     store: Store  # where it lies
     grid: Grid  # how it was cut
     name: str | None  # its name; None is a picture of zeros
-    to: Callable[[npt.NDArray[Any]], npt.NDArray[Any]]  # makes what is shown of what is stored
+    to: Callable[[Array], Array]  # makes what is shown of what is stored
 
     @property
     def shape(self) -> tuple[int, int]:
         """Rows and columns."""
         return self.grid.shape
 
-    def __getitem__(self, window: tuple[slice, slice]) -> npt.NDArray[Any]:
+    def __getitem__(self, window: tuple[slice, slice]) -> Array:
         box = _box(window, self.shape)
         if self.name is None:
             return self.to(np.zeros(box.shape, np.int32))
         return self.to(self.store.window(self.name, self.grid, box))
 
-    def __array__(self, dtype: Any = None, copy: bool | None = None) -> npt.NDArray[Any]:
+    def __array__(self, dtype: Any = None, copy: bool | None = None) -> Array:
         del copy  # always one
         return np.array(self[:, :], dtype=dtype)
 
@@ -319,7 +319,7 @@ class Source:
         """Return True where the map set carries this array."""
         return name in self.maps
 
-    def read(self, name: str, box: Box) -> npt.NDArray[Any]:
+    def read(self, name: str, box: Box) -> Array:
         """Return a window of an array; all of `valid` where there is none."""
         if name == "valid" and name not in self.maps:
             return np.ones(box.shape, dtype=bool)
@@ -337,7 +337,7 @@ class Source:
                 maps[name] = (maps[name].dims, self.read(name, box))
         return maps
 
-    def counts(self, box: Box) -> npt.NDArray[Any]:
+    def counts(self, box: Box) -> Array:
         """Return a window of the counts, checked as a whole map set is when it is loaded."""
         counts = self.read("counts", box)
         if self.checked:
@@ -362,7 +362,7 @@ class Windowed:
     source: Source
     name: str
 
-    def __getitem__(self, window: tuple[slice, slice]) -> npt.NDArray[Any]:
+    def __getitem__(self, window: tuple[slice, slice]) -> Array:
         return self.source.read(self.name, _box(window, self.source.shape))
 
 
@@ -373,7 +373,7 @@ def _box(window: tuple[slice, slice], shape: tuple[int, int]) -> Box:
     return Box(top, left, bottom, right)
 
 
-def part_of(data: xr.DataArray, rows: slice, columns: slice) -> npt.NDArray[Any]:
+def part_of(data: xr.DataArray, rows: slice, columns: slice) -> Array:
     """Return the values of some rows and columns of a plane or a stack.
 
     Dims: `data` (..., y, x).

@@ -14,7 +14,7 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
-from spattermap.core.arrays import Floats, Integers
+from spattermap.core.arrays import Floats, Integers, Labels
 
 Function = TypeVar("Function", bound=Callable[..., object])
 
@@ -33,7 +33,7 @@ def compiled(function: Function) -> Function:
 
 
 @compiled
-def count_runs(labels: npt.NDArray[np.int32]) -> tuple[int, int, int]:
+def count_runs(labels: Labels) -> tuple[int, int, int]:
     """Return the number of runs, the largest and the smallest label of an image (y, x)."""
     n_rows, n_columns = labels.shape
     n_runs = 0
@@ -54,9 +54,7 @@ def count_runs(labels: npt.NDArray[np.int32]) -> tuple[int, int, int]:
 
 
 @compiled
-def find_runs(
-    labels: npt.NDArray[np.int32], n_runs: int, n_labels: int
-) -> tuple[npt.NDArray[np.int32], Integers]:
+def find_runs(labels: Labels, n_runs: int, n_labels: int) -> tuple[Labels, Integers]:
     """Return the runs in row order, (run, 4): label, row, first, after last; and runs a label."""
     n_rows, n_columns = labels.shape
     runs = np.empty((n_runs, 4), dtype=np.int32)
@@ -82,9 +80,7 @@ def find_runs(
 
 
 @compiled
-def group_runs(
-    runs: npt.NDArray[np.int32], per_label: Integers
-) -> tuple[npt.NDArray[np.int32], Integers]:
+def group_runs(runs: Labels, per_label: Integers) -> tuple[Labels, Integers]:
     """Return the runs (row, first, after last) grouped by label, and where each label starts."""
     start = per_label.copy()
     for k in range(1, start.size):
@@ -101,7 +97,7 @@ def group_runs(
 
 
 @compiled
-def sums_of_label(runs: npt.NDArray[np.int32], out: Integers) -> None:
+def sums_of_label(runs: Labels, out: Integers) -> None:
     """Fill area, moments about the first pixel's row and column, and bounding box."""
     row0 = np.int64(runs[0, 0])
     column0 = np.int64(runs[0, 1])
@@ -138,7 +134,7 @@ def sums_of_label(runs: npt.NDArray[np.int32], out: Integers) -> None:
 
 
 @compiled
-def chords_of_label(runs: npt.NDArray[np.int32], out: Integers) -> None:
+def chords_of_label(runs: Labels, out: Integers) -> None:
     """Count chords along rows, columns and both diagonals.
 
     A chord starts at every pixel whose neighbour against the direction is outside, so their
@@ -167,7 +163,7 @@ def chords_of_label(runs: npt.NDArray[np.int32], out: Integers) -> None:
 
 
 @compiled
-def push(points: npt.NDArray[np.int32], n: int, y: int, x: int) -> int:
+def push(points: Labels, n: int, y: int, x: int) -> int:
     """Add a point below the others to one side of a hull; return how many remain on it."""
     while n >= 2:
         y2 = points[n - 1, 0]
@@ -183,7 +179,7 @@ def push(points: npt.NDArray[np.int32], n: int, y: int, x: int) -> int:
 
 
 @compiled
-def half_hull(low: npt.NDArray[np.int32], n_rows: int, points: npt.NDArray[np.int32]) -> int:
+def half_hull(low: Labels, n_rows: int, points: Labels) -> int:
     """Write one side of the hull of the pixel edge midpoints, top to bottom; return its length.
 
     `low` holds the outermost column of each row, with its sign turned on the right side, so
@@ -204,7 +200,7 @@ def half_hull(low: npt.NDArray[np.int32], n_rows: int, points: npt.NDArray[np.in
 
 
 @compiled
-def fill_side(points: npt.NDArray[np.int32], n_rows: int, low: npt.NDArray[np.int32]) -> None:
+def fill_side(points: Labels, n_rows: int, low: Labels) -> None:
     """Set `low` to the first pixel centre of each row on or inside one side of the hull."""
     k = 0
     for r in range(n_rows):
@@ -218,7 +214,7 @@ def fill_side(points: npt.NDArray[np.int32], n_rows: int, low: npt.NDArray[np.in
 
 
 @compiled
-def longest_distance(points: npt.NDArray[np.int32], n: int) -> int:
+def longest_distance(points: Labels, n: int) -> int:
     """Return the largest squared distance between vertices of a convex polygon (half pixels).
 
     Rotating calipers: it lies between an antipodal pair, so for every edge the farthest vertex,
@@ -252,7 +248,7 @@ def longest_distance(points: npt.NDArray[np.int32], n: int) -> int:
 
 
 @compiled
-def smallest_width(points: npt.NDArray[np.int32], n: int) -> float:
+def smallest_width(points: Labels, n: int) -> float:
     """Return the smallest width of a convex polygon, which lies at one of its edges."""
     narrowest = np.inf
     far = 1
@@ -273,9 +269,7 @@ def smallest_width(points: npt.NDArray[np.int32], n: int) -> float:
 
 
 @compiled
-def close_ring(
-    side: npt.NDArray[np.int32], n_left: int, n_right: int, ring: npt.NDArray[np.int32]
-) -> int:
+def close_ring(side: Labels, n_left: int, n_right: int, ring: Labels) -> int:
     """Join the two sides of a hull, down the left and up the right; return the ring's length."""
     for k in range(n_left):
         ring[k, 0] = side[0][k, 0]
@@ -294,10 +288,10 @@ def close_ring(
 
 @compiled
 def hull_of_label(
-    runs: npt.NDArray[np.int32],
+    runs: Labels,
     out: Integers,
-    outer: npt.NDArray[np.int32],
-    side: npt.NDArray[np.int32],
+    outer: Labels,
+    side: Labels,
 ) -> float:
     """Fill hull area and largest Feret diameter; return the smallest Feret diameter (px).
 
@@ -336,7 +330,7 @@ def hull_of_label(
 
 @compiled
 def shape_of_labels(
-    grouped: npt.NDArray[np.int32],
+    grouped: Labels,
     start: Integers,
     span: tuple[int, int],
     whole: Integers,
@@ -362,7 +356,7 @@ def shape_of_labels(
 
 @compiled
 def add_signals(
-    runs: npt.NDArray[np.int32],
+    runs: Labels,
     stack: npt.NDArray[np.generic],
     zero: npt.NDArray[np.generic],
     out: Floats,

@@ -5,19 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from scipy import fft, ndimage
 
+from spattermap.core.arrays import Array
 from spattermap.core.orientations import ORIENTATIONS, SIDEWAYS
 from spattermap.examine.finding import Finding, Mend
 from spattermap.examine.observed import Observed, block_sums
-
-if TYPE_CHECKING:
-    import numpy.typing as npt
-
-    Floats = npt.NDArray[Any]
 
 LEAST_HALVED = 128  # squares a side
 MOST_SIDE = 256  # the maps are summed to at most this many squares a side
@@ -51,13 +47,13 @@ class Aligning:
     seen: Observed  # the maps
     side: int  # pixels a square
     # square sums less their local mean, in standard deviations of counts; dims (element, y, x)
-    units: Floats
+    units: Array
     # square sums over their mean: the variance of their noise, in the same unit; dims (element,
     # y, x)
-    rates: Floats
+    rates: Array
 
     @cached_property
-    def shared(self) -> Floats:
+    def shared(self) -> Array:
         """Products of every two maps (element, element), free of noise on the diagonal too."""
         # A narrow filter on one side only: the noise of a square does not reach its neighbours.
         smooth = self.smooth
@@ -66,7 +62,7 @@ class Aligning:
         return np.asarray((products + products.T) / 2)
 
     @cached_property
-    def smooth(self) -> Floats:
+    def smooth(self) -> Array:
         """The same units, freed of some of their noise."""
         return np.stack([ndimage.gaussian_filter(u, SMOOTH_PX, mode="nearest") for u in self.units])
 
@@ -80,14 +76,14 @@ class Aligning:
         """What was made of each map once."""
         return {}
 
-    def loadings(self, k: int) -> Floats | None:
+    def loadings(self, k: int) -> Array | None:
         """Return how the other maps share one structure; None where they share none."""
         if ("loadings", k) not in self.held:
             self.held["loadings", k] = self._factor(k)
-        found: Floats | None = self.held["loadings", k]
+        found: Array | None = self.held["loadings", k]
         return found
 
-    def _factor(self, k: int) -> Floats | None:
+    def _factor(self, k: int) -> Array | None:
         """Return how the other maps share one structure; None where they share none.
 
         The first factor of the products, those of a map with itself left out and filled in again
@@ -112,7 +108,7 @@ class Aligning:
         out[rest] = vectors[:, -1]
         return out
 
-    def expected(self, k: int) -> Floats | None:
+    def expected(self, k: int) -> Array | None:
         """Return what the other maps expect of a map, up to a factor; None where they do not."""
         loadings = self.loadings(k)
         if loadings is None:
@@ -120,7 +116,7 @@ class Aligning:
         if ("expected", k) not in self.held:
             together = np.tensordot(loadings, self.smooth, axes=1)
             self.held["expected", k] = np.asarray(together - together.mean())
-        found: Floats = self.held["expected", k]
+        found: Array = self.held["expected", k]
         return found
 
     def reach(self, k: int) -> int:
@@ -130,7 +126,7 @@ class Aligning:
             self.held["reach", k] = 4 if expected is None else _reach(expected)
         return int(self.held["reach", k])
 
-    def surface(self, k: int) -> Floats:
+    def surface(self, k: int) -> Array:
         """Return the sums of products of a map with its expectation at every circular shift."""
         if ("surface", k) not in self.held:
             expected = self.expected(k)
@@ -138,7 +134,7 @@ class Aligning:
             self.held["surface", k] = _correlation(
                 self.units[k], _spectrum(expected), expected.shape
             )
-        found: Floats = self.held["surface", k]
+        found: Array = self.held["surface", k]
         return found
 
     def noise_of(self, k: int) -> float:
@@ -172,7 +168,7 @@ def _made_ready(seen: Observed) -> Aligning:
     return Aligning(seen, side, units, rates)
 
 
-def _broad(plane: Floats) -> Floats:
+def _broad(plane: Array) -> Array:
     """Return a plane averaged over about `BROAD` squares, by boxes."""
     size = int(2 * BROAD) + 1
     once = ndimage.uniform_filter(plane.astype(np.float32), size, mode="nearest")
@@ -221,7 +217,7 @@ def _worst_placed(check: str, seen: Observed) -> tuple[Finding | None, float | N
 
 
 def _turned(
-    ready: Aligning, k: int, expected: Floats
+    ready: Aligning, k: int, expected: Array
 ) -> Iterator[tuple[str, float, Callable[[], float]]]:
     """Yield each orientation of a map, its best product at any shift, and what tells the next."""
     units, reach = ready.units[k], ready.reach(k)
@@ -250,7 +246,7 @@ def _majority(check: str, found: list[Finding], seen: Observed) -> list[Finding]
     )]  # fmt: skip
 
 
-def _placed(check: str, ready: Aligning, k: int, expected: Floats) -> Finding:
+def _placed(check: str, ready: Aligning, k: int, expected: Array) -> Finding:
     """Judge where one map lies among all shifts and turns of it."""
     seen, side = ready.seen, ready.side
     element = seen.elements[k]
@@ -315,7 +311,7 @@ def _movable(check: str, element: str, z: float, by: tuple[int, int]) -> Finding
 
 
 def _shifted(
-    check: str, ready: Aligning, k: int, *, plain: Floats, expected: Floats, shift: tuple[int, int]
+    check: str, ready: Aligning, k: int, *, plain: Array, expected: Array, shift: tuple[int, int]
 ) -> Finding:
     """Judge a small shift by what the likelihood gains from undoing it."""
     at, best = float(plain[0, 0]), float(plain[shift])
@@ -334,14 +330,14 @@ def _shifted(
     return _movable(check, element, float(np.sqrt(gain)), (rows, columns))
 
 
-def _variance(ready: Aligning, k: int, expected: Floats) -> float:
+def _variance(ready: Aligning, k: int, expected: Array) -> float:
     """Return the variance that counting noise gives the product of a map with its expectation."""
     # Where the structure is, counts and so their noise are not those of the mean.
     return max(float((expected**2 * np.maximum(ready.rates[k], 0.0)).sum()),
                float((expected**2).sum()), 1e-12)  # fmt: skip
 
 
-def _spread(surface: Floats) -> float:
+def _spread(surface: Array) -> float:
     """Return the standard deviation of products at shifts that mean nothing, by their median."""
     return 1.4826 * float(np.median(np.abs(surface - np.median(surface)))) + 1e-12
 
@@ -384,7 +380,7 @@ def stretched(seen: Observed) -> list[Finding]:
                     limit=STRETCH_CHI2)]  # fmt: skip
 
 
-def _spread_out(expected: Floats) -> bool:
+def _spread_out(expected: Array) -> bool:
     """Say whether enough separate shapes hold the structure: one alone tells of its own shape.
 
     Glass shows a droplet wider than its metal does, which is a stretch about its own centre.
@@ -396,7 +392,7 @@ def _spread_out(expected: Floats) -> bool:
     return float(power.sum()) ** 2 >= LEAST_WITNESSES * float((power**2).sum())
 
 
-def _growing(ready: Aligning, k: int, expected: Floats) -> tuple[float, str]:
+def _growing(ready: Aligning, k: int, expected: Array) -> tuple[float, str]:
     """Return what displacements that grow along the field gain, and how far a map lies off."""
     units = ready.units[k]
     surface = ready.surface(k)
@@ -430,14 +426,14 @@ def _growing(ready: Aligning, k: int, expected: Floats) -> tuple[float, str]:
     return worst, said
 
 
-def _halved(plane: Floats) -> Floats:
+def _halved(plane: Array) -> Array:
     """Return sums over two by two squares, in units of their noise."""
     rows, columns = (n // 2 for n in plane.shape)
     cut = plane[: 2 * rows, : 2 * columns].reshape(rows, 2, columns, 2)
     return np.asarray(cut.sum((1, 3)) / 2)
 
 
-def _strips(units: Floats, expected: Floats) -> tuple[Floats, Floats]:
+def _strips(units: Array, expected: Array) -> tuple[Array, Array]:
     """Return products of strips of rows (strip, displacement): moved by rows, and by columns."""
     (n, m), most = units.shape, MOST_STRETCH
     padded = np.pad(expected, most)
@@ -446,24 +442,24 @@ def _strips(units: Floats, expected: Floats) -> tuple[Floats, Floats]:
     down = [np.einsum("ij,ij->i", units, padded[s : s + n, most : most + m]) for s in by]
     along = [np.einsum("ij,ij->i", units, padded[most : most + n, s : s + m]) for s in by]
 
-    def summed(rows: list[Floats]) -> Floats:
+    def summed(rows: list[Array]) -> Array:
         cut = np.array(rows)[:, : STRIPS * deep]
         return np.asarray(cut.reshape(len(rows), STRIPS, deep).sum(axis=2).T)
 
     return summed(down), summed(along)
 
 
-def _spectrum(expected: Floats) -> Floats:
+def _spectrum(expected: Array) -> Array:
     """Return the conjugate transform of an expectation."""
     return np.asarray(np.conj(fft.rfft2(expected.astype(np.float32))))
 
 
-def _correlation(units: Floats, spectrum: Floats, shape: tuple[int, ...]) -> Floats:
+def _correlation(units: Array, spectrum: Array, shape: tuple[int, ...]) -> Array:
     """Return the sums of products at every circular shift of the expectation."""
     return np.asarray(fft.irfft2(fft.rfft2(units) * spectrum, shape))
 
 
-def _peak(surface: Floats) -> tuple[float, tuple[int, int]]:
+def _peak(surface: Array) -> tuple[float, tuple[int, int]]:
     """Return the largest modulus and the signed shift it is at."""
     flat = int(np.argmax(np.abs(surface)))
     y, x = np.unravel_index(flat, surface.shape)
@@ -471,14 +467,14 @@ def _peak(surface: Floats) -> tuple[float, tuple[int, int]]:
     return float(np.abs(surface[y, x])), (shift[0], shift[1])
 
 
-def _second(surface: Floats, at: tuple[int, int], reach: int) -> float:
+def _second(surface: Array, at: tuple[int, int], reach: int) -> float:
     """Return the largest modulus beyond the neighbourhood of a peak."""
     rest = np.abs(np.roll(surface, (reach - at[0], reach - at[1]), (0, 1)))
     rest[: 2 * reach + 1, : 2 * reach + 1] = 0
     return float(rest.max())
 
 
-def _reach(expected: Floats) -> int:
+def _reach(expected: Array) -> int:
     """Return how far the expectation resembles itself (squares): to a fifth of its own power."""
     power = fft.irfft2(np.abs(fft.rfft2(expected)) ** 2, expected.shape)
     n = min(power.shape) // 2
@@ -525,13 +521,13 @@ def seams(seen: Observed) -> list[Finding]:
                              limit=SEAM_Z)]  # fmt: skip
 
 
-def _uneven(units: Floats, expected: Floats, noise: float, reach: int) -> tuple[float, str]:
+def _uneven(units: Array, expected: Array, noise: float, reach: int) -> tuple[float, str]:
     """Return how far the weakest part lies below the rest, in standard errors, and which."""
     # Tiles wider than what is seen in them, so that one droplet is one witness, not many.
     side = max(4, min(units.shape) // 16, 2 * (reach - 2))
     rows, columns = units.shape[0] // side, units.shape[1] // side
 
-    def tiles(values: Floats) -> Floats:
+    def tiles(values: Array) -> Array:
         cut = values[: rows * side, : columns * side]
         return np.asarray(cut.reshape(rows, side, columns, side).sum((1, 3), dtype=np.float64))
 
@@ -568,7 +564,7 @@ def _parts(n: int) -> list[tuple[int, int]]:
     return [(0, c) for c in cuts]
 
 
-def _strength(products: Floats, powers: Floats, raw: Floats) -> tuple[float, float] | None:
+def _strength(products: Array, powers: Array, raw: Array) -> tuple[float, float] | None:
     """Return the slope over some squares and its standard error."""
     total = float(powers.sum())
     if not total > 0.6 * float(raw.sum()):
@@ -635,7 +631,7 @@ def combed(seen: Observed) -> list[Finding]:
     ) for e, z, word, _ in found]  # fmt: skip
 
 
-def _common(ready: Aligning) -> Floats | None:
+def _common(ready: Aligning) -> Array | None:
     """Return the one structure that all maps share, in units of its noise; None without one."""
     values, vectors = np.linalg.eigh(ready.shared - SMOOTH_NOISE * np.eye(len(ready.units)))
     if values[-1] < 8 * ready.error * np.sqrt(len(ready.units)):
@@ -672,7 +668,7 @@ def wavering(seen: Observed) -> list[Finding]:
     )]  # fmt: skip
 
 
-def _slipping(common: Floats) -> float:
+def _slipping(common: Array) -> float:
     """Return the share of the lines that slip against the next to the one side, and to the other.
 
     The lesser of the two: structure that runs aslant moves all lines to one side, and a line that
@@ -766,7 +762,7 @@ def shown_twice(seen: Observed) -> list[Finding]:
     signal = (mean > LEAST_ECHO_POWER * noise)[ring] & (wave > 1 / (3 * BROAD))
     if np.count_nonzero(signal) < LEAST_WAVES:
         return [Finding(check, finding="not_examined")]
-    level: Floats = mean / np.maximum(np.bincount(ring.ravel()), 1)
+    level: Array = mean / np.maximum(np.bincount(ring.ravel()), 1)
     even = np.where(signal, np.clip(power / np.where(level > 0, level, 1)[ring] - 1, -3, 5), 0)
     surface = fft.irfft2(even, shape) * even.size / np.sqrt(2 * (even**2).sum() + 1e-9)
     surface *= shape[0] * shape[1] / even.size
@@ -793,14 +789,14 @@ def shown_twice(seen: Observed) -> list[Finding]:
     )]  # fmt: skip
 
 
-def _excess(plane: Floats, soft: Floats) -> float:
+def _excess(plane: Array, soft: Array) -> float:
     """Return the white noise of a plane over one, from what its neighbours do not share."""
     rest = plane[1:-1, 1:-1] - (plane[:-2, 1:-1] + plane[2:, 1:-1] + plane[1:-1, :-2]
                                 + plane[1:-1, 2:]) / 4  # fmt: skip
     return float(np.clip(rest.var() / 1.25, 1.0, None)) if soft.size else 1.0
 
 
-def _witnesses(soft: Floats, side: int) -> float:
+def _witnesses(soft: Array, side: int) -> float:
     """Return how many tiles hold the structure (participation ratio)."""
     rows, columns = (n // side for n in soft.shape)
     cut = soft[: rows * side, : columns * side] ** 2

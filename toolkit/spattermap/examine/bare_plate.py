@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
+from spattermap.core.arrays import Array
 from spattermap.core.errors import InputError
 from spattermap.examine import counted
 from spattermap.examine.finding import Finding, Mend
@@ -21,11 +22,6 @@ from spattermap.examine.shadow import (
 )
 from spattermap.xrays import parse_line
 from spattermap.xrays.lines import line_of
-
-if TYPE_CHECKING:
-    import numpy.typing as npt
-
-    Floats = npt.NDArray[Any]
 
 SQUARE_PX = 16
 HELD_Z = 7.0
@@ -146,7 +142,7 @@ def _not_of_one_kind(check: str, e: str, ratio: float) -> Finding:
     return replace(out, withholds=(("verdict", e), ("shares", e)))
 
 
-def _variation(sums: Floats, pixels: Floats, unit: float) -> tuple[float, float]:
+def _variation(sums: Array, pixels: Array, unit: float) -> tuple[float, float]:
     """Return how far squares vary beyond counting, in standard errors and relative to the mean."""
     rate = float(sums.sum() / pixels.sum())
     expected = rate * pixels
@@ -158,7 +154,7 @@ def _variation(sums: Floats, pixels: Floats, unit: float) -> tuple[float, float]
     return float(z), float(np.sqrt(excess) / max(float(expected.mean()), 1e-12))
 
 
-def _barest(seen: Observed, glass: list[str]) -> tuple[Floats, Floats] | None:
+def _barest(seen: Observed, glass: list[str]) -> tuple[Array, Array] | None:
     """Return sums of each map over the tenth of the squares with most glass, and their pixels."""
     if "squares of the plate" not in seen.memo:
         seen.memo["squares of the plate"] = block_sums(seen.planes, seen.valid, SQUARE_PX)
@@ -200,7 +196,7 @@ def _energy(seen: Observed, element: str) -> float:
 
 
 def _odd_glass(
-    seen: Observed, plate: Observed, glass: list[str], barest: tuple[Floats, Floats]
+    seen: Observed, plate: Observed, glass: list[str], barest: tuple[Array, Array]
 ) -> tuple[str, float] | None:
     """Return a glass line that field and blank show in another ratio to the other glass lines.
 
@@ -330,7 +326,7 @@ def blank_dose(seen: Observed, plate: Observed) -> list[Finding]:
 
 
 def _as_weaker_beam(
-    seen: Observed, plate: Observed, barest: tuple[Floats, Floats], other: list[str], factor: float
+    seen: Observed, plate: Observed, barest: tuple[Array, Array], other: list[str], factor: float
 ) -> tuple[str, float] | None:
     """Return a line of which a weaker beam would leave the blank so little, and how much it has.
 
@@ -457,7 +453,7 @@ def _least_loss(made: Squares, k: int, metals: list[int], glass: list[str]) -> f
     return LEAST_SHADOW * glass_per_count(made, which, partners) * ratio * min(1.0, 2.0 / tolerance)
 
 
-def _count_variance(seen: Observed, plate: Observed, k: int, barest: tuple[Floats, Floats]) -> Any:
+def _count_variance(seen: Observed, plate: Observed, k: int, barest: tuple[Array, Array]) -> Any:
     """Return the variance of the mean of a map on the barest glass less that on the blank."""
     j = plate.index(seen.elements[k])
     mine = seen.gain[k] * max(float(barest[0][k]), 1.0) / float(barest[1]) ** 2

@@ -3,19 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from spattermap.core.arrays import Array
 from spattermap.core.squares import whole_squares
 from spattermap.examine.finding import Answer, Finding, Mend
 from spattermap.examine.observed import FINE_PX, Observed, block_sums, white_products
 from spattermap.noise.few_pixels import FEW, OWNED, variance_of_few
-
-if TYPE_CHECKING:
-    import numpy.typing as npt
-
-    Floats = npt.NDArray[Any]
 
 HISTOGRAM_Z = 6.0
 # Pixels of one value from which a bar of the histogram is compared with its neighbours.
@@ -187,7 +182,7 @@ def _flatness(seen: Observed, k: int) -> float:
     return float(np.median(ratio)) if ratio.size else float("nan")
 
 
-def convexity(values: Floats) -> tuple[float, int]:
+def convexity(values: Array) -> tuple[float, int]:
     """Return the largest violation of the convexity of a histogram, and the value it is at."""
     whole = values.astype(np.int64)
     n = np.bincount(np.minimum(whole, 400), minlength=3).astype(np.float64)
@@ -322,7 +317,7 @@ def _dispersion(seen: Observed, k: int, *, shift: float = 0.0) -> tuple[float, f
     return flat, quiet, float(np.median(error))
 
 
-def _noise_of_blocks(seen: Observed, k: int) -> tuple[Floats, Floats, Floats, Floats]:
+def _noise_of_blocks(seen: Observed, k: int) -> tuple[Array, Array, Array, Array]:
     """Return white variance of blocks at two spacings, their sums and their pixels."""
     name = f"noise of blocks {k}"
     if name not in seen.memo:
@@ -330,7 +325,7 @@ def _noise_of_blocks(seen: Observed, k: int) -> tuple[Floats, Floats, Floats, Fl
         sums = whole_squares(plane, side)
         white = (_squares(plane, *_filtered(seen, step), step, side) for step in (1, 2))
         seen.memo[name] = (*white, sums, _filtered(seen, 0)[1])
-    found: tuple[Floats, Floats, Floats, Floats] = seen.memo[name]
+    found: tuple[Array, Array, Array, Array] = seen.memo[name]
     return found
 
 
@@ -355,7 +350,7 @@ def _white_beyond_counts(seen: Observed, k: int) -> tuple[float, float]:
     return part, part / error
 
 
-def _filtered(seen: Observed, step: int) -> tuple[Floats, Floats]:
+def _filtered(seen: Observed, step: int) -> tuple[Array, Array]:
     """Return where the whole mask of a spacing was seen, and how many such pixels a block has."""
     name = f"filtered at {step}"
     if name not in seen.memo:
@@ -365,11 +360,11 @@ def _filtered(seen: Observed, step: int) -> tuple[Floats, Floats]:
             use = use[:, : -2 * step] & use[:, step:-step] & use[:, 2 * step :]
             use = np.pad(use, step)
         seen.memo[name] = (use, whole_squares(use, QUIET_PX))
-    found: tuple[Floats, Floats] = seen.memo[name]
+    found: tuple[Array, Array] = seen.memo[name]
     return found
 
 
-def _squares(plane: Floats, use: Floats, number: Floats, step: int, side: int) -> Floats:
+def _squares(plane: Array, use: Array, number: Array, step: int, side: int) -> Array:
     """Return the white variance of each block at a spacing of the mask."""
     p = plane.astype(np.float32)
     down = p[: -2 * step] - 2 * p[step:-step] + p[2 * step :]

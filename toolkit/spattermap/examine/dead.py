@@ -4,20 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import partial
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy import ndimage
 
+from spattermap.core.arrays import Array, Bools
 from spattermap.core.squares import Boxes
 from spattermap.examine.finding import Finding, Mend
 from spattermap.examine.observed import Observed, block_sums, covered_by_boxes
-
-if TYPE_CHECKING:
-    import numpy.typing as npt
-
-    Floats = npt.NDArray[Any]
-    Bools = npt.NDArray[np.bool_]
 
 # Counts that an empty place would have held by its surroundings: exp(-40) of a chance, a million
 # places looked at.
@@ -182,12 +176,12 @@ def hot_pixels(seen: Observed) -> list[Finding]:
     return found or [Finding(check, value=max(0.0, _best(excess)), limit=HOT_Z)]
 
 
-def _best(excess: list[Floats]) -> float:
+def _best(excess: list[Array]) -> float:
     best = max(float(e.max()) for e in excess)
     return best if np.isfinite(best) else 0.0
 
 
-def _neighbours(plane: Floats, valid: Bools) -> Floats:
+def _neighbours(plane: Array, valid: Bools) -> Array:
     """Return the mean of the eight neighbours that are valid."""
     around = np.ones((3, 3))
     around[1, 1] = 0
@@ -248,7 +242,7 @@ def _darkest(boxes: Boxes, valid: Boxes | None) -> float:
     return 0.0
 
 
-def _empty(seen: Observed, plane: Floats, *, rate_of: float, lines: bool = True) -> Bools:
+def _empty(seen: Observed, plane: Array, *, rate_of: float, lines: bool = True) -> Bools:
     """Return pixels of boxes and whole lines that hold nothing where counts must be."""
     lost = np.zeros(plane.shape, dtype=bool)
     boxes, valid = Boxes(plane), seen.boxes_of_valid
@@ -273,7 +267,7 @@ def _empty(seen: Observed, plane: Floats, *, rate_of: float, lines: bool = True)
     return lost & seen.valid
 
 
-def _empty_lines(sums: Floats, used: Bools) -> Bools:
+def _empty_lines(sums: Array, used: Bools) -> Bools:
     """Return empty lines beside which the next lines hold enough."""
     out = np.zeros(sums.size, dtype=bool)
     empty = (sums == 0) & used
@@ -286,7 +280,7 @@ def _empty_lines(sums: Floats, used: Bools) -> Bools:
     return out
 
 
-def _lines_empty(plane: Floats, valid: Bools) -> Bools:
+def _lines_empty(plane: Array, valid: Bools) -> Bools:
     """Return lines of one map that are empty between full ones, or to the border of the field."""
     lost = np.zeros(plane.shape, dtype=bool)
     for axis in (0, 1):
@@ -308,7 +302,7 @@ def _lines_empty(plane: Floats, valid: Bools) -> Bools:
     return lost
 
 
-def _still(plane: Floats) -> Bools:
+def _still(plane: Array) -> Bools:
     """Return pixels of runs and squares of one value above zero, longer than counts can be."""
     shape = (plane.shape[0], plane.shape[1])
     out = np.zeros(shape, dtype=bool)

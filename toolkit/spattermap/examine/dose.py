@@ -4,17 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from spattermap.core.arrays import Array
 from spattermap.examine.finding import Finding, Mend
 from spattermap.examine.observed import Observed, block_sums
-
-if TYPE_CHECKING:
-    import numpy.typing as npt
-
-    Floats = npt.NDArray[Any]
 
 WINDOW = 16  # rows (or columns) on either side of a step
 STEP_Z = 8.0
@@ -77,7 +72,7 @@ def _is_structure(seen: Observed, axis: int, at: int, step: float) -> bool:
     return bool((apart > np.maximum(surely, max(LEAST_STEP, abs(step)))).any())
 
 
-def _changes(seen: Observed, axis: int, at: int) -> tuple[Floats, Floats, Floats, Floats] | None:
+def _changes(seen: Observed, axis: int, at: int) -> tuple[Array, Array, Array, Array] | None:
     """Return each map's change at a line, its error, the mean before it and that of both sides."""
     keep = np.flatnonzero(seen.alive)
     planes = seen.planes[keep] if axis == 0 else seen.planes[keep].transpose(0, 2, 1)
@@ -92,7 +87,7 @@ def _changes(seen: Observed, axis: int, at: int) -> tuple[Floats, Floats, Floats
     return change.mean(axis=1), error, mean[:, 0].mean(axis=1), mean.mean(axis=(1, 2))
 
 
-def _some_up_some_down(change: Floats, error: Floats, mean: Floats) -> bool:
+def _some_up_some_down(change: Array, error: Array, mean: Array) -> bool:
     """Return whether some maps rise and others fall, as where metal begins."""
     z = change / np.maximum(error, 1e-12)
     large = np.abs(change) > LEAST_STEP * mean
@@ -131,7 +126,7 @@ class Profile:
     blocks, block).
     """
 
-    def __init__(self, index: Floats, blocks: Floats) -> None:
+    def __init__(self, index: Array, blocks: Array) -> None:
         self.index, self.blocks = index, blocks
 
     def step(self) -> tuple[float, int, float]:
@@ -184,14 +179,14 @@ class Profile:
 class _Lines:
     """Lines and blocks of all maps along one axis, made once for all of its profiles."""
 
-    keep: Floats  # indices of the maps that show anything; dims (map,)
+    keep: Array  # indices of the maps that show anything; dims (map,)
     # means of blocks, NaN where too little of one was seen; dims (map, row of blocks, block)
-    mean: Floats
-    used: Floats  # blocks that were seen; dims (row of blocks, block)
-    lines: Floats  # means of single lines; dims (map, line)
-    full: Floats  # lines of which half or more was seen; dims (line,)
-    level: Floats  # means over the field; dims (map,)
-    cost: Floats  # covariance of noise and, weighed up, structure; dims (map, map)
+    mean: Array
+    used: Array  # blocks that were seen; dims (row of blocks, block)
+    lines: Array  # means of single lines; dims (map, line)
+    full: Array  # lines of which half or more was seen; dims (line,)
+    level: Array  # means over the field; dims (map,)
+    cost: Array  # covariance of noise and, weighed up, structure; dims (map, map)
 
 
 def _lines(seen: Observed, axis: int) -> _Lines | None:
@@ -224,7 +219,7 @@ def _made_lines(seen: Observed, axis: int) -> _Lines | None:
     return _Lines(keep, mean, used, lines, valid.mean(axis=1) > 0.5, level, cost)
 
 
-def _cost(mean: Floats, level: Floats, noise: Floats) -> Floats | None:
+def _cost(mean: Array, level: Array, noise: Array) -> Array | None:
     """Return the covariance of the blocks' noise and of structure, which is to weigh more."""
     # Deviations along the lines only: what a dose per line does is not structure.
     away = mean - np.nanmean(mean, axis=2, keepdims=True)
@@ -297,14 +292,14 @@ def _judge(check: str, subject: str, profile: Profile, axis: int) -> Finding | N
     )  # fmt: skip
 
 
-def exposures(profile: Profile, *, step: bool) -> Floats:
+def exposures(profile: Profile, *, step: bool) -> Array:
     """Return the dose of each line, 1 where it is largest: constant between steps, else a line."""
     index = np.maximum(profile.index, 1e-3)
     n = index.size
     if step:
         cuts = _cuts(index, profile.error, 0, n)
         edges = [0, *sorted(cuts), n]
-        out: Floats = np.empty(n)
+        out: Array = np.empty(n)
         for first, last in pairwise(edges):
             out[first:last] = index[first:last].mean()
     else:
@@ -314,7 +309,7 @@ def exposures(profile: Profile, *, step: bool) -> Floats:
     return np.asarray(out / out.max())
 
 
-def _cuts(index: Floats, error: float, first: int, last: int) -> list[int]:
+def _cuts(index: Array, error: float, first: int, last: int) -> list[int]:
     """Return where the index steps, by parting at the largest step again and again."""
     if last - first < 2 * WINDOW:
         return []
@@ -374,7 +369,7 @@ def _one(seen: Observed) -> float:
     return float(np.sum(seen.gain * seen.mean) / max(float(np.sum(seen.mean)), 1e-30))
 
 
-def _median_beside(line: Floats) -> Floats:
+def _median_beside(line: Array) -> Array:
     """Return the median of the three lines on either side."""
     padded = np.pad(line, 3, mode="reflect")
     beside = [padded[3 + k : 3 + k + line.size] for k in (-3, -2, -1, 1, 2, 3)]

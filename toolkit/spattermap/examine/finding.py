@@ -3,14 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
-import numpy as np
-
-if TYPE_CHECKING:
-    import numpy.typing as npt
-
-    Bools = npt.NDArray[np.bool_]
+from spattermap.core.arrays import Bools
 
 Word = Literal["sound", "doubtful", "faulty", "not_examined"]
 Answer = Literal["verdict", "shares", "coverage", "connection", "sizes"]

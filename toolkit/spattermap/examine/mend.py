@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import xarray as xr
 
+from spattermap.core.arrays import Array
 from spattermap.core.mapset import valid_mask
 from spattermap.examine.dose import LEAST_EXPOSURE
 from spattermap.examine.finding import Mend
-
-if TYPE_CHECKING:
-    import numpy.typing as npt
-
-    Floats = npt.NDArray[Any]
 
 THINNING_SEED = 20_011  # the draw that thins is the same for the same maps
 
@@ -51,7 +47,7 @@ def _place(maps: xr.Dataset, element: str) -> int:
     return [str(e) for e in maps["element"].values].index(element)
 
 
-def _with(maps: xr.Dataset, name: str, place: int, plane: Floats) -> xr.Dataset:
+def _with(maps: xr.Dataset, name: str, place: int, plane: Array) -> xr.Dataset:
     values = np.array(maps[name].values)
     values[place] = plane
     return maps.assign({name: (maps[name].dims, values)})

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import xarray as xr
 
+from spattermap.core.arrays import Array, Bools
 from spattermap.core.mapset import Facts, facts, noise_is_known, valid_mask
 from spattermap.core.squares import Boxes, whole_squares
 
@@ -17,8 +18,6 @@ if TYPE_CHECKING:
 
     from spattermap.core.mapset import Roles
 
-    Floats = npt.NDArray[Any]
-    Bools = npt.NDArray[np.bool_]
 
 # The finest scale is looked at in a window of this side (px): enough for one per cent.
 FINE_PX = 512
@@ -32,7 +31,7 @@ class Observed:
     """A map set as the tests see it."""
 
     elements: tuple[str, ...]  # the maps
-    planes: Floats  # values; zero where not valid; dims (element, y, x)
+    planes: Array  # values; zero where not valid; dims (element, y, x)
     valid: Bools  # pixels to use; dims (y, x)
     signs: npt.NDArray[np.int8]  # +1 alloy, -1 substrate, 0 neither or not known; dims (element,)
     known: Facts  # what is stated
@@ -65,27 +64,27 @@ class Observed:
         return int(np.count_nonzero(self.valid))
 
     @cached_property
-    def mean(self) -> Floats:
+    def mean(self) -> Array:
         """Mean of each map (element,)."""
         return np.asarray(self.planes.sum(axis=(1, 2), dtype=np.float64) / max(self.n, 1))
 
     @cached_property
-    def alive(self) -> Floats:
+    def alive(self) -> Array:
         """Maps that hold anything (element,)."""
         return np.asarray(self.mean > EMPTY)
 
     @cached_property
-    def total(self) -> Floats:
+    def total(self) -> Array:
         """Sum of all maps (y, x)."""
         return np.asarray(self.planes.sum(axis=0, dtype=np.float64))
 
     @cached_property
-    def white(self) -> Floats:
+    def white(self) -> Array:
         """White-noise products of every two maps (element, element), see `white_products`."""
         return white_products(self.planes, self.valid)
 
     @cached_property
-    def gain(self) -> Floats:
+    def gain(self) -> Array:
         """Noise variance over mean of each map: 1 for counts, else as the quiet areas show."""
         if self.counts:
             return np.ones(len(self.elements))
@@ -94,7 +93,7 @@ class Observed:
         return np.where(np.isfinite(ratio) & (ratio > 0), ratio, 1.0)
 
     @cached_property
-    def noise(self) -> Floats:
+    def noise(self) -> Array:
         """Noise variance of a pixel of each map on average; infinite where it is not known."""
         found = self.mean if self.counts else np.diag(self.white)
         return np.where(np.isfinite(found) & (found > 0), found, np.inf)
@@ -123,7 +122,7 @@ class Observed:
         valid = self.valid & ~lost
         return replace(self, valid=valid, planes=np.where(valid, self.planes, 0))
 
-    def with_planes(self, planes: Floats) -> Observed:
+    def with_planes(self, planes: Array) -> Observed:
         """Return the same with other values."""
         return replace(self, planes=planes)
 
@@ -146,7 +145,7 @@ def observe(maps: xr.Dataset, roles: Roles | None = None) -> Observed:
     )  # fmt: skip
 
 
-def white_products(planes: Floats, valid: Bools) -> Floats:
+def white_products(planes: Array, valid: Bools) -> Array:
     """Return the mean products of the maps at the finest scale, dims (element, element).
 
     Dims: `planes` (element, y, x), `valid` (y, x). For independent noise a diagonal of its
@@ -161,7 +160,7 @@ def white_products(planes: Floats, valid: Bools) -> Floats:
     return np.asarray(flat @ flat.T / flat.shape[1], dtype=np.float64)
 
 
-def fine_parts(planes: Floats, valid: Bools) -> tuple[Floats, Bools | None]:
+def fine_parts(planes: Array, valid: Bools) -> tuple[Array, Bools | None]:
     """Return the maps filtered with two second differences, over 6, and where that is whole."""
     rows, columns = (
         slice(max(0, (n - FINE_PX) // 2), max(0, (n - FINE_PX) // 2) + FINE_PX) for n in valid.shape
@@ -175,7 +174,7 @@ def fine_parts(planes: Floats, valid: Bools) -> tuple[Floats, Bools | None]:
     return fine, use[:, :-2] & use[:, 1:-1] & use[:, 2:]
 
 
-def block_sums(planes: Floats, valid: Bools, side: int) -> tuple[Floats, Floats]:
+def block_sums(planes: Array, valid: Bools, side: int) -> tuple[Array, Array]:
     """Return sums over square blocks and their valid pixels; what does not fill a block is left.
 
     Dims: `planes` (element, y, x), zero where not `valid` (y, x); returns (element, row, column)

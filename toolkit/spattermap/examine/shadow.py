@@ -3,21 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from spattermap.core.arrays import Array, Bools
 from spattermap.core.errors import InputError, atomic_number
 from spattermap.examine.alignment import aligning
 from spattermap.examine.finding import Answer, Finding
 from spattermap.examine.observed import Observed, block_sums
 from spattermap.xrays import relative_sensitivity
-
-if TYPE_CHECKING:
-    import numpy.typing as npt
-
-    Floats = npt.NDArray[Any]
-    Bools = npt.NDArray[np.bool_]
 
 SQUARE_PX = 6
 SHADOW_Z = 4.0
@@ -58,16 +52,16 @@ class Squares:
     """Means of squares of the field and their covariance freed of counting noise."""
 
     seen: Observed  # the maps
-    away: Floats  # means of the squares less the mean of the field; dims (element, square)
-    cov: Floats  # covariance of the material; dims (element, element)
-    noise: Floats  # noise variance of one square; dims (element,)
+    away: Array  # means of the squares less the mean of the field; dims (element, square)
+    cov: Array  # covariance of the material; dims (element, element)
+    noise: Array  # noise variance of one square; dims (element,)
 
     @property
     def n(self) -> int:
         """Number of squares."""
         return int(self.away.shape[1])
 
-    def sum_of(self, which: list[int]) -> Floats:
+    def sum_of(self, which: list[int]) -> Array:
         """Return a sum of maps (square,)."""
         return np.asarray(self.away[which].sum(axis=0))
 
@@ -296,7 +290,7 @@ def metal_dims(seen: Observed) -> list[Finding]:
     )]  # fmt: skip
 
 
-def _other_film_between(seen: Observed, made: Squares, metal: Floats) -> bool:
+def _other_film_between(seen: Observed, made: Squares, metal: Array) -> bool:
     """Say whether a map of neither role lies where the metal does not: that film may dim more."""
     for k in np.flatnonzero((seen.signs == 0) & seen.alive).tolist():
         both = metal * made.away[k]

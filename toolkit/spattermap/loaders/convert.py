@@ -15,9 +15,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import xarray as xr
 
+from spattermap.core.arrays import Array
 from spattermap.core.errors import InputError, InputFileError, OutputError, one_of, refuse_endless
 from spattermap.core.files import decoded, is_there, refuse_input_as_out, staged_folder
 from spattermap.core.grid import part_of
@@ -227,13 +227,13 @@ class _Mosaic:
     lines: list[str]
     attrs: dict[str, Any]
     dtypes: dict[str, np.dtype[Any]]
-    read: Callable[[str, slice, slice], npt.NDArray[Any]]
+    read: Callable[[str, slice, slice], Array]
 
 
 def _single(place: Path) -> _Mosaic:
     maps = _opened(place)
 
-    def read(name: str, rows: slice, columns: slice) -> npt.NDArray[Any]:
+    def read(name: str, rows: slice, columns: slice) -> Array:
         return _values(maps, name, rows, columns)
 
     return _Mosaic(
@@ -293,7 +293,7 @@ def _read_grid(
     name: str,
     rows: slice,
     columns: slice,
-) -> npt.NDArray[Any]:
+) -> Array:
     """Paste the tiles that reach into a part; the earlier line of the table lies on top."""
     n_elements, dtypes = kinds
     size = (rows.stop - rows.start, columns.stop - columns.start)
@@ -319,7 +319,7 @@ def _opened(path: Path) -> xr.Dataset:
     return load(path, chunks=CHUNK_PX)
 
 
-def _values(maps: xr.Dataset, name: str, rows: slice, columns: slice) -> npt.NDArray[Any]:
+def _values(maps: xr.Dataset, name: str, rows: slice, columns: slice) -> Array:
     if name == "valid" and name not in maps:
         return np.ones((rows.stop - rows.start, columns.stop - columns.start), dtype=bool)
     return part_of(maps[name], rows, columns)
@@ -402,9 +402,7 @@ def shards(shape: tuple[int, int], side: int) -> Iterator[tuple[slice, slice]]:
             )
 
 
-def _check(
-    values: npt.NDArray[Any], name: str, mosaic: _Mosaic, where: tuple[slice, slice]
-) -> None:
+def _check(values: Array, name: str, mosaic: _Mosaic, where: tuple[slice, slice]) -> None:
     """Refuse NaN before it is written: later, on the other end, nobody knows where it came from."""
     if values.dtype.kind == "f" and name != "electron_image" and not np.isfinite(values).all():
         if "valid" in mosaic.dtypes:

@@ -20,6 +20,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d
 from scipy.special import ndtr
 
+from spattermap.core.arrays import Floats
 from spattermap.core.errors import InputError
 from spattermap.xrays import (
     DEFAULT_FWHM_EV,
@@ -30,8 +31,6 @@ from spattermap.xrays import (
     overlap_class,
     resolution_fwhm_eV,
 )
-
-Floats = np.ndarray[Any, np.dtype[np.float64]]
 
 # Below this no maker's detector window lets line photons through undistorted.
 LEAST_EV = 180.0

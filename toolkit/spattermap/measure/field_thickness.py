@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from spattermap.core.arrays import Bools, Floats, Integers, Labels
 from spattermap.core.squares import all_squares
 from spattermap.measure.shapes import distance_to, edges_of, squared_distance_to
 from spattermap.measure.thickness import (
@@ -31,7 +32,6 @@ from spattermap.measure.thickness import (
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from spattermap.core.arrays import Bools, Floats, Labels
     from spattermap.xrays.layers import LayerModel
 
     Indices = npt.NDArray[np.intp]
@@ -66,7 +66,7 @@ _SPILL = 3.0  # standard errors by which a nearer ring holds more metal than wha
 class Squares:
     """Thickness of the squares of regions that are wide and uneven."""
 
-    key: npt.NDArray[np.int64]  # (piece,): label and square, see `square_keys`; rising
+    key: Integers  # (piece,): label and square, see `square_keys`; rising
     thickness: Thickness  # of each piece
 
 
@@ -172,79 +172,111 @@ def weigh_field(
     the others stay in the uncertainty.
     """
     use = np.ones(labels.shape, bool) if valid is None else valid
-    rims = Rims(labels, blur_px) if rims is None else rims
-    reach, owner = rims.inner, rims.owner
-    ground = use & (owner == 0)
-    ground_px = int(ground.sum())
-    elements = tuple(model.lines)
-    level = counts[:, ground].mean(axis=1) if ground_px else np.zeros(len(elements))
-    if blank is None and ground_px < _LEAST_BARE:
+    field = _Field(counts, labels, use, Rims(labels, blur_px) if rims is None else rims)
+    if blank is None and field.ground_px < _LEAST_BARE:
         return None
-    bare = dict(zip(elements, level, strict=True)) if blank is None else dict(blank[0])
-    bare_px = float(ground_px if blank is None else blank[1])
-    pieces, pieces_px = _pieces(counts, rims, use & (reach | (blur_px < 0.3)))
+    metals = np.array([alloy.get(e, 0.0) > 0 for e in model.lines])
+    glass = np.array([substrate.get(e, 0.0) > 0 for e in model.lines])
+    bare = dict(zip(model.lines, field.level, strict=True)) if blank is None else dict(blank[0])
+    pieces = _pieces(counts, field.rims, use & (field.rims.inner | (blur_px < 0.3)))
+    squares = _ground_squares(counts, field.ground)
     uneven = 0.0
-    squares, squares_px = _ground_squares(counts, ground)
     if blank is None:
-        glass = [k for k, e in enumerate(elements) if substrate.get(e, 0.0) > 0]
-        uneven = _unevenness(squares[:, glass].sum(axis=1), squares_px)
+        uneven = _unevenness(squares[0][:, glass].sum(axis=1), squares[1])
     else:  # what lies between the regions is metal of some thickness too
-        pieces = np.concatenate([pieces, squares])
-        pieces_px = np.concatenate([pieces_px, squares_px])
-    strongest = max((bare[e] for e in elements if substrate.get(e, 0.0) > 0), default=0.0)
-    drawn_by = _drawn_by_noise(counts, use & (labels > 0), level, strongest)
+        pieces = np.concatenate([pieces[0], squares[0]]), np.concatenate([pieces[1], squares[1]])
 
     def made(tables: LayerModel, factor: float, dose: float, near: Floats | None) -> Scale:
         scale = scale_of(
-            tables, alloy=alloy, substrate=substrate, bare=bare, bare_px=bare_px,
+            tables, alloy=alloy, substrate=substrate, bare=bare,
+            bare_px=float(field.ground_px if blank is None else blank[1]),
             continuum_factor=factor, dose=max(dose, 0.1),
         )  # fmt: skip
-        return with_sensitivities(scale, pieces, pieces_px, start=near)
+        return with_sensitivities(scale, *pieces, start=near)
 
-    scales = [made(model, 1.0, 1.0, None)]
-    hidden = _hidden(scales[0], strongest) if blank is None else 0.0
+    first = made(model, 1.0, 1.0, None)
+    strongest = max((bare[e] for e, is_glass in zip(model.lines, glass, strict=True) if is_glass),
+                    default=0.0)  # fmt: skip
+    drawn_by = _drawn_by_noise(counts, use & (labels > 0), field.level, strongest)
+    hidden = _hidden(first, strongest) if blank is None else 0.0
     doubt = math.hypot(PART_TOLERANCE, drawn_by, hidden, 1.96 * uneven, 1.96 * dose_error)
     kinds = [(model, factor, 1.0) for factor in CONTINUUM_FACTORS[1:]]
     kinds += [(model, 1.0, 1.0 - doubt), (model, 1.0, 1.0 + doubt)]
     kinds += [(other, 1.0, 1.0) for other in (*other_models, *([tilted] if tilted else []))]
-    scales += [made(*kind, scales[0].sensitivity) for kind in kinds]
-    n = int(labels.max(initial=0))
-    whole, pixels, around = _sums(counts, labels, owner, use, n=n)
+    scales = (first, *(made(*kind, first.sensitivity) for kind in kinds))
     tolerance = math.hypot(model_tolerance(alloy, model.beam_energy_keV), density_error)
-    continua = tuple(scales[: len(CONTINUUM_FACTORS)])
-    shapes = _profiles(continua, counts, rims, use & reach, (n, drawn))
-    profile = shapes[0]
-    part = np.array([drawn[p] for p in profile])
-    area = np.minimum(pixels / part, pixels + around)
-    beside = (pixels + around - area)[:, None] * level
-    regions = _by_profile(tuple(scales), (whole, area, beside), shapes, tolerance)
-    regions = _on_footprint(regions, np.divide(area, pixels, where=pixels > 0, out=area * 0 + 1))
-    # The outline of a dome past saturation stands at its foot: no skirt explains its glass.
-    bare_rim = around[:, None] * level
-    drawn_whole = _by_profile(tuple(scales), (whole, pixels, bare_rim), shapes, tolerance)
-    regions = _either(regions, drawn_whole, drawn_whole.told == AT_LEAST)
-    regions, parts = _by_squares(tuple(scales), (counts, labels, use), regions, pixels, tolerance)
+    regions, profile, pixels, parts = _regions(field, scales, drawn, tolerance)
     haze = None
-    if blank is not None and ground_px:
-        metals = [alloy.get(e, 0.0) > 0 and not substrate.get(e, 0.0) > 0 for e in elements]
-        haze = _haze(
-            tuple(scales), counts,
-            _beyond_spill(counts[metals].sum(axis=0), ground, labels, rims.rim), tolerance,
-        )  # fmt: skip
+    if blank is not None and field.ground_px:
+        clear = _beyond_spill(
+            counts[metals & ~glass].sum(axis=0), field.ground, labels, field.rims.rim
+        )
+        haze = _haze(scales, counts, clear, tolerance)
     return FieldThickness(
-        model=model, scale=scales[0],
+        model=model, scale=first,
         regions=regions.only_bounds(np.where(profile > 0, _FIRM_DOME, _FIRM_FILM)),
         profile=profile, pixels=pixels, haze=haze,
-        haze_px=ground_px, field_px=int(use.sum()), tolerance=tolerance,
+        haze_px=field.ground_px, field_px=int(use.sum()), tolerance=tolerance,
         dose_from="field" if blank is None else "blank alone" if dose_error else "blank",
         lines=tuple(table.line.name for table in model.lines.values()), uneven=uneven,
         squares=parts, hidden=hidden,
     )  # fmt: skip
 
 
-def square_keys(
-    labels: Labels, rows: Indices, columns: Indices, side: int = _SQUARE
-) -> npt.NDArray[np.int64]:
+@dataclass(frozen=True)
+class _Field:
+    """What is seen of a field: counts, and which pixels are of what."""
+
+    counts: Floats  # (element, y, x)
+    labels: Labels  # (y, x)
+    use: Bools  # (y, x)
+    rims: Rims
+
+    @cached_property
+    def ground(self) -> Bools:
+        """Pixels clear of every region and its rim (y, x)."""
+        return np.asarray(self.use & (self.rims.owner == 0))
+
+    @cached_property
+    def ground_px(self) -> int:
+        """Their number."""
+        return int(self.ground.sum())
+
+    @cached_property
+    def level(self) -> Floats:
+        """Counts per pixel of the ground (element,)."""
+        if not self.ground_px:
+            return np.zeros(len(self.counts))
+        return np.asarray(self.counts[:, self.ground].mean(axis=1))
+
+
+def _regions(
+    field: _Field, scales: tuple[Scale, ...], drawn: Mapping[float, float], tolerance: float
+) -> tuple[Thickness, Floats, Floats, Squares | None]:
+    """Return the thickness of the regions, their profiles and pixels, and those parted by squares.
+
+    Dims: profiles, pixels (region,).
+    """
+    counts, labels, use, rims = field.counts, field.labels, field.use, field.rims
+    n = int(labels.max(initial=0))
+    whole, pixels, around = _sums(counts, labels, rims.owner, use, n=n)
+    continua = scales[: len(CONTINUUM_FACTORS)]
+    shapes = _profiles(continua, counts, rims, use & rims.inner, (n, drawn))
+    profile = shapes[0]
+    part = np.array([drawn[p] for p in profile])
+    area = np.minimum(pixels / part, pixels + around)
+    beside = (pixels + around - area)[:, None] * field.level
+    regions = _by_profile(scales, (whole, area, beside), shapes, tolerance)
+    regions = _on_footprint(regions, np.divide(area, pixels, where=pixels > 0, out=area * 0 + 1))
+    # The outline of a dome past saturation stands at its foot: no skirt explains its glass.
+    bare_rim = around[:, None] * field.level
+    drawn_whole = _by_profile(scales, (whole, pixels, bare_rim), shapes, tolerance)
+    regions = _either(regions, drawn_whole, drawn_whole.told == AT_LEAST)
+    regions, parts = _by_squares(scales, (counts, labels, use), regions, pixels, tolerance)
+    return regions, profile, pixels, parts
+
+
+def square_keys(labels: Labels, rows: Indices, columns: Indices, side: int = _SQUARE) -> Integers:
     """Return one number for the label and the square that each pixel lies in."""
     height, width = (length // side + 1 for length in labels.shape)
     square = rows // side * width + columns // side
@@ -285,7 +317,7 @@ def _by_squares(
     return regions, Squares(keys[kept], _chosen(one, kept))
 
 
-_Squares = tuple["npt.NDArray[np.int64]", Thickness, "Floats", "Indices"]
+_Squares = tuple["Integers", Thickness, "Floats", "Indices"]
 
 
 def _of_squares(

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from spattermap.core.arrays import Bools, Floats
+from spattermap.core.arrays import Bools, Floats, Integers
 from spattermap.core.errors import image_2d, one_of, positive
 from spattermap.core.estimate import span
 from spattermap.core.grid import Windowed
@@ -549,9 +549,7 @@ def border_weight(segmentation: Segmentation, rows: pd.DataFrame, use: Any) -> F
     return weight
 
 
-def weights_in_field(
-    box: npt.NDArray[np.int64], inside: Bools, *, shape: tuple[int, ...]
-) -> Floats:
+def weights_in_field(box: Integers, inside: Bools, *, shape: tuple[int, ...]) -> Floats:
     """Return how many droplets each droplet of a rectangular field stands for.
 
     Dims: `box` (droplet, 4), `inside` (droplet,); returns (droplet,).

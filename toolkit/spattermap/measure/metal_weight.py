@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from spattermap.core.arrays import Array, Bools, Floats, Labels
 from spattermap.core.errors import InputError
 from spattermap.core.mapset import Facts, Roles, element_names, facts, valid_mask
 from spattermap.measure.field_thickness import (
@@ -31,9 +32,6 @@ from spattermap.measure.thickness import (
 )
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
-    from spattermap.core.arrays import Bools, Floats, Labels
     from spattermap.segment.result import Segmentation
     from spattermap.xrays.layers import LayerModel
 
@@ -201,7 +199,7 @@ class Weighed:
         return "model" if model > math.sqrt(float(np.square(apart).sum())) else "counting"
 
 
-def _shown(found: Thickness, *, outside: bool = False) -> dict[str, npt.NDArray[Any]]:
+def _shown(found: Thickness, *, outside: bool = False) -> dict[str, Array]:
     """Return what a picture shows of each entry; with a first entry for what lies outside."""
     told = np.concatenate([[NOT_TOLD], found.told]) if outside else found.told
     nm, low, high = (
@@ -214,7 +212,7 @@ def _shown(found: Thickness, *, outside: bool = False) -> dict[str, npt.NDArray[
         "nm_low": low,
         "nm_high": high,
     }
-    planes: dict[str, npt.NDArray[Any]] = {
+    planes: dict[str, Array] = {
         name: np.where(known, value, np.nan).astype(np.float32) for name, value in shown.items()
     }
     return {**planes, "only_bound": known & (told != TOLD)}

@@ -78,7 +78,7 @@ def solve(links: Links, *, tolerance: float = 1e-9) -> NodePotentials:
     return NodePotentials(field, power, residual, iterations, unknowns)
 
 
-def _edges(links: Links) -> tuple[npt.NDArray[np.int32], npt.NDArray[np.int32], Floats]:
+def _edges(links: Links) -> tuple[Labels, Labels, Floats]:
     """Return the two ends and the conductance of every link that conducts."""
     index = np.arange(links.low.size, dtype=np.int32).reshape(links.low.shape)
     across, below = links.right > 0, links.down > 0
@@ -104,7 +104,7 @@ class _System:
 
 def _kirchhoff(
     live: Bools,
-    edges: tuple[npt.NDArray[np.int32], npt.NDArray[np.int32], Floats],
+    edges: tuple[Labels, Labels, Floats],
     low: Floats,
     high: Floats,
 ) -> _System:

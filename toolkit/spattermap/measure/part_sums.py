@@ -5,15 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 from scipy import ndimage
 
-from spattermap.core.arrays import Bools, Floats, Integers, Labels
+from spattermap.core.arrays import Array, Bools, Floats, Integers, Labels
 from spattermap.core.grid import Box, Grid, Source
 from spattermap.core.mapset import element_names, facts
 from spattermap.core.squares import all_squares
@@ -34,7 +33,7 @@ class Coarse:
     column: int
 
 
-def coarse_sums(values: npt.NDArray[Any], box: Box, step: int) -> Coarse:
+def coarse_sums(values: Array, box: Box, step: int) -> Coarse:
     """Return sums over the squares of a grid that starts at the field's first pixel.
 
     Dims: `values` (..., y, x).

@@ -14,7 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import ndtr
 
-from spattermap.core.arrays import Floats
+from spattermap.core.arrays import Floats, Integers
 from spattermap.core.errors import InputError, one_of
 from spattermap.core.region_kernels import compiled
 
@@ -140,7 +140,7 @@ def pair_statistics(
 
 
 Box = tuple[float, float, float, float]
-Pairs = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], Floats]
+Pairs = tuple[Integers, Integers, Floats]
 
 
 def nearest_distances(y: npt.ArrayLike, x: npt.ArrayLike) -> Floats:

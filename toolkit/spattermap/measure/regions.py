@@ -15,7 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import ellipe
 
-from spattermap.core.arrays import Bools, Floats, Integers
+from spattermap.core.arrays import Bools, Floats, Integers, Labels
 from spattermap.core.errors import InputError, InputTypeError, image_2d, positive
 
 if TYPE_CHECKING:
@@ -31,16 +31,16 @@ PIXEL_MOMENT = 1.0 / 12.0
 class Regions:
     """Plain measurements of the labelled regions, one entry a region, in pixels."""
 
-    label: npt.NDArray[np.int64]  # (region,): labels that occur, ascending
-    area: npt.NDArray[np.int64]  # (region,): number of pixels
+    label: Integers  # (region,): labels that occur, ascending
+    area: Integers  # (region,): number of pixels
     # (region, 2): row and column of the centre of mass; the centre of the first pixel is (0, 0)
     centroid: Floats
     # (region, 3): central second moments over the area: row-row, column-column, row-column (px^2)
     covariance: Floats
     # (region, 4): first row, first column, row after the last, column after the last
-    box: npt.NDArray[np.int64]
+    box: Integers
     perimeter: Floats  # (region,): Crofton perimeter from four directions (px)
-    hull_area: npt.NDArray[np.int64]  # (region,): pixels of the convex hull
+    hull_area: Integers  # (region,): pixels of the convex hull
     feret_max: Floats  # (region,): largest Feret diameter of the hull as drawn in pixels (px)
     # (region,): smallest Feret diameter of the hull of the pixels' edge midpoints (px)
     feret_min: Floats
@@ -108,7 +108,7 @@ def region_shapes(labels: npt.ArrayLike) -> Regions:
     return _measure(_label_image(labels), None, None)[0]
 
 
-def _label_image(labels: npt.ArrayLike) -> npt.NDArray[np.int32]:
+def _label_image(labels: npt.ArrayLike) -> Labels:
     image = image_2d(labels, "labels")
     if not np.issubdtype(image.dtype, np.integer):
         raise InputTypeError(
@@ -142,7 +142,7 @@ def _signal(
 
 
 def _measure(
-    image: npt.NDArray[np.int32],
+    image: Labels,
     signal: npt.NDArray[np.generic] | None,
     noise: npt.NDArray[np.generic] | None,
 ) -> tuple[Regions, Floats, Floats]:
@@ -153,7 +153,7 @@ def _measure(
         raise InputError(
             f"labels must be zero or above, got {smallest}. Number the regions from 1."
         )
-    names: npt.NDArray[np.int64] | None = None
+    names: Integers | None = None
     if largest > image.size:  # sparse labels: number them anew rather than reserve empty rows
         names, dense = np.unique(image, return_inverse=True)
         image = dense.reshape(image.shape).astype(np.int32) + np.int32(names[0] != 0)
@@ -168,7 +168,7 @@ def _measure(
     return found, sums, noise_sums
 
 
-def _shapes(runs: npt.NDArray[np.int32], per_label: npt.NDArray[np.int64]) -> Regions:
+def _shapes(runs: Labels, per_label: Integers) -> Regions:
     """Measure the labels whose runs (label, row, first, after last) come in raster order."""
     from spattermap.core import region_kernels as kernels
 
@@ -188,7 +188,7 @@ def _shapes(runs: npt.NDArray[np.int32], per_label: npt.NDArray[np.int64]) -> Re
 
 
 def measure_runs(
-    runs: npt.NDArray[np.int32],
+    runs: Labels,
     sums: Floats,
     noise_sums: Floats,
     *,
@@ -282,7 +282,7 @@ def _of_ellipses(ellipses: Floats, size: float) -> dict[str, Floats]:
     }
 
 
-def signal_sums(labels: npt.NDArray[np.int32], signal: npt.NDArray[np.generic]) -> Floats:
+def signal_sums(labels: Labels, signal: npt.NDArray[np.generic]) -> Floats:
     """Return the sum of every plane over every label, label 0 left at zero.
 
     Dims: `labels` (y, x), `signal` (element, y, x); returns (label + 1, element).
@@ -310,9 +310,7 @@ def _in_threads(tasks: Sequence[Callable[[], None]]) -> None:
             done.result()
 
 
-def _signal_sums(
-    runs: npt.NDArray[np.int32], signal: npt.NDArray[np.generic] | None, largest: int
-) -> Floats:
+def _signal_sums(runs: Labels, signal: npt.NDArray[np.generic] | None, largest: int) -> Floats:
     from spattermap.core import region_kernels as kernels
 
     if signal is None:
@@ -333,9 +331,7 @@ def _signal_sums(
     return sums[0]
 
 
-def _to_regions(
-    whole: npt.NDArray[np.int64], width: Floats, label: npt.NDArray[np.int64]
-) -> Regions:
+def _to_regions(whole: Integers, width: Floats, label: Integers) -> Regions:
     from spattermap.core import region_kernels as kernels
 
     area = whole[:, kernels.AREA]

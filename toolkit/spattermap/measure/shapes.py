@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import ellipe
 
-from spattermap.core.arrays import Bools, Floats, Labels, Singles
+from spattermap.core.arrays import Bools, Floats, Integers, Labels, Singles
 from spattermap.noise.counting import wilson_interval
 
 CLASSES = ("round", "elongated", "splashed", "unresolved")
@@ -102,7 +102,7 @@ class Satellites:
 
 
 def satellites(
-    labels: npt.NDArray[np.int32],
+    labels: Labels,
     droplets: pd.DataFrame,
     *,
     pixel_size: float = 1.0,
@@ -184,7 +184,7 @@ def edges_of(labels: Labels) -> Bools:
     return edge
 
 
-def distance_to(mask: npt.NDArray[np.bool_]) -> npt.NDArray[np.float64]:
+def distance_to(mask: Bools) -> Floats:
     """Return each pixel's distance to the nearest True pixel, of which there is one.
 
     Dims: `mask` (y, x); returns (y, x).
@@ -203,9 +203,7 @@ def squared_distance_to(mask: Bools) -> Singles:
     return np.asarray(edt.edtsq(np.ascontiguousarray(~mask), parallel=1))
 
 
-def _near(
-    gap: npt.NDArray[np.float64], at: npt.NDArray[np.int64], radius: Floats, reach: float
-) -> tuple[float, int]:
+def _near(gap: Floats, at: Integers, radius: Floats, reach: float) -> tuple[float, int]:
     """Return the fraction of the fitting small droplets that lie near a rim, and their number."""
     rim = gap[at[:, 0], at[:, 1]] - radius
     fits = rim > 0

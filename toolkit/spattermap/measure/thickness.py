@@ -15,12 +15,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from spattermap.core.arrays import Bools, Floats
 from spattermap.core.errors import atomic_number
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from spattermap.core.arrays import Bools, Floats
     from spattermap.xrays.layers import LayerModel
 
 NOT_TOLD, TOLD, BETWEEN, AT_MOST, AT_LEAST = (

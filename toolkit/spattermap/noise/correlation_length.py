@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import xarray as xr
 
-from spattermap.core.arrays import Floats
+from spattermap.core.arrays import Array, Bools, Floats
 from spattermap.core.mapset import middle_of, noise_is_known, valid_mask
 from spattermap.core.squares import whole_squares
-
-if TYPE_CHECKING:
-    import numpy.typing as npt
-
 
 # A mosaic is judged on this much of its middle (px a side) along this many rows and columns:
 # both hold many features, and more would cost time without moving the answer.
@@ -124,9 +120,7 @@ def _own_profile(along: Floats, noise: float, pairs: float, pooled: Floats) -> F
     return _reach(along, noise, pairs)[1]
 
 
-def _along_axes(
-    plane: npt.NDArray[Any], use: npt.NDArray[np.bool_], variance: npt.NDArray[Any]
-) -> tuple[Floats, float, float]:
+def _along_axes(plane: Array, use: Bools, variance: Array) -> tuple[Floats, float, float]:
     """Return the mean autocovariance along x and y, the mean noise variance, and the pixels."""
     half = max(2, min(plane.shape) // 2)
     sets = [

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import xarray as xr
 
+from spattermap.core.arrays import Array
 from spattermap.core.mapset import valid_mask
 from spattermap.noise.moments import block_moments
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
     from spattermap.noise.moments import BlockMoments
 
 # The brightest part of a map that counts as few, and the share of the variance they must own.
@@ -39,7 +38,7 @@ class Few(NamedTuple):
         return bool(self.share - 2 * self.error >= OWNED)
 
 
-def variance_of_few(plane: npt.NDArray[Any], noise: float) -> Few:
+def variance_of_few(plane: Array, noise: float) -> Few:
     """Return the share of the material's variance in the brightest `FEW`, and the least of them.
 
     Dims: `plane` (pixel,). `noise` is the mean variance of a pixel, that of the few in proportion
@@ -71,7 +70,7 @@ def variance_of_few(plane: npt.NDArray[Any], noise: float) -> Few:
     return Few(share, float(np.sqrt((rest**2).sum())) / (whole * plane.size), limit)
 
 
-def _of_halves(plane: npt.NDArray[Any], few: int, limit: float) -> Few:
+def _of_halves(plane: Array, few: int, limit: float) -> Few:
     """Return what the few of one half of the counts own of the variance of the other half."""
     one = np.random.default_rng(HALVING_SEED).binomial(plane.astype(np.int64), 0.5)
     halves = one.astype(np.float64), plane - one

@@ -14,19 +14,15 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import pairwise, product
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import xarray as xr
 
-from spattermap.core.arrays import Floats
+from spattermap.core.arrays import Bools, Floats, Integers
 from spattermap.core.errors import InputError
 from spattermap.core.mapset import element_names, facts, middle_of, valid_mask
 from spattermap.noise.correlation_length import Correlated, structure_of
-
-if TYPE_CHECKING:
-    import numpy.typing as npt
-
 
 CLASSES = ("bare", "droplet", "streak")
 SUMS = ("n", "s1", "comoment", "noise", "class_n", "class_s1", "class_noise")
@@ -52,9 +48,9 @@ class BlockMoments:
     class_s1: Floats
     class_noise: Floats
     block_px: int  # side of a block (px)
-    field: npt.NDArray[np.int64]  # (block,): which field of the deposit each block came from
+    field: Integers  # (block,): which field of the deposit each block came from
     # (block, 2): row and column of the first pixel of each block in its field or tile
-    corner: npt.NDArray[np.int64]
+    corner: Integers
     # (element,): factor by which variances between blocks are too small because neighbouring blocks
     # share features, see `spattermap.noise.correlation_length.Correlated.inflation`
     inflation: Floats
@@ -223,7 +219,7 @@ class Totals(NamedTuple):
     s1: Floats  # (block, signal)
     comoment: Floats  # (block, signal, signal); so is noise
     noise: Floats
-    field: npt.NDArray[np.int64]  # (block,)
+    field: Integers  # (block,)
 
     def resampled(self, weights: Floats) -> tuple[Floats, Floats]:
         """Return means and noise-corrected covariances under block weights.
@@ -264,7 +260,7 @@ class Totals(NamedTuple):
         return first / size[:, None], covariance
 
 
-def _joined_comoment(moments: BlockMoments, keep: npt.NDArray[np.bool_]) -> Floats:
+def _joined_comoment(moments: BlockMoments, keep: Bools) -> Floats:
     n, s1 = moments.n[keep], moments.s1[keep]
     away = s1 - n[:, None] * (s1.sum(axis=0) / n.sum())
     return np.asarray(moments.comoment[keep].sum(axis=0) + (away / n[:, None]).T @ away)
@@ -354,7 +350,7 @@ def default_block_px(height: int, width: int, structure: Correlated) -> tuple[in
     return side, [note]
 
 
-def _edges(size: int, block_px: int) -> npt.NDArray[np.int64]:
+def _edges(size: int, block_px: int) -> Integers:
     """Return the borders of near-equal blocks no smaller than asked, if one fits at all."""
     count = max(1, size // int(block_px))
     return np.round(np.linspace(0, size, count + 1)).astype(np.int64)
@@ -410,8 +406,8 @@ class _Piece(NamedTuple):
     valid: Any
     labels: Any
     noise: Any
-    rows: npt.NDArray[np.int64]
-    columns: npt.NDArray[np.int64]
+    rows: Integers
+    columns: Integers
     corner: tuple[int, int]
 
 
@@ -419,8 +415,8 @@ def _pieces(
     maps: xr.Dataset,
     labels: Any,
     noise: Any,
-    rows: npt.NDArray[np.int64],
-    columns: npt.NDArray[np.int64],
+    rows: Integers,
+    columns: Integers,
 ) -> Iterator[_Piece]:
     """Cut a map set into tiles that end on block borders near the chunk borders."""
     chunks = getattr(maps["counts"].data, "chunks", None)
@@ -463,7 +459,7 @@ def _tiles(part: Any, borders: tuple[list[int], list[int]]) -> Callable[[int, in
     return lambda iy, ix: delayed[iy, ix]
 
 
-def _spans(edges: npt.NDArray[np.int64], chunks: Any) -> list[tuple[int, int]]:
+def _spans(edges: Integers, chunks: Any) -> list[tuple[int, int]]:
     """Return runs of blocks, one a chunk, each border moved to the nearest block border."""
     if chunks is None:
         return [(0, len(edges) - 1)]
@@ -504,12 +500,12 @@ def _reduce_piece(piece: _Piece, n_droplets: int) -> dict[str, Floats]:
     return sums | {"corner": np.array(list(product(rows[:-1], columns[:-1]))) + corner}
 
 
-def _flat(data: Any, use: npt.NDArray[np.bool_] | None) -> Floats:
+def _flat(data: Any, use: Bools | None) -> Floats:
     flat = np.asarray(data, dtype=np.float64).reshape(*data.shape[:-2], -1)
     return flat if use is None else flat[..., use]
 
 
-def _classes(labels: Any, use: npt.NDArray[np.bool_] | None, n_droplets: int) -> Floats:
+def _classes(labels: Any, use: Bools | None, n_droplets: int) -> Floats:
     flat = np.asarray(labels).ravel()
     flat = flat if use is None else flat[use]
     return np.stack([flat == 0, (flat > 0) & (flat <= n_droplets), flat > n_droplets]).astype(

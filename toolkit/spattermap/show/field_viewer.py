@@ -26,6 +26,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from spattermap.core.arrays import Array, Bools, Floats
 from spattermap.core.estimate import figures, span
 from spattermap.core.mapset import element_names, facts, unit_name, valid_mask
 from spattermap.core.squares import mean_squares
@@ -47,11 +48,8 @@ from spattermap.show.pieces import Fragment
 from spattermap.show.wording import is_film, listing
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
     from spattermap.core.mapset import Roles
 
-    Plane = npt.NDArray[Any]
 
 HERE = Path(__file__).parent
 
@@ -270,7 +268,7 @@ def square_planes(analysis: Any) -> list[dict[str, Any]]:
     return found
 
 
-def haze_plane(maps: xr.Dataset, roles: Roles, found: Any) -> Plane:
+def haze_plane(maps: xr.Dataset, roles: Roles, found: Any) -> Array:
     """Return the sum of the alloy's maps between the regions found, in squares; (y, x)."""
     names = element_names(maps)
     total = sum(
@@ -306,7 +304,7 @@ def thickness_planes(analysis: Any) -> list[dict[str, Any]]:
 def plane(
     key: str,
     label: str,
-    values: Plane,
+    values: Array,
     *,
     unit: str,
     counts: bool = False,
@@ -352,7 +350,7 @@ def plane(
     }  # fmt: skip
 
 
-def packed(values: Plane) -> str:
+def packed(values: Array) -> str:
     """Return the bytes of an array, zlib-compressed, as base64 text."""
     return base64.b64encode(zlib.compress(np.ascontiguousarray(values).tobytes(), 6)).decode(
         "ascii"
@@ -380,7 +378,7 @@ def masks_of(analysis: Any) -> list[dict[str, Any]]:
     return found
 
 
-def _unevenly_exposed(analysis: Any) -> npt.NDArray[np.bool_]:
+def _unevenly_exposed(analysis: Any) -> Bools:
     """Return the lines that saw another dose than most, as the examination found them."""
     shape = (analysis.maps.sizes["y"], analysis.maps.sizes["x"])
     area = np.zeros(shape, dtype=bool)
@@ -406,7 +404,7 @@ def crack_masks(segmentation: Any) -> list[dict[str, Any]]:
 def mask(
     key: str,
     label: str,
-    area: Plane,
+    area: Array,
     colour: str,
     *,
     box: Sequence[float] | None = None,
@@ -427,7 +425,7 @@ def mask(
     }  # fmt: skip
 
 
-def found_data(analysis: Any, *, edges: npt.NDArray[np.float64] | None = None) -> dict[str, Any]:
+def found_data(analysis: Any, *, edges: Floats | None = None) -> dict[str, Any]:
     """Return what was found, ready for JSON: labels, droplets and streaks, sizes, composition.
 
     `edges` of the size classes are in the map set's length unit; None takes its own diameters.
@@ -441,7 +439,7 @@ def found_data(analysis: Any, *, edges: npt.NDArray[np.float64] | None = None) -
 
 def regions_data(
     maps: xr.Dataset,
-    labels: Plane,
+    labels: Array,
     segmentation: Any,
     droplets: pd.DataFrame,
     streaks: pd.DataFrame,
@@ -449,7 +447,7 @@ def regions_data(
     metals: Sequence[str],
     film: bool = False,
     step: float = 1,
-    edges: npt.NDArray[np.float64] | None = None,
+    edges: Floats | None = None,
 ) -> dict[str, Any]:
     """Return the regions (y, x) of any segmentation of a map set, as `found_data` does.
 
@@ -485,14 +483,14 @@ def regions_data(
     }  # fmt: skip
 
 
-def _bins(diameters: npt.NDArray[np.float64], edges: npt.NDArray[np.float64]) -> list[int]:
+def _bins(diameters: Floats, edges: Floats) -> list[int]:
     """Return in which bin each diameter lies, counted from 0; -1 where there are no bins."""
     if len(edges) < 2:
         return [-1] * len(diameters)
     return np.clip(np.digitize(diameters, edges) - 1, 0, len(edges) - 2).astype(int).tolist()  # type: ignore[no-any-return]
 
 
-def _length(table: pd.DataFrame, name: str, unit: str) -> npt.NDArray[np.float64]:
+def _length(table: pd.DataFrame, name: str, unit: str) -> Floats:
     for column in (f"{name}_{unit}", f"{name}_um", f"{name}_px"):
         if column in table.columns:
             return np.asarray(table[column].to_numpy(dtype=np.float64))
@@ -566,8 +564,8 @@ def rounded(values: Any, digits: int = 4) -> list[float | None]:
 
 def _scatter(
     droplets: pd.DataFrame,
-    diameters: npt.NDArray[np.float64],
-    edges: npt.NDArray[np.float64],
+    diameters: Floats,
+    edges: Floats,
     maps: xr.Dataset,
     metals: Sequence[str],
 ) -> dict[str, Any] | None:

@@ -12,12 +12,12 @@ from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
 from spattermap.analysis import Analysis, analyse
 from spattermap.analysis_parts import PART_PX
+from spattermap.core.arrays import Labels
 from spattermap.core.files import staged_folder
 from spattermap.core.grid import Box, Source
 from spattermap.core.mapset import element_names, facts
@@ -129,7 +129,7 @@ def page(found: Analysis) -> str:
     return document(main, title=found.title, kind=kind, footer=FOOTER)
 
 
-def _view(found: Analysis, maps: xr.Dataset, labels: npt.NDArray[np.int32]) -> Analysis:
+def _view(found: Analysis, maps: xr.Dataset, labels: Labels) -> Analysis:
     """Return an analysis of which pictures see other maps: the overview, or a crop."""
     return replace(
         found,

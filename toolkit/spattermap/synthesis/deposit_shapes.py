@@ -7,17 +7,13 @@ covered area and not with the number of shapes times the field.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
+from spattermap.core.arrays import Array, Labels, Singles
 from spattermap.synthesis.spec import Cracks, Droplets, Haze, Streaks
-
-if TYPE_CHECKING:
-    import numpy.typing as npt
-
-    Floats = npt.NDArray[Any]
 
 _TRIES = 60  # random positions tried for one shape before it is given up
 
@@ -28,13 +24,13 @@ class Canvas:
 
     shape: tuple[int, int]  # rows and columns
     # (y, x): number of the shape that owns a pixel, from 1; 0 for none
-    labels: npt.NDArray[np.int32] = field(init=False)
+    labels: Labels = field(init=False)
     # (y, x): covered part of each pixel, 0 to 1: rims are anti-aliased
-    cover: npt.NDArray[np.float32] = field(init=False)
+    cover: Singles = field(init=False)
     # (y, x): metal thickness of the covered part (um)
-    thickness: npt.NDArray[np.float32] = field(init=False)
+    thickness: Singles = field(init=False)
     # (y, x): as `labels`, but for every pixel that a shape touches at all
-    owner: npt.NDArray[np.int32] = field(init=False)
+    owner: Labels = field(init=False)
     # True geometry of each shape, in order of its number; streaks are drawn first
     rows: list[dict[str, Any]] = field(default_factory=list)
     n_streaks: int = 0  # how many of them are streaks
@@ -55,7 +51,7 @@ class Canvas:
             slice(max(0, int(x - reach)), max(0, min(columns, int(x + reach) + 2))),
         )
 
-    def add(self, part: tuple[slice, slice], inside: Floats, height: Floats, **row: Any) -> bool:
+    def add(self, part: tuple[slice, slice], inside: Array, height: Array, **row: Any) -> bool:
         """Stamp a shape; False if it would not own a single pixel.
 
         `inside` is the signed depth within the rim (px), positive inside; where shapes overlap,
@@ -88,7 +84,7 @@ class Canvas:
         return float(np.count_nonzero(self.labels)) / self.labels.size
 
 
-def _grid(part: tuple[slice, slice], y: float, x: float) -> tuple[Floats, Floats]:
+def _grid(part: tuple[slice, slice], y: float, x: float) -> tuple[Array, Array]:
     """Return offsets of pixel centres from a point, as a column and a row."""
     dy = np.arange(part[0].start, part[0].stop, dtype=np.float32)[:, None] + 0.5 - y
     dx = np.arange(part[1].start, part[1].stop, dtype=np.float32)[None, :] + 0.5 - x
@@ -97,7 +93,7 @@ def _grid(part: tuple[slice, slice], y: float, x: float) -> tuple[Floats, Floats
 
 def _ellipse(
     canvas: Canvas, y: float, x: float, *, a: float, b: float, angle: float
-) -> tuple[tuple[slice, slice], Floats, Floats]:
+) -> tuple[tuple[slice, slice], Array, Array]:
     """Return the window, the depth inside the rim (px) and the squared normalised radius."""
     part = canvas.window(y, x, a + 2)
     dy, dx = _grid(part, y, x)
@@ -109,7 +105,7 @@ def _ellipse(
     return part, (1.0 - radius) * np.sqrt(a * b), square
 
 
-def _profile(square: Floats, kind: str) -> Floats:
+def _profile(square: Array, kind: str) -> Array:
     """Return the height over the peak height; a floor keeps the rim of a lens from vanishing."""
     rest = np.clip(1.0 - square, 0.0, 1.0)
     if kind == "disc":
@@ -138,7 +134,7 @@ def draw_droplets(canvas: Canvas, spec: Droplets, rng: np.random.Generator) -> N
 
 def _draw_diameters(
     canvas: Canvas, spec: Droplets, area_fraction: float, rng: np.random.Generator
-) -> Floats:
+) -> Array:
     """Return diameters whose areas add up to the fraction of the field that is still missing."""
     log_sigma = np.log(spec.sigma_g)
     mean_area = np.pi / 4 * spec.d50_px**2 * np.exp(2 * log_sigma**2)  # Hatch & Choate (1929)
@@ -146,7 +142,7 @@ def _draw_diameters(
     drawn = spec.d50_px * np.exp(log_sigma * rng.standard_normal(int(3 * area / mean_area) + 20))
     drawn = drawn[(drawn >= spec.min_diameter_px) & (drawn < 0.7 * min(canvas.shape))]
     enough = np.cumsum(np.pi / 4 * drawn**2)
-    chosen: Floats = drawn[: int(np.searchsorted(enough, area)) + 1]
+    chosen: Array = drawn[: int(np.searchsorted(enough, area)) + 1]
     return chosen
 
 
@@ -210,7 +206,7 @@ def draw_streaks(canvas: Canvas, spec: Streaks, rng: np.random.Generator) -> Non
 
 
 def _place_streak(
-    canvas: Canvas, spec: Streaks, middle: Floats, *, length: float, width: float, degrees: float
+    canvas: Canvas, spec: Streaks, middle: Array, *, length: float, width: float, degrees: float
 ) -> bool:
     head = spec.head_ratio * width / 2
     # Rows grow downward, so the picture's counter-clockwise angle turns -y.
@@ -238,9 +234,7 @@ def _place_streak(
     )  # fmt: skip
 
 
-def haze_texture(
-    shape: tuple[int, int], spec: Haze, rng: np.random.Generator
-) -> npt.NDArray[np.float32]:
+def haze_texture(shape: tuple[int, int], spec: Haze, rng: np.random.Generator) -> Singles:
     """Return the haze's thickness over its mean: lognormal, so that it stays positive.
 
     Returns dims (y, x).
@@ -250,24 +244,22 @@ def haze_texture(
     log_sd = np.sqrt(np.log1p(spec.contrast**2))
     field_ = smooth_noise(shape, spec.texture_px, rng)
     texture = np.exp(log_sd * field_ - log_sd**2 / 2)
-    even: npt.NDArray[np.float32] = (texture / texture.mean()).astype(np.float32)
+    even: Singles = (texture / texture.mean()).astype(np.float32)
     return even
 
 
-def smooth_noise(
-    shape: tuple[int, int], length_px: float, rng: np.random.Generator
-) -> npt.NDArray[np.float32]:
+def smooth_noise(shape: tuple[int, int], length_px: float, rng: np.random.Generator) -> Singles:
     """Return Gaussian noise of unit variance with the stated correlation length (px)."""
     noise = rng.standard_normal(shape, dtype=np.float32)
     if length_px >= 1:
         noise = gaussian_filter(noise, length_px, mode="wrap", truncate=3.0)
-    out: npt.NDArray[np.float32] = (noise - noise.mean()) / noise.std()
+    out: Singles = (noise - noise.mean()) / noise.std()
     return out
 
 
 def draw_cracks(
     canvas: Canvas, spec: Cracks, rng: np.random.Generator
-) -> tuple[npt.NDArray[np.float32], list[dict[str, Any]]]:
+) -> tuple[Singles, list[dict[str, Any]]]:
     """Return a picture of cracks (1 in a crack, 0 beside it) and their true paths.
 
     Returns dims (y, x).

@@ -10,6 +10,7 @@ import numpy as np
 import xarray as xr
 from scipy.ndimage import gaussian_filter
 
+from spattermap.core.arrays import Array, Floats, Labels, Singles
 from spattermap.core.mapset import make_map_set
 from spattermap.synthesis.deposit_shapes import (
     Canvas,
@@ -32,7 +33,6 @@ from spattermap.synthesis.xray_model import (
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    Floats = npt.NDArray[Any]
 
 # Mean counts are rounded to this grid before the draw, so that the last bits of the mathematical
 # library of another machine cannot change a pixel.
@@ -56,7 +56,7 @@ class Scene:
 
     maps: xr.Dataset
     truth: dict[str, Any]
-    labels: npt.NDArray[np.int32]
+    labels: Labels
 
     def __iter__(self) -> Iterator[Any]:
         """Unpack as ``maps, truth, labels``."""
@@ -193,9 +193,7 @@ def _dose(spec: Deposit, models: Mapping[str, LineModel]) -> float:
     return float(spec.counts_per_pixel / bulk)
 
 
-def _contents(
-    spec: Deposit, canvas: Canvas, rng: np.random.Generator
-) -> dict[str, npt.NDArray[np.float64]]:
+def _contents(spec: Deposit, canvas: Canvas, rng: np.random.Generator) -> dict[str, Floats]:
     """Return the mass fraction of each alloy element in each shape (index = label)."""
     diameters = np.array([np.inf] + [2 * row["half_width_px"] for row in canvas.rows])
     oxygen = spec.droplet_oxygen / 100.0
@@ -215,9 +213,7 @@ def _contents(
     return content
 
 
-def _composition_of(
-    spec: Deposit, content: Mapping[str, npt.NDArray[np.float64]], label: int
-) -> dict[str, float]:
+def _composition_of(spec: Deposit, content: Mapping[str, Floats], label: int) -> dict[str, float]:
     """Return a shape's mass percent, after the layers took their share out of it."""
     parts = {element: float(values[label]) for element, values in content.items()}
     for layer in spec.layers:
@@ -233,8 +229,8 @@ def _net_signal(
     *,
     models: Mapping[str, LineModel],
     scale: float,
-    haze: Floats,
-    content: Mapping[str, npt.NDArray[np.float64]],
+    haze: Array,
+    content: Mapping[str, Floats],
     rng: np.random.Generator,
 ) -> NetSignal:
     haze_parts = {e: p * (1 - spec.haze.oxygen / 100) for e, p in fractions(spec.alloy).items()}
@@ -270,24 +266,24 @@ def _net_signal(
 class _Depth:
     """A map of thickness (um), placed once between the points of `THICKNESS_UM`."""
 
-    def __init__(self, thickness: Floats) -> None:
+    def __init__(self, thickness: Array) -> None:
         # Most fields hold one thickness where there is no haze: one number serves for all.
         values = thickness.ravel()[:1] if np.ptp(thickness) == 0 else thickness
         place = np.interp(values, THICKNESS_UM, np.arange(THICKNESS_UM.size))
         self._below = np.minimum(place.astype(np.int32), THICKNESS_UM.size - 2)
         self._part = (place - self._below).astype(np.float32)
 
-    def at(self, curve: npt.NDArray[np.float64]) -> Floats:
+    def at(self, curve: Floats) -> Array:
         """Return the curve at each pixel, linear between the points."""
         table = curve.astype(np.float32)
         step = np.append(np.diff(table), np.float32(0.0))
         return table[self._below] + self._part * step[self._below]
 
 
-def _thickness_of(signal: Floats, curve: npt.NDArray[np.float64]) -> Floats:
+def _thickness_of(signal: Array, curve: Floats) -> Array:
     """Return the thickness (um) that gives a signal, at most 0.5 um: films are thin."""
     thin = THICKNESS_UM <= 0.5
-    found: Floats = np.interp(signal, curve[thin], THICKNESS_UM[thin]).astype(np.float32)
+    found: Array = np.interp(signal, curve[thin], THICKNESS_UM[thin]).astype(np.float32)
     return found
 
 
@@ -306,12 +302,12 @@ def _background_dose(spec: Deposit, scale: float) -> float:
 
 def _lay(
     layer: Layer,
-    features: dict[str, Floats],
-    between: dict[str, Floats],
+    features: dict[str, Array],
+    between: dict[str, Array],
     *,
-    cover: Floats,
+    cover: Array,
     rng: np.random.Generator,
-) -> Floats:
+) -> Array:
     """Add a layer to the signals in place and return its own signal."""
     pattern = np.ones_like(cover) if layer.pattern == "flat" else 1.0 - cover
     if layer.pattern == "patchy":
@@ -331,7 +327,7 @@ def _lay(
     return signal
 
 
-def _means(spec: Deposit, net: NetSignal) -> npt.NDArray[np.float32]:
+def _means(spec: Deposit, net: NetSignal) -> Singles:
     """Return the mean counts: all parts, blurred, with leaks between windows."""
     stack = np.stack([
         net.features[e] + net.between[e] + net.substrate[e] + net.background[e]
@@ -344,12 +340,12 @@ def _means(spec: Deposit, net: NetSignal) -> npt.NDArray[np.float32]:
     mixed = stack.copy()
     for (into, source), part in spec.leaks.items():
         mixed[order[into]] += np.float32(part) * stack[order[source]]
-    out: npt.NDArray[np.float32] = (np.rint(mixed / _GRID) * _GRID).astype(np.float32)
+    out: Singles = (np.rint(mixed / _GRID) * _GRID).astype(np.float32)
     return out
 
 
 def _electron_image(
-    spec: Deposit, canvas: Canvas, haze: Floats, cracks: Floats, rng: np.random.Generator
+    spec: Deposit, canvas: Canvas, haze: Array, cracks: Array, rng: np.random.Generator
 ) -> npt.NDArray[np.uint16] | None:
     """Return a backscatter picture: brighter with mean atomic number, dark in cracks, noisy."""
     if not spec.electron_image:

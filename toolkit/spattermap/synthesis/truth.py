@@ -7,12 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-if TYPE_CHECKING:
-    import numpy.typing as npt
+from spattermap.core.arrays import Array, Floats, Labels, Singles
 
+if TYPE_CHECKING:
     from spattermap.synthesis.spec import Deposit
 
-    Floats = npt.NDArray[Any]
 
 # A layer that holds at least this part of an element makes it "separated": what is left in the
 # droplets is less than the words "fails to overlap" allow. Below, it is "partly_separated".
@@ -26,20 +25,20 @@ class NetSignal:
     """Mean counts before blur, leak and background, by where the material lies."""
 
     # (y, x): from droplets and streaks; from haze and layers; from the glass
-    features: dict[str, Floats]
-    between: dict[str, Floats]
-    substrate: dict[str, Floats]
-    background: dict[str, Floats]  # (y, x): continuum in each window
+    features: dict[str, Array]
+    between: dict[str, Array]
+    substrate: dict[str, Array]
+    background: dict[str, Array]  # (y, x): continuum in each window
 
 
 def tell_truth(
     spec: Deposit,
     rows: list[dict[str, Any]],
     *,
-    labels: npt.NDArray[np.int32],
-    owner: npt.NDArray[np.int32],
+    labels: Labels,
+    owner: Labels,
     net: NetSignal,
-    means: npt.NDArray[np.float32],
+    means: Singles,
 ) -> dict[str, Any]:
     """Return what the analysis ought to find.
 
@@ -91,17 +90,17 @@ def _sizes(spec: Deposit, droplets: list[dict[str, Any]]) -> dict[str, float | N
 class _Places:
     """Sums by where the material lies; a droplet's rim pixels hold the droplet's material."""
 
-    labels: npt.NDArray[np.int32]
-    owner: npt.NDArray[np.int32]
+    labels: Labels
+    owner: Labels
     n_droplets: int
 
-    def sums(self, element: str, net: NetSignal) -> npt.NDArray[np.float64]:
+    def sums(self, element: str, net: NetSignal) -> Floats:
         """Return the deposited counts in droplets, in streaks and in the rest."""
         return self._sum(self.owner, net.features[element]) + self._sum(
             self.labels, net.between[element]
         )
 
-    def _sum(self, regions: npt.NDArray[np.int32], signal: Floats) -> npt.NDArray[np.float64]:
+    def _sum(self, regions: Labels, signal: Array) -> Floats:
         kind = np.where(regions == 0, 2, np.where(regions <= self.n_droplets, 0, 1))
         weights = signal.ravel().astype(np.float64)
         return np.bincount(kind.ravel(), weights=weights, minlength=3).astype(np.float64)
@@ -143,7 +142,7 @@ def intended_verdict(spec: Deposit, element: str) -> str:
     return "substrate" if element in spec.substrate else "not_detected"
 
 
-def _correlations(spec: Deposit, means: npt.NDArray[np.float32]) -> dict[str, dict[str, float]]:
+def _correlations(spec: Deposit, means: Singles) -> dict[str, dict[str, float]]:
     flat = means.reshape(len(spec.elements), -1).astype(float)
     flat = flat - flat.mean(axis=1, keepdims=True)
     size = np.sqrt((flat**2).sum(axis=1))
@@ -155,7 +154,7 @@ def _correlations(spec: Deposit, means: npt.NDArray[np.float32]) -> dict[str, di
     }
 
 
-def _with_area(rows: list[dict[str, Any]], labels: npt.NDArray[np.int32]) -> list[dict[str, Any]]:
+def _with_area(rows: list[dict[str, Any]], labels: Labels) -> list[dict[str, Any]]:
     """Add the visible area and whether the border cuts the shape."""
     area = np.bincount(labels.ravel(), minlength=1)
     border = set(np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]]).tolist())

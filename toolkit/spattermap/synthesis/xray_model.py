@@ -11,16 +11,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from spattermap.core.arrays import Floats
 from spattermap.core.errors import InputError, atomic_number
 from spattermap.xrays import atomic_data, resolution_fwhm_eV
 from spattermap.xrays.layers import layer_model
-
-if TYPE_CHECKING:
-    import numpy.typing as npt
 
 # Thickness grid of the tables (um): fine where films are thin, far beyond any range at the end.
 THICKNESS_UM = np.concatenate([np.linspace(0.0, 1.0, 401), np.linspace(1.05, 12.0, 220)])
@@ -35,10 +32,10 @@ class LineModel:
     energy_keV: float
     # (thickness,): detected counts of the element in a layer of the metal, and in the substrate
     # under it
-    in_metal: npt.NDArray[np.float64]
-    in_substrate: npt.NDArray[np.float64]
+    in_metal: Floats
+    in_substrate: Floats
     # (thickness,): continuum in the line's window from both, for unit strength
-    continuum: npt.NDArray[np.float64]
+    continuum: Floats
 
     def times(self, sensitivity: float, continuum: float) -> LineModel:
         """Return the response with the line and the continuum in its window scaled."""

@@ -26,7 +26,7 @@ import xarray as xr
 from scipy.ndimage import distance_transform_edt
 from scipy.special import ndtr, ndtri
 
-from spattermap.core.arrays import Floats
+from spattermap.core.arrays import Bools, Floats, Integers, Labels
 from spattermap.core.errors import InputError
 from spattermap.core.estimate import bootstrap_weights, figures, length
 from spattermap.core.mapset import facts, valid_mask
@@ -212,7 +212,7 @@ class DropletComposition:
 
 def droplet_composition(
     maps: xr.Dataset,
-    labels: npt.NDArray[np.int32],
+    labels: Labels,
     element: str,
     *,
     alloy: tuple[str, ...],
@@ -302,9 +302,7 @@ def droplet_composition(
     )  # fmt: skip
 
 
-def _table(
-    label: npt.NDArray[np.int64], area: Floats, k: Floats, m: Floats, settings: Settings
-) -> pd.DataFrame:
+def _table(label: Integers, area: Floats, k: Floats, m: Floats, settings: Settings) -> pd.DataFrame:
     from scipy import stats
 
     total_k, total_m = k.sum(), m.sum()
@@ -406,7 +404,7 @@ def _logistic_slope(k: Floats, m: Floats, x: Floats, weights: Floats) -> Floats:
 
 
 def _rim_to_centre(
-    inside: npt.NDArray[np.int32], own: Floats, rest: Floats, *, n_droplets: int, blur_px: float,
+    inside: Labels, own: Floats, rest: Floats, *, n_droplets: int, blur_px: float,
     level: float,
 ) -> Trend:  # fmt: skip
     """Return Mantel and Haenszel's log odds ratio of centre over rim."""
@@ -418,7 +416,7 @@ def _rim_to_centre(
     keep = pixels >= LEAST_CENTRE_PX
     keep[0] = False
 
-    def per_droplet(where: npt.NDArray[np.bool_], plane: Floats) -> Floats:
+    def per_droplet(where: Bools, plane: Floats) -> Floats:
         sums = np.bincount(inside[where], plane[where], minlength=n_droplets + 1)
         return np.asarray(sums[keep])
 

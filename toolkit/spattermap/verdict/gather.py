@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import xarray as xr
 
+from spattermap.core.arrays import Integers
 from spattermap.core.errors import InputError
 from spattermap.core.mapset import facts, valid_mask
 from spattermap.noise.few_pixels import moments_without_few
@@ -28,8 +29,6 @@ from spattermap.verdict.zones import (
 )
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
     from spattermap.core.mapset import Roles
     from spattermap.core.settings import Settings
     from spattermap.noise.moments import BlockMoments
@@ -163,7 +162,7 @@ def _added(moments: Sequence[BlockMoments]) -> BlockMoments | None:
     return reduce(lambda a, b: a.merge(b, same_field=True), moments)
 
 
-def mean_diameter(area: npt.NDArray[np.int64], pixel_size: float) -> float | None:
+def mean_diameter(area: Integers, pixel_size: float) -> float | None:
     """Return the area-weighted mean diameter of droplets of these areas (px); None without one."""
     if not area.size:
         return None

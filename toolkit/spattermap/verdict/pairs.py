@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from spattermap.core.arrays import Floats
+from spattermap.core.arrays import Floats, Integers
 from spattermap.core.errors import InputError
 from spattermap.core.estimate import Estimate
 from spattermap.core.mapset import facts, make_map_set
@@ -41,8 +41,6 @@ from spattermap.verdict.correlation import (
 from spattermap.verdict.nulls import as_fields, block_p_values, pair_nulls
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
     from spattermap.core.mapset import Roles
     from spattermap.core.settings import Settings
     from spattermap.noise.moments import BlockMoments, Totals
@@ -211,8 +209,8 @@ def _log_ratios(
 
 def _correlation_columns(
     resampling: Resampling,
-    i: npt.NDArray[np.int64],
-    j: npt.NDArray[np.int64],
+    i: Integers,
+    j: Integers,
 ) -> dict[str, Any]:
     moments = resampling.moments
     totals = moments.totals()
@@ -249,9 +247,7 @@ def _correlation_columns(
     }
 
 
-def _overlap(
-    totals: Totals, resampling: Resampling, i: npt.NDArray[np.int64], j: npt.NDArray[np.int64]
-) -> Floats:
+def _overlap(totals: Totals, resampling: Resampling, i: Integers, j: Integers) -> Floats:
     """Return the part of signal i that follows signal j, kept between 0 and 1."""
     mean, covariance = (part[0] for part in totals.resampled(resampling.once))
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -262,8 +258,8 @@ def _overlap(
 def _null_columns(
     moments: BlockMoments,
     fields: list[xr.Dataset],
-    i: npt.NDArray[np.int64],
-    j: npt.NDArray[np.int64],
+    i: Integers,
+    j: Integers,
 ) -> dict[str, Any]:
     names = ("p_value", "p_shift", "p_effective", "effective_size")
     if not fields:

@@ -13,12 +13,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import xarray as xr
 
+from spattermap.core.arrays import Bools
 from spattermap.core.estimate import bootstrap_weights, interval
 from spattermap.noise.moments import BlockMoments, Totals, block_moments
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
     from spattermap.core.mapset import Roles
     from spattermap.core.settings import Settings
 
@@ -39,9 +38,7 @@ class Pattern:
     z: float  # its variance in standard errors of counting
 
 
-def bare_moments(
-    maps: xr.Dataset, far: npt.NDArray[np.bool_], *, block_px: int
-) -> BlockMoments | None:
+def bare_moments(maps: xr.Dataset, far: Bools, *, block_px: int) -> BlockMoments | None:
     """Return the moments of the bare area far from metal, as `zone_map` gives it.
 
     Dims: `far` (y, x).

@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import xarray as xr
 
+from spattermap.core.arrays import Labels
 from spattermap.core.errors import InputError, atomic_number
 from spattermap.core.mapset import valid_mask
 from spattermap.xrays import leaks, mapped_line, parse_line, resolution_fwhm_eV
@@ -30,8 +31,6 @@ from spattermap.xrays.atomic_data import mass_attenuation
 from spattermap.xrays.lines import SOFT_LINE_EV, Line
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
     from spattermap.core.mapset import Roles
 
 # Kramers' law and the unknown window: by how much the continuum under one line may differ from
@@ -239,9 +238,7 @@ def matrix_element(roles: Roles, alloy: Mapping[str, float], counts: Mapping[str
     return max(roles.alloy, key=lambda e: counts.get(e, 0.0))
 
 
-def alloy_labels(
-    maps: xr.Dataset, labels: npt.NDArray[np.int32], matrix: str
-) -> npt.NDArray[np.int32]:
+def alloy_labels(maps: xr.Dataset, labels: Labels, matrix: str) -> Labels:
     """Return the labels with metal that holds no matrix element set to 0.
 
     Dims: `labels` (y, x); returns (y, x).

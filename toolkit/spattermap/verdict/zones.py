@@ -26,15 +26,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import xarray as xr
 
-from spattermap.core.arrays import Bools, Floats
+from spattermap.core.arrays import Bools, Floats, Labels
 from spattermap.core.mapset import make_map_set, noise_is_known, valid_mask
 from spattermap.core.squares import whole_squares
 from spattermap.noise.moments import BlockMoments, block_moments
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-    import numpy.typing as npt
 
     from spattermap.core.mapset import Roles
 
@@ -47,9 +45,7 @@ LARGEST_PART_OF_DROPLET = 0.5
 LEAST_SQUARES = 16
 
 
-def square_side(
-    moments: BlockMoments, labels: npt.NDArray[np.int32], roles: Roles, *, n_droplets: int
-) -> int:
+def square_side(moments: BlockMoments, labels: Labels, roles: Roles, *, n_droplets: int) -> int:
     """Return the side of the squares (px); 1 where single pixels hold counts enough.
 
     Dims: `labels` (y, x).
@@ -121,9 +117,7 @@ class ZoneSums:
         return weights @ self.n, np.einsum("rb,bze->rze", weights, self.s)
 
 
-def zone_map(
-    metal: npt.NDArray[np.bool_], blur_px: float, valid: npt.NDArray[np.bool_]
-) -> tuple[npt.NDArray[np.bool_], float]:
+def zone_map(metal: Bools, blur_px: float, valid: Bools) -> tuple[Bools, float]:
     """Return the bare pixels that no blurred metal edge reaches.
 
     Dims: `metal` (y, x), `valid` (y, x); returns (y, x).
@@ -144,7 +138,7 @@ def zone_map(
 
 def zone_sums(
     maps: xr.Dataset,
-    labels: npt.NDArray[np.int32] | None,
+    labels: Labels | None,
     *,
     block_px: int,
     n_droplets: int = 0,

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from spattermap.core.arrays import Array
 from spattermap.core.mapset import element_names, valid_mask
 from spattermap.core.squares import all_squares
 from spattermap.show.pictures.canvas import (
@@ -23,10 +24,8 @@ from spattermap.show.pictures.canvas import (
 from spattermap.show.wording import listing
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
     from matplotlib.axes import Axes
 
-    Plane = npt.NDArray[Any]
 
 # Side of the squares in which what is fainter than a pixel's noise is averaged (px).
 SQUARE_PX = 8
@@ -39,7 +38,7 @@ def elements_apart(analysis: Any) -> list[str]:
     return [str(r["element"]) for r in rows if r["role"] == "alloy" and r["verdict"] in _APART]
 
 
-def beyond_alloy(analysis: Any, element: str, *, side: int = SQUARE_PX) -> Plane | None:
+def beyond_alloy(analysis: Any, element: str, *, side: int = SQUARE_PX) -> Array | None:
     """Return how much of an element the rest of the alloy does not account for; (y, x).
 
     Mean counts a pixel beyond background and beyond the element's share in the droplets times the
@@ -67,7 +66,7 @@ def beyond_alloy(analysis: Any, element: str, *, side: int = SQUARE_PX) -> Plane
     return np.maximum(_square_means(rest, valid, side), 0.0)
 
 
-def _zero(analysis: Any, elements: list[str], values: Plane, valid: Plane) -> float:
+def _zero(analysis: Any, elements: list[str], values: Array, valid: Array) -> float:
     """Return what elements show where nothing was deposited."""
     blank = analysis.blank
     if blank is not None:
@@ -77,13 +76,13 @@ def _zero(analysis: Any, elements: list[str], values: Plane, valid: Plane) -> fl
     return float(np.nanquantile(_square_means(values, valid, 16), 0.1))
 
 
-def _square_means(values: Plane, valid: Plane, side: int) -> Plane:
+def _square_means(values: Array, valid: Array, side: int) -> Array:
     """Return means of the usable pixels over squares; NaN where there is none."""
     sums, n = all_squares(np.where(valid, values, 0.0), side), all_squares(valid, side)
     return np.asarray(np.divide(sums, n, out=np.full(n.shape, np.nan), where=n > 0))
 
 
-def oxygen_beyond_glass(analysis: Any, *, side: int = 2 * SQUARE_PX) -> Plane | None:
+def oxygen_beyond_glass(analysis: Any, *, side: int = 2 * SQUARE_PX) -> Array | None:
     """Return the oxygen counts beyond the most that the glass can give, in squares; (y, x).
 
     Mean counts a pixel, never below zero; None where oxygen or the glass's other lines were not
@@ -107,7 +106,7 @@ def oxygen_beyond_glass(analysis: Any, *, side: int = 2 * SQUARE_PX) -> Plane | 
     return np.maximum(_square_means(o, valid, side) - bare_o * through, 0.0)
 
 
-def _bare(analysis: Any, elements: list[str], values: Plane, valid: Plane) -> float:
+def _bare(analysis: Any, elements: list[str], values: Array, valid: Array) -> float:
     blank = analysis.blank
     if blank is not None and set(elements) <= set(element_names(blank)):
         return _zero(analysis, elements, values, valid)
@@ -156,7 +155,7 @@ def oxygen_excess(analysis: Any) -> Picture:
     return sheet
 
 
-def _map(sheet: Picture, axes: Axes, analysis: Any, plane: Plane, title: str) -> None:
+def _map(sheet: Picture, axes: Axes, analysis: Any, plane: Array, title: str) -> None:
     from cmcrameri import cm
 
     low, high = (float(v) for v in np.percentile(plane, (0.2, 99.8)))
@@ -165,7 +164,7 @@ def _map(sheet: Picture, axes: Axes, analysis: Any, plane: Plane, title: str) ->
 
 
 def _squares(
-    sheet: Picture, axes: Axes, analysis: Any, values: Plane, *, side: int, title: str
+    sheet: Picture, axes: Axes, analysis: Any, values: Array, *, side: int, title: str
 ) -> None:
     from cmcrameri import cm
 

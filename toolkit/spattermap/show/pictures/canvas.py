@@ -19,11 +19,11 @@ from matplotlib import rc_context
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from spattermap.core.arrays import Array, Labels
 from spattermap.core.mapset import element_names, facts
 from spattermap.core.squares import mean_squares
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
     from matplotlib.axes import Axes
 
 INK = "#1b1f24"
@@ -195,7 +195,7 @@ def shrink_factor(shape: tuple[int, ...]) -> int:
     return max(1, -(-max(shape[-2:]) // LARGEST_SIDE_PX))
 
 
-def map_plane(analysis: Any, element: str) -> npt.NDArray[Any]:
+def map_plane(analysis: Any, element: str) -> Array:
     """Return one element's map as a numpy array, whether eager or lazy.
 
     Returns dims (y, x).
@@ -204,7 +204,7 @@ def map_plane(analysis: Any, element: str) -> npt.NDArray[Any]:
     return np.asarray(analysis.maps["counts"].isel(element=place).values)
 
 
-def label_image(analysis: Any) -> npt.NDArray[np.int32]:
+def label_image(analysis: Any) -> Labels:
     """Return the labels as a numpy array.
 
     Returns dims (y, x).
@@ -212,7 +212,7 @@ def label_image(analysis: Any) -> npt.NDArray[np.int32]:
     return np.asarray(analysis.labels, dtype=np.int32)
 
 
-def draw_map(axes: Axes, plane: npt.NDArray[Any], **options: Any) -> Any:
+def draw_map(axes: Axes, plane: Array, **options: Any) -> Any:
     """Draw a map with one data unit a pixel of the full map, row 0 at the top.
 
     Dims: `plane` (y, x).

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from spattermap.core.arrays import Floats
 from spattermap.show.pictures.canvas import (
     BLUE,
     INK,
@@ -23,7 +24,6 @@ from spattermap.show.pictures.canvas import (
 from spattermap.show.wording import is_film
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
     from matplotlib.axes import Axes
 
 ROLE_COLOURS = {"alloy": BLUE, "substrate": ORANGE, "other": SOFT}
@@ -75,7 +75,7 @@ def _bars(axes: Axes, table: Any, column: str) -> None:
     axes.tick_params(axis="y", length=0)
 
 
-def _least(values: npt.NDArray[np.float64]) -> float:
+def _least(values: Floats) -> float:
     finite = values[np.isfinite(values)]
     return float(finite.min()) if finite.size else 0.0
 

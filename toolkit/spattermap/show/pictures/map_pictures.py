@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy.ndimage import distance_transform_edt
 
+from spattermap.core.arrays import Array, Bools, Floats, Labels
 from spattermap.core.errors import InputError
 from spattermap.core.estimate import bounded
 from spattermap.core.mapset import element_names, unit_name, valid_mask
@@ -40,11 +41,10 @@ from spattermap.show.pictures.canvas import (
 from spattermap.show.wording import listing, noun_of
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
     from matplotlib.axes import Axes
 
 
-def metal_sum(analysis: Any) -> npt.NDArray[np.float64]:
+def metal_sum(analysis: Any) -> Floats:
     """Return the sum of the alloy's maps.
 
     Returns dims (y, x).
@@ -104,9 +104,7 @@ def outlined_segmentation(analysis: Any, *, over: str = "auto") -> Picture:
     return sheet
 
 
-def _grounds(
-    analysis: Any, over: str, *, has_image: bool
-) -> list[tuple[str, npt.NDArray[np.float64]]]:
+def _grounds(analysis: Any, over: str, *, has_image: bool) -> list[tuple[str, Floats]]:
     names = listing(list(analysis.roles.alloy or analysis.segmentation.elements_used))
     grounds = []
     if over != "electron image":
@@ -118,7 +116,7 @@ def _grounds(
     return grounds
 
 
-def _shown_image(analysis: Any) -> npt.NDArray[np.float64] | None:
+def _shown_image(analysis: Any) -> Floats | None:
     """Return the electron image on the maps' grid: where it was registered, as it was."""
     from spattermap.segment.image_grid import resampled, without_caption
 
@@ -158,9 +156,7 @@ def _alt_outline(analysis: Any) -> str:
     )
 
 
-def outline_pixels(
-    labels: npt.NDArray[np.int32], zoom: int, *, width: int | None = None
-) -> npt.NDArray[np.int32]:
+def outline_pixels(labels: Labels, zoom: int, *, width: int | None = None) -> Labels:
     """Return the label on the rim of each region and 0 elsewhere, on a grid `zoom` times finer.
 
     Dims: `labels` (y, x); returns (y, x).
@@ -258,7 +254,7 @@ def element_maps(analysis: Any) -> Picture:
     return sheet
 
 
-def _display_range(plane: npt.NDArray[Any]) -> tuple[float, float]:
+def _display_range(plane: Array) -> tuple[float, float]:
     small = mean_squares(plane, shrink_factor(plane.shape))
     low, high = (float(v) for v in np.percentile(small, (0.2, 99.8)))
     return min(low, 0.0) if low >= 0 else low, high if high > low else low + 1.0
@@ -332,9 +328,7 @@ def _taken_off(analysis: Any) -> str:
     return f"less {bounded(zero.value, zero.low, zero.high, '{:.3g}'.format)} of background"
 
 
-def _haze_blocks(
-    analysis: Any, block_px: int
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+def _haze_blocks(analysis: Any, block_px: int) -> tuple[Floats, Floats]:
     bare = label_image(analysis) == 0
     mean, n = between_deposits(
         metal_sum(analysis),
@@ -347,13 +341,13 @@ def _haze_blocks(
 
 
 def between_deposits(
-    total: npt.NDArray[Any],
-    bare: npt.NDArray[np.bool_],
-    valid: npt.NDArray[np.bool_],
+    total: Array,
+    bare: Bools,
+    valid: Bools,
     *,
     blur: float,
     block_px: int = 16,
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+) -> tuple[Floats, Floats]:
     """Return the means of bare pixels over blocks, NaN where there are too few, and how many.
 
     Dims: `total`, `bare`, `valid` (y, x). Pixels nearer to a deposit than three times the blur are

@@ -5,12 +5,13 @@ Picture of the metal that hangs together.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy.ndimage import distance_transform_edt
 
+from spattermap.core.arrays import Array, Floats, Labels
 from spattermap.core.mapset import unit_name
 from spattermap.show.pictures.canvas import (
     BLUE,
@@ -39,15 +40,12 @@ from spattermap.show.pictures.canvas import (
 )
 from spattermap.show.wording import is_film, listing
 
-if TYPE_CHECKING:
-    import numpy.typing as npt
-
 _LINES = (BLUE, VERMILION, GREEN, ORANGE, PURPLE, SKY)
 _STYLES = ("-", "--", "-.", ":")
 ROSE_SECTORS = 24
 
 
-def _from_rim(labels: npt.NDArray[np.int32], n_droplets: int) -> npt.NDArray[np.float64]:
+def _from_rim(labels: Labels, n_droplets: int) -> Floats:
     """Return the distance of each pixel from the rim of the droplets, inside positive; (y, x).
 
     Euclidean, to the rim half a pixel beyond the centre of the outermost pixel; it is not a depth.
@@ -59,9 +57,7 @@ def _from_rim(labels: npt.NDArray[np.int32], n_droplets: int) -> npt.NDArray[np.
     return np.where(droplet, inside - 0.5, 0.5 - outside)
 
 
-def _profile(
-    labels: npt.NDArray[np.int32], plane: npt.NDArray[Any], distance: npt.NDArray[np.float64]
-) -> pd.DataFrame:
+def _profile(labels: Labels, plane: Array, distance: Floats) -> pd.DataFrame:
     """Return the mean of a map against a distance; dims (y, x)."""
     droplet = distance > 0
     reach = int(np.ceil(distance.max() + 0.5))
@@ -180,7 +176,7 @@ def streak_rose(analysis: Any) -> Picture:
     return sheet
 
 
-def _alt_rose(told: npt.NDArray[np.float64], n_half: int) -> str:
+def _alt_rose(told: Floats, n_half: int) -> str:
     from spattermap.segment.streaks import mean_direction
 
     words = f"Rose of {told.size + n_half} streak directions."

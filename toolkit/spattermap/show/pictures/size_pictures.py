@@ -33,13 +33,12 @@ from spattermap.show.pictures.canvas import (
 from spattermap.show.wording import is_film, noun_of
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
     from matplotlib.axes import Axes
 
 FEWEST_DROPLETS_FOR_BINS = 3
 
 
-def diameters_of(analysis: Any) -> npt.NDArray[np.float64]:
+def diameters_of(analysis: Any) -> Floats:
     """Return the area-equivalent diameters of all droplets, in the map set's length unit.
 
     Returns dims (droplet,).
@@ -48,7 +47,7 @@ def diameters_of(analysis: Any) -> npt.NDArray[np.float64]:
     return analysis.droplets[f"diameter_{unit}"].to_numpy(dtype=np.float64)  # type: ignore[no-any-return]
 
 
-def log_bins(diameters: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def log_bins(diameters: Floats) -> Floats:
     """Return the edges of equal bins on a logarithmic axis.
 
     The number of bins is that of Sturges (1926), with at most ten a decade.
@@ -101,15 +100,13 @@ def size_histogram(analysis: Any) -> Picture:
     return sheet
 
 
-def _border_weights(analysis: Any) -> npt.NDArray[np.float64]:
+def _border_weights(analysis: Any) -> Floats:
     """Return how many droplets each one stands for: those cut by the border are not measured."""
     weights = np.asarray(analysis.morphology.border_weight, dtype=np.float64)
     return weights if weights.sum() > 0 else np.ones(len(analysis.droplets))
 
 
-def _cumulative(
-    axes: Axes, diameters: npt.NDArray[np.float64], weights: npt.NDArray[np.float64]
-) -> Any:
+def _cumulative(axes: Axes, diameters: Floats, weights: Floats) -> Any:
     share = axes.twinx()
     used = weights > 0
     diameters, weights = diameters[used], weights[used]
@@ -172,7 +169,7 @@ def _mark_trusted(axes: Axes, summary: dict[str, Any], unit: str) -> list[Any]:
     return [Patch(label="below smallest trusted", **look)]
 
 
-def _alt_sizes(summary: dict[str, Any], diameters: npt.NDArray[np.float64], unit: str) -> str:
+def _alt_sizes(summary: dict[str, Any], diameters: Floats, unit: str) -> str:
     printed = unit_name(unit)
     parts = [
         f"{name.upper()} {summary[f'{name}_{unit}']:.3g} {printed}"
@@ -331,9 +328,7 @@ def _range_of(share: Any, error: Any, whole: float) -> tuple[float, float]:
     return float(low - room), float(high + 3 * room)
 
 
-def shares_with_error(
-    counts: npt.NDArray[np.float64], errors: npt.NDArray[np.float64]
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+def shares_with_error(counts: Floats, errors: Floats) -> tuple[Floats, Floats]:
     """Return each element's share of the total and its standard deviation, to first order.
 
     Dims: `counts, errors` (element, droplet); returns (element, droplet).
@@ -395,8 +390,8 @@ def fitted_sizes(analysis: Any) -> Picture:
 
 def _bars_and_curves(
     axes: Axes,
-    sample: tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]],
-    edges: npt.NDArray[np.float64],
+    sample: tuple[Floats, Floats],
+    edges: Floats,
     fits: list[Any],
     *,
     power: int,

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
+from spattermap.core.arrays import Floats
 from spattermap.measure.thickness import AT_LEAST, AT_MOST, BETWEEN, TOLD
 from spattermap.show.pictures.canvas import (
     BLUE,
@@ -24,9 +25,6 @@ from spattermap.show.pictures.canvas import (
     plain_axes,
     scale_bar,
 )
-
-if TYPE_CHECKING:
-    import numpy.typing as npt
 
 
 def thickness_map(analysis: Any) -> Picture:
@@ -74,7 +72,7 @@ def thickness_map(analysis: Any) -> Picture:
     return sheet
 
 
-def _profiles(axes: Any, analysis: Any, shown: npt.NDArray[np.float64]) -> None:
+def _profiles(axes: Any, analysis: Any, shown: Floats) -> None:
     """Draw half profiles of the thickest region and of a middle one, with bounds."""
     field = analysis.weighed.field
     t = field.regions
