@@ -524,13 +524,12 @@ def _measured_whole(
     from spattermap.verdict.gather import gather
 
     known = facts(maps)
-    whole = block_moments(maps, block_px=settings.block_px)
-    roles = find_roles(maps, settings, moments=whole)
+    roles = find_roles(maps, settings)
     found = segment(Source(maps, checked=_in_memory(maps)), roles, settings=settings)
     step("Measuring droplets")
     droplets = measure_droplets(maps, found, known.pixel_size)
     moments = block_moments(
-        maps, block_px=whole.block_px, labels=found.labels, n_droplets=found.n_droplets
+        maps, block_px=settings.block_px, labels=found.labels, n_droplets=found.n_droplets
     )
     return (
         roles,
@@ -677,9 +676,7 @@ def _connection(maps: xr.Dataset, found: Segmentation, settings: Settings) -> Co
     )
 
 
-def find_roles(
-    maps: xr.Dataset, settings: Settings, *, moments: BlockMoments | None = None
-) -> Roles:
+def find_roles(maps: xr.Dataset, settings: Settings) -> Roles:
     """Return the roles as stated in the settings or the map set, else inferred."""
     from spattermap.noise.moments import block_moments
     from spattermap.verdict.correlation import infer_roles
@@ -691,7 +688,7 @@ def find_roles(
     if alloy:
         where = "in the settings" if settings.alloy else "with the map set"
         return stated_roles(names, alloy=alloy, substrate=substrate, how=f"stated {where}")
-    inferred = infer_roles(moments or block_moments(maps, block_px=settings.block_px))
+    inferred = infer_roles(block_moments(maps, block_px=settings.block_px))
     if not substrate:
         return inferred
     # Half a statement is kept: only the alloy's side is guessed.

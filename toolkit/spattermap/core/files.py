@@ -491,9 +491,9 @@ def csv_text(table: pd.DataFrame) -> str:
     import numpy as np
 
     safe = table.rename(columns=_harmless)
-    for place in range(safe.shape[1]):
-        column = safe.iloc[:, place]
-        if not (hasattr(column.dtype, "kind") and column.dtype.kind in "biufcmM"):
+    for place, kind in enumerate(safe.dtypes):
+        if not (hasattr(kind, "kind") and kind.kind in "biufcmM"):
+            column = safe.iloc[:, place]
             safe.isetitem(place, np.array([_harmless(cell) for cell in column], dtype=object))
     return safe.to_csv(index=False, lineterminator="\n")
 

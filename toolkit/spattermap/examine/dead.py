@@ -8,7 +8,7 @@ from functools import partial
 import numpy as np
 from scipy import ndimage
 
-from spattermap.core.arrays import Array, Bools
+from spattermap.core.arrays import Array, Bools, Singles
 from spattermap.core.squares import Boxes
 from spattermap.examine.finding import Finding, Mend
 from spattermap.examine.observed import Observed, block_sums, covered_by_boxes
@@ -143,17 +143,14 @@ def hot_pixels(seen: Observed) -> list[Finding]:
     partners and dims the glass.
     """
     check = "hot pixels"
-    excess = []
-    for k in range(len(seen.elements)):
-        plane = seen.planes[k] / seen.gain[k]
-        around = np.maximum(_neighbours(plane, seen.valid), 0.0)
-        likely = 3 * (around + np.sqrt(around) + 0.5)
-        excess.append(np.where(seen.valid, (plane - likely) / np.sqrt(likely), -np.inf))
-    spikes = np.stack(excess) > HOT_Z
     found: list[Finding] = []
-    lost = np.zeros(seen.shape, dtype=bool)
+    best = 0.0
     for k, element in enumerate(seen.elements):
-        rows, columns = np.nonzero(spikes[k])
+        excess = _over_neighbours(seen, k)
+        top = float(excess.max())
+        best = max(best, top if np.isfinite(top) else 0.0)
+        rows, columns = np.nonzero(excess > HOT_Z) if top > HOT_Z else ((), ())
+        rows, columns = np.asarray(rows), np.asarray(columns)
         if not rows.size or rows.size > 0.005 * seen.n:
             continue
         kept = [
@@ -165,34 +162,55 @@ def hot_pixels(seen: Observed) -> list[Finding]:
             continue
         mine = np.zeros(seen.shape, dtype=bool)
         mine[tuple(np.array(kept).T)] = True
-        lost |= mine
         found.append(Finding(
-            check, element, "doubtful", float(np.max(excess[k][mine])), HOT_Z,
+            check, element, "doubtful", float(np.max(excess[mine])), HOT_Z,
             f"{len(kept)} pixels of {element} stand alone far above their neighbours; they were "
             "left out",
             "map the field again: what stays at its place is a grain, what moves is the detector",
             mends=(Mend("mask", element, f"{len(kept)} hot pixels left out", mine),),
         ))  # fmt: skip
-    return found or [Finding(check, value=max(0.0, _best(excess)), limit=HOT_Z)]
+    return found or [Finding(check, value=best, limit=HOT_Z)]
 
 
-def _best(excess: list[Array]) -> float:
-    best = max(float(e.max()) for e in excess)
-    return best if np.isfinite(best) else 0.0
+def _over_neighbours(seen: Observed, k: int) -> Singles:
+    """Return the excess over what the neighbours allow, in standard deviations; (y, x)."""
+    plane: Singles = seen.planes[k].astype(np.float32)
+    if seen.gain[k] != 1:
+        plane /= np.float32(seen.gain[k])
+    likely = _neighbours(plane, seen.valid)
+    np.maximum(likely, 0, out=likely)
+    likely += np.sqrt(likely)
+    likely += 0.5
+    likely *= 3
+    plane -= likely
+    plane /= np.sqrt(likely, out=likely)
+    plane[~seen.valid] = -np.inf
+    return plane
 
 
-def _neighbours(plane: Array, valid: Bools) -> Array:
+def _neighbours(plane: Singles, valid: Bools) -> Singles:
     """Return the mean of the eight neighbours that are valid."""
-    around = np.ones((3, 3))
-    around[1, 1] = 0
-    sums = ndimage.convolve(np.where(valid, plane, 0).astype(np.float32), around, mode="constant")
-    if valid.all():
-        n = np.full(plane.shape, 8.0, np.float32)
-        n[[0, -1]] = n[:, [0, -1]] = 5.0
-        n[np.ix_([0, -1], [0, -1])] = 3.0
-    else:
-        n = ndimage.convolve(valid.astype(np.float32), around, mode="constant")
-    return np.asarray(sums / np.maximum(n, 1))
+    whole = bool(valid.all())
+    sums = _sum_of_eight(plane if whole else np.where(valid, plane, 0))
+    if not whole:
+        sums /= np.maximum(_sum_of_eight(valid.astype(np.float32)), 1)
+        return sums
+    n = np.full(plane.shape, 8.0, np.float32)
+    n[[0, -1]] = n[:, [0, -1]] = 5.0
+    n[np.ix_([0, -1], [0, -1])] = 3.0
+    sums /= n
+    return sums
+
+
+def _sum_of_eight(plane: Singles) -> Singles:
+    """Return the sum of the eight neighbours, nothing lying beyond the border; (y, x)."""
+    padded = np.pad(plane, 1)
+    tall = padded[:-2] + padded[1:-1]
+    tall += padded[2:]
+    sums = tall[:, :-2] + tall[:, 2:]
+    sums += padded[:-2, 1:-1]
+    sums += padded[2:, 1:-1]
+    return np.asarray(sums)
 
 
 def _natural(seen: Observed, k: int, y: int, x: int) -> bool:

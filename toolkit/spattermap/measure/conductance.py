@@ -10,10 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from spattermap.core.arrays import Bools, Floats
 from spattermap.core.errors import InputError, image_2d, one_of, positive
-from spattermap.measure.network import Links, solve
+from spattermap.measure.network import Links, NodePotentials, solve
 
 
 @dataclass(frozen=True)
@@ -88,11 +89,19 @@ def sheet_conductance(
         sheet = np.ascontiguousarray(sheet.T)
     height, width = sheet.shape
     full = height / width  # conductance of a full film of unit sheet conductance
-    links = cell_network(sheet)
-    cell = solve(links, tolerance=tolerance)
-    corner = solve(corner_network(sheet), tolerance=tolerance)
+    conducts = sheet > 0
+    cell = _unjoined(conducts)
+    if cell is None:
+        links = cell_network(sheet)
+        cell = solve(links, tolerance=tolerance)
+        along, across = _currents(links, cell.potential)
+    else:
+        along, across = np.zeros(sheet.shape), np.zeros(sheet.shape)
+    corner = _unjoined(conducts, corners=True)
+    if corner is None:
+        corner = solve(corner_network(sheet), tolerance=tolerance)
     low, high = cell.conductance / full, corner.conductance / full
-    potential, (along, across) = cell.potential, _currents(links, cell.potential)
+    potential = cell.potential
     if direction == "y":
         potential, along, across = potential.T, along.T, across.T
     return SheetConductance(
@@ -107,6 +116,21 @@ def sheet_conductance(
         iterations=cell.iterations + corner.iterations,
         unknowns=cell.unknowns + corner.unknowns,
     )
+
+
+def _unjoined(conducts: Bools, *, corners: bool = False) -> NodePotentials | None:
+    """Return the solution where nothing joins the left edge to the right one; None where it does.
+
+    Dims: `conducts`, potential (y, x). With `corners` pixels that touch at corners are joined.
+    """
+    labels = np.empty(conducts.shape, dtype=np.int32)
+    ndimage.label(conducts, structure=np.ones((3, 3)) if corners else None, output=labels)
+    left, right = np.unique(labels[:, 0]), np.unique(labels[:, -1])
+    if np.intersect1d(left, right).any():
+        return None
+    value = np.full(int(labels.max(initial=0)) + 1, np.nan)
+    value[left], value[right], value[0] = 0.0, 1.0, np.nan
+    return NodePotentials(value[labels], 0.0, 0.0, 0, 0)
 
 
 def cell_network(sheet: Floats) -> Links:

@@ -432,7 +432,7 @@ def describe(
         thickness = None if thickness is None else np.asarray(thickness)[part]
     coverage = float(mask.mean())
     edges = connectivity(mask)
-    corners = connectivity(mask, connectivity=8)
+    corners = connectivity(mask, connectivity=8, with_widths=False)
     reach = settings.bridging / side
     bridged = connectivity(mask, bridging_px=reach) if reach > 0 else None
     x, y, coarsened = _both_ways(mask, thickness, largest_solved_px)
@@ -620,6 +620,8 @@ def _half_heat_share(
     mask: Bools, sheet: SheetConductance, thickness: npt.ArrayLike | None
 ) -> float:
     """Return the smallest share of the metal's area that sets free half of the heat."""
+    if sheet.ratio_low == 0:  # no current flows
+        return float("nan")
     heat: Floats = sheet.current_density**2
     if heat.shape == mask.shape:
         if thickness is not None:

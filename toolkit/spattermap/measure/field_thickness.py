@@ -268,10 +268,8 @@ def _regions(
     beside = (pixels + around - area)[:, None] * field.level
     regions = _by_profile(scales, (whole, area, beside), shapes, tolerance)
     regions = _on_footprint(regions, np.divide(area, pixels, where=pixels > 0, out=area * 0 + 1))
-    # The outline of a dome past saturation stands at its foot: no skirt explains its glass.
-    bare_rim = around[:, None] * field.level
-    drawn_whole = _by_profile(scales, (whole, pixels, bare_rim), shapes, tolerance)
-    regions = _either(regions, drawn_whole, drawn_whole.told == AT_LEAST)
+    at_foot = whole, pixels, around[:, None] * field.level
+    regions = _past_saturation(scales, at_foot, (area, shapes), regions, tolerance)
     regions, parts = _by_squares(scales, (counts, labels, use), regions, pixels, tolerance)
     return regions, profile, pixels, parts
 
@@ -552,10 +550,29 @@ def _sums(
     return whole, pixels, np.maximum(per_region(owner) - pixels, 0.0)
 
 
-def _either(one: Thickness, other: Thickness, where: Bools) -> Thickness:
-    """Return `other` where asked, `one` elsewhere."""
-    both = ((f.name, getattr(one, f.name), getattr(other, f.name)) for f in fields(one))
-    return replace(one, **{name: np.where(where, b, a) for name, a, b in both})
+def _past_saturation(
+    scales: tuple[Scale, ...],
+    sums: tuple[Floats, Floats, Floats],
+    area_shapes: tuple[Floats, tuple[Floats, Bools]],
+    regions: Thickness,
+    tolerance: float,
+) -> Thickness:
+    """Return the thickness with that of domes past saturation, whose outline is their foot.
+
+    No skirt explains their glass.
+    """
+    (whole, pixels, beside), (area, (profile, firm)) = sums, area_shapes
+    dome = np.flatnonzero(area != pixels)  # all others were weighed just so
+    if not dome.size:
+        return regions
+    drawn = _by_profile(
+        scales, (whole[dome], pixels[dome], beside[dome]), (profile[dome], firm[dome]), tolerance
+    )
+    past = drawn.told == AT_LEAST
+    found = {one.name: getattr(regions, one.name).copy() for one in fields(regions)}
+    for name, values in found.items():
+        values[dome[past]] = getattr(drawn, name)[past]
+    return replace(regions, **found)
 
 
 def _on_footprint(found: Thickness, times: Floats) -> Thickness:

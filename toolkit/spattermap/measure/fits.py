@@ -192,6 +192,7 @@ FAMILIES: dict[str, Family] = {
 
 
 N_QUADRATURE = 240
+_STEP = 1e-8  # of a forward difference; the parameters are logarithms and of order one
 _quadrature = lru_cache(np.polynomial.legendre.leggauss)  # takes as long as a fit
 N_TEST_POINTS = 200
 
@@ -238,19 +239,23 @@ class Seen:
         nodes = np.exp(low + (x + 1) * (high - low) / 2)
         return cls(family, window, nodes, w * (high - low) / 2 * nodes * window.chance(nodes))
 
-    def log_norm(self, theta: Floats) -> float:
-        """Return the logarithm of the share of droplets that can be seen."""
+    def log_norm(self, theta: Floats) -> Floats:
+        """Return the logarithm of the share of droplets that can be seen; of one or (try, 1)."""
         if self.window.frame is None:
             if self.window.smallest <= 0:
-                return 0.0
-            below = self.family.cumulative(theta, np.array([self.window.smallest]))[0]
-            return float(np.log(max(1 - below, 1e-300)))
+                return np.zeros(1)
+            below = self.family.cumulative(theta, np.array([self.window.smallest]))
+            return np.asarray(np.log(np.maximum(1 - below, 1e-300)))
         logs = self.family.log_density(theta, self.nodes)
-        top = logs.max()
-        return float(top + np.log(max((self.weights * np.exp(logs - top)).sum(), 1e-300)))
+        top = logs.max(axis=-1, keepdims=True)
+        share = (self.weights * np.exp(logs - top)).sum(axis=-1, keepdims=True)
+        return np.asarray(top + np.log(np.maximum(share, 1e-300)))
 
     def log_density(self, theta: Floats, d: Floats) -> Floats:
-        """Return the log density of what is seen, the fixed factor P(d) left out."""
+        """Return the log density of what is seen, the fixed factor P(d) left out.
+
+        Dims: `theta` (parameter,) or, for several tries at once, (parameter, try, 1); `d` (point,).
+        """
         density: Floats = self.family.log_density(theta, d) - self.log_norm(theta)
         return density
 
@@ -497,16 +502,19 @@ def _fit(
     seen = Seen.of(family, values, window)
     total = times.sum()
 
-    def loss(theta: Floats) -> float:
+    def loss(theta: Floats) -> tuple[float, Floats]:
+        """Return the loss and its gradient by forward differences, all in one evaluation."""
+        tries = np.concatenate([theta[None], theta + _STEP * np.eye(theta.size)])
         with np.errstate(over="ignore", invalid="ignore"):
-            level = float((times * seen.log_density(theta, values)).sum() / total)
-        return -level if np.isfinite(level) else 1e10
+            level = (times * seen.log_density(tries.T[:, :, None], values)).sum(axis=-1) / total
+        worse = np.where(np.isfinite(level), -level, 1e10)
+        return float(worse[0]), (worse[1:] - worse[0]) / ((theta + _STEP) - theta)
 
     best = None
     for start in family.start(values, times):
         # A search from a poor start can wander off; bounds of e^12 either way stop it.
         bounds = [(x - 12, x + 12) for x in start]
-        tried = minimize(loss, start, method="L-BFGS-B", bounds=bounds)
+        tried = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds)
         if best is None or tried.fun < best.fun:
             best = tried
     if best is None or best.fun >= 1e9:

@@ -220,11 +220,15 @@ class Connectivity:
 
 
 def connectivity(
-    metal: npt.ArrayLike, *, connectivity: int = 4, bridging_px: float = 0.0
+    metal: npt.ArrayLike,
+    *,
+    connectivity: int = 4,
+    bridging_px: float = 0.0,
+    with_widths: bool = True,
 ) -> Connectivity:
     """Return the connected regions of a metal map and whether they cross the field.
 
-    Dims: `metal` (y, x).
+    Dims: `metal` (y, x). Gaps and necks are NaN unless `with_widths`.
 
     Gaps are measured between the regions that meet in the Voronoi diagram of the metal, and the
     easiest way across is the path of a minimum spanning tree over them, on which the widest gap
@@ -238,8 +242,12 @@ def connectivity(
         )
     reach = positive(bridging_px, "bridging_px", unit="px", allow_zero=True)
     labels, n_regions = _label(mask, connectivity)
-    gaps = _gaps(labels, n_regions)
-    gap_x, gap_y = (_widest_gap(labels, n_regions, gaps, axis) for axis in (1, 0))
+    gap_x = gap_y = neck_x = neck_y = float("nan")
+    if with_widths or reach > 0:
+        gaps = _gaps(labels, n_regions)
+    if with_widths:
+        gap_x, gap_y = (_widest_gap(labels, n_regions, gaps, axis) for axis in (1, 0))
+        neck_x, neck_y = (_neck(mask, labels, connectivity, axis) for axis in (1, 0))
     if reach > 0 and n_regions > 1:
         labels, n_regions = _joined(labels, n_regions, gaps, reach)
     labels, areas = _by_size(labels, n_regions)
@@ -255,8 +263,8 @@ def connectivity(
         connected_share=float(areas[touched - 1].sum() / total) if total else 0.0,
         gap_x_px=gap_x,
         gap_y_px=gap_y,
-        neck_x_px=_neck(mask, connectivity, 1),
-        neck_y_px=_neck(mask, connectivity, 0),
+        neck_x_px=neck_x,
+        neck_y_px=neck_y,
     )
 
 
@@ -293,11 +301,17 @@ def _gaps(labels: Labels, n_regions: int) -> tuple[Labels, Labels, Floats]:
     )
     owner = labels[row, column]
     found: list[tuple[Integers, Floats]] = []
-    for one, other in _NEIGHBOURS:
-        apart = owner[one] != owner[other]
-        a, b = owner[one][apart], owner[other][apart]
+    width = labels.shape[1]
+    for down, aside in _NEIGHBOURS:
+        rows = slice(0, labels.shape[0] - down)
+        one = slice(max(-aside, 0), width - max(aside, 0))
+        apart = owner[rows, one] != owner[down:, one.start + aside : one.stop + aside]
+        i, j = np.nonzero(apart)
+        first = i * width + j + one.start
+        other = first + down * width + aside
+        a, b = owner.ravel()[first], owner.ravel()[other]
         gap = np.hypot(
-            row[one][apart] - row[other][apart], column[one][apart] - column[other][apart]
+            row.ravel()[first] - row.ravel()[other], column.ravel()[first] - column.ravel()[other]
         )
         pair = np.minimum(a, b).astype(np.int64) * (n_regions + 1) + np.maximum(a, b)
         found.append((pair, gap - 1.0))
@@ -314,13 +328,8 @@ def _gaps(labels: Labels, n_regions: int) -> tuple[Labels, Labels, Floats]:
     )
 
 
-# Each pixel with its four later neighbours: right, below, below right, below left.
-_NEIGHBOURS = (
-    (np.s_[:, :-1], np.s_[:, 1:]),
-    (np.s_[:-1], np.s_[1:]),
-    (np.s_[:-1, :-1], np.s_[1:, 1:]),
-    (np.s_[:-1, 1:], np.s_[1:, :-1]),
-)
+# Steps (down, aside) to a pixel's four later neighbours.
+_NEIGHBOURS = ((0, 1), (1, 0), (1, 1), (1, -1))
 
 
 def _widest_gap(
@@ -330,12 +339,9 @@ def _widest_gap(
     if n_regions == 0:
         return float("inf")
     along = labels if axis == 1 else labels.T
-    _, columns = np.nonzero(along)
-    regions = along[along > 0] - 1
-    nearest = np.full(n_regions, along.shape[1])
-    furthest = np.full(n_regions, -1)
-    np.minimum.at(nearest, regions, columns)
-    np.maximum.at(furthest, regions, columns)
+    spans = [one[axis] for one in ndimage.find_objects(labels)]
+    nearest = np.array([span.start for span in spans])
+    furthest = np.array([span.stop - 1 for span in spans])
     # Two more nodes stand for the edges. One is added to every gap, for a sparse matrix drops
     # zeros; the order of the gaps is all that counts here.
     every = np.arange(n_regions)
@@ -366,14 +372,14 @@ def _joined(
     return number[labels], int(left)
 
 
-def _neck(mask: Bools, connectivity: int, axis: int) -> float:
+def _neck(mask: Bools, labels: Labels, connectivity: int, axis: int) -> float:
     """Return the width of the narrowest place on the widest way across (px)."""
+    if not _crossing(labels, axis, 0.0).size:
+        return 0.0
 
     def crosses(part: Bools) -> bool:
         return _crossing(_label(part, connectivity)[0], axis, 0.0).size > 0
 
-    if not crosses(mask):
-        return 0.0
     if mask.all():
         return float(mask.shape[1 - axis])
     depth = distance_to(~mask)

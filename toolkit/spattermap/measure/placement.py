@@ -114,16 +114,17 @@ def pair_statistics(
     Dims: `points` (point, 2), `radii` (radius,).
     """
     n = len(points)
+    points = points[np.argsort(points[:, 0])]
     g = np.zeros(len(radii))
     nearest = np.full(n, np.inf)
     step = radii[1] - radii[0]
     reach = radii[-1] + half
     for i in range(n):
-        for j in range(i):
-            dy = abs(points[i, 0] - points[j, 0])
+        for j in range(i - 1, -1, -1):
+            dy = points[i, 0] - points[j, 0]
             dx = abs(points[i, 1] - points[j, 1])
-            if dy > reach and dy > nearest[i] and dy > nearest[j]:
-                continue
+            if dy > reach:
+                break
             distance = np.sqrt(dy * dy + dx * dx)
             nearest[i] = min(nearest[i], distance)
             nearest[j] = min(nearest[j], distance)
@@ -135,6 +136,12 @@ def pair_statistics(
             for k in range(first, last + 1):
                 u = (distance - radii[k]) / half
                 g[k] += weight * (1 - u * u)
+    for i in range(n):
+        if nearest[i] > reach:  # alone: its neighbour was not looked at
+            for j in range(n):
+                if j != i:
+                    dy, dx = points[i, 0] - points[j, 0], points[i, 1] - points[j, 1]
+                    nearest[i] = min(nearest[i], np.sqrt(dy * dy + dx * dx))
     area = extent[0] * extent[1]
     return nearest.mean(), g * area * area / (n * (n - 1))
 
@@ -327,6 +334,7 @@ def spacing(
     r = r[r < min(box[2] - box[0], box[3] - box[1]) / 2]
     extent, half = (float(box[2] - box[0]), float(box[3] - box[1])), kernel_half_width(n, box)
     distances, curves = [], []
+    room = np.ascontiguousarray(room)
     for number in range(n_simulations):
         placed = _place(size + gap, box, room, np.random.default_rng([seed, number]))
         if placed is None:
@@ -357,7 +365,7 @@ def _place(size: Floats, box: Box, room: Floats, rng: np.random.Generator) -> Fl
     order = np.argsort(-size, kind="stable")
     extent = (float(box[2] - box[0]), float(box[3] - box[1]))
     seed = int(rng.integers(2**31))
-    placed, ok = place(size[order] / 2, extent, seed, np.ascontiguousarray(room))
+    placed, ok = place(size[order] / 2, extent, seed, room)
     return placed + np.array(box[:2]) if ok else None
 
 

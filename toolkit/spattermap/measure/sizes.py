@@ -467,10 +467,25 @@ def _row_percentiles(times: Floats, d: Floats, w: Floats, kind: str) -> Floats:
     share = times * (w * d ** WEIGHTINGS[kind])
     middle = np.cumsum(share, axis=1)
     middle -= share / 2
-    total = share.sum(axis=1)
-    return np.array(
-        [np.interp(np.array([0.1, 0.5, 0.9]) * t, m, d) for m, t in zip(middle, total, strict=True)]
-    )
+    wanted = share.sum(axis=1)[:, None] * np.array([0.1, 0.5, 0.9])
+    return _interpolated(wanted, middle, d)
+
+
+def _interpolated(at: Floats, rising: Floats, values: Floats) -> Floats:
+    """Return `numpy.interp` of every row at once: `at` (row, k), `rising` (row, n)."""
+    row = np.arange(len(rising))[:, None]
+    low = np.full(at.shape, -1)  # rising[low] <= at < rising[high]
+    high = np.full(at.shape, len(values))
+    for _ in range(len(values).bit_length()):
+        middle = (low + high) // 2
+        inner = high - low > 1
+        below = rising[row, np.clip(middle, 0, len(values) - 1)] <= at
+        low, high = np.where(inner & below, middle, low), np.where(inner & ~below, middle, high)
+    first = np.clip(low, 0, len(values) - 2)
+    x0, x1 = rising[row, first], rising[row, first + 1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        between = (values[first + 1] - values[first]) / (x1 - x0) * (at - x0) + values[first]
+    return np.asarray(np.where(low < 0, values[0], np.where(low > first, values[-1], between)))
 
 
 def _pivots(moments: Floats, squares: Floats, centre: Floats, n: int) -> Floats:

@@ -9,7 +9,7 @@ and factors are found together by Poisson likelihood.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -41,6 +41,7 @@ CONTINUUM_FACTORS = (1.0, 0.3, 1.7)
 # 1.2 FWHM; silicon in silica has a peak some 30 times its background (from memory).
 GLASS_CONTINUUM = 0.015
 _GRID = 240
+_AT_ONCE = 256  # regions whose likelihoods are held at a time
 
 # Largest relative difference between the thickness found and that of films whose counts come from
 # the Monte Carlo of the tests, by metal and beam energy (keV), over two elastic cross-sections;
@@ -272,9 +273,14 @@ def _log_likelihood(
     if beside is None:
         return np.asarray(counts @ np.log(table) - pixels[:, None] * table.sum(axis=0))
     total = np.zeros((len(counts), table.shape[1]))
+    mean, term = np.empty_like(total), np.empty_like(total)
     for k, row in enumerate(table):
-        mean = pixels[:, None] * row + beside[:, k, None]
-        total += counts[:, k, None] * np.log(mean) - mean
+        np.multiply(pixels[:, None], row, out=mean)
+        mean += beside[:, k, None]
+        np.log(mean, out=term)
+        term *= counts[:, k, None]
+        term -= mean
+        total += term
     return total
 
 
@@ -408,6 +414,19 @@ def _search(
 ) -> Thickness:
     """Return thickness and counting interval by the likelihood on the grid."""
     table = np.maximum(scale.means(profile), 1e-9)
+    parts = []
+    for first in range(0, max(len(counts), 1), _AT_ONCE):
+        own = slice(first, first + _AT_ONCE)
+        next_to = None if beside is None else beside[own]
+        parts.append(_search_in(scale, table, counts[own], pixels[own], next_to))
+    names = [one.name for one in fields(Thickness)]
+    return Thickness(**{n: np.concatenate([getattr(p, n) for p in parts]) for n in names})
+
+
+def _search_in(
+    scale: Scale, table: Floats, counts: Floats, pixels: Floats, beside: Floats | None
+) -> Thickness:
+    """Return the same for few regions, whose likelihoods fit into the processor's cache."""
     thick = scale.thickness_nm
     fit = _log_likelihood(counts, pixels, table, beside)
     region = np.arange(len(counts))
@@ -452,7 +471,8 @@ def _crossing(
 ) -> Floats:
     """Return where the likelihood has fallen by `rule` on one side of its maximum."""
     columns = np.arange(thick.size)
-    beyond = (drop > rule) & (np.sign(columns[None, :] - top[:, None]) == side)
+    outside = columns > top[:, None] if side > 0 else columns < top[:, None]
+    beyond = (drop > rule) & outside
     any_beyond = beyond.any(axis=1)
     if side < 0:
         first = thick.size - 1 - np.argmax(beyond[:, ::-1], axis=1)

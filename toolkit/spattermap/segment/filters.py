@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -62,20 +63,23 @@ def autocovariance(raw: Singles, valid: Bools) -> tuple[Floats, Floats, Floats]:
     from scipy import fft
 
     reach = min(_LARGEST_LAG, min(raw.shape) // 3)
-    level = np.float32(raw[valid].mean(dtype=np.float64))
+    whole = bool(valid.all())
+    level = np.float32((raw if whole else raw[valid]).mean(dtype=np.float64))
     products = np.zeros((2 * reach + 1, reach + 1))
     pairs = np.zeros_like(products)
+    dy, dx = np.mgrid[-reach : reach + 1, 0 : reach + 1]
     for top in range(0, raw.shape[0], _SIDE):
         for left in range(0, raw.shape[1], _SIDE):
             cut = (slice(top, top + _SIDE), slice(left, left + _SIDE))
-            used = valid[cut].astype(np.float32)
             part = np.where(valid[cut], raw[cut] - level, np.float32(0))
             size = [fft.next_fast_len(n + reach, real=True) for n in part.shape]
-            for tally, picture in ((products, part), (pairs, used)):
+            if whole:
+                pairs += np.maximum(part.shape[0] - abs(dy), 0) * np.maximum(part.shape[1] - dx, 0)
+            masked = [] if whole else [(pairs, valid[cut].astype(np.float32))]
+            for tally, picture in [(products, part), *masked]:
                 c = fft.irfft2(np.abs(fft.rfft2(picture, size)) ** 2, size)
                 tally[:reach] += c[-reach:, : reach + 1]
                 tally[reach:] += c[: reach + 1, : reach + 1]
-    dy, dx = np.mgrid[-reach : reach + 1, 0 : reach + 1]
     lag = np.hypot(dy, dx)
     # Half the plane holds everything; on the line dx = 0 only one of the two signs is kept.
     kept = (lag > 0) & (lag <= reach) & ~((dx == 0) & (dy < 0)) & (pairs > 0.5)
@@ -241,7 +245,7 @@ def disc_spectrum(k: Floats, diameter: float) -> Floats:
 
 
 NOISE_SHARE = 0.6  # below 1 keeps edges and necks sharper than the least mean square does
-_NODES = 1024
+NODES = np.linspace(0, np.pi * np.sqrt(2), 1024)
 TILE = 1024  # px; the tiles lie on one grid however a field is read, so that bits agree
 REACH = 80  # px from a tile within which pixels have a say: margin and bridges over gaps
 _MARGIN = 64  # px around a tile; the filters here have died away by then
@@ -253,7 +257,7 @@ _RADII = np.arange(1, 320) * RADIUS_STEP
 class Filter:
     """An isotropic filter by its transfer function."""
 
-    nodes: Floats  # angular frequencies (rad/px), from 0 to the corner of the frequency plane
+    nodes: Floats  # `NODES`: angular frequencies (rad/px), from 0 to the corner of the plane
     transfer: Floats  # what the filter does to the data; 1 at zero frequency
     blur: float  # standard deviation (px) of the blur the data had before
 
@@ -298,15 +302,13 @@ class Filter:
         A disc of radius R has the transform ``2 pi R J1(k R) / k``; its filtered value at the
         distance r is ``R int T(k) J1(k R) J0(k r) dk``.
         """
-        k, step = self.nodes[1:], self.nodes[1]
-        kr = np.outer(_RADII, k)
-        return np.asarray(_RADII * step * ((special.j1(kr) * special.j0(kr)) @ self.total[1:]))
+        first, zeroth = _bessel()
+        return np.asarray(_RADII * self.nodes[1] * ((first * zeroth) @ self.total[1:]))
 
     @cached_property
     def peaks(self) -> Floats:
         """Height of a blurred, filtered unit disc at its centre, at radii 0.25, 0.5, ... px."""
-        k, step = self.nodes[1:], self.nodes[1]
-        return np.asarray(_RADII * step * (special.j1(np.outer(_RADII, k)) @ self.total[1:]))
+        return np.asarray(_RADII * self.nodes[1] * (_bessel()[0] @ self.total[1:]))
 
     def widened(self, scale: float) -> Filter:
         """Return this filter followed by a Gaussian average of standard deviation `scale` (px)."""
@@ -344,10 +346,31 @@ class Filter:
         inner = tuple(slice(_MARGIN, n - _MARGIN) for n in part.shape)
         return np.asarray(done[inner])
 
+    @cached_property
+    def _responses(self) -> dict[tuple[int, ...], Singles]:
+        return {}
+
     def _response(self, size: tuple[int, ...]) -> Singles:
-        return np.interp(_frequencies(size), self.nodes, self.transfer).astype(np.float32)
+        known = self._responses.get(size)
+        if known is None:
+            known = np.interp(_frequencies(size), self.nodes, self.transfer).astype(np.float32)
+            self._responses.clear()  # the last size only: tiles within a field are alike
+            self._responses[size] = known
+        return known
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Leave out what is quickly made again where a filter goes to another process."""
+        return {name: value for name, value in vars(self).items() if name != "_responses"}
 
 
+@lru_cache(maxsize=1)
+def _bessel() -> tuple[Floats, Floats]:
+    """Return J1 and J0 at every radius of `_RADII` times every node but the first."""
+    kr = np.outer(_RADII, NODES[1:])
+    return special.j1(kr), special.j0(kr)
+
+
+@lru_cache(maxsize=2)
 def _frequencies(size: tuple[int, ...]) -> Floats:
     return np.asarray(
         2 * np.pi * np.hypot(np.fft.fftfreq(size[0])[:, None], np.fft.rfftfreq(size[1])[None])
@@ -382,7 +405,7 @@ def best_filter(structure: Structure, *, information: float) -> Filter:
     the pixels' log odds; 0.78 (0.85) with significant wavelet coefficients at five scales
     (``tests/benchmarks/segmentation.py regularisers``).
     """
-    k = np.linspace(0, np.pi * np.sqrt(2), _NODES)
+    k = NODES
     spectrum = structure.spectrum(k)
     blur = np.exp(-0.5 * (k * structure.blur) ** 2)
     h = spectrum * blur / (spectrum * blur**2 + NOISE_SHARE / max(information, 1e-9))
@@ -391,5 +414,5 @@ def best_filter(structure: Structure, *, information: float) -> Filter:
 
 def gaussian_filter(scale: float, *, blur: float = 0.0) -> Filter:
     """Return a Gaussian average as a `Filter`."""
-    k = np.linspace(0, np.pi * np.sqrt(2), _NODES)
+    k = NODES
     return Filter(k, np.exp(-0.5 * (k * scale) ** 2), blur)

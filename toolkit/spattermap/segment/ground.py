@@ -26,6 +26,7 @@ from scipy.special import ndtr
 
 from spattermap.core.arrays import Bools, Floats, Singles
 from spattermap.core.errors import InputError
+from spattermap.core.squares import mean_squares, whole_squares
 from spattermap.segment.filters import (
     Filter,
     Structure,
@@ -172,11 +173,13 @@ def estimate(stack: Planes) -> Ground:
 def _refine(stack: Planes, classes: Classes, overall: Floats, side: int) -> Ground:
     raw = metal_fraction(stack, classes)
     smoothing = gaussian_filter(max(0.5, side / 2.5))
-    start = _otsu_levels(smoothing.apply(raw, stack.valid), stack.valid)
+    picture = smoothing.apply(raw, stack.valid)
+    start = _otsu_levels(picture, stack.valid)
     structure: Structure | None = None
-    for _ in range(_MOST_ROUNDS):
+    for number in range(_MOST_ROUNDS):
         before = classes
-        picture = smoothing.apply(raw, stack.valid)
+        if number:
+            picture = smoothing.apply(raw, stack.valid)
         classes = _rescaled(stack, classes, overall, picture=picture, used=smoothing, start=start)
         if classes.information <= 0:
             return Ground(before, structure, smoothing)
@@ -346,13 +349,12 @@ def _excess_covariance(stack: Planes, noise: Floats, side: int) -> tuple[Floats,
     height, width = (n // side for n in stack.shape)
     if height * width < 64:
         return None
-    whole = stack.valid[: height * side, : width * side]
-    used = whole.reshape(height, side, width, side).all(axis=(1, 3))
+    used = whole_squares(stack.valid, side) == side**2
     n = int(np.count_nonzero(used))
     if n < 64:
         return None
     thin = -(-n // _MOST_BLOCKS)  # a million blocks tell the covariance well enough
-    table = np.stack([_block_means(p, side, height, width)[used][::thin] for p in stack.planes])
+    table = np.stack([mean_squares(p, side)[used][::thin] for p in stack.planes])
     n = table.shape[1]
     scaled = (table - table.mean(axis=1, keepdims=True)) / np.sqrt(noise)[:, None]
     excess = (scaled @ scaled.T / n * side**2 - np.eye(noise.size)) * np.sqrt(n)
@@ -360,11 +362,6 @@ def _excess_covariance(stack: Planes, noise: Floats, side: int) -> tuple[Floats,
         # A Poisson variance scatters by 2 + 1/mean: few counts must not pass for structure.
         np.fill_diagonal(excess, np.diag(excess) / np.sqrt(1 + 0.5 / (noise * side**2)))
     return np.asarray(excess), n
-
-
-def _block_means(plane: npt.NDArray[np.generic], side: int, height: int, width: int) -> Floats:
-    part = plane[: height * side, : width * side].reshape(height, side, width, side)
-    return np.asarray(part.mean(axis=(1, 3), dtype=np.float64))
 
 
 def _by_role(stack: Planes, noise: Floats) -> Floats:
