@@ -24,7 +24,7 @@ from typing import Any
 
 import numpy as np
 
-from spattermap.core.errors import InputFileError, short_of_memory
+from spattermap.core.errors import InputError, InputFileError, short_of_memory
 
 GIB = 2**30
 # One map set read at once: twenty maps of 4096 x 4096 in 32 bit are 1.25 GiB.
@@ -103,6 +103,36 @@ def check_ratio(claimed_bytes: int, file_bytes: int, where: object) -> None:
             f"{where} must unpack to at most {MOST_SHRUNK} times its size, got "
             f"{claimed_bytes:,} bytes from {file_bytes:,}. Check that the file is whole."
         )
+
+
+def square_pixel(sizes: Sequence[float], where: object) -> float | None:
+    """Return the one side of the pixels (um) along two axes; None where it is no length."""
+    if max(sizes) - min(sizes) > SAME_SIZE * min(sizes):
+        raise InputError(
+            f"{where} must have square pixels (um), got {sizes[0]:g} and {sizes[-1]:g}. "
+            "Export it with one scale."
+        )
+    return float(sizes[0]) if math.isfinite(sizes[0]) and sizes[0] > 0 else None
+
+
+def stacked(planes: Sequence[Any]) -> Any:
+    """Return planes as one array, lazy where any is."""
+    if any(hasattr(plane, "dask") for plane in planes):
+        import dask.array as da
+
+        return da.stack(planes)
+    return np.stack(planes)
+
+
+def stacked_by_name(planes: Mapping[str, Any], where: object) -> Any:
+    """Return named planes as one array; refuse them where they are not of one size."""
+    if len({plane.shape for plane in planes.values()}) > 1:
+        listed = ", ".join(f"{name} {p.shape[0]} x {p.shape[1]}" for name, p in planes.items())
+        raise InputError(
+            f"{where} must hold maps of one size (y x x pixels), got {listed}. "
+            "Export every map over the same field."
+        )
+    return stacked(list(planes.values()))
 
 
 def readable(path: Path, problem: BaseException, *, what: str) -> InputFileError:

@@ -18,7 +18,7 @@ from spattermap.core.errors import (
 )
 from spattermap.core.files import is_there
 from spattermap.loaders import display, names, numpy_files, pictures, signals, text
-from spattermap.loaders.contract import SAME_SIZE, Request, Stack
+from spattermap.loaders.contract import SAME_SIZE, Request, Stack, stacked
 from spattermap.loaders.pictures import readable_image
 from spattermap.noise.noise_models import white_variance
 
@@ -155,7 +155,7 @@ def read(path: Path, request: Request) -> Stack:
     if electron is not None:
         used[electron.name] = electron
     return Stack(
-        counts=_stacked(planes),
+        counts=stacked(planes),
         elements=[one.element for one in maps],
         lines=[one.line for one in maps],
         format_name=FORMAT,
@@ -359,14 +359,3 @@ def _one_scale(maps: Sequence[_Map], folder: Path, notes: list[str]) -> tuple[fl
             f"{known[high]:g} in {high}. Export every map over the same field."
         )
     return known[low], maps[0].picture.pixel_size_from or "resolution tags"
-
-
-def _stacked(planes: Sequence[Any]) -> Any:
-    kinds = {plane.dtype for plane in planes}
-    if any(hasattr(plane, "dask") for plane in planes):
-        import dask.array as da
-
-        return da.stack(planes)
-    if len(kinds) > 1:  # whole numbers stay whole; a float map makes all float
-        return np.stack(planes).astype(np.result_type(*kinds), copy=False)
-    return np.stack(planes)

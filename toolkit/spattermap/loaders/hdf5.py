@@ -10,7 +10,16 @@ import numpy as np
 
 from spattermap.core.errors import InputError, InputFileError, SpattermapError
 from spattermap.loaders import names, probe
-from spattermap.loaders.contract import SAME_SIZE, Request, Stack, check_ratio, check_size, readable
+from spattermap.loaders.contract import (
+    SAME_SIZE,
+    Request,
+    Stack,
+    check_ratio,
+    check_size,
+    readable,
+    square_pixel,
+    stacked_by_name,
+)
 from spattermap.loaders.ondisk import Hdf5Dataset, lazily
 
 FORMAT = "HDF5"
@@ -156,12 +165,8 @@ def _nxdata(group: Any, path: Path, request: Request) -> Stack:
     sizes = [_step(group[axis], path) for axis in axes if axis in ("x", "y") and axis in group]
     known = [size for size in sizes if size is not None]
     if known:
-        if max(known) - min(known) > SAME_SIZE * min(known):
-            raise InputError(
-                f"{path} must have square pixels (um), got {min(known):g} and {max(known):g}. "
-                "Export it with one scale."
-            )
-        stack.pixel_size_um, stack.pixel_size_from = known[0], f"axes of {group.name}"
+        stack.pixel_size_um = square_pixel(known, path)
+        stack.pixel_size_from = f"axes of {group.name}"
     stack.format_name = "NeXus NXdata"
     stack.notes += [
         f"axis {axis} falls along the array: rows and columns were kept as stored"
@@ -217,16 +222,10 @@ def _stack(dataset: Any, axes: Any, labels: list[str], path: Path, request: Requ
         if not labels and name in dataset.attrs:
             labels = [_text(value) for value in np.atleast_1d(dataset.attrs[name])]
     labels = labels or names.single_plane_label(path.stem, planes.shape[0])
-    elements, lines = names.name_channels(labels, planes.shape[0], request, path)
-    return Stack(
-        counts=planes,
-        elements=elements,
-        lines=lines,
-        format_name=FORMAT,
-        files={path.name: path},
-        map_files=[f"{path.name}: {dataset.name}"] * len(elements),
+    return names.from_one_file(
+        path, request, planes, labels, parts=[dataset.name] * len(planes), format_name=FORMAT,
         source={"dataset": dataset.name},
-    )
+    )  # fmt: skip
 
 
 def refuse_foreign(file: Any, path: Path) -> None:
@@ -312,28 +311,9 @@ def _group_of_maps(group: Any, path: Path, request: Request) -> Stack:
             f"{', '.join(_listed(group)) or 'nothing'}. "
             'State which in mapset.toml: dataset = "/path".'
         )
-    sizes = {name: held[name].shape for name in kept}
-    if len(set(sizes.values())) > 1:
-        listed = ", ".join(f"{name} {shape[0]} x {shape[1]}" for name, shape in sizes.items())
-        raise InputError(
-            f"{path} must hold maps of one size (y x x pixels), got {listed}. "
-            "Export every map over the same field."
-        )
-    planes = [_values(held[name], path, request) for name in kept]
-    if request.lazy:
-        import dask.array as da
-
-        stacked = da.stack(planes)
-    else:
-        stacked = np.stack(planes)
-    elements, lines = names.name_channels(kept, len(kept), request, path)
+    planes = {name: _values(held[name], path, request) for name in kept}
     electron = next((held[name] for name in held if names.is_electron_image(name)), None)
-    return Stack(
-        counts=stacked,
-        elements=elements,
-        lines=lines,
-        format_name=FORMAT,
-        files={path.name: path},
-        map_files=[f"{path.name}: {name}" for name in kept],
+    return names.from_one_file(
+        path, request, stacked_by_name(planes, path), kept, parts=kept, format_name=FORMAT,
         electron_image=None if electron is None else guarded(electron, path),
-    )
+    )  # fmt: skip

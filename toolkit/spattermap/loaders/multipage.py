@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +9,7 @@ import numpy as np
 
 from spattermap.core.errors import InputError, InputFileError, SpattermapError
 from spattermap.loaders import names, pictures
-from spattermap.loaders.contract import SAME_SIZE, Request, Stack, readable
+from spattermap.loaders.contract import Request, Stack, readable, square_pixel, stacked
 from spattermap.loaders.ondisk import TiffPage, lazily
 
 FORMAT = "multi-page TIFF"
@@ -78,23 +77,16 @@ def _pages(tiff: Any, path: Path, request: Request) -> Stack:
     electron = next((k for k, label in enumerate(labels) if names.is_electron_image(label)), None)
     if not labels:
         keep = list(range(number))
-    elements, lines = names.name_channels(
-        [labels[k] for k in keep] if labels else [], len(keep), request, path
-    )
     size, where, notes = pictures.tiff_pixel_size(tiff, path)
     data = _data(tiff, path, request, places)
-    return Stack(
-        counts=data if len(keep) == number else data[keep],
-        elements=elements,
-        lines=lines,
-        format_name=FORMAT,
-        files={path.name: path},
-        map_files=[f"{path.name}: page {places[k] + 1}" for k in keep],
-        pixel_size_um=size,
-        pixel_size_from=where,
+    return names.from_one_file(
+        path, request, data if len(keep) == number else data[keep],
+        [labels[k] for k in keep] if labels else [],
+        parts=[f"page {places[k] + 1}" for k in keep], format_name=FORMAT,
+        pixel_size_um=size, pixel_size_from=where,
         electron_image=None if electron is None else np.asarray(data[electron]),
         notes=[*notes, *said],
-    )
+    )  # fmt: skip
 
 
 def _labels_of_file(tiff: Any, number: int) -> list[str]:
@@ -116,11 +108,9 @@ def _label(page: Any) -> str:
 
 def _data(tiff: Any, path: Path, request: Request, places: list[int]) -> Any:
     if request.lazy:
-        import dask.array as da
-
         kind = tiff.pages[0].dtype.newbyteorder("=")
         lazy = [TiffPage(path, k, tuple(tiff.pages[0].shape), kind) for k in places]
-        return da.stack([pictures.upright(lazily(page), tiff.pages[0]) for page in lazy])
+        return stacked([pictures.upright(lazily(page), tiff.pages[0]) for page in lazy])
     pages: list[Any] = [tiff.pages[k] for k in places]
     planes = [pictures.upright(page.asarray(), page) for page in pages]
     return pictures.numbers(np.stack(planes), path)
@@ -142,28 +132,19 @@ def _ome(tiff: Any, path: Path, request: Request) -> Stack:
     labels = labels[: planes.shape[0]]
     if not any(labels):
         labels = names.single_plane_label(path.stem.removesuffix(".ome"), planes.shape[0])
-    elements, lines = names.name_channels(labels, planes.shape[0], request, path)
-    return Stack(
-        counts=planes,
-        elements=elements,
-        lines=lines,
-        format_name="OME-TIFF",
-        files={path.name: path},
-        map_files=[f"{path.name}: channel {k + 1}" for k in range(len(elements))],
-        pixel_size_um=size,
-        pixel_size_from="PhysicalSizeX",
-    )
+    return names.from_one_file(
+        path, request, planes, labels, parts=[f"channel {k + 1}" for k in range(len(planes))],
+        format_name="OME-TIFF", pixel_size_um=size, pixel_size_from="PhysicalSizeX",
+    )  # fmt: skip
 
 
 def _ome_data(series: Any, path: Path, request: Request) -> Any:
     if not request.lazy:
         return pictures.numbers(series.asarray(), path)
-    import dask.array as da
-
     kind = series.dtype.newbyteorder("=")
     pages = [TiffPage(path, page.index, tuple(page.shape), kind) for page in series.pages]
     planes = [lazily(page) for page in pages]
-    return planes[0] if len(series.shape) == 2 else da.stack(planes).reshape(series.shape)
+    return planes[0] if len(series.shape) == 2 else stacked(planes).reshape(series.shape)
 
 
 def _ome_facts(text: str, path: Path) -> tuple[list[str], float | None]:
@@ -182,9 +163,4 @@ def _ome_facts(text: str, path: Path) -> tuple[list[str], float | None]:
         if value is None or unit is None:
             return labels, None
         sizes.append(float(value) * unit)
-    if abs(sizes[0] - sizes[1]) > SAME_SIZE * sizes[0]:
-        raise InputError(
-            f"{path} must have square pixels (um), got {sizes[0]:g} and {sizes[1]:g}. "
-            "Export it with one scale."
-        )
-    return labels, sizes[0] if math.isfinite(sizes[0]) and sizes[0] > 0 else None
+    return labels, square_pixel(sizes, path)

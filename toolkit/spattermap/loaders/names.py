@@ -9,10 +9,11 @@ import itertools
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from spattermap.core.errors import ELEMENT_SYMBOLS, InputError, nearest
-from spattermap.loaders.contract import Request
+from spattermap.loaders.contract import Request, Stack
 
 # "K", "Ka", "Ka1", "Kα", "K_alpha1", "KA", "L", "Lb2", "Mz", "K series": families in use.
 _LINE = re.compile(
@@ -198,3 +199,23 @@ def to_planes(data: Any, axes: Sequence[str], where: object) -> Any:
 def single_plane_label(stem: str, number: int) -> list[str]:
     """Return the file's own name as label where it holds one map only."""
     return [stem] if number == 1 else []
+
+
+def from_one_file(
+    path: Path,
+    request: Request,
+    planes: Any,
+    labels: Sequence[str],
+    *,
+    parts: Sequence[str] = (),
+    **known: Any,
+) -> Stack:
+    """Return the maps of one file, named by their labels; `parts` say where in it each lies.
+
+    Dims: `planes` (element, y, x). `known` are more fields of `Stack`.
+    """
+    elements, lines = name_channels(labels, len(planes), request, path)
+    map_files = [f"{path.name}: {part}" for part in parts] or [path.name] * len(elements)
+    return Stack(
+        planes, elements, lines=lines, files={path.name: path}, map_files=map_files, **known
+    )

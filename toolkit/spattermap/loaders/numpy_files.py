@@ -11,7 +11,14 @@ import numpy as np
 
 from spattermap.core.errors import InputError, InputFileError, SpattermapError
 from spattermap.loaders import names
-from spattermap.loaders.contract import Request, Stack, check_ratio, check_size, readable
+from spattermap.loaders.contract import (
+    Request,
+    Stack,
+    check_ratio,
+    check_size,
+    readable,
+    stacked_by_name,
+)
 
 FORMAT = "NumPy file"
 MOST_HEADER = 10_000
@@ -35,15 +42,7 @@ def read(path: Path, request: Request) -> Stack:
         raise unreadable(path, problem) from problem
     planes = names.to_planes(data, (), path)
     labels = names.single_plane_label(path.stem, planes.shape[0])
-    elements, lines = names.name_channels(labels, planes.shape[0], request, path)
-    return Stack(
-        counts=planes,
-        elements=elements,
-        lines=lines,
-        format_name="NumPy array",
-        files={path.name: path},
-        map_files=[path.name] * len(elements),
-    )
+    return names.from_one_file(path, request, planes, labels, format_name="NumPy array")
 
 
 def unreadable(path: Path, problem: Exception) -> InputFileError:
@@ -98,46 +97,25 @@ def _archive(path: Path, request: Request) -> Stack:
             return _named_stack(path, held, request)
         labels = [name for name in held.files if held[name].ndim == 2]
         kept = [name for name in labels if names.candidates(name)]
-        planes = [held[name] for name in kept]
+        planes = {name: held[name] for name in kept}
         extra = {"electron_image": held["electron_image"]} if "electron_image" in labels else {}
     if not kept:
         raise InputError(
             f"{path} must hold arrays named by element, got {', '.join(labels) or 'none'}. "
             "Save it with numpy.savez(path, Fe_Ka=array, ...)."
         )
-    sizes = {name: plane.shape for name, plane in zip(kept, planes, strict=True)}
-    if len(set(sizes.values())) > 1:
-        listed = ", ".join(f"{name} {shape[0]} x {shape[1]}" for name, shape in sizes.items())
-        raise InputError(
-            f"{path} must hold maps of one size (y x x pixels), got {listed}. "
-            "Export every map over the same field."
-        )
-    elements, lines = names.name_channels(kept, len(kept), request, path)
-    return Stack(
-        counts=np.stack(planes),
-        elements=elements,
-        lines=lines,
-        format_name="NumPy archive",
-        files={path.name: path},
-        map_files=[f"{path.name}: {name}" for name in kept],
-        **extra,
-    )
+    return names.from_one_file(
+        path, request, stacked_by_name(planes, path), kept, parts=kept,
+        format_name="NumPy archive", **extra,
+    )  # fmt: skip
 
 
 def _named_stack(path: Path, held: Any, request: Request) -> Stack:
     planes = names.to_planes(held["counts"], (), path)
     labels = [str(name) for name in np.atleast_1d(held["elements"])] if "elements" in held else []
-    elements, lines = names.name_channels(labels, planes.shape[0], request, path)
     size = float(held["pixel_size_um"]) if "pixel_size_um" in held else None
     extra = {name: held[name] for name in ("variance", "electron_image", "valid") if name in held}
-    return Stack(
-        counts=planes,
-        elements=elements,
-        lines=lines,
-        format_name="NumPy archive",
-        files={path.name: path},
-        map_files=[path.name] * len(elements),
-        pixel_size_um=size,
-        pixel_size_from="pixel_size_um in the archive",
-        **extra,
-    )
+    return names.from_one_file(
+        path, request, planes, labels, format_name="NumPy archive", pixel_size_um=size,
+        pixel_size_from="pixel_size_um in the archive", **extra,
+    )  # fmt: skip

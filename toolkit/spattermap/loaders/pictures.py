@@ -386,17 +386,8 @@ def recognises(path: Path) -> bool:
 def read(path: Path, request: Request) -> Stack:
     """Read one picture."""
     picture = open_picture(path, lazy=request.lazy)
-    elements, lines = names.name_channels([path.stem], 1, request, path)
-    return Stack(
-        counts=picture.data[None],
-        elements=elements,
-        lines=lines,
-        format_name=FORMAT,
-        files={path.name: path},
-        map_files=[path.name],
-        pixel_size_um=picture.pixel_size_um,
-        pixel_size_from=picture.pixel_size_from,
-        notes=list(picture.notes),
-        valid=picture.valid,
-        quantity=picture.quantity,
-    )
+    return names.from_one_file(
+        path, request, picture.data[None], [path.stem], format_name=FORMAT,
+        pixel_size_um=picture.pixel_size_um, pixel_size_from=picture.pixel_size_from,
+        notes=list(picture.notes), valid=picture.valid, quantity=picture.quantity,
+    )  # fmt: skip

@@ -22,7 +22,14 @@ import numpy as np
 
 from spattermap.core.errors import InputError, InputFileError, InputTypeError, SpattermapError
 from spattermap.loaders import names, probe, spectra, zarr_store
-from spattermap.loaders.contract import SAME_SIZE, Request, Stack, check_ratio, check_size, readable
+from spattermap.loaders.contract import (
+    Request,
+    Stack,
+    check_ratio,
+    check_size,
+    readable,
+    square_pixel,
+)
 from spattermap.loaders.hdf5 import refuse_foreign
 
 _ACQUISITION = "Acquisition_instrument"
@@ -342,12 +349,7 @@ def _pixel_size(axes: Any, where: object) -> float | None:
         if factor is None or not axis.is_uniform:
             return None
         sizes.append(abs(float(axis.scale)) * factor)
-    if abs(sizes[0] - sizes[1]) > SAME_SIZE * sizes[0]:
-        raise InputError(
-            f"{where} must have square pixels (um), got {sizes[0]:g} and {sizes[1]:g}. "
-            "Export it with one scale."
-        )
-    return sizes[0] if np.isfinite(sizes[0]) and sizes[0] > 0 else None
+    return square_pixel(sizes, where)
 
 
 def _fall_notes(axes: Any) -> list[str]:

@@ -6,7 +6,7 @@ import hashlib
 import os
 import re
 import warnings
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +29,7 @@ from spattermap.core.mapset import (
 from spattermap.core.orientations import ORIENTATIONS, SIDEWAYS
 from spattermap.core.sidecar import find_sidecar, read_sidecar
 from spattermap.loaders import names
-from spattermap.loaders.contract import SAME_SIZE, Request, Stack, check_size, readable
+from spattermap.loaders.contract import SAME_SIZE, Request, Stack, check_size, readable, stacked
 from spattermap.loaders.display import STRETCHED
 from spattermap.loaders.pictures import readable_image
 from spattermap.noise.noise_models import as_believed, lattice_gain, noise_model, without_gain
@@ -327,18 +327,8 @@ def _turn(stack: Stack, beside: Mapping[str, Any], sidecar_file: Path | None) ->
             if planes is not None:
                 turned = [ORIENTATIONS[how][1](p) if k == place else p
                           for k, p in enumerate(planes)]  # fmt: skip
-                joined = _stacked(turned)
-                setattr(stack, name, joined)
+                setattr(stack, name, stacked(turned))
         stack.notes.append(f"{element}: orientation changed as stated ({how})")
-
-
-def _stacked(planes: Sequence[Any]) -> Any:
-    """Return planes as one array, lazy where they are."""
-    if hasattr(planes[0], "dask"):
-        import dask.array as da
-
-        return da.stack(planes)
-    return np.stack(planes)
 
 
 def _lines(stack: Stack, beside: Mapping[str, Any], sidecar_file: Path | None) -> list[str]:

@@ -72,16 +72,9 @@ def read(path: Path, request: Request) -> Stack:
     axes = _axes(table, header, path)
     if axes is not None:
         return _long(path, table, header, axes, request)
-    elements, lines = names.name_channels([stem(path)], 1, request, path)
     table, notes = _grid(table, path)
-    return Stack(
-        counts=table[None],
-        elements=elements,
-        lines=lines,
-        format_name="text grid",
-        files={path.name: path},
-        map_files=[path.name],
-        notes=notes,
+    return names.from_one_file(
+        path, request, table[None], [stem(path)], format_name="text grid", notes=notes
     )
 
 

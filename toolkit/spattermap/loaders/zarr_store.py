@@ -26,13 +26,14 @@ import xarray as xr
 from spattermap.core.errors import InputError, InputFileError, OutputError, SpattermapError
 from spattermap.loaders import names, probe
 from spattermap.loaders.contract import (
-    SAME_SIZE,
     SMALL_BYTES,
     Request,
     Stack,
     check_ratio,
     check_size,
     readable,
+    square_pixel,
+    stacked,
 )
 
 # Compressors with a header state the size there and never write more than that.
@@ -369,11 +370,9 @@ def _plain(array: Any, attrs: dict[str, Any], path: Path, request: Request) -> S
     planes = names.to_planes(_values(array, path, request), (), path)
     labels = [str(name) for name in attrs.get("elements", [])]
     labels = labels or names.single_plane_label(path.stem, planes.shape[0])
-    elements, lines = names.name_channels(labels, planes.shape[0], request, path)
-    return Stack(
-        counts=planes, elements=elements, lines=lines, format_name="Zarr array",
-        files={path.name: path}, map_files=[path.name] * len(elements), notes=_absent(array),
-    )  # fmt: skip
+    return names.from_one_file(
+        path, request, planes, labels, format_name="Zarr array", notes=_absent(array)
+    )
 
 
 def _group(store: Any, path: Path, request: Request) -> Stack:
@@ -395,18 +394,9 @@ def _group(store: Any, path: Path, request: Request) -> Stack:
             f"{found or 'nothing'}. Write it with spattermap.loaders.zarr_store.write."
         )
     planes = [_values(arrays[name], path, request) for name in kept]
-    stacked: Any
-    if request.lazy:
-        import dask.array as da
-
-        stacked = da.stack(planes)
-    else:
-        stacked = np.stack(planes)
-    elements, lines = names.name_channels(kept, len(kept), request, path)
-    return Stack(
-        counts=stacked, elements=elements, lines=lines, format_name="Zarr group",
-        files={path.name: path}, map_files=[f"{path.name}: {name}" for name in kept],
-    )  # fmt: skip
+    return names.from_one_file(
+        path, request, stacked(planes), kept, parts=kept, format_name="Zarr group"
+    )
 
 
 def _ome(
@@ -441,19 +431,11 @@ def _ome(
     omero = attrs.get("omero") or attrs.get("ome", {}).get("omero") or {}
     labels = [str(one.get("label", "")) for one in omero.get("channels", [])]
     labels = labels or names.single_plane_label(path.stem, planes.shape[0])
-    elements, lines = names.name_channels(labels, planes.shape[0], request, path)
     size = _ome_pixel(finest, axes, axis_names, path)
-    return Stack(
-        counts=planes,
-        elements=elements,
-        lines=lines,
-        format_name="OME-Zarr",
-        files={path.name: path},
-        map_files=[path.name] * len(elements),
-        pixel_size_um=size,
-        pixel_size_from="multiscales",
-        notes=_absent(array),
-    )
+    return names.from_one_file(
+        path, request, planes, labels, format_name="OME-Zarr", pixel_size_um=size,
+        pixel_size_from="multiscales", notes=_absent(array),
+    )  # fmt: skip
 
 
 def _lost_chunks(array: Any) -> int:
@@ -500,9 +482,4 @@ def _ome_pixel(
         sizes.append(float(scale[k]) * _UM_PER[unit])
     if len(sizes) < 2 or not all(np.isfinite(size) and size > 0 for size in sizes):
         return None
-    if abs(sizes[0] - sizes[1]) > SAME_SIZE * sizes[0]:
-        raise InputError(
-            f"{path} must have square pixels (um), got {sizes[0]:g} and {sizes[1]:g}. "
-            "Export it with one scale."
-        )
-    return sizes[0]
+    return square_pixel(sizes, path)
