@@ -348,10 +348,6 @@ def analyse(
     workers : Workers, optional
         Where the parts are worked on; by default an active dask client, else threads.
 
-    Returns
-    -------
-    Analysis
-
     Raises
     ------
     InputError, InputTypeError, InputFileError
@@ -557,7 +553,6 @@ def _finished(
     settings: Settings,
 ) -> Analysis:
     """Draw the conclusions."""
-    from spattermap.measure import form
     from spattermap.measure.connection import held_against_bulk
     from spattermap.measure.oxide import oxide_shown
     from spattermap.verdict.judging import judge
@@ -572,29 +567,15 @@ def _finished(
         measured.continuity, known.measured, alloy=known.alloy, weighed=weighed.mean(),
         oxide=oxide_shown(oxygen),
     )  # fmt: skip
-    edges = measured.continuity.edges
-    morphology = form.describe(
-        found,
-        measured.rows,
-        pixel_size=known.pixel_size,
-        settings=settings,
-        valid=measured.valid,
-        length_unit=known.length_unit,
-        shares=shares,
-        joined=edges.largest_share if edges.crosses_x or edges.crosses_y else 0.0,
-        cover=measured.cover,
-    )
+    morphology = _formed(maps, found, measured, shares, settings)
     step("Judging each element")
-    streaks = scaled_streaks(found.streaks, known.pixel_size)
-    last = found.n_droplets + found.n_streaks
-    streaks = streaks.assign(**weighed.columns(found.n_droplets + 1, last))
     return Analysis(
         maps=maps,
         roles=roles,
         segmentation=found,
         labels=measured.labels,
         table=measured.table,
-        streaks=tables_in_unit(streaks, known.length_unit),
+        streaks=_streaks(maps, found, weighed),
         morphology=morphology,
         continuity=continuity,
         elements=judge(context, oxygen=oxygen),
@@ -612,6 +593,38 @@ def _finished(
         notes=(*notes_of(maps, roles, found, blank), *measured.notes),
         overview=measured.overview,
     )
+
+
+def _formed(
+    maps: xr.Dataset,
+    found: Segmentation,
+    measured: Measured,
+    shares: dict[str, float],
+    settings: Settings,
+) -> Morphology:
+    """Return sizes, shapes and cover, and how the metal arrived."""
+    from spattermap.measure import form
+
+    known, edges = facts(maps), measured.continuity.edges
+    return form.describe(
+        found,
+        measured.rows,
+        pixel_size=known.pixel_size,
+        settings=settings,
+        valid=measured.valid,
+        length_unit=known.length_unit,
+        shares=shares,
+        joined=edges.largest_share if edges.crosses_x or edges.crosses_y else 0.0,
+        cover=measured.cover,
+    )
+
+
+def _streaks(maps: xr.Dataset, found: Segmentation, weighed: Weighed) -> pd.DataFrame:
+    """Return the table of streaks with their thickness, in the unit of the map set."""
+    known, last = facts(maps), found.n_droplets + found.n_streaks
+    streaks = scaled_streaks(found.streaks, known.pixel_size)
+    streaks = streaks.assign(**weighed.columns(found.n_droplets + 1, last))
+    return tables_in_unit(streaks, known.length_unit)
 
 
 def _weighed(

@@ -351,10 +351,6 @@ def facts(maps: xr.Dataset) -> Facts:
     maps : xarray.Dataset
         A map set.
 
-    Returns
-    -------
-    Facts
-
     Examples
     --------
     >>> import numpy as np

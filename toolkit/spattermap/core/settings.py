@@ -132,10 +132,6 @@ class Settings:
         **changes
             Names and new values.
 
-        Returns
-        -------
-        Settings
-
         Raises
         ------
         InputError
@@ -176,10 +172,6 @@ class Settings:
         ----------
         path : str or pathlib.Path
             The file.
-
-        Returns
-        -------
-        Settings
 
         Raises
         ------

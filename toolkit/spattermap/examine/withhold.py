@@ -157,10 +157,6 @@ def withheld_numbers(numbers: Mapping[str, Any], held: Withheld) -> dict[str, An
         Headline numbers, lengths in ``_um``.
     held : Withheld
         What must not be said.
-
-    Returns
-    -------
-    dict
     """
     taken: list[str] = []
     if held.coverage:

@@ -70,7 +70,6 @@ def load(path: str | Path, *, chunks: Any = None, crop: bool = False) -> xr.Data
         If a file is missing, damaged, too large or of no known form.
     InputError, InputTypeError
         If files contradict each other or hold values that are not allowed.
-
     """
     from spattermap.loaders import contract, stack
 
@@ -106,10 +105,6 @@ def open_parts(path: str | Path) -> Source:
     path : str or pathlib.Path
         A mosaic as `spattermap.loaders.convert.convert` writes it, or anything else that `load`
         opens lazily.
-
-    Returns
-    -------
-    Source
 
     Raises
     ------
@@ -219,10 +214,6 @@ def blank_path(path: str | Path) -> Path | None:
     ----------
     path : str or pathlib.Path
         The map set, as given to `load`.
-
-    Returns
-    -------
-    pathlib.Path or None
 
     Raises
     ------

@@ -304,10 +304,6 @@ def from_signal(signal: Any, request: Request, *, where: object = "signal") -> S
     where : object, optional
         Its file, for messages.
 
-    Returns
-    -------
-    Stack
-
     Raises
     ------
     InputTypeError

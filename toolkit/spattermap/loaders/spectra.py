@@ -617,10 +617,6 @@ def describe(filters: Sequence[LineFilter], found: Identified) -> Mapping[str, A
         One an element.
     found : Identified
         What the sum spectrum showed.
-
-    Returns
-    -------
-    dict
     """
     return {
         "lines": {one.line.element: one.report() for one in filters},

@@ -348,26 +348,21 @@ class Continuity:
             Lengths end in ``_um`` and are in the map set's length unit; a number that does not
             exist is None.
         """
-        found: dict[str, Any] = {
-            "connected_x": self.edges.crosses_x,
-            "connected_y": self.edges.crosses_y,
-            "largest_region_share": self.edges.largest_share,
-            "connected_share": self.edges.connected_share,
-        }
-        if self.corners is not None:
-            found["connected_x_corners"] = self.corners.crosses_x
-            found["connected_y_corners"] = self.corners.crosses_y
-        if self.bridged is not None:
-            found["connected_x_bridged"] = self.bridged.crosses_x
-            found["connected_y_bridged"] = self.bridged.crosses_y
+        found: dict[str, Any] = {}
+        kinds = (("", self.edges), ("_corners", self.corners), ("_bridged", self.bridged))
+        for kind, regions in kinds:
+            if regions is not None:
+                for axis in ("x", "y"):
+                    found[f"connected_{axis}{kind}"] = getattr(regions, f"crosses_{axis}")
+        found["largest_region_share"] = self.edges.largest_share
+        found["connected_share"] = self.edges.connected_share
         for axis, sheet in (("x", self.x), ("y", self.y)):
-            found[f"sheet_conductance_ratio_{axis}"] = sheet.ratio
-            low, high = getattr(self, f"bounds_{axis}")
-            found[f"sheet_conductance_ratio_{axis}_low"] = low
-            found[f"sheet_conductance_ratio_{axis}_high"] = high
-            gap = getattr(self.edges, f"gap_{axis}_px") * self.pixel_size
-            found[f"gap_to_cross_{axis}_um"] = gap
-            found[f"neck_{axis}_um"] = getattr(self.edges, f"neck_{axis}_px") * self.pixel_size
+            name = f"sheet_conductance_ratio_{axis}"
+            found[name] = sheet.ratio
+            found[f"{name}_low"], found[f"{name}_high"] = getattr(self, f"bounds_{axis}")
+            for what, value in (("gap_to_cross", "gap"), ("neck", "neck")):
+                length = getattr(self.edges, f"{value}_{axis}_px") * self.pixel_size
+                found[f"{what}_{axis}_um"] = length
         found["coverage_above_threshold"] = self.coverage - DISC_AREA_THRESHOLD
         found["dose_to_connect"] = self.dose_to_connect
         found["half_heat_share"] = self.half_heat_share
@@ -377,16 +372,13 @@ class Continuity:
             found["necks_opened"] = self.otherwise.necks_opened
             found["necks_closed"] = self.otherwise.necks_closed
             for axis in ("x", "y"):
-                found[f"connected_{axis}_otherwise"] = getattr(self.otherwise, f"crosses_{axis}")
-                found[f"sheet_conductance_ratio_{axis}_otherwise"] = getattr(
-                    self.otherwise, f"ratio_{axis}"
-                )
+                for what, value in (("connected", "crosses"), ("sheet_conductance_ratio", "ratio")):
+                    other = getattr(self.otherwise, f"{value}_{axis}")
+                    found[f"{what}_{axis}_otherwise"] = other
         if self.resistivity is not None:
+            names = ("times_bulk", "times_bulk_low", "times_bulk_high", "bulk_thickness_nm")
             found["implied_resistivity_ohm_m"] = self.resistivity.resistivity_ohm_m
-            found["times_bulk"] = self.resistivity.times_bulk
-            found["times_bulk_low"] = self.resistivity.times_bulk_low
-            found["times_bulk_high"] = self.resistivity.times_bulk_high
-            found["bulk_thickness_nm"] = self.resistivity.bulk_thickness_nm
+            found |= {name: getattr(self.resistivity, name) for name in names}
             found["resistivity_reference"] = self.resistivity.reference
         return {
             name: None if isinstance(value, float) and not math.isfinite(value) else value
@@ -438,30 +430,32 @@ def describe(
     x, y, coarsened = _both_ways(mask, thickness, largest_solved_px)
     even = coarsened == 1 and thickness is None
     bounds_x, bounds_y = _bounds(mask, (x, y), blur_px if even else None)
-    filling = -math.log1p(-coverage) if coverage < 1 else float("inf")
-    found = Continuity(
-        coverage=coverage,
-        pixel_size=side,
-        length_unit=length_unit,
-        edges=edges,
-        corners=corners,
-        bridged=bridged,
-        bridging=settings.bridging,
-        x=x,
-        y=y,
-        hashin_shtrikman=hashin_shtrikman(coverage),
-        wiener=wiener_bounds(coverage),
-        bruggeman=bruggeman(coverage),
-        dose_to_connect=DISC_FILLING_THRESHOLD / filling if filling else float("inf"),
+    return _put_together(
+        coverage, (x, y), measured, alloy,
+        pixel_size=side, length_unit=length_unit, edges=edges, corners=corners, bridged=bridged,
+        bridging=settings.bridging, coarsened=coarsened, window=window,
         half_heat_share=_half_heat_share(mask, x if x.ratio >= y.ratio else y, thickness),
-        resistivity=_resistivity(measured, alloy, (x, y)),
-        coarsened=coarsened,
-        window=window,
-        masked_inside=masked_inside,
+        masked_inside=masked_inside, bounds_x=bounds_x, bounds_y=bounds_y,
         otherwise=None if otherwise is None or other is None or coarsened > 1
         else contact(mask, other, drawn_by=otherwise[1]),
-        bounds_x=bounds_x,
-        bounds_y=bounds_y,
+    )  # fmt: skip
+
+
+def _put_together(
+    coverage: float,
+    sheets: tuple[SheetConductance, SheetConductance],
+    measured: Mapping[str, Any],
+    alloy: Mapping[str, float],
+    **rest: Any,
+) -> Continuity:
+    """Return the continuity with what follows from coverage and conductance, and its words."""
+    filling = -math.log1p(-coverage) if coverage < 1 else float("inf")
+    found = Continuity(
+        coverage=coverage, x=sheets[0], y=sheets[1],
+        hashin_shtrikman=hashin_shtrikman(coverage), wiener=wiener_bounds(coverage),
+        bruggeman=bruggeman(coverage),
+        dose_to_connect=DISC_FILLING_THRESHOLD / filling if filling else float("inf"),
+        resistivity=_resistivity(measured, alloy, sheets), **rest,
     )  # fmt: skip
     return _with_words(found, measured)
 
@@ -512,7 +506,6 @@ def describe_parts(
     coverage = float(on.sum()) / max(usable, 1.0)
     x, y = solve_blocks(share)
     x, y = x if joined.crosses_x else _none_of(x), y if joined.crosses_y else _none_of(y)
-    filling = -math.log1p(-coverage) if coverage < 1 else float("inf")
     unknown = float("nan")
     edges = Connectivity(
         labels=np.zeros((0, 0), np.int32),
@@ -526,27 +519,12 @@ def describe_parts(
         neck_x_px=unknown if joined.crosses_x else 0.0,
         neck_y_px=unknown if joined.crosses_y else 0.0,
     )
-    found = Continuity(
-        coverage=coverage,
-        pixel_size=pixel_size,
-        length_unit=length_unit,
-        edges=edges,
-        corners=None,
-        bridged=None,
-        bridging=0.0,
-        x=x,
-        y=y,
-        hashin_shtrikman=hashin_shtrikman(coverage),
-        wiener=wiener_bounds(coverage),
-        bruggeman=bruggeman(coverage),
-        dose_to_connect=DISC_FILLING_THRESHOLD / filling if filling else float("inf"),
-        half_heat_share=unknown,
-        resistivity=_resistivity(measured, alloy, (x, y)),
-        coarsened=step,
-        bounds_x=(x.ratio_low, x.ratio_high),
-        bounds_y=(y.ratio_low, y.ratio_high),
-    )
-    return _with_words(found, measured)
+    return _put_together(
+        coverage, (x, y), measured, alloy,
+        pixel_size=pixel_size, length_unit=length_unit, edges=edges, corners=None, bridged=None,
+        bridging=0.0, half_heat_share=unknown, coarsened=step,
+        bounds_x=(x.ratio_low, x.ratio_high), bounds_y=(y.ratio_low, y.ratio_high),
+    )  # fmt: skip
 
 
 def _none_of(sheet: SheetConductance) -> SheetConductance:

@@ -99,10 +99,6 @@ class Panel:
         **changes
             Names and values of `Settings`.
 
-        Returns
-        -------
-        View
-
         Raises
         ------
         InputError
@@ -114,10 +110,6 @@ class Panel:
 
     def keep(self) -> Path:
         """Write the present settings to the file that the notebook and the command accept.
-
-        Returns
-        -------
-        pathlib.Path
 
         Raises
         ------
@@ -284,10 +276,6 @@ def tune(
         Where the knobs start.
     keep_as : str or pathlib.Path, optional
         File for the settings that are kept.
-
-    Returns
-    -------
-    Panel
 
     Raises
     ------

@@ -128,10 +128,6 @@ def look(
         What no knob changes, see `spattermap.segment.engine.begin`.
     draft : bool, optional
         End with the first outlines.
-
-    Returns
-    -------
-    View
     """
     from spattermap.analysis import measure_droplets
     from spattermap.segment.engine import segment

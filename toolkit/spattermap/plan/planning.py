@@ -260,10 +260,6 @@ def plan(
         File in which made fields are kept as they are done. A plan that was broken off, or is
         asked for again with more made fields or another question, takes them over.
 
-    Returns
-    -------
-    Plan
-
     Raises
     ------
     InputError

@@ -97,8 +97,6 @@ def answers_of(analysis: Any, numbers: Mapping[str, Any] | None = None) -> tuple
 
     Parameters
     ----------
-    analysis : Analysis
-        The result.
     numbers : mapping of str to object, optional
         Its summary, where that is at hand.
 

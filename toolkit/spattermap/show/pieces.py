@@ -128,10 +128,6 @@ def formula(latex: str, words: str) -> Fragment:
     words : str
         The same in words, for a terminal.
 
-    Returns
-    -------
-    Fragment
-
     Examples
     --------
     >>> formula(r"\frac{a}{b}", "a / b")

@@ -67,10 +67,6 @@ def what_was_read(maps: xr.Dataset, *, blank: xr.Dataset | None = None) -> Fragm
         A map set.
     blank : xarray.Dataset, optional
         The bare substrate, where one was given apart from the maps.
-
-    Returns
-    -------
-    Fragment
     """
     known = facts(maps)
     named = zip(maps.element.values, maps.line.values, strict=True)

@@ -31,10 +31,6 @@ def numeric_columns(table: pd.DataFrame, names: Sequence[str]) -> list[str]:
     names : sequence of str
         Candidates.
 
-    Returns
-    -------
-    list of str
-
     Examples
     --------
     >>> import pandas as pd

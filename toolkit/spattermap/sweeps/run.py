@@ -165,10 +165,6 @@ def sweep(
     progress : callable, optional
         Called after each map set with the number done, the number of all and a line of text.
 
-    Returns
-    -------
-    Sweep
-
     Raises
     ------
     InputFileError, InputError

@@ -66,10 +66,6 @@ def read_sheet(sheet: str | Path | Sequence[str | Path]) -> list[SheetRow]:
         separated by comma, semicolon or tab; with semicolons, a decimal comma is understood.
         Lines that start with ``#`` are left out.
 
-    Returns
-    -------
-    list of SheetRow
-
     Raises
     ------
     InputFileError

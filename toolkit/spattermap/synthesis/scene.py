@@ -74,10 +74,6 @@ def make_deposit(spec: Deposit, *, seed: int) -> Scene:
         Seed of every draw; the same seed and spec give the same counts, and on one machine the
         same bytes.
 
-    Returns
-    -------
-    Scene
-
     Notes
     -----
     Shapes are drawn, turned into mean counts through `xray_model`, blurred, leaked between

@@ -239,10 +239,6 @@ def droplet_composition(
     settings : Settings, optional
         Level, resamples and seed.
 
-    Returns
-    -------
-    DropletComposition
-
     Raises
     ------
     InputError

@@ -303,17 +303,7 @@ CONDITIONS: tuple[Condition, ...] = (
 
 
 def decide(evidence: ElementEvidence) -> Condition:
-    """Return the first line of the table that holds.
-
-    Parameters
-    ----------
-    evidence : ElementEvidence
-        The numbers of one element.
-
-    Returns
-    -------
-    Condition
-    """
+    """Return the first line of the table that holds for an element."""
     for condition in CONDITIONS:
         if evidence.role in condition.roles and condition.holds(evidence):
             return condition

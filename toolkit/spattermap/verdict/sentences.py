@@ -131,19 +131,7 @@ _OPENINGS = {
 
 
 def reasons(e: ElementEvidence, condition: Condition) -> str:
-    """Return why, in short sentences.
-
-    Parameters
-    ----------
-    e : ElementEvidence
-        The numbers.
-    condition : Condition
-        The line of the table that held.
-
-    Returns
-    -------
-    str
-    """
+    """Return why, in short sentences; `condition` is the line of the table that held."""
     said = [_opening(condition)]
     if e.role != "substrate":
         said += [_metal(e), _outside(e), _pattern(e, condition), _supply(e)]
@@ -257,19 +245,7 @@ def _by_scale(e: ElementEvidence) -> str:
 
 
 def next_step(e: ElementEvidence, condition: Condition) -> str:
-    """Return the measurement that would settle or firm the word; empty where none is needed.
-
-    Parameters
-    ----------
-    e : ElementEvidence
-        The numbers.
-    condition : Condition
-        The line of the table that held.
-
-    Returns
-    -------
-    str
-    """
+    """Return the measurement that would settle or firm the word; empty where none is needed."""
     blank = "Map a bare plate under the same conditions"
     if condition.name in ("between, no blank", "lies like the glass"):
         return f"{blank}."

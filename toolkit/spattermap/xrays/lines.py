@@ -220,10 +220,6 @@ def lines_of(
     least_overvoltage : float, optional
         Smallest ratio of beam energy to edge energy (dimensionless).
 
-    Returns
-    -------
-    tuple of Line
-
     Raises
     ------
     InputError
@@ -269,10 +265,6 @@ def mapped_line(element: str, line: str, beam_energy_keV: float) -> Line:
         Its line name; "" means the strongest one that the beam excites well.
     beam_energy_keV : float
         Beam energy (keV).
-
-    Returns
-    -------
-    Line
 
     Raises
     ------

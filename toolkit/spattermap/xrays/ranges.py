@@ -199,10 +199,6 @@ def relative_sensitivity(
         Measured Cliff-Lorimer factors by element against one common element, as mass fraction
         per count; used instead of the calculation where both elements are there.
 
-    Returns
-    -------
-    Sensitivity
-
     Raises
     ------
     InputError

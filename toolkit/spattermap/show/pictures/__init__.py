@@ -98,8 +98,6 @@ def save_all(
 
     Parameters
     ----------
-    analysis : Analysis
-        The result.
     folder : str or pathlib.Path
         Where to; made if missing.
     drawn : mapping of str to Picture, optional

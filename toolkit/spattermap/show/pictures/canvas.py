@@ -77,10 +77,6 @@ class Picture(Figure):
         ----------
         dpi : float, optional
             Dots per inch.
-
-        Returns
-        -------
-        bytes
         """
         if dpi not in self._rendered or self.stale:
             buffer = io.BytesIO()
@@ -97,10 +93,6 @@ class Picture(Figure):
         ----------
         dpi : float, optional
             Dots per inch of the parts that are images.
-
-        Returns
-        -------
-        bytes
         """
         buffer = io.BytesIO()
         with rc_context({"svg.hashsalt": "spattermap"}):
@@ -137,10 +129,6 @@ def nothing_to_draw(why: str) -> Picture:
     ----------
     why : str
         One sentence.
-
-    Returns
-    -------
-    Picture
 
     Examples
     --------

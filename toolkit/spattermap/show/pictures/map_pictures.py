@@ -61,14 +61,8 @@ def outlined_segmentation(analysis: Any, *, over: str = "auto") -> Picture:
 
     Parameters
     ----------
-    analysis : Analysis
-        The result.
     over : {"auto", "metal", "electron image"}, optional
         What lies below; "auto" draws both where there is an electron image.
-
-    Returns
-    -------
-    Picture
 
     Raises
     ------
@@ -275,8 +269,6 @@ def haze_map(analysis: Any, *, block_px: int = 16) -> Picture:
 
     Parameters
     ----------
-    analysis : Analysis
-        The result.
     block_px : int, optional
         Side of a block (px).
 

@@ -79,8 +79,6 @@ def rim_to_centre(analysis: Any, elements: list[str] | None = None) -> Picture:
 
     Parameters
     ----------
-    analysis : Analysis
-        The result.
     elements : list of str, optional
         Symbols; by default all.
 
@@ -196,8 +194,6 @@ def current_density(analysis: Any, *, direction: str = "auto") -> Picture:
 
     Parameters
     ----------
-    analysis : Analysis
-        The result.
     direction : {"auto", "x", "y"}, optional
         Direction of the current; "auto" takes the one that conducts better.
 

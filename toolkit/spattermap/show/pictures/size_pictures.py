@@ -188,8 +188,6 @@ def droplet_composition(analysis: Any, elements: list[str] | None = None) -> Pic
 
     Parameters
     ----------
-    analysis : Analysis
-        The result.
     elements : list of str, optional
         Elements whose counts are compared; by default those of the alloy.
 

@@ -42,10 +42,6 @@ def sweep_chart(
     group : str, optional
         Column whose values get their own sign and colour; at most five values.
 
-    Returns
-    -------
-    Picture
-
     Raises
     ------
     InputError
