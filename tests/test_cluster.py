@@ -18,8 +18,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from spattermap.analysis import analyse
 from spattermap.core import work
 from spattermap.core.errors import ClusterError, InputError
+from spattermap.core.files import staged_folder
 from spattermap.core.settings import Settings
 from spattermap.core.work import Workers
 from spattermap.loaders import open_parts
@@ -138,12 +140,17 @@ def test_a_sweep_on_the_active_client(cluster, plates, here, tmp_path):
 
 
 def test_a_mosaic_by_address_is_that_of_threads(cluster, tmp_path):
-    scene = make_deposit(Deposit(shape=(160, 192), electron_image=False), seed=5)
+    # The page is drawn by this process from the tables, and need not be drawn twice.
+    scene = make_deposit(Deposit(shape=(112, 128), electron_image=False), seed=5)
     place = convert(save_folder(scene, tmp_path / "maps"), tmp_path / "maps.zarr")
     made = []
     for name, workers in (("far", Workers(cluster.address)), ("near", Workers("threads", 1))):
-        write_mosaic(open_parts(place), tmp_path / name, part_px=96, workers=workers)
+        with staged_folder(tmp_path / name) as stage:
+            found = analyse(open_parts(place), part_px=64, folder=stage, workers=workers)
+            found.write_tables(stage)
+            found.close()
         made.append(tmp_path / name)
+    assert len((made[0] / "droplets.csv").read_text(encoding="utf-8").splitlines()) > 5
     same_files(*made)
     assert not list(tmp_path.glob(".spattermap_*"))
 
@@ -188,9 +195,9 @@ def test_a_mosaic_sends_records_and_numbers_and_no_code(tmp_path, monkeypatch):
         return iter(list(enumerate(results)))
 
     monkeypatch.setattr(work, "run", kept)
-    scene = make_deposit(Deposit(shape=(160, 192), electron_image=False), seed=5)
+    scene = make_deposit(Deposit(shape=(112, 128), electron_image=False), seed=5)
     place = convert(save_folder(scene, tmp_path / "maps"), tmp_path / "maps.zarr")
-    write_mosaic(open_parts(place), tmp_path / "out", part_px=96)
+    write_mosaic(open_parts(place), tmp_path / "out", part_px=64)
     assert len(sent) > 50
     modules = set().union(*map(modules_of, sent))
     assert {name.split(".")[0] for name in modules} <= {

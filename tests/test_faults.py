@@ -8,6 +8,7 @@ import json
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -244,10 +245,11 @@ def test_no_home_and_no_display(tmp_path):
 
 SAVE = (
     "import pathlib, sys, spattermap\n"
-    "chunks, out = int(sys.argv[3]) or None, pathlib.Path(sys.argv[2])\n"
-    "analysis = spattermap.analyse(spattermap.load(sys.argv[1], chunks=chunks))\n"
-    "out.mkdir()\n"
-    "analysis.write_tables(out)\n"
+    "for chunks in sys.argv[3:]:\n"
+    "    maps = spattermap.load(sys.argv[1], chunks=int(chunks) or None)\n"
+    "    out = pathlib.Path(sys.argv[2] + chunks)\n"
+    "    out.mkdir()\n"
+    "    spattermap.analyse(maps).write_tables(out)\n"
 )
 TABLES = ("summary.json", "droplets.csv", "streaks.csv", "elements.csv", "pairs.csv", "labels.tif",
           "examination.csv")  # fmt: skip
@@ -256,14 +258,16 @@ TABLES = ("summary.json", "droplets.csv", "streaks.csv", "elements.csv", "pairs.
 def test_same_bytes_on_one_and_two_threads_eager_and_chunked(tmp_path):
     small_maps().to_netcdf(tmp_path / "maps.nc", engine="h5netcdf")
     runs = {}
-    for threads, chunks in ((1, 0), (2, 0), (2, 24)):
-        out = tmp_path / f"out{threads}_{chunks}"
+    for threads, chunks in ((1, "0"), (2, "0 24")):
+        out = str(tmp_path / f"out{threads}_")
         limits = {f"{name}_NUM_THREADS": str(threads) for name in ("NUMBA", "OMP", "OPENBLAS")}
         path = {"PYTHONPATH": os.pathsep.join(sys.path)}
-        command = [sys.executable, "-c", SAVE, str(tmp_path / "maps.nc"), str(out), str(chunks)]
+        command = [sys.executable, "-c", SAVE, str(tmp_path / "maps.nc"), out, *chunks.split()]
         subprocess.run(command, check=True, env={**os.environ, **limits, **path})
-        runs[threads, chunks] = {name: (out / name).read_bytes() for name in TABLES}
-    first = runs[1, 0]
+        for size in chunks.split():
+            written = {name: Path(out + size, name).read_bytes() for name in TABLES}
+            runs[threads, size] = written
+    first = runs[1, "0"]
     for how, tables in runs.items():
         differ = [name for name in TABLES if tables[name] != first[name]]
         assert differ == [], how

@@ -9,6 +9,7 @@ from spattermap.core.errors import InputError
 from spattermap.measure.form import how_many_more
 from spattermap.measure.sizes import (
     Unsure,
+    _between_ranks,
     border_weights,
     cap_volume,
     droplets_needed,
@@ -328,9 +329,11 @@ def test_ranks_bound_the_percentiles_of_few_droplets():
 def test_ranks_hold_the_median_of_few_droplets(n):
     held = []
     for seed in range(400):
-        d = np.random.default_rng([seed, n]).lognormal(0, 0.6, n)
-        row = size_summary(d, n_resamples=200).loc["number D50"]
-        held.append(row.low <= 1 <= row.high)
+        d = np.sort(np.random.default_rng([seed, n]).lognormal(0, 0.6, n))
+        low, high = _between_ranks(d, np.ones(n), 50, 0.025)
+        held.append(low <= 1 <= high)
+    row = size_summary(d, n_resamples=200).loc["number D50"]
+    assert (row.low, row.high) == (low, high)  # what the table tells of few droplets
     # The least that ranks promise, less four binomial standard errors.
     assert np.mean(held) >= 0.95 - 4 * np.sqrt(0.05 * 0.95 / 400)
 

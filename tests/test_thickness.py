@@ -542,16 +542,6 @@ def test_without_bare_glass_nothing_is_told() -> None:
     assert found.regions.low[0] <= 100.0 <= found.regions.high[0]
 
 
-def test_haze_between_the_regions_does_not_pass_for_their_background():
-    samples = Path(__file__).parents[1] / "sample_maps"
-    maps = spattermap.load(samples / "molybdenum_streaks")
-    found = spattermap.analyse(maps, blank=spattermap.load(samples / "blank_plate"))
-    haze = found.weighed.field.haze
-    # Made at 40 nm, 30 % of its mass oxygen. Taken for continuum, the haze left thick metal no
-    # signal of its own, and it read 244 nm.
-    assert 28 < haze.nm[0] < 44
-
-
 def test_metal_that_lies_between_the_regions_makes_the_glass_there_no_bare_glass():
     maps = make_deposit(demo._spec("brass", 2, 128), seed=61).maps  # zinc lies between the drops
     found = spattermap.analyse(maps)
