@@ -37,12 +37,8 @@ _STORES = ("zarr.json", ".zgroup", ".zarray")
 # What a system says of a place to write to, whatever was being written: no space, quota, file too
 # large, read-only file system, name too long.
 _OUTPUT_ERRORS = (
-    errno.ENOSPC,
-    errno.EDQUOT,
-    errno.EFBIG,
-    errno.EROFS,
-    errno.ENAMETOOLONG,
-)
+    errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.ENAMETOOLONG,
+)  # fmt: skip
 
 
 @contextlib.contextmanager

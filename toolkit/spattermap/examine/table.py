@@ -84,32 +84,18 @@ TESTS: tuple[Test, ...] = (
 OF_FACTS: tuple[Test, ...] = (stated.beam_and_lines, stated.pixel_size)
 # Those that only single pixels show.
 OF_PIXELS: tuple[Test, ...] = (
-    counted.doubled,
-    dead.repeated_lines,
-    dead.hot_pixels,
-    counted.one_top,
-    counted.closure,
-    counted.clipped,
-    counted.histogram,
-    counted.scatter,
-    counted.brightness,
-    counted.copies,
-    counted.subtracted,
-    alignment.combed,
-    alignment.wavering,
-)
+    counted.doubled, dead.repeated_lines, dead.hot_pixels, counted.one_top, counted.closure,
+    counted.clipped, counted.histogram, counted.scatter, counted.brightness, counted.copies,
+    counted.subtracted, alignment.combed, alignment.wavering,
+)  # fmt: skip
 LEAST_PX = 16  # a field of a shorter side shows nothing of these
 LARGEST_PX = 4096  # a field of a longer side is examined in sums over squares
 COARSE_PX = 1024  # of so many squares a side
 BLANK_TESTS: tuple[BlankTest, ...] = (
-    bare_plate.blank_conditions,
-    bare_plate.blank_is_counted,
-    bare_plate.blank_is_bare,
-    bare_plate.blank_continuum,
-    bare_plate.blank_dose,
-    bare_plate.dwell,
+    bare_plate.blank_conditions, bare_plate.blank_is_counted, bare_plate.blank_is_bare,
+    bare_plate.blank_continuum, bare_plate.blank_dose, bare_plate.dwell,
     bare_plate.excess_throws_shadow,
-)
+)  # fmt: skip
 
 
 @dataclass(frozen=True, repr=False)

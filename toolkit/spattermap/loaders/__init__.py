@@ -32,16 +32,9 @@ __all__ = ["blank_path", "from_signal", "load", "load_blank", "open_parts"]
 
 # The order matters only where one path could be two things.
 FAMILIES = (
-    "netcdf",
-    "signals",
-    "hdf5",
-    "numpy_files",
-    "zarr_store",
-    "multipage",
-    "text",
-    "pictures",
+    "netcdf", "signals", "hdf5", "numpy_files", "zarr_store", "multipage", "text", "pictures",
     "folder",
-)
+)  # fmt: skip
 
 
 def load(path: str | Path, *, chunks: Any = None, crop: bool = False) -> xr.Dataset:

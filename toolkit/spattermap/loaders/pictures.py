@@ -47,23 +47,9 @@ _UM_PER = {
 }
 # Printing resolutions that picture programs write when they know nothing of the specimen.
 _PRINT_DPI = (
-    72.0,
-    90.0,
-    96.0,
-    100.0,
-    120.0,
-    144.0,
-    150.0,
-    180.0,
-    200.0,
-    220.0,
-    240.0,
-    300.0,
-    360.0,
-    400.0,
-    600.0,
-    1200.0,
-)
+    72.0, 90.0, 96.0, 100.0, 120.0, 144.0, 150.0, 180.0, 200.0, 220.0, 240.0, 300.0, 360.0, 400.0,
+    600.0, 1200.0,
+)  # fmt: skip
 
 # TIFF 6.0 (1992), tag 259: modified Huffman, fax of groups 3 and 4.
 _FOR_ONE_BIT = (2, 3, 4)

@@ -198,15 +198,8 @@ def regression(
 
 
 _FIT_COLUMNS = (
-    "result",
-    "term",
-    "n_samples",
-    "effect",
-    "effect_low",
-    "effect_high",
-    "p_value",
-    "explained",
-)
+    "result", "term", "n_samples", "effect", "effect_low", "effect_high", "p_value", "explained",
+)  # fmt: skip
 # Beyond this condition number settings are as good as proportional (common practice).
 _MOST_CONDITION = 30.0
 

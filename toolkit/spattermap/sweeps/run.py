@@ -109,13 +109,8 @@ class Sweep:
 
 # Results asked about every setting: few, because every question more makes each answer weaker.
 _ASKED = (
-    "coverage",
-    "d50_um",
-    "d50_px",
-    "share_haze",
-    "sheet_conductance_ratio",
-    "kept_alloy",
-)
+    "coverage", "d50_um", "d50_px", "share_haze", "sheet_conductance_ratio", "kept_alloy",
+)  # fmt: skip
 
 # File name of each table.
 TABLES = {

@@ -26,26 +26,11 @@ FEWEST_FIELDS = 4
 
 # Headline results of a field that are combined over the fields of a sample.
 RESULTS = (
-    "coverage",
-    "droplet_count",
-    "d10_um",
-    "d50_um",
-    "d90_um",
-    "area_d50_um",
-    "share_droplets",
-    "share_streaks",
-    "share_haze",
-    "largest_region_share",
-    "sheet_conductance_ratio_x",
-    "sheet_conductance_ratio_y",
-    "sheet_conductance_ratio",
-    "kept_alloy",
-    "mean_thickness_nm",
-    "deposited_ug_per_cm2",
-    "times_bulk",
-    "crack_count",
-    "crack_length_um_per_um2",
-)
+    "coverage", "droplet_count", "d10_um", "d50_um", "d90_um", "area_d50_um", "share_droplets",
+    "share_streaks", "share_haze", "largest_region_share", "sheet_conductance_ratio_x",
+    "sheet_conductance_ratio_y", "sheet_conductance_ratio", "kept_alloy", "mean_thickness_nm",
+    "deposited_ug_per_cm2", "times_bulk", "crack_count", "crack_length_um_per_um2",
+)  # fmt: skip
 # What a film has none of: its lobes are no droplets.
 _SIZES = ("droplet_count", "d10_", "d50_", "d90_", "area_d50_")
 

@@ -179,15 +179,9 @@ def leaks(
                 names = (into, source, target.name, line.name)
                 rows.append((*names, apart, leak, 2.0 * leak, overlap))
     columns = [
-        "into",
-        "source",
-        "into_line",
-        "source_line",
-        "separation_fwhm",
-        "leak",
-        "leak_high",
+        "into", "source", "into_line", "source_line", "separation_fwhm", "leak", "leak_high",
         "overlap",
-    ]
+    ]  # fmt: skip
     table = pd.DataFrame(rows, columns=columns)
     return table.sort_values("leak", ascending=False, kind="stable", ignore_index=True)
 
