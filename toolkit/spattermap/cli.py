@@ -254,10 +254,11 @@ def chosen_settings(chosen: argparse.Namespace) -> Settings:
 def _report(chosen: argparse.Namespace) -> int:
     settings = chosen_settings(chosen)  # before the slow imports: a typing error answers at once
     from spattermap.core.lean import say_when_compiling, spare_imports
+
+    spare_imports()  # before what it spares us
     from spattermap.show.progressing import progress
     from spattermap.show.report import write_report
 
-    spare_imports()
     say_when_compiling()
     with progress():
         page = write_report(
@@ -286,10 +287,11 @@ def _compare(chosen: argparse.Namespace) -> int:
 
 def _look(chosen: argparse.Namespace) -> int:
     from spattermap.core.lean import spare_imports
+
+    spare_imports()  # before what it spares us
     from spattermap.loaders import blank_path, load
     from spattermap.show.look import as_text
 
-    spare_imports()
     try:
         maps = load(chosen.mapset, crop=chosen.crop)
     except SpattermapError:

@@ -45,6 +45,7 @@ def spare_imports() -> None:
 
 def _spare_parts_of_numpy() -> None:
     """Run some modules of numpy only when something of theirs is asked for."""
+    numpy = importlib.import_module("numpy")
     for name in _UNUSED:
         spec = None if name in sys.modules else importlib.util.find_spec(name)
         if spec is None or spec.loader is None:
@@ -52,7 +53,7 @@ def _spare_parts_of_numpy() -> None:
         spec.loader = importlib.util.LazyLoader(spec.loader)
         module = importlib.util.module_from_spec(spec)
         sys.modules[name] = module
-        setattr(sys.modules["numpy"], name.partition(".")[2], module)
+        setattr(numpy, name.partition(".")[2], module)
         spec.loader.exec_module(module)
 
 
