@@ -243,7 +243,8 @@ class Totals(NamedTuple):
                 away[:, upper[0]] * away[:, upper[1]] / n[:, None]
             )
             noise = self.noise[part][:, *upper]
-            sums = weights[:, part] @ np.hstack([n[:, None], s1, away, products, noise])
+            drawn = weights if part.all() else weights[:, part]
+            sums = drawn @ np.hstack([n[:, None], s1, away, products, noise])
             here, s1_sum, away_sum, product_sum, noise_sum = np.split(
                 sums, np.cumsum([1, signals, signals, upper[0].size]), axis=1
             )

@@ -10,10 +10,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import xarray as xr
 
 from spattermap.core.arrays import Floats
 from spattermap.core.estimate import UNKNOWN, Estimate
-from spattermap.core.mapset import GLASS_FORMERS
+from spattermap.core.mapset import GLASS_FORMERS, element_names
 from spattermap.noise.counting import currie_limits
 from spattermap.noise.few_pixels import FAR
 from spattermap.verdict.correlation import noise_corrected_correlation
@@ -81,12 +82,14 @@ def _p_value(context: Context, element: str, group: tuple[str, ...]) -> float:
     """Return the p-value of the spatial null of an element against the sum of others."""
     pairs = []
     for maps in context.fields:
-        pair = maps[["counts"]].sel(element=[element, group[0]]).copy()
-        pair["counts"] = pair["counts"].astype(np.float64)
-        pair["counts"][1] = maps["counts"].sel(element=list(group)).sum("element")
-        if "valid" in maps:
-            pair["valid"] = maps["valid"]
-        pairs.append(pair)
+        names, counts = element_names(maps), maps["counts"].values
+        both = np.empty((2, *counts.shape[1:]))
+        both[0], both[1] = (counts[names.index(e)] for e in (element, group[0]))
+        for other in group[1:]:
+            both[1] += counts[names.index(other)]
+        planes = {"counts": (("element", "y", "x"), both)}
+        pair = xr.Dataset(planes, {"element": [element, group[0]]}, maps.attrs)
+        pairs.append(pair.assign(valid=maps["valid"]) if "valid" in maps else pair)
     return float(spatial_null(pairs, element, group[0]).p_value)
 
 
