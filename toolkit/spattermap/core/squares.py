@@ -6,6 +6,7 @@ adds the pixels one by one in reading order.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -36,11 +37,17 @@ def all_squares(values: Any, side: int, *, top: int = 0, left: int = 0) -> Float
 
     Dims: `values` (..., y, x), its first pixel in row `top` and column `left` of the field.
     """
-    sums = np.asarray(values, dtype=np.float64)
-    for axis, start in ((-2, top), (-1, left)):
-        first = np.arange(start // side * side, start + sums.shape[axis], side)
-        sums = np.add.reduceat(sums, np.maximum(first - start, 0), axis=axis)
-    return sums
+    values = np.asarray(values)
+    *front, height, width = values.shape
+    rows, columns = (
+        np.maximum(np.arange(start // side * side, start + n, side) - start, 0)
+        for start, n in ((top, height), (left, width))
+    )
+    tall = np.empty((*front, rows.size, width))
+    for k, (first, after) in enumerate(pairwise([*rows.tolist(), height])):
+        # Adding whole rows runs through memory in order, and copies nothing.
+        values[..., first:after, :].sum(axis=-2, dtype=np.float64, out=tall[..., k, :])
+    return np.asarray(np.add.reduceat(tall, columns, axis=-1))
 
 
 def square_areas(shape: tuple[int, ...], side: int) -> Floats:

@@ -15,7 +15,6 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage
 
 from spattermap.core.arrays import Bools, Floats, Integers, Singles
 from spattermap.core.grid import Box, Grid, Source, Store
@@ -239,11 +238,9 @@ def _found_in(job: Job, core: Box, label: npt.NDArray[np.int32], size: int) -> P
     place = np.zeros(size, np.int32)
     place[names] = np.arange(names.size)
     inside = label > 0
-    length = runs.after - runs.first
     top = np.full((job.n_looks, names.size), -np.inf)
     for look, highest in enumerate(top):
-        # In raster order a run's pixels stand together.
-        of_run = np.maximum.reduceat(job.fraction(core, look)[inside], np.cumsum(length) - length)
+        of_run = _highest(job.fraction(core, look)[inside], runs)
         np.maximum.at(highest, place[runs.label], of_run)
     ring = core.grown(1, job.shape)
     frame = (
@@ -251,9 +248,16 @@ def _found_in(job: Job, core: Box, label: npt.NDArray[np.int32], size: int) -> P
         (int(ring.left == core.left), int(ring.right == core.right)),
     )
     valid = np.pad(job.valid(ring), frame)
-    inner = ndimage.binary_erosion(valid, border_value=0)[1:-1, 1:-1]
+    inner = valid[1:-1, 1:-1] & valid[:-2, 1:-1] & valid[2:, 1:-1]
+    inner &= valid[1:-1, :-2] & valid[1:-1, 2:]
     rim = np.bincount(place[label[inside & ~inner]], minlength=names.size)
     return PartRegions(names, area, box, rim, top)
+
+
+def _highest(values: Singles, runs: Runs) -> Singles:
+    """Return the highest value of every run, of those of all pixels of runs in raster order."""
+    length = runs.after - runs.first
+    return np.asarray(np.maximum.reduceat(values, np.cumsum(length) - length))
 
 
 def contacts_part(task: Task) -> Integers:
@@ -378,9 +382,12 @@ def deepest_part(task: Task) -> tuple[Integers, Singles]:
     outer = core.grown(rims.REACH + 1, job.shape)
     label = job.regions(outer, "labels")
     depth = rims.depth_of(label)[core.inside(outer)]
-    names, dense = np.unique(label[core.inside(outer)], return_inverse=True)
+    label = label[core.inside(outer)]
+    runs = runs_of(label, core.top, core.left)
+    names, own = np.unique(runs.label, return_inverse=True)
     deepest = np.zeros(names.size, np.float32)
-    np.maximum.at(deepest, dense.ravel(), depth.ravel())
+    if names.size:
+        np.maximum.at(deepest, own, _highest(depth[label > 0], runs))
     return names.astype(np.int64), deepest
 
 
