@@ -540,14 +540,15 @@ def _sums(
     counts: Floats, labels: Labels, owner: Labels, use: Bools, *, n: int
 ) -> tuple[Floats, Floats, Floats]:
     """Return counts with the rim, pixels without it, and pixels of the rim."""
+    used = np.flatnonzero((owner > 0) & use)
+    own = owner.ravel()[used].astype(np.intp)
 
-    def per_region(where: Labels, plane: Floats | None = None) -> Floats:
-        weights = None if plane is None else plane[use]
-        return np.bincount(where[use], weights, minlength=n + 1)[1:].astype(float)
+    def per_region(where: Indices, values: Floats | None = None) -> Floats:
+        return np.bincount(where, values, minlength=n + 1)[1:].astype(float)
 
-    whole = np.stack([per_region(owner, plane) for plane in counts], axis=1)
-    pixels = per_region(labels)
-    return whole, pixels, np.maximum(per_region(owner) - pixels, 0.0)
+    whole = np.stack([per_region(own, plane.ravel()[used]) for plane in counts], axis=1)
+    pixels = per_region(labels.ravel()[used].astype(np.intp))
+    return whole, pixels, np.maximum(per_region(own) - pixels, 0.0)
 
 
 def _past_saturation(

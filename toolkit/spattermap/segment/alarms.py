@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special
+from scipy import special
 
 from spattermap.core.arrays import Floats
 from spattermap.segment.filters import Filter
@@ -57,29 +57,40 @@ def gaussian_equivalent(
     steps = np.outer(classes.weights, value[n > 0]).ravel()
     rate = np.outer(classes.bare, n[n > 0]).ravel()
     top = np.linspace(0.5 * sd, max(float(peak.max()), sd), 80)
-    deviate = np.array([_deviate(x, steps, rate) for x in top])
+    deviate = _deviates(top, steps, rate)
     # Below the first node the normal value serves: nothing that low is ever reported.
     return np.asarray(np.where(peak < top[0], plain, np.interp(peak, top, deviate)))
 
 
-def _deviate(x: float, steps: npt.NDArray[np.float64], rate: npt.NDArray[np.float64]) -> float:
-    def slope(t: float) -> float:
-        return float(rate @ (steps * np.expm1(t * steps))) - x
+def _deviates(x: Floats, steps: Floats, rate: Floats) -> Floats:
+    """Return the deviates of rising heights `x`, dims (height,), all solved for at once."""
 
-    high = 1.0
+    def slopes(t: Floats) -> Floats:
+        return np.asarray(np.expm1(t[:, None] * steps) @ (rate * steps) - x)
+
     limit = 600.0 / max(float(steps.max()), 1e-12)
-    while slope(high) < 0 and high < limit:
-        high *= 2
-    t = (
-        float(optimize.brentq(slope, 0.0, min(high, limit)))
-        if slope(min(high, limit)) > 0
-        else high
-    )
+    high = np.ones(x.size)
+    while (low_yet := (slopes(high) < 0) & (high < limit)).any():
+        high[low_yet] *= 2
+    left, right = np.zeros(x.size), np.minimum(high, limit)
+    within = slopes(right) > 0
+    t = right / 2
+    # Newton's steps, halved intervals where one would leave what encloses the root.
+    for _ in range(200):
+        f = slopes(t)
+        left, right = np.where(f < 0, t, left), np.where(f < 0, right, t)
+        following = t - f / (np.exp(t[:, None] * steps) @ (rate * steps**2))
+        inside = (following >= left) & (following <= right)
+        following = np.where(inside, following, 0.5 * (left + right))
+        step, t = np.abs(following - t), following
+        if (step <= 1e-13 * (1 + t)).all():
+            break
+    t = np.where(within, t, high)
     # Cumulant generating function of the centred sum, and its second derivative.
-    value = float(rate @ (np.expm1(t * steps) - t * steps))
-    curve = float(rate @ (steps**2 * np.exp(t * steps)))
-    r = np.sqrt(max(2 * (t * x - value), 1e-12))
-    return float(r + np.log(t * np.sqrt(curve) / r) / r)
+    value = np.expm1(t[:, None] * steps) @ rate - t * float(rate @ steps)
+    curve = np.exp(t[:, None] * steps) @ (rate * steps**2)
+    r = np.sqrt(np.maximum(2 * (t * x - value), 1e-12))
+    return np.asarray(r + np.log(t * np.sqrt(curve) / r) / r)
 
 
 def threshold(*, n_pixels: int, roughness: float, false_alarms: float) -> float:

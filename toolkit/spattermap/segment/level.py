@@ -14,7 +14,7 @@ from numba import njit
 from scipy import ndimage
 
 from spattermap.core.arrays import Bools, Floats, Singles
-from spattermap.core.squares import square_areas
+from spattermap.core.squares import all_squares, square_areas
 
 
 @njit(cache=True, nogil=True)
@@ -68,8 +68,14 @@ class Reach:
 
     def bare(self, fraction: Singles, valid: Bools) -> Bools:
         """Return the pixels that count as bare; those `margin` from the edge need what is there."""
-        below = (fraction < 0.5) & valid
-        return np.asarray(ndimage.binary_erosion(below, iterations=self.margin, border_value=1))
+        bare = (fraction < 0.5) & valid
+        for _ in range(self.margin):
+            before = bare.copy()
+            bare[1:] &= before[:-1]
+            bare[:-1] &= before[1:]
+            bare[:, 1:] &= before[:, :-1]
+            bare[:, :-1] &= before[:, 1:]
+        return np.asarray(bare)
 
 
 @dataclass(frozen=True)
@@ -87,8 +93,8 @@ def bare_sums(raw: Singles, bare: Bools, valid: Bools, *, side: int) -> BareSums
     Dims: `raw` (y, x), `bare, valid` (y, x).
     """
     total, n = block_sums(raw, bare, side)
-    _, n_valid = block_sums(raw, valid, side)
-    return BareSums(n.astype(np.float64), total, n_valid.astype(np.float64))
+    n_valid = all_squares(valid, side)
+    return BareSums(n.astype(np.float64), total, n_valid)
 
 
 @dataclass(frozen=True)

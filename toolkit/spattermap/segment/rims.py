@@ -17,6 +17,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from spattermap.core.arrays import Bools, Floats, Integers, Labels, Singles
+from spattermap.segment.runs import compacted
 
 REACH = 128  # px; deeper inside, how far the rim is says nothing
 FARTHEST = 12.0  # px; no rim is moved further
@@ -154,8 +155,8 @@ class _Compared:
         self.depth, self.radius = depth, radius[near]
         self.mine = of[near] & (depth > -FARTHEST - 1) & valid
         self.used = (depth > -_AROUND) & valid & of[near]
-        names, owner = np.unique(near[self.used], return_inverse=True)
-        self.owner, self.n = owner, names.size
+        names, self.owner = compacted(near[self.used], of.size - 1)
+        self.n = names.size
         self.signal = raw[self.used].astype(np.float64)
         self.square = float(self.signal @ self.signal)
         self.known: dict[tuple[float, ...], tuple[float, float]] = {}
