@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from spattermap.core.arrays import Bools, Floats
+from spattermap.core.arrays import Bools, Floats, Integers
 
 
 def whole_squares(values: Any, side: int) -> Any:
@@ -54,6 +54,16 @@ def square_areas(shape: tuple[int, ...], side: int) -> Floats:
     """Return the pixels of every square of a field, fewer at the far edges; (row, column)."""
     rows, columns = (np.minimum(side, n - np.arange(0, n, side)).astype(np.float64) for n in shape)
     return np.asarray(np.outer(rows, columns))
+
+
+def numbered(keys: Integers) -> tuple[Integers, Integers]:
+    """Return the keys that occur, rising, and the place of each pixel's among them.
+
+    The same as `numpy.unique`, of pixels in raster order, where one key often follows itself.
+    """
+    first = np.flatnonzero(np.append(True, keys[1:] != keys[:-1])[: keys.size])
+    values, place = np.unique(keys[first], return_inverse=True)
+    return values, np.repeat(place, np.diff(np.append(first, keys.size)))
 
 
 class Boxes:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from spattermap.core.arrays import Bools, Floats, Integers, Labels
-from spattermap.core.squares import all_squares
+from spattermap.core.squares import all_squares, numbered
 from spattermap.measure.shapes import distance_to, edges_of, squared_distance_to
 from spattermap.measure.thickness import (
     AT_LEAST,
@@ -328,7 +328,7 @@ def _of_squares(
     """Return keys, thickness, pixels and labels of the squares of a side (px)."""
     counts, labels, _ = field
     rows, columns = where
-    keys, piece = np.unique(square_keys(labels, rows, columns, side), return_inverse=True)
+    keys, piece = numbered(square_keys(labels, rows, columns, side))
     area = np.bincount(piece).astype(float)
     sums: Floats = np.stack(
         [np.bincount(piece, plane[rows, columns]).astype(float) for plane in counts], axis=1
@@ -525,7 +525,7 @@ def _pieces(counts: Floats, rims: Rims, inner: Bools) -> tuple[Floats, Floats]:
     key = (labels[rows, columns].astype(np.int64) * _RINGS + ring) * (
         wide * (labels.shape[0] // _SQUARE + 1)
     ) + square
-    _, piece = np.unique(key, return_inverse=True)
+    _, piece = numbered(key)
     pixels = np.bincount(piece).astype(float)
     sums: Floats = np.stack(
         [np.bincount(piece, plane[rows, columns]).astype(float) for plane in counts], axis=1

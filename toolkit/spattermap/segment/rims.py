@@ -155,6 +155,7 @@ class _Compared:
         self.depth, self.radius = depth, radius[near]
         self.mine = of[near] & (depth > -FARTHEST - 1) & valid
         self.used = (depth > -_AROUND) & valid & of[near]
+        self.places = np.flatnonzero(self.used)
         names, self.owner = compacted(near[self.used], of.size - 1)
         self.n = names.size
         self.signal = raw[self.used].astype(np.float64)
@@ -176,10 +177,11 @@ class _Compared:
         body = np.clip(depth + np.float32(0.5), 0, 1)
         area = float(body[self.mine].sum(dtype=np.float64))
         if rims.fall > 0:
-            radius = np.maximum(self.radius + moved, np.float32(0.5))
-            height = 1 - np.clip(1 - depth / radius, 0, 1) ** 2
-            body = body * _signal_of(height, rims.fall)
-        shown = ndimage.gaussian_filter(body, rims.blur)[self.used].astype(np.float64)
+            some = np.nonzero(body)
+            radius = np.maximum(self.radius[some] + moved[some], np.float32(0.5))
+            height = 1 - np.clip(1 - depth[some] / radius, 0, 1) ** 2
+            body[some] *= _signal_of(height, rims.fall)
+        shown = ndimage.gaussian_filter(body, rims.blur).ravel()[self.places].astype(np.float64)
         # Every region has a strength of its own; what is left is noise, and what no model shows.
         with_signal = np.bincount(self.owner, shown * self.signal, minlength=self.n)
         alone = np.bincount(self.owner, shown * shown, minlength=self.n)

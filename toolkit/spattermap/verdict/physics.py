@@ -26,6 +26,7 @@ import xarray as xr
 from spattermap.core.arrays import Labels
 from spattermap.core.errors import InputError, atomic_number
 from spattermap.core.mapset import valid_mask
+from spattermap.core.squares import numbered
 from spattermap.xrays import leaks, mapped_line, parse_line, resolution_fwhm_eV
 from spattermap.xrays.atomic_data import mass_attenuation
 from spattermap.xrays.lines import SOFT_LINE_EV, Line
@@ -260,13 +261,14 @@ def alloy_labels(maps: xr.Dataset, labels: Labels, matrix: str) -> Labels:
     columns = -(-labels.shape[1] // side)
     cell = (y // side) * columns + x // side
     key = labels[metal].astype(np.int64) * (cell.max() + 1) + cell
-    _, piece = np.unique(key, return_inverse=True)
+    _, piece = numbered(key)
+    of_bare, n_bare = plane[bare].sum(), bare.sum()
     n, k = np.bincount(piece), np.bincount(piece, plane[metal])
     out = np.zeros(n.size, dtype=bool)
     for _ in range(_ROUNDS):
         level = max(k[~out].sum() / max(n[~out].sum(), 1), on_bare)
         # The bare level is at least one count over the bare area, so that the ratio is finite.
-        base = max((plane[bare].sum() + k[out].sum() + 1) / (bare.sum() + n[out].sum()), 1e-9)
+        base = max((of_bare + k[out].sum() + 1) / (n_bare + n[out].sum()), 1e-9)
         if not level > base:
             return labels
         odds = k * np.log(level / base) - n * (level - base)
