@@ -10,9 +10,11 @@ bias of the coverage by pixels, and by signal, with the share of intervals that 
 from __future__ import annotations
 
 import argparse
+import time
 
 import numpy as np
 import segmentation_scenes as scenes
+from scipy import ndimage
 
 from spattermap.segment.engine import segment
 from spattermap.synthesis import Deposit, Droplets, Streaks
@@ -38,16 +40,48 @@ def deposit(k, *, width, counts, droplets=0.0):
     )
 
 
+def near_hits(found, labels, truth, *, within=1.0):
+    """Return how many streaks inside the frame match where pixels next to each other count as one.
+
+    A match: half of either streak, and more, lies within a pixel of the other.
+    """
+    n_true = truth["droplet_count"]
+    cut = {int(v) for x in (found.labels, labels) for edge in (x[0], x[-1], x[:, 0], x[:, -1])
+           for v in (np.unique(edge) if x is labels else [])}  # fmt: skip
+    hits = 0
+    for streak in truth["streaks"]:
+        mine = labels == streak["label"]
+        if streak["label"] in cut or streak["label"] <= n_true or not mine.any():
+            continue
+        rows, columns = (slice(max(0, v.min() - 6), v.max() + 7) for v in np.nonzero(mine))
+        mine, around = mine[rows, columns], found.labels[rows, columns]
+        wide = ndimage.distance_transform_edt(~mine) <= within
+        names = np.unique(around[wide])
+        for name in names[names > found.n_droplets]:
+            other = found.labels == name
+            near = ndimage.distance_transform_edt(~other[rows, columns]) <= within
+            if (mine & near).sum() > 0.5 * mine.sum() and (
+                (other[rows, columns] & wide).sum() > 0.5 * other.sum()
+            ):
+                hits += 1
+                break
+    return hits
+
+
 def line(width, counts, *, seed, n, droplets=0.0):
     """Print one line."""
     from spattermap.analysis import measure_droplets
     from spattermap.measure.form import describe
 
     tally, errors, bias, hold, wrong = np.zeros(3), [], [], [], np.zeros(2)
+    near, taken = 0, 0.0
     for k in range(n):
         spec = deposit(k, width=width, counts=counts, droplets=droplets)
         maps, roles, truth, labels = scenes.scene(spec, seed + k)
+        start = time.process_time()
         found = segment(maps, roles)
+        taken += time.process_time() - start
+        near += near_hits(found, labels, truth)
         *some, gaps = scenes.streak_scores(found, labels, truth)
         tally += some
         errors += gaps
@@ -59,12 +93,15 @@ def line(width, counts, *, seed, n, droplets=0.0):
         round_ones = pairs[:, 1] <= truth["droplet_count"]
         wrong += (np.count_nonzero(pairs[round_ones, 0] > found.n_droplets), round_ones.sum())
     f1 = 2 * tally[2] / max(1, tally[0] + tally[1])
+    near = 2 * near / max(1, tally[0] + tally[1])
     by_pixels, value = np.mean(bias, axis=0)
     print(
-        f"{width:4.1f} {counts:5.1f} | F1 {f1:.3f} (found {tally[0]:.0f}, true {tally[1]:.0f}) "
+        f"{width:4.1f} {counts:5.1f} | F1 {f1:.3f}, {near:.3f} "
+        f"(found {tally[0]:.0f}, true {tally[1]:.0f}) "
         f"angle {np.median(errors) if errors else np.nan:5.2f} | coverage {by_pixels:+.3f} "
         f"{value:+.3f} | blur {found.blur_px:.2f} trust {found.smallest_trusted_px:.1f} | "
-        f"droplets called streaks {wrong[0]:.0f} of {wrong[1]:.0f}; hold {np.mean(hold):.2f}",
+        f"droplets called streaks {wrong[0]:.0f} of {wrong[1]:.0f}; hold {np.mean(hold):.2f} "
+        f"| {taken:.1f} s",
         flush=True,
     )
     return f1, value
@@ -75,11 +112,13 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--scenes", type=int, default=2)
+    parser.add_argument("--counts", type=float, nargs="*", default=[0.5, 2.0, 10.0])
+    parser.add_argument("--among", type=float, nargs="*", default=[0.0, 0.1])
     asked = parser.parse_args()
     print("width counts | streaks | bias of coverage by pixels, as reported")
-    for droplets in (0.0, 0.1):
+    for droplets in asked.among:
         print("streaks alone" if droplets == 0 else "among droplets")
-        for counts in (0.5, 2.0, 10.0):
+        for counts in asked.counts:
             for width in (1.0, 2.0, 3.0, 5.0):
                 line(width, counts, seed=asked.seed, n=asked.scenes, droplets=droplets)
 

@@ -30,7 +30,7 @@ from spattermap.core.mapset import (
 )
 from spattermap.core.settings import Settings
 from spattermap.core.work import Workers
-from spattermap.segment import basins, cracks, droplets, lobes, passes, rims, streaks
+from spattermap.segment import basins, cracks, droplets, lines, lobes, passes, rims, streaks
 from spattermap.segment import level as local
 from spattermap.segment.filters import Filter, gaussian_filter
 from spattermap.segment.ground import Ground, estimate_of, sample_lines
@@ -142,8 +142,13 @@ def segment(
     progress.step("Parting what touches, finding streaks")
     divided = _divided(field, found, order, confidence)
     field.job.store.keep("labels", divided.lookup)
+    drawn, kept = _lines(field, divided, order)
+    if drawn:
+        divided = _divided(field, found, order[kept], confidence[kept])
+        field.job.store.keep("labels", divided.lookup)
     field, divided = _by_shape(field, divided)
     field, divided = _to_the_rims(field, divided)
+    field, divided = _with_lines(field, divided, drawn)
     return _result(_noted(field, divided), divided)
 
 
@@ -493,6 +498,74 @@ def _divided(
         lookup=final[numbers],
         ellipses=np.zeros((len(round_ones), 5)),
         shared=np.zeros(len(round_ones), dtype=bool),
+    )
+
+
+def _lines(field: Field, found: _Divided, order: Integers) -> tuple[list[lines.Found], Bools]:
+    """Return narrow streaks by tiles, and which hills they do not explain, dims (hill,)."""
+    job, kept = field.job, np.ones(order.size, bool)
+    by_maps = field.image is None or not field.image.used
+    counted = noise_is_known(job.source.maps) and not job.source.has("variance")
+    if not (by_maps and counted) or job.rule.parts_nothing:
+        return [], kept
+    outlook = streaks.Outlook(found.box, found.area, np.zeros_like(found.area))
+    broad = np.zeros(found.area.size, bool)
+    least_width = lines.BROAD * float(np.hypot(job.rule.sigma, 1.0))
+    broad[found.n_droplets + 1 :] = [one.width > least_width for one in found.streaks]
+    strength = lines.strength_of(job.classes, job.signs)
+    seen = lines.Seen.of(job.classes, strength, job.used.blur or 0.75)
+    least = lines.least_gain(field.n_valid, field.settings.false_alarms_per_field)
+    more = (seen, ~outlook.worth_a_look, broad, least, bool(field.notes))
+    tiles = field.workers.run(passes.lines_tile, every(job, more, grid=job.tiles))
+    tiles = [one for one in tiles if one.lines]
+    if tiles:
+        gone = np.unique(np.concatenate([one.explained for one in tiles]))
+        kept = ~np.isin(found.lookup[order], gone)
+    return tiles, kept
+
+
+def _with_lines(field: Field, found: _Divided, tiles: list[lines.Found]) -> tuple[Field, _Divided]:
+    """Draw the lines as streaks, after those that are there."""
+    job, n = field.job, found.n_droplets
+    if not tiles:
+        return field, found
+    drawn = [line for one in tiles for line in one.lines]
+    before = n + len(found.streaks)
+    parts = field.workers.run(passes.lined_part, every(job, (drawn, n, before)))
+    merged = _merged(parts, before + len(drawn) + 1, job.n_looks)
+    area, box = merged.area, merged.box
+    area[0], box[0] = 0, 0
+    shapes = [
+        *(replace(one, area=int(a)) for one, a in
+          zip(found.streaks, area[n + 1 : before + 1], strict=True)),
+        *(one.shape(int(a)) for one, a in zip(drawn, area[before + 1 :], strict=True)),
+    ]  # fmt: skip
+    seen = np.flatnonzero(area[n + 1 :]) + n + 1
+    kept = np.concatenate([np.arange(n + 1), seen])
+    table = np.zeros(area.size, np.int32)
+    table[kept] = np.arange(kept.size)
+    job.store.keep("labels", table)
+    weakest = min(one.weakest for one in tiles)
+    part = float(area[before + 1 :].sum() / max(1, area.sum()))
+    low, high = (
+        (1 - part) * ours + part * of_lines
+        for ours, of_lines in zip(
+            (field.rims.low, field.rims.high), lines.bounds(weakest), strict=True
+        )
+    )
+    blur = float(np.median([one.blur for one in tiles]))
+    field = replace(
+        field,
+        job=replace(job, drawn="lined"),
+        rims=replace(field.rims, low=low, high=high),
+        notes=(*field.notes, *lines.note(drawn, blur, weakest)),
+    )
+    return field, replace(
+        found,
+        streaks=[shapes[k - n - 1] for k in seen],
+        area=area[kept],
+        box=box[kept],
+        lookup=table,
     )
 
 

@@ -3,7 +3,7 @@
 Pictures in the store, by name: ``raw0`` the unfiltered metal fraction (``raw1``, ... freed of an
 uneven bare level), ``fraction0`` the filtered one by tiles (``fraction1``, ... through the wider
 filters), ``mask``, ``hills1``, ``hills2``, ``basins``, ``regions``, ``lobes`` (parted by shape),
-``moved`` (outlines moved to the rims).
+``moved`` (outlines moved to the rims), ``lined`` (streaks drawn as lines).
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import numpy.typing as npt
 from spattermap.core.arrays import Bools, Floats, Integers, Singles
 from spattermap.core.grid import Box, Grid, Source, Store
 from spattermap.core.mapset import element_names
-from spattermap.segment import basins, droplets, filters, hills, lobes, rims
+from spattermap.segment import basins, droplets, filters, hills, lines, lobes, rims
 from spattermap.segment import level as local
 from spattermap.segment.filters import Filter
 from spattermap.segment.likelihood import Classes, metal_fraction, stack_of
@@ -401,3 +401,53 @@ def moved_part(task: Task) -> PartRegions:
     label = np.where(job.valid(core), label[core.inside(outer)], np.int32(0))
     job.store.put("moved", k, label)
     return _found_in(job, core, label, shift.size)
+
+
+def lines_tile(task: Task) -> lines.Found:
+    """Return the lines whose middle lies in a tile; `more`: what they are looked for with.
+
+    Tiles lie on one grid however a field is cut, so that lines do not depend on the parts.
+    """
+    job, k, (seen, compact, drawn, least, uneven) = task
+    box = job.tiles.box(k)
+    outer = box.grown(lines.MARGIN, job.shape)
+    window = lines.Window(
+        outer,
+        job.source.counts(outer),
+        job.valid(outer),
+        np.zeros(outer.shape),
+        job.regions(outer, "labels"),
+        np.zeros(0, bool),
+    )
+    found = lines.look(window, seen, compact=compact, drawn=drawn, least=least, uneven=uneven)
+    mine = [one for one in found.lines if _holds(box, *one.of(one.middle))]
+    return found._replace(lines=mine)
+
+
+def _holds(box: Box, y: float, x: float) -> bool:
+    return box.top <= y + 0.5 < box.bottom and box.left <= x + 0.5 < box.right
+
+
+def lined_part(task: Task) -> PartRegions:
+    """Draw lines over a part; write the regions; `more`: the lines, and the number of droplets.
+
+    What is drawn has the final labels: droplets keep their pixels, streaks give way to lines.
+    """
+    job, k, (found, n_droplets, n_before) = task
+    core = job.grid.box(k)
+    label = job.regions(core, "labels").copy()
+    valid = job.valid(core)
+    for number, line in enumerate(found, start=n_before + 1):
+        near = line.box(2, Box(0, 0, *job.shape))
+        shared = Box(
+            max(near.top, core.top), max(near.left, core.left),
+            min(near.bottom, core.bottom), min(near.right, core.right),
+        )  # fmt: skip
+        if shared.bottom <= shared.top or shared.right <= shared.left:
+            continue
+        here = shared.inside(core)
+        old = label[here]
+        free = (old == 0) | ((old > n_droplets) & (old <= n_before))
+        old[line.covers(shared) & free & valid[here]] = number
+    job.store.put("lined", k, label)
+    return _found_in(job, core, label, n_before + len(found) + 1)

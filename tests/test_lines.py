@@ -1,0 +1,109 @@
+"""Lines: streaks as narrow as the blur, fitted to the counts along their centre."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from spattermap.core.grid import Box, Grid, Source
+from spattermap.segment import lines
+from spattermap.segment.engine import segment
+from spattermap.segment.lines import Line, Seen, Window
+from spattermap.synthesis import Deposit, Droplets, Streaks
+
+sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
+
+import segmentation_scenes as scenes
+
+SHAPE = (96, 96)
+SEEN = Seen(np.array([0.05, 4.0]), np.array([2.0, -3.9]), 1.0)
+
+
+def window(true: Line | None, seed: int = 0) -> Window:
+    """Return counts of glass with one line on it."""
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    part = np.zeros(SHAPE) if true is None else true.shown(*true.place(y, x), SEEN.blur)
+    mean = SEEN.bare[:, None, None] + part * SEEN.step[:, None, None]
+    counts = np.random.default_rng(seed).poisson(mean)
+    whole = np.ones(SHAPE, bool)
+    return Window(
+        Box(0, 0, *SHAPE), counts, whole, np.zeros(SHAPE), np.zeros(SHAPE, np.int32),
+        np.zeros(1, bool),
+    )  # fmt: skip
+
+
+def deposit(*, width: float, droplets: float = 0.0) -> Deposit:
+    """Return bars, alone or among droplets, at 2 counts a pixel."""
+    return Deposit(
+        shape=(256, 256), counts_per_pixel=2.0, blur_px=1.0, electron_image=False,
+        droplets=Droplets(coverage=droplets, d50_px=12.0, sigma_g=1.35),
+        streaks=Streaks(number=20, length_px=36.0, width_px=width, direction_deg=20.0,
+                        spread_deg=25.0, head_ratio=0.0, taper=0.0),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("width", [1.0, 2.0, 4.0])
+def test_a_drawn_line_is_fitted(width):
+    true = Line(48.0, 48.0, 0.4, 0.3, 0.2, 0.05, -20.0, 24.0, width, 0.0)
+    (found, *others), _ = lines.lines_in(
+        window(true), SEEN, least=20.0, ground=np.ones(SHAPE, bool)
+    )
+    assert not others
+    # Four standard errors, of some 90 counts for each px of width.
+    assert found.mean_width == pytest.approx(width, abs=0.25)
+    assert found.length == pytest.approx(44, abs=4)
+    off = true.off(*(np.array([v]) for v in true.place(*found.of(found.middle))))
+    assert off == pytest.approx(0, abs=0.25)
+
+
+def test_slopes_are_those_of_the_picture():
+    rng = np.random.default_rng(1)
+    along, across = rng.uniform(-30, 30, 400), rng.uniform(-5, 5, 400)
+    line = Line(0.0, 0.0, 0.3, 0.2, 0.0, 0.0, -18.0, 20.0, 2.0, 0.1)
+    slopes = line.slopes(along, across, 1.0)
+    for k in range(7):
+        step = np.zeros(8)
+        step[k] = 1e-4
+        rise = [line.at(line.values + s * step).shown(along, across, 1.0) for s in (-1, 1)]
+        inside = (along > line.low) & (along < line.high)
+        assert slopes[k][inside] == pytest.approx(((rise[1] - rise[0]) / 2e-4)[inside], abs=2e-2)
+
+
+def test_bare_glass_has_no_line():
+    least = lines.least_gain(SHAPE[0] * SHAPE[1], 0.05)
+    for seed in range(6):
+        found, _ = lines.lines_in(
+            window(None, seed), SEEN, least=least, ground=np.ones(SHAPE, bool)
+        )
+        assert found == []
+
+
+def test_narrow_streaks_are_found_and_cover_what_they_cover():
+    # 2 px under a blur of 1 px: half the typical signal outlines 2.8 px.
+    maps, roles, truth, labels = scenes.scene(deposit(width=2.0), 77)
+    found = segment(maps, roles)
+    n_found, n_true, hits, errors = scenes.streak_scores(found, labels, truth)
+    assert 2 * hits / (n_found + n_true) >= 0.9
+    assert np.median(errors) < 3
+    assert found.metal.mean() == pytest.approx((labels > 0).mean(), rel=0.1)
+    assert any("as narrow as the blur" in note for note in found.notes)
+    assert found.rims.low < 1 < found.rims.high
+
+
+def test_lines_do_not_hang_on_the_parts():
+    maps, roles, _, _ = scenes.scene(deposit(width=2.0, droplets=0.1), 78)
+    whole = segment(maps, roles)
+    parts = segment(Source(maps, checked=True), roles, grid=Grid((0, 70, 199, 256), (0, 131, 256)))
+    assert whole.n_streaks > 0
+    assert np.array_equal(whole.labels, parts.labels)
+    assert whole.streaks.equals(parts.streaks)
+    assert whole.notes == parts.notes
+
+
+def test_separate_droplets_are_no_lines():
+    spec = deposit(width=2.0, droplets=0.2).with_changes(streaks=Streaks())
+    maps, roles, _, _ = scenes.scene(spec, 79)
+    assert segment(maps, roles).n_streaks == 0
