@@ -48,15 +48,19 @@ def deposit(*, width: float, droplets: float = 0.0) -> Deposit:
 @pytest.mark.parametrize("width", [1.0, 2.0, 4.0])
 def test_a_drawn_line_is_fitted(width):
     true = Line(48.0, 48.0, 0.4, 0.3, 0.2, 0.05, -20.0, 24.0, width, 0.0)
-    (found, *others), _ = lines.lines_in(
-        window(true), SEEN, least=20.0, ground=np.ones(SHAPE, bool)
-    )
-    assert not others
-    # Four standard errors, of some 90 counts for each px of width.
-    assert found.mean_width == pytest.approx(width, abs=0.25)
-    assert found.length == pytest.approx(44, abs=4)
-    off = true.off(*(np.array([v]) for v in true.place(*found.of(found.middle))))
-    assert off == pytest.approx(0, abs=0.25)
+    sizes = []
+    for seed in range(4):
+        (found, *others), _ = lines.lines_in(
+            window(true, seed), SEEN, least=20.0, ground=np.ones(SHAPE, bool)
+        )
+        assert not others
+        off = true.off(*(np.array([v]) for v in true.place(*found.of(found.middle))))
+        assert off == pytest.approx(0, abs=0.3)
+        sizes.append((found.mean_width, found.length))
+    # Four standard errors of the mean of four, of some 90 counts for each px of width.
+    mean_width, length = np.mean(sizes, axis=0)
+    assert mean_width == pytest.approx(width, abs=0.25)
+    assert length == pytest.approx(44, abs=3)
 
 
 def test_slopes_are_those_of_the_picture():
