@@ -226,6 +226,23 @@ def test_cuts_and_tails_of_the_picture_alone_are_undone_and_gaps_stay():
     assert not labels[50:60, 69:71].all()
 
 
+def test_a_shape_that_looks_like_the_metal_is_told_from_one_that_does_not():
+    labels = np.zeros((96, 96), np.int32)
+    y, x = np.mgrid[:96, :96]
+    places = [(8 + 16 * k, 8 + 16 * j) for k in range(5) for j in range(5)]
+    for k, (row, column) in enumerate(places, start=1):
+        labels[np.hypot(y - row, x - column) < 4] = k
+    picture = ndimage.gaussian_filter((labels > 0).astype(np.float32), 0.8)
+    picture += 0.05 * np.random.default_rng(1).standard_normal(picture.shape).astype(np.float32)
+    picture[labels == 24] *= 0.3  # a patch of another grey
+    odds = np.full(25, 20.0)
+    odds[23:] = 1.0  # not settled by the counts
+    told = image_regions.look_odds(labels, picture, odds)
+    assert told[23] < -2
+    assert told[24] > 1
+    assert not image_regions.look_odds(labels, picture, np.zeros(25)).any()  # nothing to go by
+
+
 def test_what_only_the_maps_show_is_added():
     image = np.zeros((20, 20), np.int32)
     image[2:8, 2:8] = 1

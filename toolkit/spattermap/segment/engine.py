@@ -400,7 +400,6 @@ def _with_image(
             evidence,
             step=_image_step(maps, name),
             split_strength=field.settings.split_strength,
-            seed=field.settings.seed,
         )
         readings.append(replace(reading, name=name))
     best = max(readings, key=lambda one: (one.used, one.transform is not None, one.explained))

@@ -92,7 +92,6 @@ def read_image(
     *,
     step: float | None = None,
     split_strength: float = 1.0,
-    seed: int = 0,
 ) -> ImageReading:
     """Register an electron image, draw regions in it, and let the counts decide on each.
 
@@ -119,13 +118,12 @@ def read_image(
             peak_ratio=placed.peak_ratio,
         )
     return _read_registered(
-        grey, maps, placed.transform, ratio=placed.peak_ratio, strength=split_strength, seed=seed
+        grey, maps, placed.transform, ratio=placed.peak_ratio, strength=split_strength
     )
 
 
 def _read_registered(
-    grey: Singles, maps: MapEvidence, transform: Transform, *, ratio: float, strength: float,
-    seed: int,
+    grey: Singles, maps: MapEvidence, transform: Transform, *, ratio: float, strength: float
 ) -> ImageReading:  # fmt: skip
     """Place the picture better and better, then draw in it."""
     shape = (maps.fraction.shape[0], maps.fraction.shape[1])
@@ -141,12 +139,11 @@ def _read_registered(
         off, transform = better.farthest(transform, shape), better
         if off < _SETTLED:
             break
-    return _read_placed(grey, maps, transform, ratio=ratio, strength=strength, seed=seed)
+    return _read_placed(grey, maps, transform, ratio=ratio, strength=strength)
 
 
 def _read_placed(
-    grey: Singles, maps: MapEvidence, transform: Transform, *, ratio: float, strength: float,
-    seed: int,
+    grey: Singles, maps: MapEvidence, transform: Transform, *, ratio: float, strength: float
 ) -> ImageReading:  # fmt: skip
     """Learn the placed picture, and draw in it where it explains the maps."""
     shape = (maps.fraction.shape[0], maps.fraction.shape[1])
@@ -164,12 +161,12 @@ def _read_placed(
             f"it explains only {max(0.0, learned.explained):.0%} of what the maps show of the "
             f"metal ({LEAST_EXPLAINED:.0%} needed)"
         ))  # fmt: skip
-    return _drawn(picture, learned, maps, known, inside=inside, strength=strength, seed=seed)
+    return _drawn(picture, learned, maps, known, inside=inside, strength=strength)
 
 
 def _drawn(
     picture: Singles, learned: image_evidence.Learned, maps: MapEvidence, known: ImageReading, *,
-    inside: Bools, strength: float, seed: int,
+    inside: Bools, strength: float,
 ) -> ImageReading:  # fmt: skip
     """Draw the regions and let the counts decide on each."""
     assert known.transform is not None
@@ -201,10 +198,9 @@ def _drawn(
     )
     n_drawn = int(drawn.max())
     labels = image_regions.only_in_maps(drawn, maps.labels)
-    found = image_regions.footprints(
-        labels, maps.fraction, maps.valid, blur=blur, noise=noise, seed=seed
-    )
+    found = image_regions.footprints(labels, maps.fraction, maps.valid, blur=blur, noise=noise)
     odds = image_regions.metal_odds(found)
+    odds[:n_drawn] += image_regions.look_odds(drawn, picture, odds[:n_drawn])
     area = np.bincount(labels.ravel())[1:].astype(np.float64)
     kept = odds > _METAL_ODDS
     kept[n_drawn:] &= image_regions.out_of_noise(found, area, labels.size)[n_drawn:]

@@ -33,7 +33,11 @@ _ELONGATED = 2.5  # length over width from which a region may be a streak
 # part of the shapes of a picture that are metal, at most: each must show some metal in its counts
 _MOST_SHARE = 0.95
 _MOST_FALSE = 0.05  # regions a field that noise may add to those of the picture
-_PROBES = 8
+_ABOUT = 4  # px about a region that tell how it looks
+_LEAST_VARIED = 1e-3  # variance of the blurred outline about a region for its look to be told
+_SETTLED = 5.0  # log odds from which counts alone settle a region
+_FEW = 10  # settled regions that tell how metal looks
+_MOST_TOLD = 3.0  # log odds against a region that its look gives at most
 _CG_STEPS = 40
 _CG_TOLERANCE = 1e-4
 _LEAST_SPREAD, _MOST_SPREAD = 0.1, 0.35  # of the metal signal from region to region
@@ -140,7 +144,7 @@ def mended(
     scratch adds to it is a tail; what dust hides may be broad. Each such piece has its counts
     weighed, metal against bare: where these tell, they decide. Where not, a gap is filled but
     unsure (second result), which is for the shape of what lies about it to settle; a tail is left
-    to the maps.
+    to the maps. Broad metal that the maps alone show must be more than noise draws in a field.
     """
     closed = _closed(mask, _HALF_WIDE) | ndimage.binary_fill_holes(mask)
     core = ~_closed(~mask, _THIN)
@@ -165,11 +169,12 @@ def mended(
     typical = _typical(Footprints(found.signal[total:], found.error[total:]))
     s, e = found.signal[:total], found.error[:total]
     odds = np.asarray((s - typical / 2) * typical / e**2)
-    is_gap, is_tail = (np.repeat(np.arange(3), n[1:]) == k for k in (0, 2))
+    is_gap, is_broad, is_tail = (np.repeat(np.arange(3), n[1:]) == k for k in range(3))
     area = np.bincount(pieces.ravel(), minlength=total + 1)[1:]
     in_maps = np.bincount(pieces[maps_mask], minlength=total + 1)[1:] > 0.5 * area
     told = np.abs(odds) > _TOLD
     keep = np.where(told, odds > 0, is_gap | (is_tail & in_maps))
+    keep &= ~is_broad | out_of_noise(Footprints(s, e), area.astype(np.float64), mask.size)
     out = np.where(pieces > 0, np.append(False, keep)[pieces], mask)
     return np.asarray(out), np.append(False, is_gap & ~told)[pieces]
 
@@ -258,13 +263,14 @@ def _opened(labels: Labels, unsure: Bools) -> Labels:
     return out
 
 
-def footprints(labels: Labels, evidence: Singles, valid: Bools, *, blur: float, noise: float,
-               seed: int = 0) -> Footprints:  # fmt: skip
+def footprints(
+    labels: Labels, evidence: Singles, valid: Bools, *, blur: float, noise: float
+) -> Footprints:
     """Fit the unsmoothed evidence by all blurred regions at once.
 
     Dims: `labels`, `evidence`, `valid` (y, x); `blur` in px, `noise` the variance in one pixel.
     Normal equations solved by conjugate gradients (Hestenes & Stiefel 1952), the bare plate being
-    one more region. Their diagonal by random signs (Hutchinson 1990).
+    one more region.
     """
     n = int(labels.max()) + 1
     flat = labels.ravel()
@@ -274,16 +280,22 @@ def footprints(labels: Labels, evidence: Singles, valid: Bools, *, blur: float, 
         sums = np.bincount(flat, blurred(seen, blur).ravel(), minlength=n)
         return np.asarray(sums, np.float64)
 
-    random = np.random.default_rng(seed)
-    diagonal = np.zeros(n)
-    for _ in range(_PROBES):
-        sign = random.choice([-1.0, 1.0], n)
-        diagonal += sign * normal(sign) / _PROBES
-    area = np.bincount(flat, minlength=n).astype(np.float64)
-    diagonal = np.clip(diagonal, 0.05 * area, area) + 1e-9
+    diagonal = _diagonal(labels, valid, blur)
     right = np.bincount(flat, blurred(np.where(valid, evidence, 0), blur).ravel(), minlength=n)
     signal = _conjugate_gradients(normal, np.asarray(right, np.float64), diagonal)
     return Footprints(signal[1:] - signal[0], np.sqrt(noise / diagonal[1:]))
+
+
+def _diagonal(labels: Labels, valid: Bools, blur: float) -> Floats:
+    """Return the sum of squares of each blurred region, the bare plate first."""
+    area = np.bincount(labels.ravel()).astype(np.float64)
+    out, reach = 0.5 * area, int(3 * blur + 1)
+    for k, box in enumerate(ndimage.find_objects(labels), start=1):
+        if box is not None:
+            at = tuple(slice(max(0, b.start - reach), b.stop + reach) for b in box)
+            out[k] = np.square(blurred((labels[at] == k).astype(np.float32), blur)[valid[at]]).sum()
+    out[0] = max(area[0] - np.sum(area[1:] - out[1:]), out[0])
+    return np.asarray(np.maximum(out, 0.05 * area) + 1e-9)
 
 
 def _conjugate_gradients(apply, right: Floats, diagonal: Floats) -> Floats:  # type: ignore[no-untyped-def]
@@ -330,6 +342,54 @@ def metal_odds(found: Footprints) -> Floats:
         spread = float(np.sqrt(np.clip(scatter, _LEAST_SPREAD**2, _MOST_SPREAD**2)))
         share = float(np.clip(p.mean(), 0.05, _MOST_SHARE))
     return odds
+
+
+def look_odds(labels: Labels, picture: Singles, odds: Floats) -> Floats:
+    """Return the log odds that each region is metal by how it looks, dims (region,).
+
+    Dims: `labels`, `picture` (y, x); `odds` are those by the counts. How far a region stands out of
+    its surroundings, and what its outline leaves unexplained there, as they are for the regions
+    that the counts settled, against any grey and any misfit. What settles nothing has odds 0.
+    """
+    n = int(labels.max())
+    if n == 0:
+        return np.zeros(0)
+    step, misfit = _stands_out(labels, picture)
+    told = np.zeros(n)
+    for values, wide in ((step, None), (np.log(np.maximum(misfit, 1e-6)), 1.0)):
+        settled = values[(odds > _SETTLED) & np.isfinite(values)]
+        if settled.size < _FEW:
+            return np.zeros(n)
+        middle = np.median(settled)
+        low, high = np.percentile(settled, (5, 95))
+        spread = max(float(high - low) / 3.29, 1e-6)
+        broad = np.hypot(abs(middle) if wide is None else wide, spread)
+        off = np.where(np.isfinite(values), values - middle, np.nan)
+        one = _log_normal(off, np.asarray(spread)) - _log_normal(off, np.asarray(broad))
+        told += np.where(np.isfinite(one), np.maximum(one, -_MOST_TOLD), 0)
+    return told
+
+
+def _stands_out(labels: Labels, picture: Singles) -> tuple[Floats, Floats]:
+    """Return by how much of the grey each region stands out, and what its outline leaves of it.
+
+    Least squares of the picture about each region on the blurred outline and a level; the second is
+    the standard deviation of the rest.
+    """
+    from skimage.segmentation import expand_labels
+
+    about = expand_labels(labels, _ABOUT).ravel()  # type: ignore[no-untyped-call]
+    x = blurred((labels > 0).astype(np.float32), _SHARP).ravel().astype(np.float64)
+    y = picture.ravel().astype(np.float64)
+    size = int(labels.max()) + 1
+    weights = (None, x, y, x * x, x * y, y * y)
+    number, sx, sy, sxx, sxy, syy = (np.bincount(about, w, minlength=size)[1:] for w in weights)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        var_x, var_y = sxx / number - (sx / number) ** 2, syy / number - (sy / number) ** 2
+        both = sxy / number - sx * sy / number**2
+        step = np.where(var_x > _LEAST_VARIED, both / var_x, np.nan)
+        rest = np.sqrt(np.maximum(var_y - both * step, 0))
+    return step, rest
 
 
 def out_of_noise(found: Footprints, area: Floats, n_pixels: int) -> Bools:
