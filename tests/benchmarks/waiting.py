@@ -207,7 +207,11 @@ def child_panel(repeats):
     panel = tune(maps)
     stack = maps["counts"].values
     plain_regions(stack, [0, 1])
-    return in_turns(lambda: panel._look(panel.settings, panel._roles), lambda: plain_regions(stack, [0, 1]), repeats)
+    return in_turns(
+        lambda: panel._look(panel.settings, panel._roles),
+        lambda: plain_regions(stack, [0, 1]),
+        repeats,
+    )
 
 
 def child_plain():
