@@ -302,8 +302,8 @@ class Continuity:
     coverage: float  # area fraction of the metal
     pixel_size: float  # side of a pixel in `length_unit`
     length_unit: str  # the map set's length unit
-    # regions of pixels that share edges (4), and that share corners too (8); of a field worked on
-    # in parts the latter is None
+    # regions of pixels that share edges (4), and that share corners too (8), the latter without
+    # gaps and necks, which are NaN; of a field worked on in parts they are None
     edges: Connectivity
     corners: Connectivity | None
     # regions (4) after closing gaps up to `bridging`; None where no bridging was asked for
