@@ -148,6 +148,36 @@ def test_a_field_is_found_in_an_overview(field, evidence):
     assert placed.transform.farthest(true, field.labels.shape) < 1.5
 
 
+def test_an_overview_of_another_scale_draws_the_field(field, evidence):
+    # A larger field at 0.8 of the maps' pixels: a window of it shows what was mapped.
+    around = made.make_picture(made.make_field(9, counts=1.0, size=320), "backscatter").image
+    overview = around.astype(float)
+    overview[30:222, 90:282] = made.make_picture(field, "backscatter").image
+    overview = ndimage.zoom(overview, 1.25, order=1)
+    found = read_image(overview.astype(np.uint16), evidence[1], step=0.8)
+    assert found.used
+    assert found.transform.shift == pytest.approx((-34, 26), abs=1.0)
+    assert bench.scores(found.labels, field)[0] > 0.94
+
+
+def grey_as(image, way):
+    """Return the grey values of a picture as other detectors and programs write them."""
+    part = (image - image.min()) / float(image.max() - image.min())
+    return {
+        "12 bit shifted to 16": (np.round(4095 * (0.4 + 0.5 * part)).astype(np.uint16) << 4),
+        "8 bit up to 52": np.round(52 * part).astype(np.uint8),
+        "a third clipped": np.minimum(image, np.quantile(image, 0.67)).astype(image.dtype),
+    }[way]
+
+
+@pytest.mark.parametrize("way", ["12 bit shifted to 16", "8 bit up to 52", "a third clipped"])
+def test_grey_values_may_have_any_range(field, evidence, way):
+    image = made.make_picture(field, "backscatter").image
+    plain, other = (read_image(one, evidence[1]) for one in (image, grey_as(image, way)))
+    assert other.used
+    assert bench.scores(other.labels, field)[0] > bench.scores(plain.labels, field)[0] - 0.02
+
+
 def test_a_picture_is_learned_and_an_unrelated_one_is_not(field, evidence):
     maps = evidence[1]
     for kind, least in (("backscatter", 0.9), ("secondary", 0.85)):
@@ -241,6 +271,23 @@ def test_a_shape_that_looks_like_the_metal_is_told_from_one_that_does_not():
     assert told[23] < -2
     assert told[24] > 1
     assert not image_regions.look_odds(labels, picture, np.zeros(25)).any()  # nothing to go by
+
+
+def test_what_is_too_small_to_be_learned_is_added_where_the_picture_is_clear():
+    y, x = np.mgrid[:96, :96]
+    labels = (np.hypot(y - 40, x - 40) < 12).astype(np.int32)
+    shown = (labels > 0) | (np.hypot(y - 70, x - 70) < 2) | (np.hypot(y - 10, x - 80) < 1.5)
+    shown |= np.hypot(y - 40, x - 54) < 1.5  # beside the first, part of it or a shadow
+    clear = ndimage.gaussian_filter(shown.astype(np.float32), 0.6)
+    noise = np.random.default_rng(2).standard_normal(clear.shape).astype(np.float32)
+    for sign in (1, -1):
+        found = image_regions.with_small(labels, sign * clear + 0.05 * noise, labels >= 0)
+        assert found.max() == 3
+        assert np.array_equal(found == 1, labels == 1)
+        assert found[70, 70]
+        assert found[10, 80]
+        assert not found[40, 54]
+    assert np.array_equal(image_regions.with_small(labels, clear + noise, labels >= 0), labels)
 
 
 def test_what_only_the_maps_show_is_added():

@@ -7,6 +7,7 @@ import pytest
 from spattermap.cli import main
 from spattermap.core.errors import InputError, InputFileError
 from spattermap.show.micrograph import draft, is_lone_image
+from spattermap.show.report import notebook_path, run_notebook
 
 
 @pytest.fixture(scope="module")
@@ -64,6 +65,24 @@ def test_words_claim_no_more_than_grey_values(picture, tmp_path, capsys):
         assert word not in said.lower()
     written = {item.name for item in (tmp_path / "out").iterdir()}
     assert written == {"draft.png", "draft.csv", "draft.txt"}
+
+
+def test_the_notebook_follows_its_knobs_and_claims_no_more_either(picture, tmp_path, monkeypatch):
+    book = notebook_path("micrograph.ipynb")
+    monkeypatch.chdir(book.parent)
+    tight = draft(picture).threshold + 30
+    knobs = {"picture": str(picture), "threshold": tight, "split_strength": 0.0}
+    executed = run_notebook(book, {**knobs, "folder": str(tmp_path / "out")})
+    said = "\n".join(cell.printed for cell in executed.cells)
+    assert f"brighter than grey value {tight:.6g}" in said
+    shown = draft(picture, threshold=tight, split_strength=0.0)
+    assert shown.text() in said
+    assert (tmp_path / "out" / "draft.csv").is_file()
+    dark = run_notebook(book, {**knobs, "polarity": "dark", "folder": ""})
+    assert "parts darker than" in "\n".join(cell.printed for cell in dark.cells)
+    text = said + book.read_text(encoding="utf-8")
+    for word in ("metal", "composition", "droplet", "alloy"):
+        assert word not in text.lower()
 
 
 def test_what_is_no_lone_picture(tmp_path, picture):

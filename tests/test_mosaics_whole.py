@@ -12,14 +12,15 @@ import pytest
 import zarr
 
 from spattermap import analyse, load, make_map_set
+from spattermap.analysis_parts import IMAGE_NOT_READ
 from spattermap.cli import main
-from spattermap.core.errors import InputError, OutputError
-from spattermap.core.grid import parts_of
+from spattermap.core.errors import InputError, OutputError, SpattermapWarning
+from spattermap.core.grid import Source, parts_of
 from spattermap.core.mapset import facts
 from spattermap.core.settings import Settings
 from spattermap.core.work import Workers
 from spattermap.loaders import open_parts
-from spattermap.loaders.convert import convert
+from spattermap.loaders.convert import IMAGES_LEFT_OUT, convert
 from spattermap.loaders.zarr_store import write
 from spattermap.measure.part_sums import add_coarse, coarse_sums
 from spattermap.show.mosaic_page import write_mosaic
@@ -81,6 +82,20 @@ def test_what_convert_writes_is_what_was_read(tmp_path):
         assert again.attrs["alloy"] == maps.attrs["alloy"]
     with pytest.raises(OutputError, match="new folder"):
         convert(BRASS, tmp_path / "m.zarr")
+
+
+def test_a_mosaic_says_what_it_does_not_read_of_an_electron_image(tmp_path):
+    maps = make_deposit(Deposit(shape=(96, 128)), seed=1).maps
+    found = analyse(Source(maps), part_px=64, folder=tmp_path, workers=Workers(workers=1))
+    assert IMAGE_NOT_READ in found.notes
+    assert found.summary()["electron_image_used"] is False
+    own = maps.drop_vars("electron_image").assign(
+        electron_image=(("image_y", "image_x"), np.zeros((192, 256), np.uint8))
+    )
+    own.to_netcdf(tmp_path / "own.nc", engine="h5netcdf")
+    with pytest.warns(SpattermapWarning, match=re.escape(IMAGES_LEFT_OUT)):
+        place = convert(tmp_path / "own.nc", tmp_path / "m.zarr")
+    assert "electron_image" not in load(place)
 
 
 def tile(folder, name, value, **more):

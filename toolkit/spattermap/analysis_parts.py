@@ -15,7 +15,7 @@ import xarray as xr
 
 from spattermap.core.arrays import Floats, Integers, Labels
 from spattermap.core.grid import Box, DiskStore, Grid, Source, Windowed, parts_of
-from spattermap.core.mapset import element_names, facts, make_map_set
+from spattermap.core.mapset import electron_images, element_names, facts, make_map_set
 from spattermap.core.progress import step
 from spattermap.core.results import tables_in_unit
 from spattermap.core.squares import square_areas
@@ -62,6 +62,10 @@ NOT_LOOKED_FOR = (
     "This field was worked on in parts: the spatial p-values come from four windows of it, spacing "
     "and satellites are those of the droplets in its middle, and gaps, necks and cracks are not "
     "looked for. Analyse a field cut from it for those."
+)
+IMAGE_NOT_READ = (
+    "The electron image is not read on a field worked on in parts: outlines come from the counts "
+    "alone. Analyse a field cut from it where the picture is to help."
 )
 
 
@@ -320,7 +324,7 @@ def _put_together(plan: _Plan, parts: Sequence[_Part]) -> Measured:
         cover=(coverage, sensitivity_table([float(n) / n_valid for n in above])),
         valid=Windowed(source, "valid") if source.has("valid") else None,
         overview=_overview_of(source, squares, plan.steps["overview"]),
-        notes=(NOT_LOOKED_FOR,),
+        notes=(NOT_LOOKED_FOR, *((IMAGE_NOT_READ,) if electron_images(source.maps) else ())),
     )
 
 

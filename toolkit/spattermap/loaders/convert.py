@@ -9,6 +9,7 @@ import csv
 import functools
 import json
 import math
+import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,9 +19,17 @@ import numpy as np
 import xarray as xr
 
 from spattermap.core.arrays import Array
-from spattermap.core.errors import InputError, InputFileError, OutputError, one_of, refuse_endless
+from spattermap.core.errors import (
+    InputError,
+    InputFileError,
+    OutputError,
+    SpattermapWarning,
+    one_of,
+    refuse_endless,
+)
 from spattermap.core.files import decoded, is_there, refuse_input_as_out, staged_folder
 from spattermap.core.grid import part_of
+from spattermap.core.mapset import electron_images
 
 _COLUMNS = {"px": ("y_px", "x_px"), "um": ("y_um", "x_um")}
 
@@ -155,6 +164,10 @@ def refuse_overlaps(places: list[Place], table: Path) -> None:
 CHUNK_PX = 1024  # what is read at a time
 SHARD_PX = 4096  # what is one file
 MOST_FAR = 1e15  # beyond it, whole numbers are no longer told apart
+IMAGES_LEFT_OUT = (
+    "Electron images beyond the first, or of other pixels than the maps, are left out: a mosaic is "
+    "drawn from its counts."
+)
 MOST_EMPTY = 100  # times as large as its tiles a mosaic may be, else a position is wrong
 _MOST_OPEN = 4  # tiles held in memory at once
 _FACTS = ("quantity", "pixel_size_um", "beam_energy_keV", "take_off_deg", "tilt_deg", "dose_nC",
@@ -233,6 +246,8 @@ class _Mosaic:
 def _single(place: Path) -> _Mosaic:
     maps = _opened(place)
 
+    _warn_of_images(maps)
+
     def read(name: str, rows: slice, columns: slice) -> Array:
         return _values(maps, name, rows, columns)
 
@@ -251,6 +266,7 @@ def _grid(table: Path, overlap: str) -> _Mosaic:
 
     tiles = read_tiles(table)
     first = _opened(tiles[0].path)
+    _warn_of_images(first)
     dtypes = dict(_dtypes(first))
     corners: list[tuple[int, int, int, int]] = []
     for tile in tiles:
@@ -331,6 +347,12 @@ def _dtypes(maps: xr.Dataset) -> dict[str, np.dtype[Any]]:
         for name in ("counts", "variance", "electron_image", "valid")
         if name in maps and "y" in maps[name].dims  # an image of its own grid has no place here
     }
+
+
+def _warn_of_images(maps: xr.Dataset) -> None:
+    """Warn of electron images that a mosaic does not take."""
+    if set(electron_images(maps)) - set(_dtypes(maps)):
+        warnings.warn(IMAGES_LEFT_OUT, SpattermapWarning, stacklevel=4)
 
 
 def _refuse_unlike(first: xr.Dataset, maps: xr.Dataset, where: str, path: Path) -> None:

@@ -32,6 +32,7 @@ _LEAST_INSIDE = 0.8  # part of the field that the picture must show
 _MOST_PLACINGS = 3
 _SETTLED = 0.2  # px; a transform that moves no point of the field farther is settled
 _METAL_ODDS = 3.0  # log odds from which a region is metal: no more than one in twenty is none
+_SMALL_ODDS = 4.0  # of what is too small to be learned, most of it scratches: one in fifty
 _LEAST_SUPPORT = 1.3  # gradient along the outlines over that of the whole picture
 
 
@@ -196,6 +197,8 @@ def _drawn(
     drawn = image_regions.parted_by_shape(
         mask, unsure, diameter=maps.structure.diameter, strength=strength
     )
+    n_learned = int(drawn.max())
+    drawn = image_regions.with_small(drawn, picture, inside & maps.valid)
     n_drawn = int(drawn.max())
     labels = image_regions.only_in_maps(drawn, maps.labels)
     found = image_regions.footprints(labels, maps.fraction, maps.valid, blur=blur, noise=noise)
@@ -203,6 +206,7 @@ def _drawn(
     odds[:n_drawn] += image_regions.look_odds(drawn, picture, odds[:n_drawn])
     area = np.bincount(labels.ravel())[1:].astype(np.float64)
     kept = odds > _METAL_ODDS
+    kept[n_learned:n_drawn] &= odds[n_learned:n_drawn] > _SMALL_ODDS
     kept[n_drawn:] &= image_regions.out_of_noise(found, area, labels.size)[n_drawn:]
     labels = image_regions.renumbered(labels, kept)
     support = image_regions.edge_support(labels > 0, picture)

@@ -10,6 +10,7 @@ from scipy.special import logsumexp
 from scipy.stats import norm
 
 from spattermap.core.arrays import Bools, Floats, Labels, Singles
+from spattermap.core.estimate import middle_and_scatter
 from spattermap.segment import droplets, lobes
 from spattermap.segment.filters import Structure
 from spattermap.segment.hills import part
@@ -33,6 +34,10 @@ _ELONGATED = 2.5  # length over width from which a region may be a streak
 # part of the shapes of a picture that are metal, at most: each must show some metal in its counts
 _MOST_SHARE = 0.95
 _MOST_FALSE = 0.05  # regions a field that noise may add to those of the picture
+_AWAY = 2  # px from what is drawn, within which nothing more is looked for
+_LOCAL = 10.0  # px; scale of the plate's own grey
+_CLEAR = 5.0  # scatters of the plate's grey below half the metal's step
+_LEAST_SMALL = 4  # px; the smallest that is looked for
 _ABOUT = 4  # px about a region that tell how it looks
 _LEAST_VARIED = 1e-3  # variance of the blurred outline about a region for its look to be told
 _SETTLED = 5.0  # log odds from which counts alone settle a region
@@ -196,6 +201,31 @@ def _closed(mask: Bools, radius: float) -> Bools:
     reach = min(2 * int(radius) + 2, *(n - 1 for n in mask.shape))
     wide = np.pad(mask, reach, mode="symmetric")
     return np.asarray(ndimage.binary_closing(wide, _disc(radius))[reach:-reach, reach:-reach])
+
+
+def with_small(labels: Labels, picture: Singles, use: Bools) -> Labels:
+    """Return the labels with what else stands out of the picture as the metal does, only smaller.
+
+    Dims: all (y, x). What was learned from blurred maps is too coarse for it. Nothing is added
+    where the grey of the plate alone comes halfway to the metal's.
+    """
+    near = ndimage.binary_dilation(labels > 0, iterations=_AWAY)
+    bare = use & ~near
+    core = ndimage.binary_erosion(labels > 0, _CROSS)
+    if not core.any() or np.count_nonzero(bare) < core.size // 100:
+        return labels
+    weight = blurred(bare.astype(np.float32), _LOCAL)
+    level = blurred(np.where(bare, picture, np.float32(0)), _LOCAL) / np.maximum(weight, 1e-3)
+    above = blurred(picture, _GRADIENT) - level
+    step = float(np.median(above[core]))
+    _, scatter = middle_and_scatter(above[bare])
+    if abs(step) < 2 * _CLEAR * scatter:
+        return labels
+    high = use & (labels == 0) & (above * np.sign(step) > 0.5 * abs(step))
+    pieces, n = ndimage.label(high)
+    area, beside = (np.bincount(pieces[at], minlength=n + 1)[1:] for at in (high, near))
+    more = renumbered(pieces.astype(np.int32), (area >= _LEAST_SMALL) & (beside == 0))
+    return np.asarray(np.where(more > 0, more + labels.max(), labels), np.int32)
 
 
 def parted(mask: Bools, fused: Singles, *, noise: float, strength: float) -> Labels:
