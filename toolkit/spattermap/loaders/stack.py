@@ -87,15 +87,7 @@ def _stated_line(file: Path, element: str, text: str) -> str:
 def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request) -> Any:
     """Turn a stack and its sidecar into a validated map set."""
     beside = request.sidecar
-    if stack.counts.ndim != 3 or 0 in stack.counts.shape:
-        raise InputError(
-            f"{path} must hold maps with at least one pixel, got shape "
-            f"{tuple(stack.counts.shape)}. Export it again."
-        )
-    if stack.counts.dtype.kind not in "uif":
-        raise InputError(
-            f"{path} must hold real numbers, got type {stack.counts.dtype}. Export the numbers."
-        )
+    _refuse_no_maps(stack, path)
     if "electron_image" in beside and stack.electron_image is None:
         _add_electron_image(stack, Path(beside["electron_image"]), sidecar_file)
     for more in beside.get("more_electron_images", ()):
@@ -103,21 +95,7 @@ def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request
     _turn(stack, beside, sidecar_file)
     size, size_from = _pixel_size(stack, path, sidecar_file, beside)
     quantity = _quantity(stack, beside, path)
-    files = dict(stack.files)
-    if sidecar_file is not None:
-        files[sidecar_file.name] = sidecar_file
-    source = {
-        **stack.source,
-        "format": stack.format_name,
-        "files": {name: sha256(files[name]) for name in sorted(files)},
-        "map_files": list(stack.map_files),
-        "pixel_size_from": size_from,
-        "quantity_from": "sidecar" if "quantity" in beside else "file" if stack.quantity else "",
-        "notes": list(stack.notes),
-        "dtype": str(stack.counts.dtype),
-    }
-    if "blank" in beside and sidecar_file is not None:
-        source["blank"] = path_from(Path(beside["blank"]), sidecar_file.parent)
+    source = _source(stack, sidecar_file, beside, size_from)
     facts = {name: value for name, value in stack.facts.items() if value is not None}
     for name in ("title", "beam_energy_keV", "take_off_deg", "tilt_deg", "dose_nC", "background",
                  "alloy", "substrate", "process", "measured"):  # fmt: skip
@@ -157,6 +135,40 @@ def finish(stack: Stack, path: Path, sidecar_file: Path | None, request: Request
         if note.startswith("Warning: "):
             warnings.warn(f"{path.name}: {note[9:]}", SpattermapWarning, stacklevel=4)
     return validate(maps)
+
+
+def _refuse_no_maps(stack: Stack, path: Path) -> None:
+    if stack.counts.ndim != 3 or 0 in stack.counts.shape:
+        raise InputError(
+            f"{path} must hold maps with at least one pixel, got shape "
+            f"{tuple(stack.counts.shape)}. Export it again."
+        )
+    if stack.counts.dtype.kind not in "uif":
+        raise InputError(
+            f"{path} must hold real numbers, got type {stack.counts.dtype}. Export the numbers."
+        )
+
+
+def _source(
+    stack: Stack, sidecar_file: Path | None, beside: Mapping[str, Any], size_from: str
+) -> dict[str, Any]:
+    """Return where everything came from, with the hashes of all files."""
+    files = dict(stack.files)
+    if sidecar_file is not None:
+        files[sidecar_file.name] = sidecar_file
+    source = {
+        **stack.source,
+        "format": stack.format_name,
+        "files": {name: sha256(files[name]) for name in sorted(files)},
+        "map_files": list(stack.map_files),
+        "pixel_size_from": size_from,
+        "quantity_from": "sidecar" if "quantity" in beside else "file" if stack.quantity else "",
+        "notes": list(stack.notes),
+        "dtype": str(stack.counts.dtype),
+    }
+    if "blank" in beside and sidecar_file is not None:
+        source["blank"] = path_from(Path(beside["blank"]), sidecar_file.parent)
+    return source
 
 
 def _in_counts(maps: Any, beside: Mapping[str, Any]) -> tuple[Any, list[str]]:
