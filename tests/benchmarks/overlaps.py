@@ -5,6 +5,11 @@ alloy counts a pixel; then droplets apart. One line each: object F1 at IoU 0.5 o
 are at least half visible, beside a plain script (smoothing, Otsu, watershed) and beside this
 package's own metal parted by truth; precision and recall; bias of the median diameter of the table.
 ``--seed N`` takes other scenes; ``--scenes N`` how many a line.
+
+Measured on seed 41000, three scenes a line: at 10 % coverage F1 0.89, 0.94, 0.95, 0.97 (0.3, 0.5,
+1, 5 counts; D50 7, 5, 3, 1 % too large), at 25 % 0.82, 0.88, 0.88, 0.94 (10, 5, 5, 1 %), at 45 %
+0.57, 0.61, 0.71, 0.77 (12, 11, 8, 5 %); the plain script 0.07 to 0.94. Droplets apart: 0.99 at 0.3
+counts, 1.00 above. The aim, F1 0.85 and D50 within 6 %, is missed at 45 %, and at 0.3 counts.
 """
 
 from __future__ import annotations
