@@ -512,7 +512,7 @@ def _lines(field: Field, found: _Divided, order: Integers) -> tuple[list[lines.F
     least_width = lines.BROAD * float(np.hypot(job.rule.sigma, 1.0))
     broad[found.n_droplets + 1 :] = [one.width > least_width for one in found.streaks]
     strength = lines.strength_of(job.classes, job.signs)
-    seen = lines.Seen.of(job.classes, strength, job.used.blur or 0.75)
+    seen = lines.Seen.of(job.classes, strength, max(job.used.blur, lines.LEAST_BLUR))
     least = lines.least_gain(field.n_valid, field.settings.false_alarms_per_field)
     more = (seen, ~outlook.worth_a_look, broad, least, bool(field.notes))
     tiles = field.workers.run(passes.lines_tile, every(job, more, grid=job.tiles))

@@ -27,6 +27,7 @@ from spattermap.segment.likelihood import Classes
 from spattermap.segment.streaks import Shape
 
 MARGIN = 64  # px around a tile in which lines are followed
+LEAST_BLUR = 0.75  # px; to begin with, until the lines tell it
 BROAD = 3.5  # deviations of the edge, from which a streak is drawn by its outline
 _ANGLES = 16  # filters over half a turn
 _BIN = 2  # px; side of the squares on which lines are looked for
@@ -586,7 +587,10 @@ def lines_in(window: Window, seen: Seen, *, least: float, ground: Bools) -> tupl
             break
         if turn == 0:
             seen = _on_ground(seen, window, ground & (window.known < _ON))
+        before = seen.blur
         found, seen = _again(found, window, seen, blurs=turn == 0)
+        if seen.blur != before:
+            tried.clear()  # what was judged under another blur is judged again
         if turn == 0 and len(found) >= _ENOUGH and seen.blur == _BLURS[-1]:
             return [], seen  # blurred further than any blur that is thought of: no lines
     return found, seen
