@@ -52,6 +52,7 @@ class Evidence(NamedTuple):
     broad: float = _BROAD  # standard deviation of the logarithm of the radius
     price: float = PRICE  # what one more ellipse costs beforehand (nats)
     least: float = 0.0  # smallest radius (px): nothing smaller is told apart
+    most: float = 1e9  # largest radius (px) that the area of the region allows
 
 
 def evidence_of(
@@ -223,7 +224,8 @@ def _spread(one: Floats, evidence: Evidence) -> float:
 def _prior(one: Floats, evidence: Evidence) -> float:
     bent = (one[3] ** 2 + one[4] ** 2) / evidence.round**2
     size = (one[2] - np.log(evidence.middle)) / evidence.broad
-    unseen = 1e3 if np.exp(one[2]) < evidence.least else 0.0
+    r = np.exp(one[2])
+    unseen = 1e3 if r < evidence.least or r > 1.001 * evidence.most else 0.0
     return float(0.5 * (bent + size * size) + evidence.price + unseen)
 
 
@@ -307,6 +309,7 @@ def _refit(
     scale = min(1.0, 0.35 / max(most, 1e-12))
     for j in range(5):
         one[j] += scale * step[j]
+    one[2] = min(one[2], np.log(evidence.most))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -711,7 +714,13 @@ def explain_lumps(
             better = None
             if not kept[k]:
                 owner = np.searchsorted(names, label[own])
-                better = _parted(points[own], owner, seeds[names], evidence)
+                # Half of an ellipse at the frame's edge may be seen, and none is beyond its lump:
+                # without that a huge one, whose rough outline may stray as far as the lump is
+                # wide, explains every lump that the frame cuts.
+                most = np.sqrt(2 / np.pi * area[names].sum())
+                better = _parted(
+                    points[own], owner, seeds[names], evidence._replace(most=float(most))
+                )
             if better is None:
                 kept[k] = True
                 one = np.zeros((len(names), 5))
