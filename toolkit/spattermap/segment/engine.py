@@ -591,7 +591,7 @@ def _by_shape(field: Field, found: _Divided) -> tuple[Field, _Divided]:
     beside = touching[(touching[:, 1] > n) & (touching[:, 0] <= n), 0]
     left = np.isin(np.arange(n_lumps + 1), lump[beside])
     job.store.keep("lumps_seen", lump, sums, box, left)
-    told = _told_by_outlines(field)
+    told = _told_by_outlines(field, float(found.area[1:].sum()) / max(1, field.n_valid))
     inside, cut = zip(*field.workers.run(passes.explained_part, every(job, told)), strict=True)
     done = np.concatenate([one.lump for one in inside])
     wanted = np.setdiff1d(np.arange(1, n_lumps + 1), done)
@@ -606,7 +606,7 @@ def _by_shape(field: Field, found: _Divided) -> tuple[Field, _Divided]:
     )
 
 
-def _told_by_outlines(field: Field) -> lobes.Evidence:
+def _told_by_outlines(field: Field, coverage: float) -> lobes.Evidence:
     """Return what outlines tell, and the smallest droplet that is told apart."""
     settings = field.settings
     least = (settings.smallest_droplet or 0.0) / facts(field.job.source.maps).pixel_size
@@ -616,6 +616,7 @@ def _told_by_outlines(field: Field) -> lobes.Evidence:
         diameter=field.known.diameter,
         smallest=max(field.smallest, least),
         strength=settings.split_strength,
+        coverage=coverage,
     )
 
 

@@ -30,6 +30,7 @@ _TOLD = 3.0  # log odds from which counts alone decide
 # px^3; variance of an outline's place times its correlation length: dust and scratches displace it
 # more than the picture's noise does
 _WHITE = 1.0
+_PRICE = 6.0  # nats; that what a picture draws as one is several droplets
 _ELONGATED = 2.5  # length over width from which a region may be a streak
 # part of the shapes of a picture that are metal, at most: each must show some metal in its counts
 _MOST_SHARE = 0.95
@@ -266,7 +267,7 @@ def _by_shape(whole: Bools, labels: Labels, *, diameter: float, strength: float)
     touching = np.array(contacts(labels), np.int64).reshape(-1, 2)
     lump = lobes.lumps_of(n, touching)
     told = lobes.Evidence(
-        white=_WHITE, sigma=_SHARP, middle=0.5 * diameter, price=lobes.PRICE / strength, least=1.0
+        white=_WHITE, sigma=_SHARP, middle=0.5 * diameter, price=_PRICE / strength, least=1.0
     )
     sums = pixel_sums(labels, n, 0, 0)
     # What may be a streak is no droplet of ellipses.

@@ -30,7 +30,8 @@ _PIXELS = 0.02  # px^3; what the pixel grid adds to the noise of an outline
 _ROUGH = 0.02  # of the radius: how far true outlines stray from an ellipse
 _ROUND = 0.05  # half the logarithm of the ratio of a droplet's axes
 _BROAD = 0.5  # logarithm of the radius
-PRICE = 6.0  # nats; that a lump is several droplets is less likely beforehand
+_PRICE = 4.0  # nats; that a lump is several droplets is less likely beforehand,
+_CROWDED = 2.0  # ... but by so much at the least where the field is crowded
 _NOTCH = 0.55  # of the edge's deviation: how far blur fills a right-angled notch
 _TURNS = 8  # directions in which an ellipse is tried to be parted,
 _OFFSETS = (-0.5, 0.0, 0.5)  # ... each at these parts of its radius
@@ -50,18 +51,26 @@ class Evidence(NamedTuple):
     rough: float = _ROUGH  # standard deviation of true outlines about an ellipse, over the radius
     round: float = _ROUND  # standard deviation of a droplet's stretch, each component
     broad: float = _BROAD  # standard deviation of the logarithm of the radius
-    price: float = PRICE  # what one more ellipse costs beforehand (nats)
+    price: float = _PRICE  # what one more ellipse costs beforehand (nats)
     least: float = 0.0  # smallest radius (px): nothing smaller is told apart
     most: float = 1e9  # largest radius (px) that the area of the region allows
 
 
 def evidence_of(
-    classes: Classes, used: Filter, *, diameter: float, smallest: float = 0.0, strength: float = 1.0
+    classes: Classes,
+    used: Filter,
+    *,
+    diameter: float,
+    smallest: float = 0.0,
+    strength: float = 1.0,
+    coverage: float = 0.0,
 ) -> Evidence:
     """Return what outlines at half height tell, from the noise of the filtered metal fraction.
 
     Typical `diameter` and `smallest` that is told apart in px; a strength above 1 parts more
-    readily.
+    readily, and so does metal that covers much of the field: of discs of one size placed freely,
+    the part ``1 - (1 - coverage)**4`` touches another (Chiu et al. 2013, Stochastic Geometry and
+    its Applications, section 3.1, from memory).
 
     Noise of standard deviation s displaces an edge by s over its slope, which is ``1 / (sigma
     sqrt(2 pi))`` at half height. Along the outline the displacement is correlated as the filter's
@@ -73,11 +82,13 @@ def evidence_of(
     correlation = np.fft.ifft2(power).real[0]
     length = max(1.0, float(correlation.sum() / correlation[0]))
     variance = used.gain / classes.information * 2 * np.pi * sigma**2
+    odds_of_touching = (1 - min(coverage, 0.99)) ** -4 - 1
+    price = max(_CROWDED, _PRICE - np.log(max(odds_of_touching, 1.0)))
     return Evidence(
         white=float(variance * length + _PIXELS),
         sigma=float(sigma),
         middle=0.5 * float(diameter),
-        price=PRICE / strength,
+        price=float(price) / strength,
         least=0.5 * float(smallest),
     )
 
