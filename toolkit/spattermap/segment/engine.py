@@ -617,6 +617,7 @@ def _told_by_outlines(field: Field, coverage: float) -> lobes.Evidence:
         smallest=max(field.smallest, least),
         strength=settings.split_strength,
         coverage=coverage,
+        field=field.n_valid,
     )
 
 

@@ -37,6 +37,7 @@ _TURNS = 8  # directions in which an ellipse is tried to be parted,
 _OFFSETS = (-0.5, 0.0, 0.5)  # ... each at these parts of its radius
 _SLIGHT = 3.0  # nats; what the data narrow two ellipses by at the least
 _FILM = 0.15  # of the radius: lumps that stray further from all ellipses are films
+_FILM_PART = 0.1  # of the field: lumps that hold more may be films
 SEEN = 0.4  # part of an ellipse that must be seen before its size is believed
 _FEW = 5  # points of outline below which a shape is not looked at
 
@@ -54,6 +55,7 @@ class Evidence(NamedTuple):
     price: float = _PRICE  # what one more ellipse costs beforehand (nats)
     least: float = 0.0  # smallest radius (px): nothing smaller is told apart
     most: float = 1e9  # largest radius (px) that the area of the region allows
+    film: float = np.inf  # area (px) from which a lump may be a film
 
 
 def evidence_of(
@@ -64,13 +66,14 @@ def evidence_of(
     smallest: float = 0.0,
     strength: float = 1.0,
     coverage: float = 0.0,
+    field: float = np.inf,
 ) -> Evidence:
     """Return what outlines at half height tell, from the noise of the filtered metal fraction.
 
-    Typical `diameter` and `smallest` that is told apart in px; a strength above 1 parts more
-    readily, and so does metal that covers much of the field: of discs of one size placed freely,
-    the part ``1 - (1 - coverage)**4`` touches another (Chiu et al. 2013, Stochastic Geometry and
-    its Applications, section 3.1, from memory).
+    Typical `diameter` and `smallest` that is told apart in px, `field` in px^2; a strength
+    above 1 parts more readily, and so does metal that covers much of the field: of discs of one
+    size placed freely, the part ``1 - (1 - coverage)**4`` touches another (Chiu et al. 2013,
+    Stochastic Geometry and its Applications, section 3.1, from memory).
 
     Noise of standard deviation s displaces an edge by s over its slope, which is ``1 / (sigma
     sqrt(2 pi))`` at half height. Along the outline the displacement is correlated as the filter's
@@ -90,6 +93,7 @@ def evidence_of(
         middle=0.5 * float(diameter),
         price=float(price) / strength,
         least=0.5 * float(smallest),
+        film=_FILM_PART * float(field),
     )
 
 
@@ -725,10 +729,13 @@ def explain_lumps(
             better = None
             if not kept[k]:
                 owner = np.searchsorted(names, label[own])
-                # Half of an ellipse at the frame's edge may be seen, and none is beyond its lump:
-                # without that a huge one, whose rough outline may stray as far as the lump is
-                # wide, explains every lump that the frame cuts.
-                most = np.sqrt(2 / np.pi * area[names].sum())
+                # No ellipse is larger than its lump, of which the frame may hide half; a sliver at
+                # the frame may be of any usual size. Without that a huge one, whose rough outline
+                # may stray as far as the lump is wide, explains every lump that the frame cuts.
+                # Where the lump may be a film, such a one stands for it.
+                whole = float(area[names].sum())
+                most = max(np.sqrt(2 / np.pi * whole), 2 * evidence.middle)
+                most = most if whole < evidence.film else evidence.most
                 better = _parted(
                     points[own], owner, seeds[names], evidence._replace(most=float(most))
                 )
