@@ -503,9 +503,7 @@ def _divided(
 def _lines(field: Field, found: _Divided, order: Integers) -> tuple[list[lines.Found], Bools]:
     """Return narrow streaks by tiles, and which hills they do not explain, dims (hill,)."""
     job, kept = field.job, np.ones(order.size, bool)
-    by_maps = field.image is None or not field.image.used
-    counted = noise_is_known(job.source.maps) and not job.source.has("variance")
-    if not (by_maps and counted) or job.rule.parts_nothing:
+    if not _lines_are_told(field):
         return [], kept
     outlook = streaks.Outlook(found.box, found.area, np.zeros_like(found.area))
     broad = np.zeros(found.area.size, bool)
@@ -526,6 +524,7 @@ def _lines(field: Field, found: _Divided, order: Integers) -> tuple[list[lines.F
 def _with_lines(field: Field, found: _Divided, tiles: list[lines.Found]) -> tuple[Field, _Divided]:
     """Draw the lines as streaks, after those that are there."""
     job, n = field.job, found.n_droplets
+    field = _smeared(field, found)
     if not tiles:
         return field, found
     drawn = [line for one in tiles for line in one.lines]
@@ -546,17 +545,11 @@ def _with_lines(field: Field, found: _Divided, tiles: list[lines.Found]) -> tupl
     job.store.keep("labels", table)
     weakest = min(one.weakest for one in tiles)
     part = float(area[before + 1 :].sum() / max(1, area.sum()))
-    low, high = (
-        (1 - part) * ours + part * of_lines
-        for ours, of_lines in zip(
-            (field.rims.low, field.rims.high), lines.bounds(weakest), strict=True
-        )
-    )
+    field = _doubted(field, part, *lines.bounds(weakest))
     blur = float(np.median([one.blur for one in tiles]))
     field = replace(
         field,
         job=replace(job, drawn="lined"),
-        rims=replace(field.rims, low=low, high=high),
         notes=(*field.notes, *lines.note(drawn, blur, weakest)),
     )
     return field, replace(
@@ -566,6 +559,39 @@ def _with_lines(field: Field, found: _Divided, tiles: list[lines.Found]) -> tupl
         box=box[kept],
         lookup=table,
     )
+
+
+def _doubted(field: Field, part: float, low: float, high: float) -> Field:
+    """Widen the bounds of the area: `part` of it has others, as true area over that drawn."""
+    rims = field.rims
+    return replace(
+        field,
+        rims=replace(
+            rims, low=(1 - part) * rims.low + part * low, high=(1 - part) * rims.high + part * high
+        ),
+    )
+
+
+def _smeared(field: Field, found: _Divided) -> Field:
+    """Widen the bounds by streaks as narrow as the filter that drew them: they may be less wide.
+
+    What they are of thick metal is the least: their signal over the strength that hides the glass.
+    """
+    job, area = field.job, found.area[found.n_droplets + 1 :]
+    width = np.array([one.width for one in found.streaks])
+    narrow = width <= lines.BROAD * float(np.hypot(job.rule.sigma, 1.0))
+    if not _lines_are_told(field) or not area[narrow].any():
+        return field
+    strength = lines.strength_of(job.classes, job.signs)
+    part = float(area[narrow].sum() / max(1, found.area[1:].sum()))
+    field = _doubted(field, part, 1 / strength, 1.0)
+    return replace(field, notes=(*field.notes, lines.smeared(int(narrow.sum()), strength)))
+
+
+def _lines_are_told(field: Field) -> bool:
+    by_maps = field.image is None or not field.image.used
+    counted = noise_is_known(field.job.source.maps) and not field.job.source.has("variance")
+    return by_maps and counted and not field.job.rule.parts_nothing
 
 
 def _by_shape(field: Field, found: _Divided) -> tuple[Field, _Divided]:

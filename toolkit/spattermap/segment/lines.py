@@ -118,6 +118,15 @@ def note(lines: Sequence[Line], blur: float, weakest: float) -> tuple[str, ...]:
     return (NOTE.format(n=len(lines), more=more),)
 
 
+def smeared(n: int, strength: float) -> str:
+    """Return what the reader must know of streaks that the filter may have widened."""
+    return (
+        f"Streaks no wider than the filter that shows them at these counts ({n}) may be drawn too "
+        f"wide: of metal thick enough to hide the glass they would be 1/{strength:.1f} as wide. A "
+        "longer count or an electron image would show their edges."
+    )
+
+
 def bounds(weakest: float) -> tuple[float, float]:
     """Return the bounds of the area of lines, over the one drawn."""
     return 1 - _WIDTH_DOUBT, (1 + _WIDTH_DOUBT) / weakest
