@@ -30,7 +30,16 @@ from spattermap.core.mapset import (
 )
 from spattermap.core.settings import Settings
 from spattermap.core.work import Workers
-from spattermap.segment import basins, cracks, droplets, lines, lobes, passes, rims, streaks
+from spattermap.segment import (
+    basins,
+    cracks,
+    droplets,
+    lobes,
+    narrow_streaks,
+    passes,
+    rims,
+    streaks,
+)
 from spattermap.segment import level as local
 from spattermap.segment.filters import Filter, gaussian_filter
 from spattermap.segment.ground import Ground, estimate_of, sample_lines
@@ -500,18 +509,22 @@ def _divided(
     )
 
 
-def _lines(field: Field, found: _Divided, order: Integers) -> tuple[list[lines.Found], Bools]:
+def _lines(
+    field: Field, found: _Divided, order: Integers
+) -> tuple[list[narrow_streaks.Found], Bools]:
     """Return narrow streaks by tiles, and which hills they do not explain, dims (hill,)."""
     job, kept = field.job, np.ones(order.size, bool)
     if not _lines_are_told(field):
         return [], kept
     outlook = streaks.Outlook(found.box, found.area, np.zeros_like(found.area))
     broad = np.zeros(found.area.size, bool)
-    least_width = lines.BROAD * float(np.hypot(job.rule.sigma, 1.0))
+    least_width = narrow_streaks.BROAD * float(np.hypot(job.rule.sigma, 1.0))
     broad[found.n_droplets + 1 :] = [one.width > least_width for one in found.streaks]
-    strength = lines.strength_of(job.classes, job.signs)
-    seen = lines.Seen.of(job.classes, strength, max(job.used.blur, lines.LEAST_BLUR))
-    least = lines.least_gain(field.n_valid, field.settings.false_alarms_per_field)
+    strength = narrow_streaks.strength_of(job.classes, job.signs)
+    seen = narrow_streaks.Seen.of(
+        job.classes, strength, max(job.used.blur, narrow_streaks.LEAST_BLUR)
+    )
+    least = narrow_streaks.least_gain(field.n_valid, field.settings.false_alarms_per_field)
     more = (seen, ~outlook.worth_a_look, broad, least, bool(field.notes))
     tiles = field.workers.run(passes.lines_tile, every(job, more, grid=job.tiles))
     tiles = [one for one in tiles if one.lines]
@@ -521,7 +534,9 @@ def _lines(field: Field, found: _Divided, order: Integers) -> tuple[list[lines.F
     return tiles, kept
 
 
-def _with_lines(field: Field, found: _Divided, tiles: list[lines.Found]) -> tuple[Field, _Divided]:
+def _with_lines(
+    field: Field, found: _Divided, tiles: list[narrow_streaks.Found]
+) -> tuple[Field, _Divided]:
     """Draw the lines as streaks, after those that are there."""
     job, n = field.job, found.n_droplets
     field = _smeared(field, found)
@@ -545,12 +560,12 @@ def _with_lines(field: Field, found: _Divided, tiles: list[lines.Found]) -> tupl
     job.store.keep("labels", table)
     weakest = min(one.weakest for one in tiles)
     part = float(area[before + 1 :].sum() / max(1, area.sum()))
-    field = _doubted(field, part, *lines.bounds(weakest))
+    field = _doubted(field, part, *narrow_streaks.bounds(weakest))
     blur = float(np.median([one.blur for one in tiles]))
     field = replace(
         field,
         job=replace(job, drawn="lined"),
-        notes=(*field.notes, *lines.note(drawn, blur, weakest)),
+        notes=(*field.notes, *narrow_streaks.note(drawn, blur, weakest)),
     )
     return field, replace(
         found,
@@ -579,13 +594,13 @@ def _smeared(field: Field, found: _Divided) -> Field:
     """
     job, area = field.job, found.area[found.n_droplets + 1 :]
     width = np.array([one.width for one in found.streaks])
-    narrow = width <= lines.BROAD * float(np.hypot(job.rule.sigma, 1.0))
+    narrow = width <= narrow_streaks.BROAD * float(np.hypot(job.rule.sigma, 1.0))
     if not _lines_are_told(field) or not area[narrow].any():
         return field
-    strength = lines.strength_of(job.classes, job.signs)
+    strength = narrow_streaks.strength_of(job.classes, job.signs)
     part = float(area[narrow].sum() / max(1, found.area[1:].sum()))
     field = _doubted(field, part, 1 / strength, 1.0)
-    return replace(field, notes=(*field.notes, lines.smeared(int(narrow.sum()), strength)))
+    return replace(field, notes=(*field.notes, narrow_streaks.smeared(int(narrow.sum()), strength)))
 
 
 def _lines_are_told(field: Field) -> bool:

@@ -19,7 +19,7 @@ import numpy.typing as npt
 from spattermap.core.arrays import Bools, Floats, Integers, Singles
 from spattermap.core.grid import Box, Grid, Source, Store
 from spattermap.core.mapset import element_names
-from spattermap.segment import basins, droplets, filters, hills, lines, lobes, rims
+from spattermap.segment import basins, droplets, filters, hills, lobes, narrow_streaks, rims
 from spattermap.segment import level as local
 from spattermap.segment.filters import Filter
 from spattermap.segment.likelihood import Classes, metal_fraction, stack_of
@@ -403,15 +403,15 @@ def moved_part(task: Task) -> PartRegions:
     return _found_in(job, core, label, shift.size)
 
 
-def lines_tile(task: Task) -> lines.Found:
+def lines_tile(task: Task) -> narrow_streaks.Found:
     """Return the lines whose middle lies in a tile; `more`: what they are looked for with.
 
     Tiles lie on one grid however a field is cut, so that lines do not depend on the parts.
     """
     job, k, (seen, compact, drawn, least, uneven) = task
     box = job.tiles.box(k)
-    outer = box.grown(lines.MARGIN, job.shape)
-    window = lines.Window(
+    outer = box.grown(narrow_streaks.MARGIN, job.shape)
+    window = narrow_streaks.Window(
         outer,
         job.source.counts(outer),
         job.valid(outer),
@@ -419,7 +419,9 @@ def lines_tile(task: Task) -> lines.Found:
         job.regions(outer, "labels"),
         np.zeros(0, bool),
     )
-    found = lines.look(window, seen, compact=compact, drawn=drawn, least=least, uneven=uneven)
+    found = narrow_streaks.look(
+        window, seen, compact=compact, drawn=drawn, least=least, uneven=uneven
+    )
     mine = [one for one in found.lines if _holds(box, *one.of(one.middle))]
     return found._replace(lines=mine)
 

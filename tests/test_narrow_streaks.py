@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from spattermap.core.grid import Box, Grid, Source
-from spattermap.segment import lines
+from spattermap.segment import narrow_streaks
 from spattermap.segment.engine import segment
-from spattermap.segment.lines import Line, Seen, Window
+from spattermap.segment.narrow_streaks import Line, Seen, Window
 from spattermap.synthesis import Deposit, Droplets, Streaks
 
 sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
@@ -50,7 +50,7 @@ def test_a_drawn_line_is_fitted(width):
     true = Line(48.0, 48.0, 0.4, 0.3, 0.2, 0.05, -20.0, 24.0, width, 0.0)
     sizes = []
     for seed in range(4):
-        (found, *others), _ = lines.lines_in(
+        (found, *others), _ = narrow_streaks.lines_in(
             window(true, seed), SEEN, least=20.0, ground=np.ones(SHAPE, bool)
         )
         assert not others
@@ -77,9 +77,9 @@ def test_slopes_are_those_of_the_picture():
 
 
 def test_bare_glass_has_no_line():
-    least = lines.least_gain(SHAPE[0] * SHAPE[1], 0.05)
+    least = narrow_streaks.least_gain(SHAPE[0] * SHAPE[1], 0.05)
     for seed in range(6):
-        found, _ = lines.lines_in(
+        found, _ = narrow_streaks.lines_in(
             window(None, seed), SEEN, least=least, ground=np.ones(SHAPE, bool)
         )
         assert found == []
