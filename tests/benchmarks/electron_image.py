@@ -14,12 +14,13 @@ counts  maps alone  backscatter  moved    spoiled      secondary  moved    spoil
 0.2     0.945       0.986        0.981    0.977, 0     0.976      0.973    0.965, 1
 0.5     0.980       0.987        0.985    0.981, 0     0.980      0.980    0.971, 0
 2       0.983       0.988        0.986    0.980, 0     0.984      0.984    0.981, 0
+5       0.985       0.990        0.987    0.984, 0     0.986      0.986    0.985, 0
 ======  ==========  ===========  =======  ===========  =========  =======  ===========
 
 Coverage -0.7 to -1.9 % with backscatter, +2 to +3.4 % with secondary; all used. Worst field against
-the maps alone -0.029 (secondary, spoiled, 0.5 counts). 5 counts (three seeds from 62000, before
-small shapes needed more evidence): 0.981 to 0.987, worst field -0.016. Pictures of another field
-(50 from 61000): 0 of 200 used, largest peak ratio 1.97 for 2 that is asked. Cost at 512 with
+the maps alone -0.029 (secondary, spoiled, 0.5 counts). Pictures of another field (50 from 61000,
+before small shapes needed more evidence): 0 of 200 used, largest peak ratio 1.97 for 2 that is
+asked. Cost at 512 with
 a picture of 1024: segmentation 3.1 to 3.3 times that of the maps alone, the whole analysis 2.3 to
 2.4 (aim 2). Not met: no fake in 100 (0.5 % at 0.1 counts), the cost.
 """
