@@ -20,9 +20,8 @@ counts  maps alone  backscatter  moved    spoiled      secondary  moved    spoil
 Coverage -0.7 to -1.9 % with backscatter, +2 to +3.4 % with secondary; all used. Worst field against
 the maps alone -0.029 (secondary, spoiled, 0.5 counts). Pictures of another field (50 from 61000,
 before small shapes needed more evidence): 0 of 200 used, largest peak ratio 1.97 for 2 that is
-asked. Cost at 512 with
-a picture of 1024: segmentation 3.1 to 3.3 times that of the maps alone, the whole analysis 2.3 to
-2.4 (aim 2). Not met: no fake in 100 (0.5 % at 0.1 counts), the cost.
+asked. Cost at 512 with a picture of 1024: segmentation 3.1 to 3.3 times that of the maps alone, the
+whole analysis 2.3 to 2.4 (aim 2). Not met: no fake in 100 (0.5 % at 0.1 counts), the cost.
 """
 
 from __future__ import annotations
