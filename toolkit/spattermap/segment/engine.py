@@ -595,11 +595,12 @@ def _smeared(field: Field, found: _Divided) -> Field:
     job, area = field.job, found.area[found.n_droplets + 1 :]
     width = np.array([one.width for one in found.streaks])
     narrow = width <= narrow_streaks.BROAD * float(np.hypot(job.rule.sigma, 1.0))
-    if not _lines_are_told(field) or not area[narrow].any():
-        return field
     strength = narrow_streaks.strength_of(job.classes, job.signs)
+    if not _lines_are_told(field) or not area[narrow].any() or strength == 1:
+        return field
     part = float(area[narrow].sum() / max(1, found.area[1:].sum()))
-    field = _doubted(field, part, 1 / strength, 1.0)
+    # Never firmer than before.
+    field = _doubted(field, part, min(1 / strength, field.rims.low), field.rims.high)
     return replace(field, notes=(*field.notes, narrow_streaks.smeared(int(narrow.sum()), strength)))
 
 
