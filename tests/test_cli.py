@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from spattermap import cli
+from spattermap.core import lean
 from spattermap.core.errors import SpattermapWarning
 
 HEAVY = ("numpy", "pandas", "xarray", "hyperspy", "matplotlib", "numba", "dask", "scipy")
@@ -58,6 +59,43 @@ def test_arrays_of_libraries_that_are_imported_later_are_still_known():
         "assert hasattr((lazy + 1).mean().data, 'dask') and float((lazy + 1).mean()) == 2.0\n"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
+
+
+def test_the_second_process_compiles_what_an_analysis_needs():
+    # In a process of its own: in this one other tests may have compiled more.
+    code = (
+        "import gc, sys\n"
+        "from numba.core.dispatcher import Dispatcher\n"
+        "from spattermap import analyse, compiling, load\n"
+        "def known():\n"
+        "    return {(d.py_func.__module__, d.py_func.__name__, s) for d in gc.get_objects()\n"
+        "            if isinstance(d, Dispatcher) and d.py_func.__module__.startswith('spatter')\n"
+        "            for s in d.signatures}\n"
+        "compiling.compile_all()\n"
+        "before = known()\n"
+        "assert len(before) >= len(compiling.loops())\n"
+        "analyse(load(sys.argv[1]))\n"
+        "assert known() == before, known() - before\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(BRASS)], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+
+
+def test_a_second_process_helps_only_where_something_is_compiled(monkeypatch):
+    from numba.core import event
+
+    helped, listeners = [], []
+    monkeypatch.setattr(lean, "_compile_beside", lambda: helped.append(1))
+    monkeypatch.setattr(lean.os, "cpu_count", lambda: 2)
+    monkeypatch.setattr(event, "register", lambda _kind, one: listeners.append(one))
+    lean.share_compiling()
+    assert helped == []
+    for _ in range(2):
+        listeners[0].on_start(None)
+        listeners[0].on_end(None)
+    assert helped == [1]
 
 
 def test_a_fault_of_ours_is_status_1(monkeypatch, capsys):

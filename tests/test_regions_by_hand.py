@@ -259,7 +259,7 @@ def test_kernels_are_compiled_once_and_leave_python_free():
     """
     for name in (
         "count_runs", "find_runs", "group_runs", "sums_of_label", "chords_of_label", "push",
-        "half_hull", "fill_side", "longest_distance", "smallest_width", "close_ring",
+        "half_hull", "fill_side", "calipers", "close_ring",
         "hull_of_label", "shape_of_labels", "add_signals",
     ):  # fmt: skip
         kernel = getattr(kernels, name)

@@ -253,13 +253,13 @@ def chosen_settings(chosen: argparse.Namespace) -> Settings:
 
 def _report(chosen: argparse.Namespace) -> int:
     settings = chosen_settings(chosen)  # before the slow imports: a typing error answers at once
-    from spattermap.core.lean import say_when_compiling, spare_imports
+    from spattermap.core.lean import share_compiling, spare_imports
 
     spare_imports()  # before what it spares us
     from spattermap.show.progressing import progress
     from spattermap.show.report import write_report
 
-    say_when_compiling()
+    share_compiling()
     with progress():
         page = write_report(
             chosen.mapset,

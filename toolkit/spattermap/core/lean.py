@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import atexit
 import importlib
 import importlib.util
+import os
+import subprocess
 import sys
 from typing import Any
 
@@ -40,6 +43,7 @@ class _OnceImported:
 def spare_imports() -> None:
     """Put off what libraries import and a command does not use."""
     _spare_parts_of_numpy()
+    _spare_notes_of_scipy()
     _spare_array_libraries()
 
 
@@ -55,6 +59,29 @@ def _spare_parts_of_numpy() -> None:
         sys.modules[name] = module
         setattr(numpy, name.partition(".")[2], module)
         spec.loader.exec_module(module)
+
+
+class _KeptText:
+    """Stands for a parsed docstring, to which scipy adds a note: the text stays as it is."""
+
+    def __init__(self, function: Any) -> None:
+        self._text = function.__doc__ or ""
+
+    def __getitem__(self, _section: str) -> list[str]:
+        return []
+
+    def __str__(self) -> str:
+        return "\n" + self._text
+
+
+def _spare_notes_of_scipy() -> None:
+    """Keep scipy from parsing 200 docstrings to tell in each which array libraries were tested."""
+    try:
+        noting: Any = importlib.import_module("scipy._lib._array_api")
+    except ImportError:
+        return
+    if hasattr(noting, "FunctionDoc"):
+        noting.FunctionDoc = _KeptText
 
 
 def _spare_array_libraries() -> None:
@@ -75,24 +102,42 @@ def _spare_array_libraries() -> None:
     utils.is_dask_collection = lambda x: "dask" in sys.modules and is_collection(x)
 
 
-def say_when_compiling() -> None:
-    """Print one line, on a terminal, when loops are compiled for the first time on a machine."""
-    if not sys.stderr.isatty():
-        return
+def share_compiling() -> None:
+    """Say it, and let a second process help, where loops are compiled for the first time."""
     from numba.core import event
 
-    class Announcer(event.Listener):
-        said = False
+    class Helped(event.Listener):
+        started = False
 
         def on_start(self, _event: Any) -> None:
-            if not self.said:
-                self.said = True
+            if self.started:
+                return
+            self.started = True
+            if sys.stderr.isatty():
                 print(
-                    "\r\x1b[KFirst run on this machine: compiling, about half a minute, once ...",
+                    "\r\x1b[KFirst run on this machine: compiling, a quarter of a minute, once ...",
                     file=sys.stderr,
                 )
+            if (os.cpu_count() or 1) > 1:
+                _compile_beside()
 
         def on_end(self, _event: Any) -> None:
-            """Nothing is said at the end."""
+            """Nothing is done at the end."""
 
-    event.register("numba:compile", Announcer())  # type: ignore[no-untyped-call]
+    event.register("numba:compile", Helped())  # type: ignore[no-untyped-call]
+
+
+def _compile_beside() -> None:
+    """Compile the same loops from the last on in a second process, which never outlives this."""
+    command = [sys.executable, "-m", "spattermap.compiling"]
+    nothing = subprocess.DEVNULL
+    try:
+        helper = subprocess.Popen(command, stdin=nothing, stdout=nothing, stderr=nothing)
+    except OSError:
+        return  # without help it takes longer, no more
+
+    def end() -> None:
+        helper.kill()
+        helper.wait()
+
+    atexit.register(end)

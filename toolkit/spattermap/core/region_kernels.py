@@ -214,58 +214,39 @@ def fill_side(points: Labels, n_rows: int, low: Labels) -> None:
 
 
 @compiled
-def longest_distance(points: Labels, n: int) -> int:
-    """Return the largest squared distance between vertices of a convex polygon (half pixels).
+def calipers(points: Labels, n: int) -> tuple[int, float]:
+    """Return the largest squared distance of vertices and the smallest width of a convex polygon.
 
-    Rotating calipers: it lies between an antipodal pair, so for every edge the farthest vertex,
-    and its equal if there are two, meet the edge's ends (Shamos 1978).
+    Half pixels. Rotating calipers: the largest distance lies between an antipodal pair, so for
+    every edge the farthest vertex, and its equal if there are two, meet the edge's ends; the
+    smallest width lies at one of the edges (Shamos 1978).
     """
     longest = np.int64(0)
-    far = 1
-    for i in range(n):
-        j = i + 1 if i + 1 < n else 0
-        ey = np.int64(points[j, 0] - points[i, 0])
-        ex = np.int64(points[j, 1] - points[i, 1])
-        while True:
-            for end in (i, j):
-                dy = np.int64(points[far, 0] - points[end, 0])
-                dx = np.int64(points[far, 1] - points[end, 1])
-                longest = max(longest, dy * dy + dx * dx)
-            following = far + 1 if far + 1 < n else 0
-            # Does the next vertex lie farther from the edge, or as far?
-            step = ey * (points[following, 1] - points[far, 1])
-            step -= ex * (points[following, 0] - points[far, 0])
-            if step < 0:
-                break
-            far = following
-            if step == 0:
-                for end in (i, j):
-                    dy = np.int64(points[far, 0] - points[end, 0])
-                    dx = np.int64(points[far, 1] - points[end, 1])
-                    longest = max(longest, dy * dy + dx * dx)
-                break
-    return int(longest)
-
-
-@compiled
-def smallest_width(points: Labels, n: int) -> float:
-    """Return the smallest width of a convex polygon, which lies at one of its edges."""
     narrowest = np.inf
     far = 1
     for i in range(n):
         j = i + 1 if i + 1 < n else 0
         ey = np.int64(points[j, 0] - points[i, 0])
         ex = np.int64(points[j, 1] - points[i, 1])
-        while True:
+        step = np.int64(1)
+        while step > 0:
+            # Does the next vertex lie farther from the edge, or as far?
             following = far + 1 if far + 1 < n else 0
             step = ey * (points[following, 1] - points[far, 1])
             step -= ex * (points[following, 0] - points[far, 0])
-            if step <= 0:
-                break
-            far = following
+            for turn in range(2 if step == 0 else 1):
+                if turn == 1:
+                    far = following
+                for side in range(2):
+                    end = j if side == 1 else i
+                    dy = np.int64(points[far, 0] - points[end, 0])
+                    dx = np.int64(points[far, 1] - points[end, 1])
+                    longest = max(longest, dy * dy + dx * dx)
+            if step > 0:
+                far = following
         reach = abs(ey * (points[far, 1] - points[i, 1]) - ex * (points[far, 0] - points[i, 0]))
         narrowest = min(narrowest, reach / np.sqrt(np.float64(ey * ey + ex * ex)))
-    return narrowest
+    return int(longest), narrowest
 
 
 @compiled
@@ -311,7 +292,7 @@ def hull_of_label(
     n_left = half_hull(left, n_rows, side[0])
     n_right = half_hull(right, n_rows, side[1])
     n = close_ring(side, n_left, n_right, side[2])
-    width = smallest_width(side[2], n) / 2
+    longest, width = calipers(side[2], n)
     fill_side(side[0], n_rows, left)
     fill_side(side[1], n_rows, right)
     hull_area = np.int64(0)
@@ -324,8 +305,9 @@ def hull_of_label(
         n_left = half_hull(left, n_rows, side[0])
         n_right = half_hull(right, n_rows, side[1])
         n = close_ring(side, n_left, n_right, side[2])
-    out[FERET_MAX_SQ4] = longest_distance(side[2], n)
-    return width
+        longest, _ = calipers(side[2], n)
+    out[FERET_MAX_SQ4] = longest
+    return width / 2
 
 
 @compiled

@@ -53,7 +53,7 @@ def place(
     n_y = max(1, int(np.sqrt(n * height / width)))
     n_x = max(1, int(np.sqrt(n * width / height)))
     smallest = radius[n - 1]
-    head = np.full((n_y, n_x), -1, dtype=np.int64)
+    head = np.zeros((n_y, n_x), dtype=np.int64)  # one more than the first entry of the cell
     entries = np.empty((max(64, 16 * n), 2), dtype=np.int64)
     used = 0
     for k in range(n):
@@ -66,7 +66,7 @@ def place(
             free = clearance[int(y / height * map_y), int(x / width * map_x)] >= radius[k]
             if not free:
                 continue
-            at = head[min(n_y - 1, int(y / height * n_y)), min(n_x - 1, int(x / width * n_x))]
+            at = head[min(n_y - 1, int(y / height * n_y)), min(n_x - 1, int(x / width * n_x))] - 1
             while at >= 0:
                 other = entries[at, 0]
                 gap = radius[k] + radius[other]
@@ -96,13 +96,12 @@ def place(
                         longer[e, 0], longer[e, 1] = entries[e, 0], entries[e, 1]
                     entries = longer
                 entries[used, 0] = k
-                entries[used, 1] = head[j, i]
-                head[j, i] = used
+                entries[used, 1] = head[j, i] - 1
                 used += 1
+                head[j, i] = used
     return centres, True
 
 
-@compiled
 def pair_statistics(
     points: Floats, extent: tuple[float, float], radii: Floats, half: float
 ) -> tuple[float, Floats]:
@@ -113,10 +112,21 @@ def pair_statistics(
 
     Dims: `points` (point, 2), `radii` (radius,).
     """
+    nearest, sums = _over_pairs(points[np.argsort(points[:, 0])], extent, radii, half)
+    area, n = extent[0] * extent[1], len(points)
+    return sum(nearest.tolist()) / n, sums * area * area / (n * (n - 1))
+
+
+@compiled
+def _over_pairs(
+    points: Floats, extent: tuple[float, float], radii: Floats, half: float
+) -> tuple[Floats, Floats]:
+    """Return nearest distances and sums of the kernel, of points in the order of their rows."""
     n = len(points)
-    points = points[np.argsort(points[:, 0])]
     g = np.zeros(len(radii))
-    nearest = np.full(n, np.inf)
+    nearest = np.empty(n)
+    for i in range(n):
+        nearest[i] = np.inf
     step = radii[1] - radii[0]
     reach = radii[-1] + half
     for i in range(n):
@@ -142,8 +152,7 @@ def pair_statistics(
                 if j != i:
                     dy, dx = points[i, 0] - points[j, 0], points[i, 1] - points[j, 1]
                     nearest[i] = min(nearest[i], np.sqrt(dy * dy + dx * dx))
-    area = extent[0] * extent[1]
-    return nearest.mean(), g * area * area / (n * (n - 1))
+    return nearest, g
 
 
 Box = tuple[float, float, float, float]

@@ -70,14 +70,14 @@ class Climbed:
 @njit(cache=True, nogil=True)
 def _ascend(
     height: Singles, region: Labels, core: tuple[int, int, int, int]
-) -> tuple[Labels, Integers, Integers]:
-    """Label every pixel of the core; return also each node's first pixel and its end pixel."""
+) -> tuple[Labels, Integers, int]:
+    """Label every pixel of the core; return also each node's first and end pixel, and how many."""
     rows, columns = height.shape
     top, left, bottom, right = core
     label = np.zeros((rows, columns), np.int32)
     stack = np.empty(rows * columns, np.int32)
-    first = [np.int64(0) for _ in range(0)]
-    end = [np.int64(0) for _ in range(0)]
+    nodes = np.empty((64, 2), np.int64)  # first and end pixel; not lists, which compile slowly
+    n_nodes = 0
     for y0 in range(top, bottom):
         for x0 in range(left, right):
             start = y0 * columns + x0
@@ -94,15 +94,20 @@ def _ascend(
                     break
                 y, x = best // columns, best % columns
                 if best == here or y < top or y >= bottom or x < left or x >= right:
-                    first.append(np.int64(start))
-                    end.append(np.int64(best))
-                    found = np.int32(len(first))
+                    if n_nodes == nodes.shape[0]:
+                        longer = np.empty((2 * n_nodes, 2), np.int64)
+                        for k in range(n_nodes):
+                            longer[k, 0], longer[k, 1] = nodes[k, 0], nodes[k, 1]
+                        nodes = longer
+                    nodes[n_nodes, 0], nodes[n_nodes, 1] = start, best
+                    n_nodes += 1
+                    found = np.int32(n_nodes)
                     label.flat[best] = found
                     break
                 here = best
             for k in range(depth):
                 label.flat[stack[k]] = found
-    return label, np.array(first, dtype=np.int64), np.array(end, dtype=np.int64)
+    return label, nodes, n_nodes
 
 
 def climb(
@@ -114,9 +119,10 @@ def climb(
     """
     height, region = np.ascontiguousarray(height), np.ascontiguousarray(region)
     here = core.inside(window)
-    label, first, end = _ascend(
+    label, nodes, n_nodes = _ascend(
         height, region, (here[0].start, here[1].start, here[0].stop, here[1].stop)
     )
+    first, end = nodes[:n_nodes].T
     y, x = np.divmod(end, label.shape[1]) + np.array([[window.top], [window.left]])
     is_exit = (y < core.top) | (y >= core.bottom) | (x < core.left) | (x >= core.right)
     peak = np.concatenate([[0], height.ravel()[end]]).astype(np.float32)
