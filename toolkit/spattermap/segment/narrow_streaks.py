@@ -13,13 +13,15 @@ same field or from the glass, which thick metal hides; then it is the least widt
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import ndimage, special
+from numba import njit
+from scipy import ndimage
 
 from spattermap.core.arrays import Bools, Floats, Integers, Labels, Singles
 from spattermap.core.grid import Box
@@ -49,6 +51,10 @@ _SHORTEST_PX = 8.0  # ... and in px
 _FLANKED = 0.6  # part of a line's length with bare glass to be seen on either side,
 _FLANK = 2.5  # ... so many blurs beside it
 _PROMISING = 5.0  # nats of a first guess from which it is pursued
+_ROUNDISH = 0.7  # response across over that along, from which a place is no line's
+# How far a guess is followed (px), in how many rounds it is fitted, and below what part of `_LONG`
+# it is given up.
+_GROWTH = ((0.0, 3, 0.7), (15.0, 2, 0.6), (40.0, 3, 0.7), (80.0, 8, 0.9))
 _TOLD_WIDTH = 2.5  # blurs from which the width of a line is told by its profile
 _WIDTH_DOUBT = 0.1  # of the width: thickness that varies, ground that is not even
 _BEADED = 0.4  # by which the strength along a line varies, at the most,
@@ -261,7 +267,7 @@ class Line:
     @property
     def mean_width(self) -> float:
         """Mean width (px)."""
-        return float(self.wide(np.linspace(self.low, self.high, 9)).mean())
+        return float(self.wide(self.low + np.arange(9) * (self.length / 8)).mean())
 
     def place(self, y: npt.ArrayLike, x: npt.ArrayLike) -> tuple[Floats, Floats]:
         """Return places along and across its first direction (px)."""
@@ -280,11 +286,10 @@ class Line:
 
     def of(self, along: float) -> tuple[float, float]:
         """Return row and column of a place on the centre line."""
-        across = float(self.centre(along))
-        return (
-            self.y + along * float(np.sin(self.turn)) + across * float(np.cos(self.turn)),
-            self.x + along * float(np.cos(self.turn)) - across * float(np.sin(self.turn)),
-        )
+        s = (along - self.middle) / 10
+        across = self.offset + self.slope * s + self.bend * s * s
+        cos, sin = math.cos(self.turn), math.sin(self.turn)
+        return self.y + along * sin + across * cos, self.x + along * cos - across * sin
 
     @property
     def head_at(self) -> float:
@@ -293,75 +298,20 @@ class Line:
 
     def box(self, margin: float, within: Box) -> Box:
         """Return the box around it in a window."""
-        places = np.array([self.of(t) for t in np.linspace(self.low, self.high, 5)])
+        y, x = zip(*(self.of(self.low + k * self.length / 4) for k in range(5)), strict=True)
         reach = margin + 0.5 * max(float(self.wide((self.low, self.high)).max()), self.head)
-        first, last = places.min(axis=0) - reach, places.max(axis=0) + reach + 2
-        top, left = (
-            int(np.clip(v, n, m - 1))
-            for v, n, m in zip(first, (within.top, within.left),
-                               (within.bottom, within.right), strict=True)
-        )  # fmt: skip
-        bottom, right = int(min(last[0], within.bottom)), int(min(last[1], within.right))
+        top = int(min(max(min(y) - reach, within.top), within.bottom - 1))
+        left = int(min(max(min(x) - reach, within.left), within.right - 1))
+        bottom = int(min(max(y) + reach + 2, within.bottom))
+        right = int(min(max(x) + reach + 2, within.right))
         return Box(top, left, max(bottom, top + 1), max(right, left + 1))
 
     def shown(self, along: Floats, across: Floats, blur: float) -> Floats:
         """Return the part of thick metal that the blurred line shows at places."""
-        scale = _scale(blur)
-        half, off = 0.5 * self.wide(along), self.off(along, across)
-        body = special.erf((half - off) * scale) + special.erf((half + off) * scale)
-        ends = special.erf((along - self.low) * scale) + special.erf((self.high - along) * scale)
-        out = 0.25 * body * np.maximum(ends, 0)
-        if self.head > 0:
-            out = np.maximum(out, self._disc(along, across, blur))
-        return np.asarray(out)
-
-    def _disc(self, along: Floats, across: Floats, blur: float) -> Floats:
-        """Return the blurred disc at its end."""
-        at = self.head_at
-        r2 = (along - at) ** 2 + (across - self.centre(at)) ** 2
-        radius, sigma = 0.5 * self.head, float(np.hypot(blur, 0.29))
-        if radius > 1.8 * sigma:
-            return np.asarray(0.5 + 0.5 * special.erf((radius - np.sqrt(r2)) * _scale(blur)))
-        # A bump as high as the disc's middle and of its volume.
-        top = -np.expm1(-0.5 * (radius / sigma) ** 2)
-        return np.asarray(top * np.exp(-r2 * top / radius**2))
-
-    def slopes(self, along: Floats, across: Floats, blur: float) -> Floats:
-        """Return the derivatives of what is shown by the quantities fitted, dims (quantity, place).
-
-        Those of the ends, of the offset and of the width; the head's by a difference.
-        """
-        scale = _scale(blur)
-        s = (along - self.middle) / 10
-        half, off = 0.5 * self.wide(along), self.off(along, across)
-        near, far = (half - off) * scale, (half + off) * scale
-        body = special.erf(near) + special.erf(far)
-        low, high = (along - self.low) * scale, (self.high - along) * scale
-        ends = np.maximum(special.erf(low) + special.erf(high), 0)
-        bell = 0.5 * scale / np.sqrt(np.pi)
-        at_near, at_far = np.exp(-near * near), np.exp(-far * far)
-        by_off = bell * (at_near - at_far) * ends
-        by_width = 0.5 * bell * (at_near + at_far) * ends
-        out = np.stack([
-            by_off, by_off * s, by_off * s * s,
-            -bell * np.exp(-low * low) * body, bell * np.exp(-high * high) * body,
-            by_width, by_width * s, np.zeros_like(s),
-        ])  # fmt: skip
-        if self.head > 0:
-            # Where the disc is what shows, the stripe's quantities say nothing.
-            disc = self._disc(along, across, blur)
-            covered = disc > 0.25 * body * ends
-            out[:, covered] = 0
-            more = replace(self, head=self.head + 0.05)
-            out[7, covered] = (more._disc(along, across, blur) - disc)[covered] / 0.05
-            end = 4 if self.head_high else 3
-            shift = replace(self, low=self.low + 0.05, high=self.high + 0.05)
-            out[end, covered] = (shift._disc(along, across, blur) - disc)[covered] / 0.05
-            across_more = replace(self, offset=self.offset + 0.05)
-            moved = (across_more._disc(along, across, blur) - disc)[covered] / 0.05
-            at = (self.head_at - self.middle) / 10
-            out[0, covered], out[1, covered], out[2, covered] = moved, moved * at, moved * at * at
-        return out
+        flat = (along.ravel(), across.ravel())
+        return _shown(self.values, self.middle, self.head_high, _sigma(blur), *flat).reshape(
+            along.shape
+        )
 
     def covers(self, box: Box, *, more: float = 0.0) -> Bools:
         """Return the pixels of a box whose middle lies on the line, `more` px wider; (y, x)."""
@@ -390,9 +340,118 @@ class Line:
         )  # fmt: skip
 
 
-def _scale(blur: float) -> float:
-    """Return one over the width of the error function; a pixel averages over its side."""
-    return float(1 / (np.sqrt(2) * np.hypot(blur, 0.29)))
+def _sigma(blur: float) -> float:
+    """Return the standard deviation of the blur (px); a pixel averages over its side."""
+    return math.hypot(blur, 0.29)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _disc(  # noqa: PLR0917 (compiled: by place)
+    along: float, across: float, at: float, centre: float, head: float, sigma: float
+) -> float:
+    """Return what the blurred disc at a line's end shows at a place."""
+    r2, radius = (along - at) ** 2 + (across - centre) ** 2, 0.5 * head
+    if radius > 1.8 * sigma:
+        return 0.5 + 0.5 * math.erf((radius - math.sqrt(r2)) / (math.sqrt(2.0) * sigma))
+    # A bump as high as the disc's middle and of its volume.
+    top = -math.expm1(-0.5 * (radius / sigma) ** 2)
+    return top * math.exp(-r2 * top / radius**2)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _at(  # noqa: PLR0917 (compiled: by place)
+    values: Floats, middle: float, head_high: bool, sigma: float,
+    along: float, across: float, slopes: Floats,
+) -> float:  # fmt: skip
+    """Return what a line shows at a place, and write its slopes by the quantities fitted."""
+    offset, slope, bend, low, high, width, taper, head = values
+    scale = 1 / (math.sqrt(2.0) * sigma)
+    s = (along - middle) / 10
+    tilt = (slope + 2 * bend * s) / 10
+    off = (across - (offset + slope * s + bend * s * s)) / math.sqrt(1 + tilt * tilt)
+    inside = min(max(along, low), high)
+    half = 0.5 * max(width + taper * (inside - middle) / 10, _THINNEST)
+    near, far = (half - off) * scale, (half + off) * scale
+    start, stop = (along - low) * scale, (high - along) * scale
+    body = math.erf(near) + math.erf(far)
+    ends = max(math.erf(start) + math.erf(stop), 0.0)
+    bell = 0.5 * scale / math.sqrt(math.pi)
+    at_near, at_far = math.exp(-near * near), math.exp(-far * far)
+    by_off = bell * (at_near - at_far) * ends
+    by_width = 0.5 * bell * (at_near + at_far) * ends
+    slopes[0], slopes[1], slopes[2] = by_off, by_off * s, by_off * s * s
+    slopes[3] = -bell * math.exp(-start * start) * body
+    slopes[4] = bell * math.exp(-stop * stop) * body
+    slopes[5], slopes[6], slopes[7] = by_width, by_width * s, 0.0
+    out = 0.25 * body * ends
+    if head <= 0:
+        return out
+    side = -1.0 if head_high else 1.0
+    place = (high if head_high else low) + side * 0.5 * head
+    t, by = (place - middle) / 10, 0.05
+    centre = offset + slope * t + bend * t * t
+    disc = _disc(along, across, place, centre, head, sigma)
+    if disc <= out:
+        return out
+    # Where the disc is what shows, the stripe's quantities say nothing; its own by a difference.
+    u = t + by / 10
+    further = _disc(along, across, place + by, offset + slope * u + bend * u * u, head, sigma)
+    u = t + side * 0.5 * by / 10
+    larger = _disc(along, across, place + side * 0.5 * by, offset + slope * u + bend * u * u,
+                   head + by, sigma)  # fmt: skip
+    moved = (_disc(along, across, place, centre + by, head, sigma) - disc) / by
+    slopes[:] = 0.0
+    slopes[0], slopes[1], slopes[2] = moved, moved * t, moved * t * t
+    slopes[4 if head_high else 3] = (further - disc) / by
+    slopes[7] = (larger - disc) / by
+    return disc
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _shown(  # noqa: PLR0917 (compiled: by place)
+    values: Floats, middle: float, head_high: bool, sigma: float, along: Floats, across: Floats
+) -> Floats:
+    """Return what a line shows at places, dims (place,)."""
+    out, slopes = np.empty(along.size), np.empty(8)
+    for i in range(along.size):
+        out[i] = _at(values, middle, head_high, sigma, along[i], across[i], slopes)
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _scored(  # noqa: PLR0917 (compiled: by place)
+    values: Floats, middle: float, head_high: bool, sigma: float,
+    along: Floats, across: Floats, counts: Floats, known: Floats, bare: Floats, step: Floats,
+) -> tuple[float, Floats, Floats]:  # fmt: skip
+    """Return what counts tell for a line beside those known (nats), its slopes and information.
+
+    Dims: `counts` (element, pixel), `bare`, `step` (element,); slopes and information (8,), (8, 8).
+    """
+    gain, uphill, information, slopes = 0.0, np.zeros(8), np.zeros((8, 8)), np.empty(8)
+    for i in range(along.size):
+        fraction = known[i] + _at(values, middle, head_high, sigma, along[i], across[i], slopes)
+        score = weight = 0.0
+        for e in range(bare.size):
+            if step[e] == 0:
+                continue
+            each = step[e] / bare[e]
+            ratio, without = (
+                max(fraction * each, _PASSABLE - 1),
+                max(known[i] * each, _PASSABLE - 1),
+            )
+            gain += counts[e, i] * (math.log1p(ratio) - math.log1p(without))
+            gain -= bare[e] * (ratio - without)
+            mean = max(bare[e] + fraction * step[e], 0.5 * _PASSABLE * bare[e])
+            score += step[e] * (counts[e, i] / mean - 1)
+            weight += step[e] * step[e] / mean
+        for a in range(8):
+            uphill[a] += slopes[a] * score
+            for b in range(a + 1):
+                information[a, b] += slopes[a] * slopes[b] * weight
+    for a in range(8):
+        for b in range(a):
+            information[b, a] = information[a, b]
+    return gain, uphill, information
 
 
 class Pixels(NamedTuple):
@@ -419,8 +478,7 @@ class Window:
         """Return the counts around a line, and `beyond` its ends (px)."""
         near = line.box(max(beyond, _REACH) + 2, self.box)
         here = near.inside(self.box)
-        y, x = np.mgrid[near.rows, near.columns]
-        along, across = line.place(y, x)
+        along, across = line.place(*np.ogrid[near.rows, near.columns])
         reach = 0.5 * max(line.width + 1, line.head) + _BESIDE * float(np.hypot(blur, 0.5)) + 0.5
         kept = self.usable[here] & (np.abs(across - line.centre(along)) <= reach)
         kept &= (along > line.low - beyond) & (along < line.high + beyond)
@@ -430,11 +488,12 @@ class Window:
     def add(self, line: Line, blur: float, sign: float = 1.0) -> None:
         """Put a line among what is known, or take it away."""
         near = line.box(_REACH, self.box)
-        y, x = np.mgrid[near.rows, near.columns]
-        self.known[near.inside(self.box)] += sign * line.shown(*line.place(y, x), blur)
+        places = line.place(*np.ogrid[near.rows, near.columns])
+        self.known[near.inside(self.box)] += sign * line.shown(*places, blur)
 
 
 _FITTED = ("offset", "slope", "bend", "low", "high", "width", "taper", "head")
+_DIAGONAL = np.diag_indices(8)
 _MOST = np.array([1.0, 1.0, 0.5, 4.0, 4.0, 1.0, 1.0, 2.0])  # that each may move at once
 
 
@@ -451,54 +510,42 @@ def fitted(line: Line, pixels: Pixels, seen: Seen, *, rounds: int = 8) -> Line:
     """Return the line of the greatest likelihood near a first guess (Fisher scoring)."""
     line = line.moved(line.low, line.high)
     values, prior = line.values, _prior(line)
-    free = np.ones(8, bool)
-    free[7] = line.head > 0
-    total = pixels.known
-    step = seen.step[:, None]
-    bare = seen.bare[:, None]
+    free = slice(8 if line.head > 0 else 7)
 
-    def gain(trial: Floats) -> float:
-        part = line.at(trial).shown(pixels.along, pixels.across, seen.blur)
+    def scored(trial: Floats) -> tuple[float, Floats, Floats]:
+        fixed = (line.middle, line.head_high, _sigma(seen.blur))
+        gain, uphill, information = _scored(trial, *fixed, *pixels, seen.bare, seen.step)
         rest = trial * prior
-        return float(seen.gain(pixels.counts, total + part).sum() - 0.5 * rest @ rest)
+        information[_DIAGONAL] += prior**2
+        return gain - 0.5 * float(rest @ rest), uphill - rest * prior, information
 
-    best = gain(values)
+    best, uphill, information = scored(values)
     damp = 1e-2
-    information = np.eye(8)
     for _ in range(rounds):
-        now = line.at(values)
-        here = now.shown(pixels.along, pixels.across, seen.blur)
-        slopes = now.slopes(pixels.along, pixels.across, seen.blur)
-        mean = np.maximum(bare + (here + total) * step, 0.5 * _PASSABLE * bare)
-        score = (step * (pixels.counts / mean - 1)).sum(axis=0)
-        weight = (step * step / mean).sum(axis=0)
-        information = (slopes * weight) @ slopes.T + np.diag(prior**2)
-        uphill = slopes @ score - values * prior**2
-        found = None
+        before = best
         for _ in range(4):
-            damped = information + damp * np.diag(np.diag(information) + 1e-6)
+            damped = information.copy()
+            damped[_DIAGONAL] += damp * (information[_DIAGONAL] + 1e-6)
             move = np.zeros(8)
-            move[free] = np.linalg.solve(damped[np.ix_(free, free)], uphill[free])
+            move[free] = np.linalg.solve(damped[free, free], uphill[free])
             trial = values + np.clip(move, -_MOST, _MOST)
-            trial[5] = np.clip(trial[5], 0.1, seen.widest)
+            trial[5] = min(max(trial[5], 0.1), seen.widest)
             most = 2 * trial[5] / (max(line.length, 10.0) / 10)
-            trial[6] = np.clip(trial[6], -most, most)
-            if free[7]:
-                trial[7] = np.clip(trial[7], 0.3, 3 * seen.widest)
-            if trial[4] - trial[3] >= 3 and (after := gain(trial)) > best:
-                found, damp = after, max(damp / 5, 1e-4)
+            trial[6] = min(max(trial[6], -most), most)
+            if line.head > 0:
+                trial[7] = min(max(trial[7], 0.3), 3 * seen.widest)
+            if trial[4] - trial[3] >= 3 and (after := scored(trial))[0] > best:
+                values, (best, uphill, information) = trial, after
+                damp = max(damp / 5, 1e-4)
                 break
             damp *= 10
-        if found is None:
+        if best - before < 0.02:
             break
-        more, values, best = found - best, trial, found
-        if more < 0.02:
-            break
+    information[_DIAGONAL] += 1e-9
+    error = np.linalg.solve(information[free, free], np.eye(8)[free, 6])[6]
     line = line.at(values)
-    covariance = np.linalg.pinv(information)
-    line = line.moved(line.low, line.high)
-    return replace(line, gain=float(told(line, pixels, seen).sum()),
-                   error=float(np.sqrt(max(covariance[6, 6], 1e-9))))  # fmt: skip
+    gain = best + 0.5 * float(np.sum((values * prior) ** 2))
+    return replace(line.moved(line.low, line.high), gain=gain, error=math.sqrt(max(error, 1e-9)))
 
 
 def with_head(line: Line, window: Window, seen: Seen) -> Line:
@@ -628,6 +675,8 @@ def _candidates(window: Window, seen: Seen, tried: list[tuple[int, int, int]]) -
         if key in tried:
             continue
         tried.append(key)
+        if z[(k + _ANGLES // 2) % _ANGLES, y[i], x[i]] > _ROUNDISH * z[key]:
+            continue
         # The tip of the parabola through the neighbouring angles.
         before, here, after = (float(z[(k + d) % _ANGLES, y[i], x[i]]) for d in (-1, 0, 1))
         bow = before - 2 * here + after
@@ -652,7 +701,7 @@ def _on(line: Line, other: Line) -> bool:
 def _grown(guess: Line, window: Window, seen: Seen) -> Line | None:
     """Return a line grown from a first guess, fitted; None where there is nothing to fit."""
     line = guess
-    for beyond, rounds in ((0.0, 3), (15.0, 2), (40.0, 3), (80.0, 8)):
+    for beyond, rounds, stubby in _GROWTH:
         if beyond:
             line = stretched(line, window, seen, beyond=beyond)
         if line.length < 4:
@@ -662,6 +711,8 @@ def _grown(guess: Line, window: Window, seen: Seen) -> Line | None:
             return None
         line = fitted(line, pixels, seen, rounds=rounds)
         if not beyond and line.gain < _PROMISING:
+            return None
+        if line.length < stubby * _LONG * line.mean_width:
             return None
         if _flanked(line, window, float(np.hypot(seen.blur, 0.29))) < 0.5 * _FLANKED:
             return None
@@ -913,9 +964,11 @@ def look(
     """
     import edt
 
-    depth = edt.edt(np.ascontiguousarray(window.labels > 0), black_border=False, parallel=1)
+    metal = window.labels > 0
+    # Of metal the distance to glass, of glass that to metal.
+    depth = edt.edt(metal.astype(np.uint8) + np.uint8(1), black_border=False, parallel=1)
     deepest = np.zeros(int(window.labels.max(initial=0)) + 1, np.float32)
-    np.maximum.at(deepest, window.labels.ravel(), depth.ravel())
+    np.maximum.at(deepest, window.labels[metal], depth[metal])
     compact = compact[: deepest.size]
     # A line that few counts smear to a blob is faint all over.
     window.faint = _mean_fraction(window, seen, deepest.size) < _SOLID
@@ -927,8 +980,7 @@ def look(
     valid = window.usable
     clear = beside > _CLEAR * float(np.hypot(seen.blur, 0.5))
     usable = valid & clear
-    away = edt.edt(np.ascontiguousarray(window.labels == 0), black_border=False, parallel=1)
-    ground = valid & (away > _GROUND) if window.labels.any() else valid
+    ground = valid & ~metal & (depth > _GROUND) if metal.any() else valid
     seen = _on_ground(seen, window, ground)
     if uneven:
         window.known = _level(window, seen, ground)
@@ -941,12 +993,14 @@ def look(
 
 def _mean_fraction(window: Window, seen: Seen, size: int) -> Floats:
     """Return the mean fraction of thick metal over every region, dims (region,)."""
-    total, owner = np.zeros(size), window.labels.ravel()
+    inside = np.flatnonzero(window.labels)
+    owner = window.labels.ravel()[inside]
+    total = np.zeros(inside.size)
     for weight, plane, bare in zip(seen.weights, window.counts, seen.bare, strict=True):
         if weight:
-            total += weight * (np.bincount(owner, plane.ravel(), minlength=size)
-                               - bare * np.bincount(owner, minlength=size))  # fmt: skip
-    return np.asarray(total / np.maximum(np.bincount(owner, minlength=size), 1))
+            total += weight * (plane.ravel()[inside] - bare)
+    pixels = np.bincount(owner, minlength=size)
+    return np.asarray(np.bincount(owner, total, minlength=size) / np.maximum(pixels, 1))
 
 
 def _on_ground(seen: Seen, window: Window, ground: Bools) -> Seen:
