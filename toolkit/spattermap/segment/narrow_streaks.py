@@ -388,7 +388,7 @@ def _at(  # noqa: PLR0917 (compiled: by place)
         return out
     side = -1.0 if head_high else 1.0
     place = (high if head_high else low) + side * 0.5 * head
-    t, by = (place - middle) / 10, 0.05
+    t, by = (place - middle) / 10, 0.01
     centre = offset + slope * t + bend * t * t
     disc = _disc(along, across, place, centre, head, sigma)
     if disc <= out:
