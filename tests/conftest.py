@@ -1,6 +1,7 @@
 """Shared by several test files: what an analysis holds, made by hand; the list of checks."""
 
 import importlib.util
+import os
 import sys
 from pathlib import Path
 from types import SimpleNamespace
@@ -10,6 +11,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 
+from spattermap.compiling import compile_all
 from spattermap.core.estimate import Estimate
 from spattermap.core.mapset import Roles, make_map_set
 from spattermap.core.settings import Settings
@@ -47,6 +49,10 @@ def pytest_addoption(parser):
 
 
 def pytest_configure(config):
+    if os.environ.get("PYTEST_XDIST_WORKER") == "gw1":
+        # On a fresh machine both processes would compile the same, each for half a minute: here
+        # the last loops are compiled first.
+        compile_all()
     page = config.getoption("--write-checks")
     config.pluginmanager.register(outside_checks.Collector(page and Path(page)), "outside_checks")
 

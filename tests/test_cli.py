@@ -4,6 +4,7 @@ import subprocess
 import sys
 import warnings
 from pathlib import Path
+from unittest.mock import Mock
 
 import pytest
 
@@ -83,19 +84,26 @@ def test_the_second_process_compiles_what_an_analysis_needs():
     assert done.returncode == 0, done.stderr
 
 
-def test_a_second_process_helps_only_where_something_is_compiled(monkeypatch):
+@pytest.mark.parametrize(("cores", "helpers"), [(None, 0), (1, 0), (2, 1), (16, 3)])
+def test_processors_help_only_where_something_is_compiled(monkeypatch, cores, helpers):
     from numba.core import event
 
-    helped, listeners = [], []
-    monkeypatch.setattr(lean, "_compile_beside", lambda: helped.append(1))
-    monkeypatch.setattr(lean.os, "cpu_count", lambda: 2)
+    started, listeners, at_exit = [], [], []
+    monkeypatch.setattr(
+        lean.subprocess, "Popen", lambda words, **_: started.append(words) or Mock()
+    )
+    monkeypatch.setattr(lean.os, "cpu_count", lambda: cores)
     monkeypatch.setattr(event, "register", lambda _kind, one: listeners.append(one))
+    monkeypatch.setattr(lean.atexit, "register", at_exit.append)
     lean.share_compiling()
-    assert helped == []
+    assert started == []
     for _ in range(2):
         listeners[0].on_start(None)
         listeners[0].on_end(None)
-    assert helped == [1]
+    assert [words[1:] for words in started] == [
+        ["-m", "spattermap.compiling", str(k)] for k in range(helpers)
+    ]
+    assert len(at_exit) == 2 * helpers
 
 
 def test_a_fault_of_ours_is_status_1(monkeypatch, capsys):

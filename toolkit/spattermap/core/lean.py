@@ -103,7 +103,7 @@ def _spare_array_libraries() -> None:
 
 
 def share_compiling() -> None:
-    """Say it, and let a second process help, where loops are compiled for the first time."""
+    """Say it, and let other processors help, where loops are compiled for the first time."""
     from numba.core import event
 
     class Helped(event.Listener):
@@ -114,12 +114,9 @@ def share_compiling() -> None:
                 return
             self.started = True
             if sys.stderr.isatty():
-                print(
-                    "\r\x1b[KFirst run on this machine: compiling, a quarter of a minute, once ...",
-                    file=sys.stderr,
-                )
-            if (os.cpu_count() or 1) > 1:
-                _compile_beside()
+                said = "First run on this machine: compiling, about a quarter of a minute, once ..."
+                print(f"\r\x1b[K{said}", file=sys.stderr)
+            _compile_beside(min(3, (os.cpu_count() or 1) - 1))
 
         def on_end(self, _event: Any) -> None:
             """Nothing is done at the end."""
@@ -127,17 +124,14 @@ def share_compiling() -> None:
     event.register("numba:compile", Helped())  # type: ignore[no-untyped-call]
 
 
-def _compile_beside() -> None:
-    """Compile the same loops from the last on in a second process, which never outlives this."""
-    command = [sys.executable, "-m", "spattermap.compiling"]
+def _compile_beside(n_helpers: int) -> None:
+    """Compile the same loops in further processes, which never outlive this one."""
     nothing = subprocess.DEVNULL
-    try:
-        helper = subprocess.Popen(command, stdin=nothing, stdout=nothing, stderr=nothing)
-    except OSError:
-        return  # without help it takes longer, no more
-
-    def end() -> None:
-        helper.kill()
-        helper.wait()
-
-    atexit.register(end)
+    for k in range(n_helpers):
+        command = [sys.executable, "-m", "spattermap.compiling", str(k)]
+        try:
+            helper = subprocess.Popen(command, stdin=nothing, stdout=nothing, stderr=nothing)
+        except OSError:
+            return  # without help it takes longer, no more
+        atexit.register(helper.wait)
+        atexit.register(helper.kill)  # comes first
