@@ -13,6 +13,7 @@ same field or from the glass, which thick metal hides; then it is the least widt
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -192,10 +193,20 @@ def response(picture: Singles, *, noise: float, blur: float) -> Singles:
     padded = np.pad(picture, margin, mode="symmetric" if min(picture.shape) > margin else "edge")
     size = tuple(fft.next_fast_len(n, real=True) for n in padded.shape)
     spectrum = fft.rfft2(padded, size)
-    ky = (2 * np.pi * np.fft.fftfreq(size[0])[:, None]).astype(np.float32)
-    kx = (2 * np.pi * np.fft.rfftfreq(size[1])[None]).astype(np.float32)
     out = np.empty((_ANGLES, *picture.shape), np.float32)
     inner = tuple(slice(margin, margin + n) for n in picture.shape)
+    for k, (shape, power) in enumerate(_transfers(size, across)):
+        out[k] = fft.irfft2(spectrum * shape, size)[inner]
+        out[k] /= np.float32(noise * np.sqrt(power))
+    return out
+
+
+@functools.lru_cache(maxsize=2)
+def _transfers(size: tuple[int, int], across: float) -> list[tuple[Singles, float]]:
+    """Return the transfer function of every filter, and the power of white noise that it passes."""
+    ky = (2 * np.pi * np.fft.fftfreq(size[0])[:, None]).astype(np.float32)
+    kx = (2 * np.pi * np.fft.rfftfreq(size[1])[None]).astype(np.float32)
+    out = []
     for k in range(_ANGLES):
         turn = np.pi * k / _ANGLES
         par = kx * np.float32(np.cos(turn)) + ky * np.float32(np.sin(turn))
@@ -206,8 +217,7 @@ def response(picture: Singles, *, noise: float, blur: float) -> Singles:
         )
         # Of white noise: the mean square of the transfer, half the plane being kept.
         power = 2 * np.sum(shape**2) - np.sum(shape[:, 0] ** 2)
-        sd = noise * np.sqrt(float(power) / (size[0] * size[1]))
-        out[k] = fft.irfft2(spectrum * shape, size)[inner] / np.float32(sd)
+        out.append((shape, float(power) / (size[0] * size[1])))
     return out
 
 
@@ -654,12 +664,11 @@ def lines_in(window: Window, seen: Seen, *, least: float, ground: Bools) -> tupl
 
 def _candidates(window: Window, seen: Seen, tried: list[tuple[int, int, int]]) -> list[Line]:
     """Return first guesses of lines where the response is highest, those tried before left out."""
-    rest: Singles = np.zeros(window.box.shape, np.float32)
-    for weight, plane, bare, step in zip(
-        seen.weights, window.counts, seen.bare, seen.step, strict=True
-    ):
+    # Thick metal being 1, the lines that are known are taken off as they are.
+    rest: Singles = -window.known.astype(np.float32) - np.float32(seen.weights @ seen.bare)
+    for weight, plane in zip(seen.weights, window.counts, strict=True):
         if weight:
-            rest += np.float32(weight) * (plane - bare - step * window.known).astype(np.float32)
+            rest += np.float32(weight) * plane
     rest[~window.usable] = 0
     rows, columns = (side // _BIN for side in window.box.shape)
     picture = rest[: rows * _BIN, : columns * _BIN].reshape(rows, _BIN, columns, _BIN)
