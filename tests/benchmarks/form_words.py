@@ -8,8 +8,8 @@ other scenes, ``--only KIND`` some.
 
 Measured on seed 9700, 60 fields: 44 right, 15 open, 1 wrong: of droplets of 3.5 px at 0.3 counts a
 pixel most are too small to be seen and are called haze, with the sentence that droplets below the
-smallest trusted size look the same. Before, 5 were wrong: scratched films
-and uneven haze were drops.
+smallest trusted size look the same. On seed 72500 45 right, 14 open and 1 wrong, of the same kind.
+Before, 5 were wrong: scratched films and uneven haze were drops.
 """
 
 from __future__ import annotations
