@@ -170,3 +170,29 @@ def test_lumps_explained_in_groups_are_those_explained_at_once():
     assert whole.kept.tolist() == [0, 0, 0, 4]
     for one, other in zip(whole, parts, strict=True):
         np.testing.assert_array_equal(one, other)
+
+
+def lone(rng, lumps, *, rough, broad=0.3, radius=9.0, white=0.2):
+    """Return what droplets of a true roughness, stretch and spread of sizes show under noise."""
+    size = np.log(radius) + broad * rng.standard_normal(lumps.size)
+    density = white + 0.5 * (rough * np.exp(size)) ** 2 * np.exp(size)
+    power = density * rng.chisquare(8, lumps.size) / 8
+    noise = white / (np.pi * np.exp(3 * size))
+    taken = 0.05**2 / (0.05**2 + noise)  # what the prior of a fit leaves of the stretch
+    both = rng.standard_normal((2, lumps.size)) * np.sqrt(0.08**2 + noise) * taken
+    return lobes.Lone(lumps, size, 0.5 * (both**2).sum(axis=0), power)
+
+
+def test_lone_droplets_tell_sizes_stretch_and_roughness():
+    rng = np.random.default_rng(5)
+    start = lobes.Evidence(white=0.2, sigma=1.0, middle=20.0)
+    for rough in (0.01, 0.03):
+        parts = [lone(rng, np.arange(k, k + 150), rough=rough) for k in (1, 151)]
+        found = lobes.learned(start, parts)
+        assert found.middle == pytest.approx(9.0, rel=0.1)
+        assert found.broad == pytest.approx(0.3, rel=0.15)
+        assert found.round == pytest.approx(0.08, rel=0.15)
+        assert found.rough == pytest.approx(rough, rel=0.3)
+        # The order of the parts, which the cutting of the field decides, has no say.
+        assert lobes.learned(start, parts[::-1]) == found
+    assert lobes.learned(start, [lone(rng, np.arange(1, 4), rough=0.03)]) == start

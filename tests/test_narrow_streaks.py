@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from spattermap.core.grid import Box, Grid, Source
-from spattermap.segment import narrow_streaks
+from spattermap.segment import filters, narrow_streaks
 from spattermap.segment.engine import segment
 from spattermap.segment.narrow_streaks import Line, Seen, Window
 from spattermap.synthesis import Deposit, Droplets, Streaks
@@ -118,6 +119,42 @@ def test_lines_do_not_hang_on_the_parts():
     assert np.array_equal(whole.labels, parts.labels)
     assert whole.streaks.equals(parts.streaks)
     assert whole.notes == parts.notes
+
+
+def test_a_line_over_a_border_of_tiles_is_one(monkeypatch):
+    spec = deposit(width=2.0).with_changes(
+        streaks=Streaks(number=6, length_px=140.0, width_px=2.0, direction_deg=10.0,
+                        spread_deg=60.0, head_ratio=0.0, taper=0.0),
+    )  # fmt: skip
+    maps, roles, truth, labels = scenes.scene(spec, 80)
+    whole = segment(maps, roles)
+    monkeypatch.setattr(filters, "TILE", 100)
+    tiles = segment(maps, roles)
+    assert whole.n_streaks == tiles.n_streaks == truth["streak_count"]
+    assert scenes.f1(tiles.labels, labels) >= 0.9
+    assert tiles.metal.sum() == pytest.approx((labels > 0).sum(), rel=0.1)
+
+
+def test_parts_of_a_line_are_joined_and_crossing_lines_are_not():
+    true = Line(48.0, 48.0, 0.4, 0.3, 0.2, 0.05, -80.0, 70.0, 3.0, 0.1, head=5.0, head_high=True)
+    left, right = replace(true.moved(-80.0, 20.0), head=0.0), true.moved(-15.0, 70.0)
+    # The second part as seen from the other end.
+    turned = Line(*right.of(0.0), 0.4 + np.pi, 0.0, 0.0, 0.0, -70.0, 15.0, 3.0, 0.0)
+    s = np.linspace(-15.0, 70.0, 9)
+    along, across = turned.place(*np.transpose([right.of(t) for t in s]))
+    bend, slope, offset = np.polyfit(along / 10, across, 2)
+    taper, width = np.polyfit(along / 10, right.wide(s), 1)
+    turned = replace(turned, offset=offset, slope=slope, bend=bend, width=width, taper=taper,
+                     head=5.0, head_high=False)  # fmt: skip
+    crossing = replace(true, turn=true.turn + 1.2)
+    found, other = narrow_streaks.joined([[left], [turned, crossing]])
+    assert other == crossing
+    assert found.length == pytest.approx(150, abs=0.5)
+    assert found.mean_width == pytest.approx(true.mean_width, abs=0.05)
+    # Where the head lies, and the middle of the line.
+    assert found.of(found.head_at) == pytest.approx(true.of(true.head_at), abs=0.5)
+    y, x = true.of(-5.0)
+    assert found.off(*(np.array([v]) for v in found.place(y, x))) == pytest.approx(0, abs=0.1)
 
 
 def test_separate_droplets_are_no_lines():

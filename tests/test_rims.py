@@ -166,3 +166,19 @@ def test_discs_narrower_than_the_blur_may_be_are_not_taken_for_caps(d50, counts,
     assert not found.rims.droplets.moved
     assert covered == pytest.approx(1, abs=0.1)
     assert found.rims.low < covered < found.rims.high
+
+
+@pytest.mark.parametrize("thickness_um", [0.5, 1.5])
+def test_what_falls_to_the_rim_within_the_blur_stays_within_the_bounds(thickness_um):
+    # Caps whose signal saturates near their rims look flat under a wider blur; half the typical
+    # signal lies within them.
+    spec = scenes.design(1)[0].with_changes(
+        counts_per_pixel=10.0, blur_px=1.0, haze=Haze(), streaks=Streaks(),
+        droplets=Droplets(d50_px=12.0, sigma_g=1.35, coverage=0.3, profile="cap",
+                          thickness_um=thickness_um),
+    )  # fmt: skip
+    maps, roles, _, labels = scenes.scene(spec, 9475)
+    found = segment(maps, roles)
+    ratio = np.count_nonzero(labels) / np.count_nonzero(found.labels)
+    assert ratio > 1.03
+    assert found.rims.low <= ratio <= found.rims.high

@@ -24,7 +24,8 @@ def loops() -> list[tuple[Any, tuple[Any, ...]]]:
     table = np.zeros((1, 1))
     numbers, row, column = whole[0], table[0], picture[0]
     four, evidence = (1, 1, 1, 1), lobes.Evidence(1.0, 1.0, 1.0)
-    state = lobes._State(table, np.zeros(1, np.bool_), table, numbers, numbers)
+    flags = np.zeros(1, np.bool_)
+    state = lobes._State(table, flags, table, numbers, numbers, flags)
     passes, rule = parting.Passes(label[0], label[0], column), parting.Rule(1.0, 1.0)
     counts = np.zeros((1, 1, 1), np.uint16)
     return [
@@ -39,6 +40,7 @@ def loops() -> list[tuple[Any, tuple[Any, ...]]]:
         (lobes._try_parting, (state, 1, 1, evidence)),
         (lobes._try_joining, (state, 1, evidence)),
         (lobes._accept, (state, numbers, table, numbers, numbers)),
+        (lobes._harmonics, (row, table)),
         (lobes._fit_alone, (table, numbers, table, evidence)),
         (parting.elongation, (numbers,)),
         (lobes._crossings, (picture, label, column, four, (1, 1, 1))),

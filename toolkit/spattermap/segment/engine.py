@@ -518,8 +518,7 @@ def _lines(
         return [], kept
     outlook = streaks.Outlook(found.box, found.area, np.zeros_like(found.area))
     broad = np.zeros(found.area.size, bool)
-    least_width = narrow_streaks.BROAD * float(np.hypot(job.rule.sigma, 1.0))
-    broad[found.n_droplets + 1 :] = [one.width > least_width for one in found.streaks]
+    broad[found.n_droplets + 1 :] = [one.width > _least_width(field) for one in found.streaks]
     strength = narrow_streaks.strength_of(job.classes, job.signs)
     seen = narrow_streaks.Seen.of(
         job.classes, strength, max(job.used.blur, narrow_streaks.LEAST_BLUR)
@@ -527,7 +526,7 @@ def _lines(
     least = narrow_streaks.least_gain(field.n_valid, field.settings.false_alarms_per_field)
     more = (seen, ~outlook.worth_a_look, broad, least, bool(field.notes))
     tiles = field.workers.run(passes.lines_tile, every(job, more, grid=job.tiles))
-    tiles = [one for one in tiles if one.lines]
+    tiles = [one for one in tiles if one.lines or one.cut]
     if tiles:
         gone = np.unique(np.concatenate([one.explained for one in tiles]))
         kept = ~np.isin(found.lookup[order], gone)
@@ -539,10 +538,11 @@ def _with_lines(
 ) -> tuple[Field, _Divided]:
     """Draw the lines as streaks, after those that are there."""
     job, n = field.job, found.n_droplets
-    field = _smeared(field, found)
+    field = _smeared(field, found, among_lines=bool(tiles))
     if not tiles:
         return field, found
     drawn = [line for one in tiles for line in one.lines]
+    drawn += narrow_streaks.joined([one.cut for one in tiles])
     before = n + len(found.streaks)
     parts = field.workers.run(passes.lined_part, every(job, (drawn, n, before)))
     merged = _merged(parts, before + len(drawn) + 1, job.n_looks)
@@ -587,21 +587,34 @@ def _doubted(field: Field, part: float, low: float, high: float) -> Field:
     )
 
 
-def _smeared(field: Field, found: _Divided) -> Field:
-    """Widen the bounds by streaks as narrow as the filter that drew them: they may be less wide.
+def _smeared(field: Field, found: _Divided, *, among_lines: bool) -> Field:
+    """Widen the bounds by what is as narrow as the filter that drew it: it may be less wide.
 
-    What they are of thick metal is the least: their signal over the strength that hides the glass.
+    What it is of thick metal is the least: its signal over the strength that hides the glass. Among
+    lines, droplets too small to be trusted may be pieces of others.
     """
-    job, area = field.job, found.area[found.n_droplets + 1 :]
-    width = np.array([one.width for one in found.streaks])
-    narrow = width <= narrow_streaks.BROAD * float(np.hypot(job.rule.sigma, 1.0))
+    job, n = field.job, found.n_droplets
+    narrow = np.array([one.width <= _least_width(field) for one in found.streaks], dtype=bool)
     strength = narrow_streaks.strength_of(job.classes, job.signs)
-    if not _lines_are_told(field) or not area[narrow].any() or strength == 1:
+    if not _lines_are_told(field) or strength == 1:
         return field
-    part = float(area[narrow].sum() / max(1, found.area[1:].sum()))
+    area = int(found.area[n + 1 :][narrow].sum())
+    n_smeared = int(narrow.sum())
+    if among_lines:
+        small = found.area[1 : n + 1] < np.pi / 4 * field.smallest**2
+        area += int(found.area[1 : n + 1][small].sum())
+        n_smeared += int(small.sum())
+    if area == 0:
+        return field
     # Never firmer than before.
+    part = area / max(1, int(found.area[1:].sum()))
     field = _doubted(field, part, min(1 / strength, field.rims.low), field.rims.high)
-    return replace(field, notes=(*field.notes, narrow_streaks.smeared(int(narrow.sum()), strength)))
+    return replace(field, notes=(*field.notes, narrow_streaks.smeared(n_smeared, strength)))
+
+
+def _least_width(field: Field) -> float:
+    """Return the width (px) up to which the filter may have drawn a streak too wide."""
+    return narrow_streaks.BROAD * float(np.hypot(field.job.rule.sigma, 1.0))
 
 
 def _lines_are_told(field: Field) -> bool:
@@ -634,10 +647,15 @@ def _by_shape(field: Field, found: _Divided) -> tuple[Field, _Divided]:
     left = np.isin(np.arange(n_lumps + 1), lump[beside])
     job.store.keep("lumps_seen", lump, sums, box, left)
     told = _told_by_outlines(field, float(found.area[1:].sum()) / max(1, field.n_valid))
-    inside, cut = zip(*field.workers.run(passes.explained_part, every(job, told)), strict=True)
+    alone, cut = zip(*field.workers.run(passes.lone_part, every(job, told)), strict=True)
+    outline = lobes.gathered(cut)
+    wanted = np.unique(lump[outline.label]).astype(np.int64)
+    across_parts = lobes.lone_in(outline, lump, sums, told, wanted=wanted)
+    told = lobes.learned(told, [*alone, across_parts])
+    inside = field.workers.run(passes.explained_part, every(job, told))
     done = np.concatenate([one.lump for one in inside])
     wanted = np.setdiff1d(np.arange(1, n_lumps + 1), done)
-    across = lobes.explain_lumps(lobes.gathered(cut), lump, sums, told, wanted=wanted, left=left)
+    across = lobes.explain_lumps(outline, lump, sums, told, wanted=wanted, left=left)
     lumps = lobes.put_together(lump, [*inside, across])
     job.store.keep("lumps", *lumps)
     job.store.keep("confidence", found.confidence)

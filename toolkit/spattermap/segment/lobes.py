@@ -27,18 +27,28 @@ from spattermap.segment.parting import groups
 
 _ROUNDS = 6  # sweeps of joining and parting after which a region is left as it is
 _PIXELS = 0.02  # px^3; what the pixel grid adds to the noise of an outline
-_ROUGH = 0.02  # of the radius: how far true outlines stray from an ellipse
+_ROUGH = 0.01  # of the radius: how far true outlines stray from an ellipse
 _ROUND = 0.05  # half the logarithm of the ratio of a droplet's axes
-_BROAD = 0.5  # logarithm of the radius
+_BROAD = 0.4  # logarithm of the radius
 _PRICE = 4.0  # nats; that a lump is several droplets is less likely beforehand,
 _CROWDED = 2.0  # ... but by so much at the least where the field is crowded
 _NOTCH = 0.55  # of the edge's deviation: how far blur fills a right-angled notch
 _TURNS = 8  # directions in which an ellipse is tried to be parted,
 _OFFSETS = (-0.5, 0.0, 0.5)  # ... each at these parts of its radius
+_RIDGE = 0.01  # of the spread of the points a circle is put through
+_PURSUED = 4  # ... of which the most promising are pursued
+_STICKS_OUT = 0.1  # of the radius of the smaller of two: with less they are one
+_BETTER = 0.1  # nats; by so much a move must better what is known
 _SLIGHT = 3.0  # nats; what the data narrow two ellipses by at the least
 _FILM = 0.15  # of the radius: lumps that stray further from all ellipses are films
 _FILM_PART = 0.1  # of the field: lumps that hold more may be films
 SEEN = 0.4  # part of an ellipse that must be seen before its size is believed
+_HARMONICS = 4  # of an outline, that tell how rough it is: the third and those after it
+_WHOLE = 0.15  # by which an outline's length may differ from that of its circle
+_BEFOREHAND = 10.0  # droplets, as which weighs what was thought of their forms,
+_BEFOREHAND_SIZE = 2.0  # ... and of their size, which the texture of the field may put far off
+# Bounds of what is learned: logarithm of the radius, stretch, roughness.
+_BROADS, _OVALS, _ROUGHS = (0.2, 0.7), (0.03, 0.12), (0.005, 0.04)
 _FEW = 5  # points of outline below which a shape is not looked at
 
 
@@ -404,6 +414,7 @@ class _State(NamedTuple):
     points: Floats
     first: Integers
     next_one: Integers
+    fresh: Bools  # those that, or beside which something, changed since they were tried
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -439,6 +450,12 @@ def _accept(state: _State, which: Integers, new: Floats, places: Integers, owner
         k = which[owner[j]]
         state.next_one[places[j]] = state.first[k]
         state.first[k] = places[j]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _refresh(state: _State, which: Integers) -> None:
+    for k in which:
+        state.fresh[k] = True
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -484,39 +501,83 @@ def _try_joining(state: _State, k: int, evidence: Evidence) -> bool:
     state.alive[k] = False
     state.first[k] = -1
     _accept(state, which[1:], best_new, places, best_owner)
+    _refresh(state, which[1:])
     return True
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _halves(one: Floats, points: Floats, turn: int, off: float) -> tuple[Floats, bool]:
-    """Return two circles for the points on either side of a line across an ellipse."""
+def _halves(
+    one: Floats, points: Floats, turn: int, off: float, evidence: Evidence
+) -> tuple[Floats, bool]:
+    """Return two circles through the points on either side of a line across an ellipse."""
     angle = np.pi * turn / _TURNS
     cy, cx, r = np.sin(angle), np.cos(angle), np.exp(one[2])
-    out, sums = np.zeros((2, 5)), np.zeros(2)
-    for turn_over in range(2):  # centres first, then the mean distances from them
-        for i in range(points.shape[0]):
-            y, x, length = points[i, 0], points[i, 1], points[i, 2]
-            side = 1 if (y - one[0]) * cy + (x - one[1]) * cx > off * r else 0
-            if turn_over == 0:
-                sums[side] += length
-                out[side, 0] += length * y
-                out[side, 1] += length * x
-            else:
-                out[side, 2] += length * np.hypot(y - out[side, 0], x - out[side, 1])
-        if min(sums[0], sums[1]) < 0.5 * r:
-            return out, False
-        for side in range(2):
-            if turn_over == 0:
-                out[side, 0] /= sums[side]
-                out[side, 1] /= sums[side]
-            else:
-                out[side, 2] = np.log(max(out[side, 2] / sums[side], 0.5))
+    out, sums = np.zeros((2, 5)), np.zeros((2, 8))
+    for i in range(points.shape[0]):
+        y, x, w = points[i, 0] - one[0], points[i, 1] - one[1], points[i, 2]
+        s = sums[1 if y * cy + x * cx > off * r else 0]
+        square = y * y + x * x
+        s[0] += w
+        s[1] += w * y
+        s[2] += w * x
+        s[3] += w * y * y
+        s[4] += w * x * x
+        s[5] += w * y * x
+        s[6] += w * square * y
+        s[7] += w * square * x
+    if min(sums[0, 0], sums[1, 0]) < 0.5 * r:
+        return out, False
+    for side in range(2):
+        # Kasa (1976), IEEE Trans. Instrum. Meas. IM-25, 8: least squares of y^2 + x^2 against
+        # both and one; from memory. The ridge keeps the centre of a straight piece near it.
+        s = sums[side]
+        y, x = s[1] / s[0], s[2] / s[0]
+        yy, xx, yx = s[3] / s[0] - y * y, s[4] / s[0] - x * x, s[5] / s[0] - y * x
+        square = (s[3] + s[4]) / s[0]
+        right_y, right_x = 0.5 * (s[6] / s[0] - square * y), 0.5 * (s[7] / s[0] - square * x)
+        ridge = _RIDGE * (yy + xx)
+        # ... towards the middle of the points.
+        right_y += ridge * y
+        right_x += ridge * x
+        yy += ridge
+        xx += ridge
+        det = yy * xx - yx * yx
+        at_y, at_x = (right_y * xx - right_x * yx) / det, (right_x * yy - right_y * yx) / det
+        radius = np.sqrt(max(square - 2 * (at_y * y + at_x * x) + at_y**2 + at_x**2, 0.25))
+        out[side, 0], out[side, 1] = one[0] + at_y, one[1] + at_x
+        out[side, 2] = np.log(min(radius, evidence.most))
     return out, True
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _nested(one: Floats, other: Floats) -> bool:
+    """Return whether the smaller ellipse hardly sticks out of the larger: they are one."""
+    r, s = np.exp(one[2]), np.exp(other[2])
+    apart = np.hypot(one[0] - other[0], one[1] - other[1])
+    return bool(apart + min(r, s) < max(r, s) + _STICKS_OUT * min(r, s))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _promising_halves(before: Floats, own: Floats, mine: Floats, evidence: Evidence) -> Floats:
+    """Return pairs of circles for the first ellipse, dims (pair, 2, 5): a few steps tell which."""
+    n = _TURNS * len(_OFFSETS)
+    pairs, costs = np.zeros((n, 2, 5)), np.full(n, np.inf)
+    trial = np.empty((before.shape[0] + 1, 5))
+    for k in range(n):
+        off = _OFFSETS[k % len(_OFFSETS)]
+        two, fine = _halves(before[0], own, k // len(_OFFSETS), off, evidence)
+        if fine:
+            _copy_into(pairs[k], two)
+            _copy_into(trial, two)
+            _copy_into(trial[2:], before[1:])
+            costs[k], _ = _settle(trial, mine, evidence, np.int64(2))
+    some = min(_PURSUED, int(np.isfinite(costs).sum()))
+    return pairs[np.argsort(costs)[:some]]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _try_parting(state: _State, k: int, spare: int, evidence: Evidence) -> bool:
-    """Replace an ellipse by two where that is better."""
+    """Replace an ellipse by two, or by one for half of its points, where that is better."""
     it = np.empty(1, np.int64)
     it[0] = k
     own, alone = _rows_at(state.points, _owned(state, it)), _rows_at(state.some, it)
@@ -528,38 +589,52 @@ def _try_parting(state: _State, k: int, spare: int, evidence: Evidence) -> bool:
     mine, before = _rows_at(state.points, places), _rows_at(state.some, which)
     best, best_owner = _settle(before, mine, evidence, np.int64(2))
     _accept(state, which, before, places, best_owner)
-    best_new = before
-    for turn in range(_TURNS):
-        for off in _OFFSETS:
-            two, fine = _halves(before[0], own, turn, off)
-            if not fine:
-                continue
-            trial = np.empty((which.size + 1, 5))
-            _copy_into(trial, two)
-            _copy_into(trial[2:], before[1:])
-            cost, owner = _settle(trial, mine, evidence, np.int64(6))
-            if cost < best - 1e-9:
-                best, best_new, best_owner = cost, trial, owner
+    best_new, moved = before, False
+    likeliest, halves = np.inf, np.zeros((2, 5))
+    for two in _promising_halves(before, own, mine, evidence):
+        trial = np.empty((which.size + 1, 5))
+        _copy_into(trial, two)
+        _copy_into(trial[2:], before[1:])
+        cost, owner = _settle(trial, mine, evidence, np.int64(8))
+        if cost < likeliest:
+            likeliest = cost
+            _copy_into(halves, trial[:2])
+        if cost < best - 1e-9 and not _nested(trial[0], trial[1]):
+            best, best_new, best_owner = cost, trial, owner
+    # Those around take the points of the other half.
+    for side in range(2 if likeliest < np.inf else 0):
+        trial = before.copy()
+        _copy_into(trial[:1], halves[side : side + 1])
+        cost, owner = _settle(trial, mine, evidence, np.int64(6))
+        if cost < best - _BETTER:
+            best, best_new, best_owner, moved = cost, trial, owner, True
     if best_new.shape[0] == which.size:
-        return False
+        if moved:
+            _accept(state, which, best_new, places, best_owner)
+            _refresh(state, which)
+        return moved
     both = np.empty(which.size + 1, np.int64)
     both[0], both[1] = k, spare
     for j in range(1, which.size):
         both[j + 1] = which[j]
     _accept(state, both, best_new, places, best_owner)
+    _refresh(state, both)
     return True
 
 
 def _sweep(state: _State, evidence: Evidence) -> bool:
     """Try to join and to part every ellipse once; return whether anything changed."""
     changed = False
+    new = state.fresh & state.alive
+    state.fresh[:] = False
     # The smallest first: what chance made goes before it can take part in a worse joining.
     for k in np.argsort(state.some[:, 2], kind="stable").tolist():
-        if state.alive[k]:
+        if state.alive[k] and new[k]:
             changed |= _try_joining(state, k, evidence)
+    new |= state.fresh
     for k in range(state.alive.size):
         spare = int(np.argmin(state.alive))
-        if state.alive[k] and not state.alive[spare]:
+        if state.alive[k] and new[k] and not state.alive[spare]:
             changed |= _try_parting(state, k, spare, evidence)
     return changed
 
@@ -585,6 +660,88 @@ def _fit_alone(
     return out, more
 
 
+class Lone(NamedTuple):
+    """What droplets that stand alone show of all: one ellipse explains their whole outline."""
+
+    lump: Integers  # (lump,)
+    size: Floats  # (lump,): logarithm of the radius (px)
+    stretch: Floats  # (lump,): mean square of both components
+    power: Floats  # (lump,): mean spectral density of the third to sixth harmonic (px^3)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _harmonics(one: Floats, points: Floats) -> tuple[float, float]:
+    """Return the spectral density of an outline's third to sixth harmonic, and its length."""
+    sums = np.zeros((_HARMONICS, 2))
+    form = np.empty(3)
+    form[0], form[1], form[2] = _form(one)
+    length = 0.0
+    for i in range(points.shape[0]):
+        d = _depth(one, form, points[i, 0], points[i, 1]) * points[i, 2]
+        turn = np.arctan2(points[i, 0] - one[0], points[i, 1] - one[1])
+        length += points[i, 2]
+        for m in range(_HARMONICS):
+            sums[m, 0] += d * np.cos((m + 3) * turn)
+            sums[m, 1] += d * np.sin((m + 3) * turn)
+    return float(np.sum(sums**2) / (_HARMONICS * max(length, 1e-9))), length
+
+
+def lone_in(
+    outline: Outline, lump: Labels, sums: Integers, evidence: Evidence, *, wanted: Integers
+) -> Lone:
+    """Return what those of some lumps show that are one droplet each.
+
+    Dims as in `explain_lumps`; lumps of several droplets are left out.
+    """
+    points, _, at, members, (first, after), seeds = _by_lump(outline, lump, sums, wanted)
+    alone, more = _fit_alone(points, at, np.ascontiguousarray(seeds[members[first]]), evidence)
+    fine = (after - first == 1) & ~more & (np.diff(at) >= _FEW)
+    size, power = alone[:, 2], np.zeros(wanted.size)
+    for k in np.flatnonzero(fine):
+        power[k], length = _harmonics(alone[k], points[at[k] : at[k + 1]])
+        # Whole: the frame cuts nothing of it.
+        fine[k] = abs(length / (2 * np.pi * np.exp(size[k])) - 1) < _WHOLE
+    stretch = 0.5 * (alone[:, 3] ** 2 + alone[:, 4] ** 2)
+    return Lone(wanted[fine], size[fine], stretch[fine], power[fine])
+
+
+def learned(evidence: Evidence, parts: Sequence[Lone]) -> Evidence:
+    """Return the evidence with sizes, their spread, stretch and roughness of lone droplets.
+
+    Noise is taken off, and what was thought beforehand weighs as `_BEFOREHAND` droplets.
+    """
+    lump, *values = (np.concatenate(one) for one in zip(*parts, strict=True))
+    size, stretch, power = (one[np.argsort(lump, kind="stable")] for one in values)
+    if size.size < _FEW:
+        return evidence
+    # Noise of the stretch, of which the fit took the part that it was thought to exceed.
+    noise = evidence.white / (np.pi * np.exp(3 * size))
+    free = stretch * (1 + noise / evidence.round**2) ** 2 - noise
+    rough = 2 * (power - evidence.white) / np.exp(3 * size)
+    spread = np.full(size.size, (1.4826 * np.median(np.abs(size - np.median(size)))) ** 2)
+    found = [
+        _weighed(square, error, thought)
+        for square, error, thought in (
+            (spread, np.zeros(size.size), evidence.broad),
+            (free, noise, evidence.round),
+            (rough, 2 * evidence.white / np.exp(3 * size), evidence.rough),
+        )
+    ]
+    broad, bent, rough = (
+        float(np.sqrt(np.clip(square, least**2, most**2)))
+        for square, (least, most) in zip(found, (_BROADS, _OVALS, _ROUGHS), strict=True)
+    )
+    n, thought = size.size, np.log(evidence.middle)
+    middle = (n * np.median(size) + _BEFOREHAND_SIZE * thought) / (n + _BEFOREHAND_SIZE)
+    return evidence._replace(middle=float(np.exp(middle)), broad=broad, round=bent, rough=rough)
+
+
+def _weighed(square: Floats, noise: Floats, thought: float) -> float:
+    """Return the mean of squares with errors of their noise; beforehand it was thought of."""
+    weight = (thought**2 / (thought**2 + noise)) ** 2
+    return float((weight @ square + _BEFOREHAND * thought**2) / (weight.sum() + _BEFOREHAND))
+
+
 def explain(points: Floats, owner: Integers, seeds: Floats, evidence: Evidence) -> Floats:
     """Return the ellipses that explain an outline best, dims (ellipse, 5).
 
@@ -603,6 +760,7 @@ def explain(points: Floats, owner: Integers, seeds: Floats, evidence: Evidence) 
         points,
         np.full(room, -1, np.int64),
         np.full(n, -1, np.int64),
+        np.ones(room, np.bool_),
     )
     start = np.zeros((m, 5))
     start[:, :2] = seeds[:, :2]
@@ -702,21 +860,10 @@ def explain_lumps(
     `parting.pixel_sums` does: the droplets are the first guess. `wanted` are the lumps to explain,
     None all; `left` (lump + 1,) those that stay as they are.
     """
-    n_lumps = int(lump.max(initial=0))
-    wanted = np.arange(1, n_lumps + 1) if wanted is None else wanted
-    place = np.full(n_lumps + 1, -1)
-    place[wanted] = np.arange(wanted.size)
-    mine = place[lump[outline.label]]
-    order = np.argsort(mine, kind="stable")
-    order = order[np.searchsorted(mine[order], 0) :]
-    points, label = outline.place[order], outline.label[order]
-    at = np.searchsorted(mine[order], np.arange(wanted.size + 1)).astype(np.int64)
-    members = np.argsort(lump, kind="stable")
-    first, after = (np.searchsorted(lump[members], wanted, side=s) for s in ("left", "right"))
+    wanted = np.arange(1, int(lump.max(initial=0)) + 1) if wanted is None else wanted
+    points, label, at, members, (first, after), seeds = _by_lump(outline, lump, sums, wanted)
     area = np.maximum(sums[:, 0], 1)
-    seeds = np.stack([sums[:, 1] / area, sums[:, 2] / area, np.sqrt(area / np.pi)], axis=1)
-    heads = members[first]  # the first droplet of every lump
-    alone, more = _fit_alone(points, at, np.ascontiguousarray(seeds[heads]), evidence)
+    alone, more = _fit_alone(points, at, np.ascontiguousarray(seeds[members[first]]), evidence)
     more = (more | (after - first > 1)) & (np.diff(at) >= _FEW)
     kept = np.zeros(wanted.size, dtype=bool) if left is None else left[wanted]
     found = [np.zeros((0, 5))]
@@ -748,6 +895,27 @@ def explain_lumps(
         found.append(one)
     many = np.array([len(one) for one in found[1:]], np.int64)
     return Explained(wanted, many, np.concatenate(found), kept)
+
+
+def _by_lump(
+    outline: Outline, lump: Labels, sums: Integers, wanted: Integers
+) -> tuple[Floats, Labels, Integers, Integers, tuple[Integers, Integers], Floats]:
+    """Return the points of lumps one after the other, and the droplets of each as first guesses.
+
+    Points and their droplets; where each lump's points begin; droplets by lump, with the first and
+    the one after the last of each lump; a circle for every droplet: row, column, radius (px).
+    """
+    place = np.full(int(lump.max(initial=0)) + 1, -1)
+    place[wanted] = np.arange(wanted.size)
+    mine = place[lump[outline.label]]
+    order = np.argsort(mine, kind="stable")
+    order = order[np.searchsorted(mine[order], 0) :]
+    at = np.searchsorted(mine[order], np.arange(wanted.size + 1)).astype(np.int64)
+    members = np.argsort(lump, kind="stable")
+    first, after = (np.searchsorted(lump[members], wanted, side=s) for s in ("left", "right"))
+    area = np.maximum(sums[:, 0], 1)
+    seeds = np.stack([sums[:, 1] / area, sums[:, 2] / area, np.sqrt(area / np.pi)], axis=1)
+    return outline.place[order], outline.label[order], at, members, (first, after), seeds
 
 
 def put_together(lump: Labels, parts: Sequence[Explained]) -> Lumps:

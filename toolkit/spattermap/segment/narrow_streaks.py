@@ -83,6 +83,8 @@ _INTERVAL = 3.84  # chi-square of one degree of freedom, 95 %
 _LEAST_PIXELS = 40
 _ENOUGH = 5  # lines from which the blur is told,
 _ENOUGH_TO_TELL = 12  # ... and on how many it is tried
+_ANYWHERE = Box(0, 0, 1 << 40, 1 << 40)
+_SAMPLES = 33  # places on a line that is joined with another
 _BESIDE = 3.0  # standard deviations of the blur beside a line, in which counts are compared
 _THINNEST = 0.05  # px
 _TILT, _BEND = 1.5, 0.1  # standard deviations of slope and bend (px in ten, and in ten squared)
@@ -128,7 +130,7 @@ def note(lines: Sequence[Line], blur: float, weakest: float) -> tuple[str, ...]:
 def smeared(n: int, strength: float) -> str:
     """Return what the reader must know of streaks that the filter may have widened."""
     return (
-        f"Streaks no wider than the filter that shows them at these counts ({n}) may be drawn too "
+        f"Streaks and spots no wider than the filter that shows them ({n}) may be drawn too "
         f"wide: of metal thick enough to hide the glass they would be 1/{strength:.1f} as wide. A "
         "longer count or an electron image would show their edges."
     )
@@ -953,10 +955,80 @@ def explained(window: Window, lines: Sequence[Line], seen: Seen, *, least: float
     return np.array(out, dtype=np.int64)
 
 
+def joined(tiles: Sequence[Sequence[Line]]) -> list[Line]:
+    """Join lines of different tiles that lie on each other: one line, seen from either side.
+
+    Tiles look no further than `MARGIN` beyond their borders: of a longer line each sees a part.
+    """
+    out: list[tuple[Line, int, Box]] = []
+    for tile, lines in enumerate(tiles):
+        for line in lines:
+            new, k = line, 0
+            while k < len(out):
+                one, of, box = out[k]
+                if of != tile and _touch(box, new.box(0, _ANYWHERE)) and _overlap(one, new):
+                    del out[k]
+                    new = _through(*sorted((one, new), key=lambda each: -each.length))
+                    k = 0  # what it reaches now may be joined too
+                else:
+                    k += 1
+            out.append((new, tile, new.box(0, _ANYWHERE)))
+    return [line for line, _, _ in out]
+
+
+def _touch(one: Box, other: Box) -> bool:
+    return (
+        one.top < other.bottom and other.top < one.bottom
+        and one.left < other.right and other.left < one.right
+    )  # fmt: skip
+
+
+def _overlap(one: Line, other: Line) -> bool:
+    """Return whether two lines run along each other."""
+    gap = abs((_axis(one) - _axis(other) + np.pi / 2) % np.pi - np.pi / 2)
+    if gap > _ALIKE:
+        return False
+    along, across = _sampled(one, other)
+    both = (along > one.low) & (along < one.high)
+    beside = np.abs(across - one.centre(along))[both]
+    return bool(both.sum() > 1 and np.median(beside) < 0.5 * one.mean_width + 1)
+
+
+def _sampled(one: Line, other: Line) -> tuple[Floats, Floats]:
+    """Return places on the centre line of another as they lie along and across the first."""
+    y, x = np.transpose([other.of(t) for t in np.linspace(other.low, other.high, _SAMPLES)])
+    return one.place(y, x)
+
+
+def _through(one: Line, other: Line) -> Line:
+    """Return the line through the centres of two, of the widths of both."""
+    places = [_sampled(one, line) for line in (one, other)]
+    ways = np.sign([along[-1] - along[0] for along, _ in places])
+    along, across = np.concatenate(places, axis=1)
+    low, high = float(along.min()), float(along.max())
+    middle = 0.5 * (low + high)
+    s = (along - middle) / 10
+    length = np.repeat([one.length, other.length], _SAMPLES)
+    bend, slope, offset = np.polyfit(s, across, 2, w=length)
+    width = np.concatenate([
+        line.wide(np.linspace(line.low, line.high, _SAMPLES)) for line in (one, other)
+    ])  # fmt: skip
+    taper, wide = np.polyfit(s, width, 1, w=length)
+    headed = max((one, other), key=lambda line: line.head)
+    turned = bool(ways[1] < 0) and headed is other
+    return replace(
+        one, low=low, high=high, middle=middle, offset=float(offset), slope=float(slope),
+        bend=float(bend), width=float(wide), taper=float(taper), head=headed.head,
+        head_high=headed.head_high != turned, gain=max(one.gain, other.gain),
+        error=min(one.error, other.error),
+    )  # fmt: skip
+
+
 class Found(NamedTuple):
     """The lines of one tile."""
 
-    lines: list[Line]
+    lines: list[Line]  # those whose middle lies in the tile
+    cut: list[Line]  # of these and those around, the ones that reach its border: see `joined`
     explained: Integers  # (region,): regions that are nothing beside them
     blur: float  # px
     # strengths of thick metal that the lines allow, over the one they were fitted with: the least
@@ -997,7 +1069,7 @@ def look(
     lines, seen = lines_in(window, seen, least=least, ground=ground)
     window.usable = valid
     weakest = _weakest(lines, window, seen) if lines else 1.0
-    return Found(lines, explained(window, lines, seen, least=least), seen.blur, weakest)
+    return Found(lines, [], explained(window, lines, seen, least=least), seen.blur, weakest)
 
 
 def _mean_fraction(window: Window, seen: Seen, size: int) -> Floats:

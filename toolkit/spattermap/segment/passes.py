@@ -315,16 +315,34 @@ def beside_part(task: Task) -> Beside:
     return Beside(pairs, names[1:], sums[1:])
 
 
-def explained_part(task: Task) -> tuple[lobes.Explained, lobes.Outline]:
-    """Explain the lumps that lie within a part; return the outlines of those that are cut.
+def lone_part(task: Task) -> tuple[lobes.Lone, lobes.Outline]:
+    """Return what lone droplets within a part show; the outlines of the lumps that are cut."""
+    inside, outline, seen = _lumps_of_part(task)
+    lump, sums, _, _ = seen
+    within = outline.of(inside[lump[outline.label]])
+    alone = lobes.lone_in(within, lump, sums, task.more, wanted=np.flatnonzero(inside))
+    return alone, outline.of(~inside[lump[outline.label]])
 
-    `more` is what outlines tell. An outline's point belongs to the part of its earlier pixel, so
-    that a lump at a part's first row or column is cut too.
+
+def explained_part(task: Task) -> lobes.Explained:
+    """Explain the lumps that lie within a part; `more` is what outlines tell."""
+    inside, outline, (lump, sums, _, left) = _lumps_of_part(task)
+    return lobes.explain_lumps(
+        outline, lump, sums, task.more, wanted=np.flatnonzero(inside), left=left
+    )
+
+
+def _lumps_of_part(task: Task) -> tuple[Bools, lobes.Outline, Sequence[Any]]:
+    """Return which lumps lie within a part, all outlines in it, and what is known of lumps.
+
+    An outline's point belongs to the part of its earlier pixel, so that a lump at a part's first
+    row or column is cut too.
     """
-    job, k, evidence = task
+    job, k, _ = task
     core = job.grid.box(k)
     outer = core.grown(2, job.shape)
-    lump, sums, box, left = job.store.recall_all("lumps_seen")
+    seen = job.store.recall_all("lumps_seen")
+    lump, _, box, _ = seen
     outline = lobes.outline_of(
         job.height(outer),
         job.regions(outer, "labels"),
@@ -337,10 +355,7 @@ def explained_part(task: Task) -> tuple[lobes.Explained, lobes.Outline]:
     first, after = np.array([core.top, core.left]), np.array([core.bottom, core.right])
     inside = ((box[:, :2] > first) | (first == 0)).all(axis=1) & (box[:, 2:] <= after).all(axis=1)
     inside[0] = False
-    found = lobes.explain_lumps(
-        outline, lump, sums, evidence, wanted=np.flatnonzero(inside), left=left
-    )
-    return found, outline.of(~inside[lump[outline.label]])
+    return inside, outline, seen
 
 
 class Painted(NamedTuple):
@@ -406,7 +421,8 @@ def moved_part(task: Task) -> PartRegions:
 def lines_tile(task: Task) -> narrow_streaks.Found:
     """Return the lines whose middle lies in a tile; `more`: what they are looked for with.
 
-    Tiles lie on one grid however a field is cut, so that lines do not depend on the parts.
+    Tiles lie on one grid however a field is cut, so that lines do not depend on the parts. A line
+    that reaches over a border may be given by both tiles.
     """
     job, k, (seen, compact, drawn, least, uneven) = task
     box = job.tiles.box(k)
@@ -422,12 +438,19 @@ def lines_tile(task: Task) -> narrow_streaks.Found:
     found = narrow_streaks.look(
         window, seen, compact=compact, drawn=drawn, least=least, uneven=uneven
     )
-    mine = [one for one in found.lines if _holds(box, *one.of(one.middle))]
-    return found._replace(lines=mine)
+    mine, cut, field = [], [], Box(0, 0, *job.shape)
+    for one in found.lines:
+        y, x = one.of(one.middle)
+        if _holds(box, one.box(4, field)):
+            mine.append(one)
+        elif _holds(box.grown(2, job.shape), Box(int(y), int(x), int(y) + 1, int(x) + 1)):
+            cut.append(one)
+    return found._replace(lines=mine, cut=cut)
 
 
-def _holds(box: Box, y: float, x: float) -> bool:
-    return box.top <= y + 0.5 < box.bottom and box.left <= x + 0.5 < box.right
+def _holds(box: Box, other: Box) -> bool:
+    rows = box.top <= other.top and other.bottom <= box.bottom
+    return rows and box.left <= other.left and other.right <= box.right
 
 
 def lined_part(task: Task) -> PartRegions:

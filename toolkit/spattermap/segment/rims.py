@@ -45,7 +45,11 @@ _COARSE, _FINE = (0.5, 0.25), (0.125,)  # parts of these steps, one after the ot
 # Inner radius over the widest blur that is thought of: narrower discs under such a blur passed for
 # caps that cover 60 to 70 % more.
 _WIDE = 1.4
-_HOPELESS = 0.1  # a pixel, of the log likelihood: by so much worse, a first guess is not pursued
+_FALLS = (0.1, 0.2, 0.3, 0.45, 0.6, 0.8, 1.0)  # falls to the rim that are tried,
+_LEAST_STRETCH, _MOST_STRETCH = 0.02, 0.3  # ... from these stretches on
+_HOPELESS = 0.1  # a pixel, of the log likelihood: by so much worse, a first guess is not pursued,
+_WORSE = 0.002  # ... and after one that stays so much worse no further one
+_UNTOLD = 20.0  # ... in all: what is worse by less than this is not told apart
 _HINT = 10.0  # ... and from which a fall of the signal to the rim is a possibility
 _VAGUE = 0.5  # width of the interval of the area from which a fall to the rim is not believed
 _INTERVAL = 3.84  # chi-square of one degree of freedom, 95 %
@@ -53,7 +57,8 @@ _TIE = 0.5  # px; depths of pixels along a straight edge differ by one
 _A_GUESS = 4.0  # px; of what is narrower, width and strength cannot be told apart
 _BLUR_DOUBT = 1.4  # factor by which the blur may be wrong (by trial on narrow streaks)
 _MORE = 0.1  # of the area: how far off it may be where caps and flat bodies are not told apart
-_DOUBT = 0.02  # of the covered area: what the shapes of the model leave out
+_DOUBT = 0.02  # of the covered area: what the shapes of the model leave out,
+_CAP_DOUBT = 0.05  # ... where they are those of caps
 
 
 @dataclass(frozen=True)
@@ -249,31 +254,43 @@ def _fallen(compared: _Compared, still: Rims, flat: Rims) -> Rims:
     """Return the rims of bodies whose signal falls to the rim, where that tells more than flat.
 
     Flat bodies wide enough to be droplets stay: half the typical signal lies at their rims. Where
-    the counts do not tell what they are, the bounds reach over what they may be.
+    the counts do not tell what they are, the bounds reach over what they may be: caps whose signal
+    saturates within their rims look flat under a wider blur.
     """
-    names, n = ("shift", "stretch", "fall", "blur"), compared.signal.size
-    best, as_flat = flat, compared.at(flat)[0]
-    for fall, stretch in ((0.3, 0.1), (1.0, 0.3)):
-        tried = replace(still, fall=fall, stretch=stretch, blur=min(still.blur, 1.0))
-        if compared.at(tried)[0] - as_flat < _HOPELESS * n:
-            tried = _searched(compared, tried, names, scales=_COARSE)
-        best = min(best, tried, key=lambda one: compared.at(one)[0])
-    maybe = [still]
-    if compared.at(still)[0] - as_flat >= _GAIN:
-        maybe.append(flat)
+    n, as_flat = compared.signal.size, compared.at(flat)[0]
+    best, tried = flat, [flat]
+    # From flat bodies under the blur that suits them, and from thin caps under a narrow one.
+    sharp = replace(still, blur=min(still.blur, 1.0), stretch=_MOST_STRETCH)
+    ways = ((replace(still, stretch=_LEAST_STRETCH), _FALLS), (sharp, _FALLS[::-1]))
+    for first, falls in ways:
+        one = first
+        for k, fall in enumerate(falls):
+            one = replace(one, fall=fall)
+            if compared.at(one)[0] - compared.at(best)[0] > _HOPELESS * n:
+                break
+            scales = _COARSE if k == 0 else _COARSE[1:]
+            one = _searched(compared, one, ("shift", "stretch", "blur"), scales=scales)
+            tried.append(one)
+            best = min(best, one, key=lambda each: compared.at(each)[0])
+            if compared.at(one)[0] - compared.at(best)[0] > _WORSE * n:
+                break  # what follows is worse still
     gain = as_flat - compared.at(best)[0]
     if gain >= _HINT:
+        names = ("shift", "stretch", "fall", "blur")
         best = _searched(compared, best, names, scales=_FINE)
         gain = as_flat - compared.at(best)[0]
-        maybe.append(best)
+        tried.append(best)
     wide = np.median(compared.radius[compared.used]) > _WIDE * _BOUNDS["blur"][1]
     if wide and gain >= max(_CAP_GAIN, _CAP_GAIN_PX * n):
         low, high = _interval(compared, best)
         if high - low <= _VAGUE:
-            return replace(best, gain=gain, low=low - _DOUBT, high=high + _DOUBT)
-    ratios = [compared.at(one)[1] / compared.at(still)[1] for one in maybe]
-    more = _MORE if gain >= _HINT else 0.0
-    return replace(still, gain=gain, low=min(ratios) - more, high=max(ratios) + more)
+            return replace(best, gain=gain, low=low - _CAP_DOUBT, high=high + _CAP_DOUBT)
+    least = compared.at(best)[0] + _UNTOLD
+    maybe = [one for one in tried if compared.at(one)[0] <= least]
+    ratios = [compared.at(one)[1] / compared.at(still)[1] for one in (still, flat, *maybe)]
+    # Signal that falls to the rim leaves metal beyond the outline, not less within it.
+    low, high = (_DOUBT, _MORE) if gain >= _HINT else (0.0, 0.0)
+    return replace(still, gain=gain, low=min(ratios) - low, high=max(ratios) + high)
 
 
 def _told(compared: _Compared, simpler: Rims, found: Rims) -> Rims:
