@@ -132,9 +132,10 @@ def in_parts(place: Path, out: Path, workers: int) -> None:
     from spattermap.show.mosaic_page import write_mosaic
 
     passes: dict[str, float] = {}
+    peaks: dict[str, float] = {}
 
     class Timed(Workers):
-        """Notes the processor's seconds of every pass."""
+        """Notes the processor's seconds of every pass, and the peak of memory after it."""
 
         def run(self, function, tasks, *, common=None):
             """Run a pass and note what it took."""
@@ -142,6 +143,7 @@ def in_parts(place: Path, out: Path, workers: int) -> None:
             done = super().run(function, tasks, common=common)
             name = function.__name__
             passes[name] = passes.get(name, 0.0) + time.process_time() - begun
+            peaks[name] = peak_gb()
             return done
 
     start, cpu = time.perf_counter(), time.process_time()
@@ -150,7 +152,7 @@ def in_parts(place: Path, out: Path, workers: int) -> None:
     print(json.dumps({
         "seconds": spent, "cpu": time.process_time() - cpu, "peak": peak_gb(),
         "droplets": found.segmentation.n_droplets, "streaks": len(found.streaks),
-        "page": (out / "report.html").stat().st_size / 1e6, "passes": passes,
+        "page": (out / "report.html").stat().st_size / 1e6, "passes": passes, "peaks": peaks,
     }))  # fmt: skip
 
 
@@ -310,6 +312,12 @@ def run_all(root: Path, sides: list[int], workers: int) -> None:
             + ", ".join(f"{name} {1e6 * seconds / side**2:.3f}" for name, seconds in dearest),
             flush=True,
         )
+        peaks = found["peaks"]
+        risen = [name for name, before in zip(peaks, [0, *list(peaks.values())[:-1]], strict=True)
+                 if peaks[name] > before + 0.02]  # fmt: skip
+        print("        peak (GB) after: "
+              + ", ".join(f"{name} {peaks[name]:.2f}" for name in risen),
+              flush=True)  # fmt: skip
         if side == sides[0]:
             plain = child("--plain", cut, side)
             rate = 1e6 * plain["cpu"] / side**2
