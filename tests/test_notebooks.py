@@ -1,6 +1,5 @@
 """Every notebook runs from top to bottom on the demo deposits, and is committed without outputs."""
 
-import nbformat
 import numpy as np
 import pytest
 
@@ -17,6 +16,8 @@ NOTEBOOKS = sorted(path.name for path in FOLDER.glob("*.ipynb"))
 
 @pytest.mark.parametrize("name", NOTEBOOKS)
 def test_is_committed_without_outputs(name):
+    import nbformat  # two seconds, which only the process pays that runs these tests
+
     book = nbformat.read(FOLDER / name, as_version=4)
     nbformat.validate(book)
     for cell in book.cells:

@@ -5,7 +5,6 @@ import hashlib
 import re
 from html.parser import HTMLParser
 
-import nbformat
 import pytest
 
 from spattermap import show
@@ -139,6 +138,8 @@ def test_verdict_table_has_reasons_and_next_step(page):
 def small_notebook(tmp_path):
     """Return a function that writes a notebook of one cell."""
 
+    import nbformat  # two seconds, which only the process pays that runs these tests
+
     def write(source):
         cells = [
             nbformat.v4.new_code_cell("answer = 1", metadata={"tags": ["parameters"]}),
@@ -176,6 +177,8 @@ def test_unknown_notebook_names_the_nearest():
 
 
 def test_parameters_of_the_notebook_are_those_the_report_sets():
+    import nbformat
+
     book = nbformat.read(notebook_path("new_map_set.ipynb"), as_version=4)
     cell = next(c for c in book.cells if "parameters" in c.metadata.get("tags", []))
     names = re.findall(r"^(\w+) =", cell.source, flags=re.MULTILINE)

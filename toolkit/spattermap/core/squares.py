@@ -19,12 +19,23 @@ def whole_squares(values: Any, side: int) -> Any:
 
     Dims: `values` (..., y, x), numpy or dask; returns (..., row, column) of float64.
     """
+    return whole_boxes(values, side, side)
+
+
+def whole_boxes(values: Any, tall: int, wide: int) -> Any:
+    """Return `whole_squares` of rectangles."""
     *front, height, width = values.shape
-    rows, columns = height // side, width // side
-    cut = values[..., : rows * side, : columns * side]
+    rows, columns = height // tall, width // wide
+    cut = values[..., : rows * tall, : columns * wide]
     # Rows first: adding whole rows runs through memory in order.
-    tall = cut.reshape(*front, rows, side, columns * side).sum(axis=-2, dtype=np.float64)
-    return tall.reshape(*front, rows, columns, side).sum(axis=-1)
+    strips = cut.reshape(*front, rows, tall, columns * wide).sum(axis=-2, dtype=np.float64)
+    strips = strips.reshape(*front, rows, columns, wide)
+    if wide >= 8:
+        return strips.sum(axis=-1)
+    total = strips[..., 0]  # the same order of adding, four times as fast for few
+    for k in range(1, wide):
+        total = total + strips[..., k]
+    return total
 
 
 def mean_squares(values: Any, side: int) -> Any:

@@ -9,7 +9,7 @@ import numpy as np
 from scipy import ndimage
 
 from spattermap.core.arrays import Array, Bools, Singles
-from spattermap.core.squares import Boxes
+from spattermap.core.squares import Boxes, whole_boxes, whole_squares
 from spattermap.examine.finding import Finding, Mend
 from spattermap.examine.observed import Observed, block_sums, covered_by_boxes
 
@@ -241,16 +241,17 @@ def _unit(seen: Observed) -> float:
     return float(np.sum(seen.gain * seen.mean) / max(np.sum(seen.mean), 1e-30))
 
 
-def _darkest(boxes: Boxes, valid: Boxes | None) -> float:
+def _darkest(plane: Array, valid: Boxes | None) -> float:
     """Return the rate per pixel that 98 % of the blocks exceed that hold anything; 0 if unknown.
 
     The blocks are as large as it takes for those that hold anything to hold enough that none of
     them would be empty by chance.
     """
     for side in (4, 8, 16, 32, 64):
-        if 3 * side > min(boxes.shape):
+        if 3 * side > min(plane.shape):
             break
-        sums = boxes.of(side, side, step=side // 2)
+        parts = whole_squares(plane, side // 2)
+        sums = parts[:-1, :-1] + parts[1:, :-1] + parts[:-1, 1:] + parts[1:, 1:]
         held = sums > 0
         if valid is not None:
             held &= valid.of(side, side, step=side // 2) == side * side
@@ -263,15 +264,21 @@ def _darkest(boxes: Boxes, valid: Boxes | None) -> float:
 def _empty(seen: Observed, plane: Array, *, rate_of: float, lines: bool = True) -> Bools:
     """Return pixels of boxes and whole lines that hold nothing where counts must be."""
     lost = np.zeros(plane.shape, dtype=bool)
-    boxes, valid = Boxes(plane), seen.boxes_of_valid
-    rate = rate_of * _darkest(boxes, valid)
+    valid, boxes = seen.boxes_of_valid, None
+    rate = rate_of * _darkest(plane, valid)
     if rate > 0:
         side = max(3, int(np.ceil(np.sqrt(EXPECTED / rate))))
         flat, long = max(2, -(-side // 3)), 3 * side
         for height, width in ((side, side), (flat, long), (long, flat)):
             if height > plane.shape[0] // 2 or width > plane.shape[1] // 2:
                 continue
-            nothing = boxes.of(height, width) < 1e-6 * EXPECTED  # rounding of the running sums
+            nothing_is = 1e-6 * EXPECTED  # rounding of the running sums
+            # Wherever it lies, a box holds one of these whole: if none is empty, no box is.
+            within = whole_boxes(plane, (height + 1) // 2, (width + 1) // 2)
+            if not within.min() < nothing_is and not plane.min() < 0:
+                continue
+            boxes = boxes or Boxes(plane)
+            nothing = boxes.of(height, width) < nothing_is
             if valid is not None:
                 nothing &= valid.of(height, width) == height * width
             # One box alone may be a gap that happens to be as large: ask for more of the same.
