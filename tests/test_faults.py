@@ -164,7 +164,9 @@ def test_an_interrupted_save_leaves_nothing_or_all(tmp_path, how):
     import time
 
     code = (
-        "import sys, time\n"
+        "import signal, sys, time\n"
+        # Whoever runs the tests in the background of a shell has the signal ignored from there on.
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "from spattermap.core.files import staged_folder\n"
         "with staged_folder(sys.argv[1]) as stage:\n"
         "    (stage / 'half.csv').write_text('half', encoding='utf-8')\n"

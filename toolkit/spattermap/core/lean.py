@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import atexit
+import gc
 import importlib
 import importlib.util
 import os
@@ -42,6 +43,7 @@ class _OnceImported:
 
 def spare_imports() -> None:
     """Put off what libraries import and a command does not use."""
+    gc.set_threshold(50_000)  # imports make many objects and hardly a cycle to look for
     _spare_parts_of_numpy()
     _spare_notes_of_scipy()
     _spare_array_libraries()

@@ -250,15 +250,15 @@ def calipers(points: Labels, n: int) -> tuple[int, float]:
 
 
 @compiled
-def close_ring(side: Labels, n_left: int, n_right: int, ring: Labels) -> int:
+def close_ring(left: Labels, n_left: int, right: Labels, n_right: int, ring: Labels) -> int:
     """Join the two sides of a hull, down the left and up the right; return the ring's length."""
     for k in range(n_left):
-        ring[k, 0] = side[0][k, 0]
-        ring[k, 1] = side[0][k, 1]
+        ring[k, 0] = left[k, 0]
+        ring[k, 1] = left[k, 1]
     n = n_left
     for k in range(n_right - 1, -1, -1):
-        y = side[1][k, 0]
-        x = -side[1][k, 1]
+        y = right[k, 0]
+        x = -right[k, 1]
         if (y == ring[n - 1, 0] and x == ring[n - 1, 1]) or (y == ring[0, 0] and x == ring[0, 1]):
             continue
         ring[n, 0] = y
@@ -282,6 +282,7 @@ def hull_of_label(
     n_rows = runs[runs.shape[0] - 1, 0] - top + 1
     left = outer[0]
     right = outer[1]
+    one, other, ring = side[0], side[1], side[2]  # once: each such view compiles for a while
     for r in range(n_rows):
         left[r] = EMPTY
         right[r] = EMPTY
@@ -289,12 +290,12 @@ def hull_of_label(
         r = runs[k, 0] - top
         left[r] = min(left[r], runs[k, 1])
         right[r] = min(right[r], 1 - runs[k, 2])
-    n_left = half_hull(left, n_rows, side[0])
-    n_right = half_hull(right, n_rows, side[1])
-    n = close_ring(side, n_left, n_right, side[2])
-    longest, width = calipers(side[2], n)
-    fill_side(side[0], n_rows, left)
-    fill_side(side[1], n_rows, right)
+    n_left = half_hull(left, n_rows, one)
+    n_right = half_hull(right, n_rows, other)
+    n = close_ring(one, n_left, other, n_right, ring)
+    longest, width = calipers(ring, n)
+    fill_side(one, n_rows, left)
+    fill_side(other, n_rows, right)
     hull_area = np.int64(0)
     for r in range(n_rows):
         hull_area += 1 - right[r] - left[r]
@@ -302,10 +303,10 @@ def hull_of_label(
     # scikit-image takes the largest Feret diameter of the hull as drawn in pixels. Where that
     # holds no pixel more than the region, it is the hull at hand.
     if hull_area != out[AREA]:
-        n_left = half_hull(left, n_rows, side[0])
-        n_right = half_hull(right, n_rows, side[1])
-        n = close_ring(side, n_left, n_right, side[2])
-        longest, _ = calipers(side[2], n)
+        n_left = half_hull(left, n_rows, one)
+        n_right = half_hull(right, n_rows, other)
+        n = close_ring(one, n_left, other, n_right, ring)
+        longest, _ = calipers(ring, n)
     out[FERET_MAX_SQ4] = longest
     return width / 2
 
@@ -331,9 +332,10 @@ def shape_of_labels(
         runs = grouped[start[label] : start[label + 1]]
         if runs.shape[0] == 0:
             continue
-        sums_of_label(runs, whole[label])
-        chords_of_label(runs, whole[label])
-        width[label] = hull_of_label(runs, whole[label], outer, side)
+        out = whole[label]
+        sums_of_label(runs, out)
+        chords_of_label(runs, out)
+        width[label] = hull_of_label(runs, out, outer, side)
 
 
 @compiled
