@@ -32,7 +32,7 @@ def window(true: Line | None, seed: int = 0) -> Window:
     whole = np.ones(SHAPE, bool)
     return Window(
         Box(0, 0, *SHAPE), counts, whole, np.zeros(SHAPE), np.zeros(SHAPE, np.int32),
-        np.zeros(1, bool),
+        np.zeros(1, bool), np.zeros(1, bool),
     )  # fmt: skip
 
 

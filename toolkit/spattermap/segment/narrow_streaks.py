@@ -75,6 +75,8 @@ _ROUND = 2.0  # px; depth from which a compact region is no bead of a line
 _SOLID = 0.6  # ... whose mean signal is so much of thick metal's
 _THICK = 6.0  # px; ... and from which no region is part of one
 _CLEAR = 2.5  # blurs beside a droplet in which its own light would pass for lines
+_BRANCHED = 4.0  # area over that of the disc as deep, from which a region is long or branched
+_BESIDE_LINE = 2.0  # px beside a line, as far as such a region is compared with it
 _GROUND = 4.0  # px beside all regions from which the glass is bare
 _ENOUGH_GROUND = 500  # px of it
 _ON = 0.01  # metal fraction from which a pixel is part of a line
@@ -485,6 +487,8 @@ class Window:
     known: Floats  # (y, x): metal fraction of the lines found so far
     labels: Labels  # (y, x): regions as they are drawn
     faint: Bools  # (region,): whose mean signal is far below that of thick metal
+    # (region,): far larger than its deepest place would make it: streaks, and streaks that cross
+    branched: Bools
 
     def pixels(self, line: Line, blur: float, *, beyond: float = _REACH) -> Pixels:
         """Return the counts around a line, and `beyond` its ends (px)."""
@@ -914,8 +918,13 @@ def _told_by_regions(line: Line, window: Window, seen: Seen) -> float:
     kept = window.usable[here] & (np.abs(line.off(along, across)) <= 0.5 * line.width + 4)
     kept &= (along > line.low - 4) & (along < line.high + 4)
     blur = float(np.hypot(seen.blur, 0.29))
+    # Of streaks that cross, the region tells for the others too: its part along this line counts.
+    beside = np.abs(line.off(along, across)) > 0.5 * line.width + _BESIDE_LINE
     shown = np.stack([
-        ndimage.gaussian_filter((labels == name).astype(np.float64), blur)[kept] for name in names
+        ndimage.gaussian_filter(
+            ((labels == name) & ~(beside & window.branched[name])).astype(np.float64), blur
+        )[kept]
+        for name in names
     ])  # fmt: skip
     counts = window.counts[:, here[0], here[1]][:, kept].astype(np.float64)
     known = window.known[here][kept]
@@ -1053,6 +1062,8 @@ def look(
     compact = compact[: deepest.size]
     # A line that few counts smear to a blob is faint all over.
     window.faint = _mean_fraction(window, seen, deepest.size) < _SOLID
+    area = np.bincount(window.labels.ravel(), minlength=deepest.size)
+    window.branched = area > _BRANCHED * np.pi * deepest**2
     hidden = (compact & (deepest >= _ROUND) & ~window.faint) | (deepest > _THICK)
     hidden |= drawn[: deepest.size] & ~window.faint
     hidden[0] = False

@@ -434,6 +434,7 @@ def lines_tile(task: Task) -> narrow_streaks.Found:
         np.zeros(outer.shape),
         job.regions(outer, "labels"),
         np.zeros(0, bool),
+        np.zeros(0, bool),
     )
     found = narrow_streaks.look(
         window, seen, compact=compact, drawn=drawn, least=least, uneven=uneven
