@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from spattermap.core.arrays import Bools, Floats, Integers
+from spattermap.core.arrays import Bools, Floats, Integers, Singles
 
 
 def whole_squares(values: Any, side: int) -> Any:
@@ -65,6 +65,21 @@ def square_areas(shape: tuple[int, ...], side: int) -> Floats:
     """Return the pixels of every square of a field, fewer at the far edges; (row, column)."""
     rows, columns = (np.minimum(side, n - np.arange(0, n, side)).astype(np.float64) for n in shape)
     return np.asarray(np.outer(rows, columns))
+
+
+def between_squares(values: Singles, side: int, rows: slice, columns: slice) -> Singles:
+    """Return what is known at the middles of squares, interpolated to pixels; dims (y, x)."""
+    mixed = _between(values, (np.arange(rows.start, rows.stop) + 0.5) / side - 0.5)
+    at = (np.arange(columns.start, columns.stop) + 0.5) / side - 0.5
+    return np.ascontiguousarray(_between(mixed.T, at).T)
+
+
+def _between(values: Singles, at: Floats) -> Singles:
+    low = np.clip(np.floor(at).astype(np.int64), 0, max(values.shape[0] - 2, 0))
+    part = np.clip(at - low, 0, 1).astype(np.float32)[:, None]
+    high = np.minimum(low + 1, values.shape[0] - 1)
+    mixed: Singles = values[low] * (1 - part) + values[high] * part
+    return mixed
 
 
 def numbered(keys: Integers) -> tuple[Integers, Integers]:

@@ -18,7 +18,14 @@ from scipy import ndimage
 from spattermap.core.arrays import Bools, Labels, Singles
 from spattermap.segment import image_evidence, image_regions
 from spattermap.segment.filters import Structure
-from spattermap.segment.image_grid import Transform, blurred, even_grey, resampled, without_caption
+from spattermap.segment.image_grid import (
+    Transform,
+    blurred,
+    even_grey,
+    means,
+    resampled,
+    without_caption,
+)
 from spattermap.segment.image_registration import (
     LEAST_PEAK_RATIO,
     after,
@@ -127,18 +134,20 @@ def _read_registered(
     grey: Singles, maps: MapEvidence, transform: Transform, *, ratio: float, strength: float
 ) -> ImageReading:  # fmt: skip
     """Place the picture better and better, then draw in it."""
-    shape = (maps.fraction.shape[0], maps.fraction.shape[1])
-    blur, noise = maps.structure.blur, maps.noise
+    shape = maps.fraction.shape
+    side = image_evidence.side_of(maps.structure.blur)
+    blur, noise = maps.structure.blur / side, maps.noise / side**2
+    valid = means(maps.valid.astype(np.float32), side) > 0.99
+    fraction = np.where(valid, means(maps.fraction, side), np.float32(0))
     for _ in range(_MOST_PLACINGS):
-        picture, inside = resampled(grey, transform, shape)
-        use = maps.valid & inside
-        learned = image_evidence.learn(
-            picture, maps.fraction, use, blur=blur, noise=noise, roughly=True
-        )
-        shown = blurred(learned.fraction, blur)
-        better = after(transform, correction(maps.fraction, use, shown, noise=noise))
-        off, transform = better.farthest(transform, shape), better
-        if off < _SETTLED:
+        at = transform.on_squares(side, shape)
+        picture, inside = resampled(grey, at, (valid.shape[0], valid.shape[1]))
+        use = valid & inside
+        learned = image_evidence.learn(picture, fraction, use, blur=blur, noise=noise, squares=side)
+        off = correction(fraction, use, blurred(learned.fraction, blur), noise=noise)
+        better = after(transform, off * (side, side, 1, 1))
+        far, transform = better.farthest(transform, shape), better
+        if far < _SETTLED:
             break
     return _read_placed(grey, maps, transform, ratio=ratio, strength=strength)
 

@@ -17,7 +17,7 @@ from scipy import ndimage
 
 from spattermap.core.arrays import Bools, Floats, Singles
 from spattermap.core.progress import pulse
-from spattermap.segment.image_grid import blurred
+from spattermap.segment.image_grid import blurred, means
 from spattermap.segment.image_registration import filled
 
 _KNOTS = (0.02, 0.15, 0.35, 0.5, 0.65, 0.85, 0.98)  # quantiles at which the columns bend
@@ -50,20 +50,21 @@ def learn(
     *,
     blur: float,
     noise: float,
-    roughly: bool = False,
+    squares: int = 0,
 ) -> Learned:
     """Fit the metal fraction of a registered picture to the maps' unsmoothed, unbiased evidence.
 
     Dims: `picture`, `evidence`, `valid` (y, x); `blur` in px, `noise` the variance in one pixel;
-    `roughly` takes one pass with few columns, good enough to compare places.
+    With `squares` the pixels are means of squares of that side (px), and one pass with few columns
+    is taken, good enough to compare places.
 
     Least squares of ``f = (B p)`` with ``p = X beta``, plus a ridge on ``(1 - B) X beta``: what the
     blur hides the counts cannot teach, and without the ridge p is speckle. The second pass gives p
     its own surroundings as columns. Explained variance by four folds of squares of the field.
     """
-    columns = _columns_of(picture, roughly=roughly)
+    columns = _columns_of(picture, squares=squares)
     first, explained = _fit(columns, evidence, valid, blur=blur, noise=noise)
-    if roughly:
+    if squares:
         return Learned(first, explained)
     again = [
         column for scale in _AGAIN for column in _bent(blurred(np.clip(first, -0.5, 1.5), scale))
@@ -75,21 +76,26 @@ def learn(
     return Learned(fraction, explained)
 
 
-def _columns_of(picture: Singles, *, roughly: bool) -> list[Singles]:
+def side_of(blur: float) -> int:
+    """Return the side of squares (px) in which what such a blur leaves is seen as well."""
+    return 2 if blur >= _BINNED_BLUR else 1
+
+
+def _columns_of(picture: Singles, *, squares: int) -> list[Singles]:
     """Return columns from grey values, levelled and not, edges, and hollows filled."""
-    levelled = picture - blurred(picture, _LEVEL)
-    if roughly:
-        return [c for scale in _SMOOTHED[1:] for c in _bent(blurred(levelled, scale))]
+    levelled = picture - blurred(picture, _LEVEL / max(squares, 1))
+    if squares:
+        return [c for scale in _SMOOTHED[1:] for c in _bent(blurred(levelled, scale / squares))]
     out = _bent(blurred(picture, 1.0))
     for scale in _SMOOTHED:
         out += _bent(blurred(levelled, scale))
-    for scale in _EDGES:
-        out += _bent(ndimage.gaussian_gradient_magnitude(picture, scale, truncate=3.0))
+    edges = [ndimage.gaussian_gradient_magnitude(picture, scale, truncate=3.0) for scale in _EDGES]
+    for edge in edges:
+        out += _bent(edge)
     rough = blurred(levelled, 1.0)
-    edge = ndimage.gaussian_gradient_magnitude(picture, _EDGES[0], truncate=3.0)
     for spoiled in _without_lines(rough):
         out += _bent(spoiled)
-    for closed in (rough, -rough, blurred(edge, 0.7)):
+    for closed in (rough, -rough, blurred(edges[0], 0.7)):
         out += _bent(filled(np.asarray(closed, np.float32)))
     return out
 
@@ -117,13 +123,14 @@ def _fit(
 ) -> tuple[Singles, float]:
     """Return the fitted unblurred fraction, and the part of the true variance it explains."""
     shape = (evidence.shape[0], evidence.shape[1])
-    sharp = np.stack([np.ones(evidence.size, np.float32), *(c.ravel() for c in columns)])
-    sharp[1:] -= sharp[1:].mean(axis=1, keepdims=True)
-    # What a blur of more than a pixel leaves is seen as well in squares of two.
-    side = 2 if blur >= _BINNED_BLUR else 1
-    seen = np.stack([blurred(_means(c.reshape(shape), side), blur / side).ravel() for c in sharp])
-    use = _means(valid.astype(np.float32), side).ravel() > 0.99
-    f = _means(np.where(valid, evidence, np.float32(0)), side).ravel()
+    side = side_of(blur)
+    sharp = np.ones((1 + len(columns), evidence.size), np.float32)
+    seen = np.ones((1 + len(columns), shape[0] // side * (shape[1] // side)), np.float32)
+    for k, column in enumerate(columns, start=1):
+        even = column - column.mean(dtype=np.float64).astype(np.float32)
+        sharp[k], seen[k] = even.ravel(), blurred(means(even, side), blur / side).ravel()
+    use = means(valid.astype(np.float32), side).ravel() > 0.99
+    f = means(np.where(valid, evidence, np.float32(0)), side).ravel()
     noise_seen = noise / side**2
     fold = _folds((shape[0] // side, shape[1] // side)).ravel()
     grams, sides, squares = [], [], []
@@ -166,15 +173,6 @@ def _products(a: Singles, b: Singles) -> Floats:
         # One array with itself: BLAS works out half of it.
         out += wide @ (wide if a is b else b[:, at].astype(np.float64)).T
     return out
-
-
-def _means(picture: Singles, side: int) -> Singles:
-    """Return the means of squares of `side` px; what is left over at the far edges is dropped."""
-    if side == 1:
-        return picture
-    rows, columns = (n // side for n in picture.shape)
-    cut = picture[: rows * side, : columns * side]
-    return np.asarray(cut.reshape(rows, side, columns, side).mean(axis=(1, 3), dtype=np.float32))
 
 
 def _explained(

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
 from spattermap.core.arrays import Bools, Singles
+from spattermap.core.squares import between_squares
 
 _CAPTION_PART = 0.25  # a caption bar takes no more of the height than this
 _CAPTION_ROWS = 4
 _BACKGROUND = 0.5  # part of a caption's row that shows its even background
 _PICTURE = 0.3  # part of a picture's row that one grey value may fill
+_WIDE = 8.0  # px; standard deviation from which a blur is done on means of squares,
+_FINE_ENOUGH = 4.0  # ... so many sides wide
 CLIPPED_LIMIT = 0.05  # part of the pixels at an end of the grey scale from which a reader is warned
 
 
@@ -44,6 +47,12 @@ class Transform:
         middle_i = (np.array(image_shape, dtype=np.float64) - 1) / 2
         return np.asarray(middle_i + np.array(self.shift) / self.step - self.matrix() @ middle_m)
 
+    def on_squares(self, side: int, map_shape: tuple[int, ...]) -> Transform:
+        """Return it from the maps on squares of `side` px, of which the far edges are left out."""
+        left_out = np.array([n % side for n in map_shape]) / 2
+        shift = (np.array(self.shift) - self.step * (self.matrix() @ left_out)) / side
+        return replace(self, shift=(float(shift[0]), float(shift[1])), step=self.step / side)
+
     def farthest(self, other: Transform, map_shape: tuple[int, ...]) -> float:
         """Return the largest distance (px of the maps) between two transforms over the field."""
         half = (np.array(map_shape, dtype=np.float64) - 1) / 2
@@ -63,21 +72,21 @@ def without_caption(image: npt.NDArray[np.generic]) -> tuple[npt.NDArray[np.gene
     height = image.shape[0]
     if height < 4 * _CAPTION_ROWS:
         return image, 0
-    flat = np.array([_modal_part(row) for row in image])
-    for sign, rows in ((1, flat[::-1]), (-1, flat)):
-        most = int(_CAPTION_PART * height)
+    ordered = np.sort(image, axis=1)
+    most = int(_CAPTION_PART * height)
+    for sign, rows in ((1, ordered[::-1]), (-1, ordered)):
         # The longest run from the border that is even on the whole, ending in an even row.
-        even = rows[:most] > _BACKGROUND
+        even = _one_value_fills(rows[:most], _BACKGROUND)
         run = int(np.argmin(even)) if not even.all() else most
-        rest = rows[most:]
-        if run >= _CAPTION_ROWS and np.median(rest) < _PICTURE and run < most:
+        if _CAPTION_ROWS <= run < most and _one_value_fills(rows[most:], _PICTURE).mean() < 0.5:
             return (image[: height - run] if sign > 0 else image[run:]), sign * run
     return image, 0
 
 
-def _modal_part(row: npt.NDArray[np.generic]) -> float:
-    _, n = np.unique(row, return_counts=True)
-    return float(n.max() / row.size)
+def _one_value_fills(ordered: npt.NDArray[np.generic], part: float) -> Bools:
+    """Return whether one grey value fills more than a part of each row, its values in order."""
+    n = min(int(part * ordered.shape[1]), ordered.shape[1] - 1)
+    return np.asarray((ordered[:, n:] == ordered[:, : ordered.shape[1] - n]).any(axis=1))
 
 
 def clipped_part(image: npt.NDArray[np.generic]) -> float:
@@ -108,10 +117,28 @@ def even_grey(image: npt.NDArray[np.generic]) -> Singles:
 
 
 def blurred(picture: Singles, sigma: float) -> Singles:
-    """Return the picture under a Gaussian blur (px)."""
+    """Return the picture under a Gaussian blur (px); a wide one is done on means of squares."""
     if sigma <= 0:
         return picture
-    return np.asarray(ndimage.gaussian_filter(picture, sigma, truncate=3.0))
+    side = int(sigma / _FINE_ENOUGH) if sigma >= _WIDE else 1
+    if side == 1:
+        return np.asarray(ndimage.gaussian_filter(picture, sigma, truncate=3.0))
+    rows, columns = picture.shape
+    whole = np.pad(picture, ((0, -rows % side), (0, -columns % side)), mode="symmetric")
+    # Means of squares and the lines between them blur by themselves: 1/12 and 1/6 of side^2.
+    rest = float(np.sqrt(sigma**2 / side**2 - 0.25))
+    small = ndimage.gaussian_filter(means(whole, side), rest, truncate=3.0)
+    return between_squares(small, side, slice(0, rows), slice(0, columns))
+
+
+def means(picture: Singles, side: int) -> Singles:
+    """Return the means of squares of `side` px; what is left over at the far edges is dropped."""
+    if side == 1:
+        return picture
+    rows, columns = (n // side * side for n in picture.shape)
+    tall = np.add.reduce([picture[k:rows:side, :columns] for k in range(side)])
+    wide = np.add.reduce([tall[:, k::side] for k in range(side)])
+    return np.asarray(wide * np.float32(1 / side**2), np.float32)
 
 
 def resampled(

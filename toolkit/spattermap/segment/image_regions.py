@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numba import njit
 from scipy import fft, ndimage
 from scipy.special import logsumexp
 from scipy.stats import norm
 
-from spattermap.core.arrays import Bools, Floats, Labels, Singles
+from spattermap.core.arrays import Bools, Floats, Integers, Labels, Singles
 from spattermap.core.estimate import middle_and_scatter
 from spattermap.segment import droplets, lobes
 from spattermap.segment.filters import Structure
@@ -99,7 +100,10 @@ def snapped(fused: Singles, picture: Singles) -> tuple[Bools, float]:
     markers = np.zeros(fused.shape, np.int32)
     markers[fused < _SURE_BARE] = 1
     markers[fused > _SURE_METAL] = 2
-    moved = segmentation.watershed(gradient, markers) == 2  # type: ignore[no-untyped-call]
+    # Only what is unsure, and the sure pixels beside it, need be flooded.
+    near = ndimage.binary_dilation(markers == 0, np.ones((3, 3), dtype=bool))
+    moved = markers == 2
+    moved[near] = segmentation.watershed(gradient, markers, mask=near)[near] == 2  # type: ignore[no-untyped-call]
     before, after = (float(gradient[_rim(m)].mean()) if m.any() else 0.0 for m in (plain, moved))
     return np.asarray(moved), (after / before if before > 0 else 0.0)
 
@@ -282,15 +286,18 @@ def _by_shape(whole: Bools, labels: Labels, *, diameter: float, strength: float)
 def _opened(labels: Labels, unsure: Bools) -> Labels:
     """Take what is unsure off where no single droplet closes about it."""
     out = np.where(unsure, 0, labels).astype(np.int32)
-    boxes = ndimage.find_objects(labels)
+    doubtful = np.where(unsure, labels, 0)
     reach = 2 * int(_HALF_WIDE) + 2
-    for k in np.unique(labels[unsure]):
-        if k == 0 or boxes[k - 1] is None:
-            continue
-        at = tuple(slice(max(0, b.start - reach), b.stop + reach) for b in boxes[k - 1])
-        mine = out[at] == k
-        closed = _closed(mine, _HALF_WIDE) | ndimage.binary_fill_holes(mine)
-        out[at][closed & unsure[at] & (labels[at] == k)] = k
+    boxes, gaps = ndimage.find_objects(labels), ndimage.find_objects(doubtful)
+    for k in np.unique(doubtful[doubtful > 0]):
+        box, gap = boxes[k - 1], gaps[k - 1]
+        near = tuple(slice(max(0, b.start - reach), b.stop + reach) for b in gap)
+        wanted = doubtful[near] == k
+        found = wanted & _closed(out[near] == k, _HALF_WIDE)
+        if not found[wanted].all():
+            whole = ndimage.binary_fill_holes(out[box] == k)
+            out[box][whole & (doubtful[box] == k)] = k
+        out[near][found] = k
     return out
 
 
@@ -320,13 +327,52 @@ def footprints(
 def _diagonal(labels: Labels, valid: Bools, blur: float) -> Floats:
     """Return the sum of squares of each blurred region, the bare plate first."""
     area = np.bincount(labels.ravel()).astype(np.float64)
-    out, reach = 0.5 * area, int(3 * blur + 1)
-    for k, box in enumerate(ndimage.find_objects(labels), start=1):
+    reach = int(3 * blur + 0.5)
+    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / max(blur, 1e-3)) ** 2)
+    boxes = np.zeros((area.size - 1, 4), np.int64)
+    for k, box in enumerate(ndimage.find_objects(labels)):
         if box is not None:
-            at = tuple(slice(max(0, b.start - reach), b.stop + reach) for b in box)
-            out[k] = np.square(blurred((labels[at] == k).astype(np.float32), blur)[valid[at]]).sum()
-    out[0] = max(area[0] - np.sum(area[1:] - out[1:]), out[0])
-    return np.asarray(np.maximum(out, 0.05 * area) + 1e-9)
+            boxes[k] = box[0].start, box[0].stop, box[1].start, box[1].stop
+    squares = _squares(labels, valid, boxes, kernel / kernel.sum())
+    bare = max(area[0] - np.sum(area[1:] - squares), 0.5 * area[0])
+    return np.asarray(np.maximum(np.append(bare, squares), 0.05 * area) + 1e-9)
+
+
+@njit(cache=True, nogil=True)
+def _squares(labels: Labels, valid: Bools, boxes: Integers, kernel: Floats) -> Floats:
+    """Return the sum of squares of each region under a blur along rows and columns.
+
+    Dims: `labels`, `valid` (y, x), `boxes` (region, 4); returns (region,). Beyond the frame all is
+    as its mirror image, as in `blurred`.
+    """
+    rows, columns = labels.shape
+    reach = kernel.size // 2
+    out = np.zeros(len(boxes))
+    line = np.zeros(columns)
+    for k in range(len(boxes)):
+        top, bottom, left, right = boxes[k]
+        for y in range(max(top - reach, 0), min(bottom + reach, rows)):
+            for x in range(left, right):
+                line[x] = 0.0
+                for t in range(kernel.size):
+                    if labels[_mirrored(y + t - reach, rows), x] == k + 1:
+                        line[x] += kernel[t]
+            for x in range(max(left - reach, 0), min(right + reach, columns)):
+                seen = 0.0
+                for t in range(kernel.size):
+                    from_ = _mirrored(x + t - reach, columns)
+                    if left <= from_ < right:
+                        seen += kernel[t] * line[from_]
+                if valid[y, x]:
+                    out[k] += seen * seen
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _mirrored(i: int, n: int) -> int:
+    """Return the place in a line of `n` of which a place beyond its ends is the mirror image."""
+    i = -1 - i if i < 0 else i
+    return max(2 * n - 1 - i if i >= n else i, 0)
 
 
 def _conjugate_gradients(apply, right: Floats, diagonal: Floats) -> Floats:  # type: ignore[no-untyped-def]

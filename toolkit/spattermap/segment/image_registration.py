@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numba import njit
 from scipy import fft, linalg, ndimage
 
 from spattermap.core.arrays import Bools, Floats, Singles
@@ -22,7 +23,8 @@ _MIRRORED = 32  # px; larger shapes that the frame cuts are not closed
 _TURNS = (-3.0, 0.0, 3.0)  # deg; what lies between still correlates
 _STRETCHES = (0.95, 1.0, 1.05)
 _FARTHEST = 0.25  # part of the field by which the picture of the same field may be shifted
-_SEARCH_SIDE = 160  # px; turns and scales are searched on fields binned to about this side
+_PLAIN_SIDE = 256  # px; fields are binned to no less for the plain search,
+_SEARCH_SIDE = 160  # ... and to about this for turns and scales
 _NEWTON_STEPS = 8
 _LONGEST_STEP = np.array([2.0, 2.0, 0.02, 0.02])  # px, px, rad, stretch
 _PRIOR_TURN, _PRIOR_STRETCH = np.radians(3.0), 0.04  # standard deviations of the weak priors
@@ -65,20 +67,22 @@ def register(
     start = Transform(step=step)
     shape = (evidence.shape[0], evidence.shape[1])
     whole = np.where(valid, evidence, np.float32(0))
-    ratio, shift = _search(whole, valid, picture, start, blur=blur, exclude=exclude)
-    best = Registration(replace(start, shift=shift), ratio)
-    if ratio < _SURE_RATIO:
-        side = max(1, round(min(shape) / _SEARCH_SIDE))
+
+    def searched(turn: float, scale: float, side: int) -> Registration:
         small, kept = binned(whole, valid, side)
-        for turn in _TURNS:
-            for scale in _STRETCHES:
-                tried = replace(start, turn_deg=turn, scale=scale, step=step / side)
-                ratio, shift = _search(
-                    small, kept, picture, tried, blur=blur / side, exclude=exclude / side
-                )
-                if ratio > 1.25 * best.peak_ratio:
-                    moved = (shift[0] * side, shift[1] * side)
-                    best = Registration(replace(tried, shift=moved, step=step), ratio)
+        tried = replace(start, turn_deg=turn, scale=scale, step=step / side)
+        ratio, shift = _search(
+            small, kept, picture, tried, blur=blur / side, exclude=exclude / side
+        )
+        place = replace(tried, shift=(shift[0] * side, shift[1] * side), step=step)
+        return Registration(place, ratio)
+
+    best = searched(0.0, 1.0, max(1, min(shape) // _PLAIN_SIDE))
+    if best.peak_ratio < _SURE_RATIO:
+        for turn, scale in itertools.product(_TURNS, _STRETCHES):
+            one = searched(turn, scale, max(1, round(min(shape) / _SEARCH_SIDE)))
+            if one.peak_ratio > 1.25 * best.peak_ratio:
+                best = one
     return best
 
 
@@ -178,14 +182,50 @@ def filled(picture: Singles) -> Singles:
 
     What the frame cuts is closed by its own mirror image.
     """
-    from skimage import morphology
-
     border = min(_MIRRORED, *(n - 1 for n in picture.shape))
-    mirrored = np.pad(picture, border, mode="symmetric")
-    start = mirrored.copy()
-    start[1:-1, 1:-1] = mirrored.max()
-    whole = morphology.reconstruction(start, mirrored, method="erosion")  # type: ignore[no-untyped-call]
-    return np.asarray(whole[border:-border, border:-border], dtype=np.float32)
+    floor = np.pad(picture, border, mode="symmetric")
+    level = floor.copy()
+    level[1:-1, 1:-1] = floor.max()
+    _lower(level, floor)
+    return np.asarray(level[border:-border, border:-border])
+
+
+@njit(cache=True, nogil=True)
+def _lower(level: Singles, floor: Singles) -> None:
+    """Lower a level to what can run off over its frame, in place (Vincent 1993, hybrid).
+
+    Dims: both (y, x). Grey reconstruction by erosion: two sweeps, and a queue of what they left.
+    """
+    rows, columns = floor.shape
+    size = rows * columns
+    # A sweep down, over the neighbours before each pixel, and one back up.
+    for sign in (1, -1):
+        for down in range(1, rows - 1):
+            y = down if sign > 0 else rows - 1 - down
+            for right in range(1, columns - 1):
+                x = right if sign > 0 else columns - 1 - right
+                low = min(level[y, x], level[y, x - sign])
+                for j in range(x - 1, x + 2):
+                    low = min(low, level[y - sign, j])
+                level[y, x] = max(low, floor[y, x])
+    waits = np.ones((rows, columns), np.bool_)
+    queue = np.arange(size)  # a ring: no more can wait than there are pixels
+    first, n = 0, size
+    while n > 0:
+        y, x = queue[first] // columns, queue[first] % columns
+        first = (first + 1) % size
+        n -= 1
+        waits[y, x] = False
+        here = level[y, x]
+        for i in range(max(y - 1, 0), min(y + 2, rows)):
+            for j in range(max(x - 1, 0), min(x + 2, columns)):
+                low = max(here, floor[i, j])
+                if level[i, j] > low:
+                    level[i, j] = low
+                    if not waits[i, j]:
+                        waits[i, j] = True
+                        queue[(first + n) % size] = i * columns + j
+                        n += 1
 
 
 def _high_passed(picture: Singles) -> Singles:

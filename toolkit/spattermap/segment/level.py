@@ -14,7 +14,7 @@ from numba import njit
 from scipy import ndimage
 
 from spattermap.core.arrays import Bools, Floats, Singles
-from spattermap.core.squares import all_squares, square_areas
+from spattermap.core.squares import all_squares, between_squares, square_areas
 
 
 @njit(cache=True, nogil=True)
@@ -122,8 +122,11 @@ class Level:
 
         Returns dims (y, x).
         """
-        weight = self._interpolated(self.weight, rows, columns)
-        return self._combined(weight, self._interpolated(self.total, rows, columns))
+        weight, total = (
+            between_squares(values, self.side, rows, columns)
+            for values in (self.weight, self.total)
+        )
+        return self._combined(weight, total)
 
     @cached_property
     def coarse(self) -> Singles:
@@ -134,10 +137,6 @@ class Level:
         level = total / np.maximum(weight, np.float32(1e-3)) - np.float32(self.mean)
         # Where no bare plate is near, the field's mean is the better guess.
         return np.asarray(np.minimum(weight / np.float32(0.05), np.float32(1)) * level)
-
-    def _interpolated(self, values: Singles, rows: slice, columns: slice) -> Singles:
-        mixed = _between(values, _at(rows, self.side))
-        return np.ascontiguousarray(_between(mixed.T, _at(columns, self.side)).T)
 
 
 def level_of(sums: BareSums, reach: Reach, *, shape: tuple[int, int], noise: float) -> Level | None:
@@ -158,15 +157,3 @@ def level_of(sums: BareSums, reach: Reach, *, shape: tuple[int, int], noise: flo
     middle = float((share * level.coarse).sum())
     spread = float(np.sqrt((share * (level.coarse - middle) ** 2).sum()))
     return None if spread < max(_UNEVEN, 3 * noise_left) else level
-
-
-def _at(pixels: slice, side: int) -> Floats:
-    return np.asarray((np.arange(pixels.start, pixels.stop) + 0.5) / side - 0.5)
-
-
-def _between(values: Singles, at: Floats) -> Singles:
-    low = np.clip(np.floor(at).astype(np.int64), 0, max(values.shape[0] - 2, 0))
-    part = np.clip(at - low, 0, 1).astype(np.float32)[:, None]
-    high = np.minimum(low + 1, values.shape[0] - 1)
-    mixed: Singles = values[low] * (1 - part) + values[high] * part
-    return mixed
