@@ -21,12 +21,13 @@ from spattermap.segment import engine, image_evidence, image_regions
 from spattermap.segment.image import read_image
 from spattermap.segment.image_grid import (
     Transform,
+    blurred,
     clipped_part,
     even_grey,
     resampled,
     without_caption,
 )
-from spattermap.segment.image_registration import register
+from spattermap.segment.image_registration import filled, register
 
 
 @pytest.fixture(scope="module")
@@ -52,6 +53,49 @@ def test_a_picture_on_its_own_grid_comes_back_to_the_maps():
     assert np.abs(back - maps)[middle].max() < 0.02  # interpolation, linear
     assert inside[middle].all()
     assert not inside.all()
+
+
+@pytest.mark.parametrize("shape", [(96, 128), (63, 131)])
+def test_hollows_are_filled_as_a_library_fills_them(shape):
+    """Against the grey reconstruction of scikit-image (Robinson & Whelan 2004)."""
+    from skimage.morphology import reconstruction
+
+    picture = ndimage.gaussian_filter(np.random.default_rng(5).normal(size=shape), 2.0)
+    picture = picture.astype(np.float32)
+    wide = np.pad(picture, 32, mode="symmetric")
+    start = wide.copy()
+    start[1:-1, 1:-1] = wide.max()
+    expected = reconstruction(start, wide, method="erosion")[32:-32, 32:-32]
+    assert np.array_equal(filled(picture), expected)
+
+
+@pytest.mark.parametrize("sigma", [8.0, 20.0, 30.0])
+def test_a_wide_blur_on_squares_is_the_blur(sigma):
+    picture = np.random.default_rng(6).normal(size=(251, 390)).astype(np.float32)
+    picture = 20 * ndimage.gaussian_filter(picture, 6.0) + picture
+    expected = ndimage.gaussian_filter(picture, sigma)
+    inner = np.s_[60:-60, 60:-60]
+    assert np.std((blurred(picture, sigma) - expected)[inner]) < 0.02 * np.std(picture)
+
+
+def test_a_transform_on_squares_shows_the_same_places():
+    place = Transform(shift=(1.5, -2.0), turn_deg=2.0, scale=1.02, step=0.5)
+    shape, image_shape = (65, 66), (131, 129)
+    coarse = place.on_squares(2, shape)
+    square = np.array([11, 20])
+    fine = place.offset(shape, image_shape) + place.matrix() @ (2 * square + 0.5)
+    found = coarse.offset((32, 33), image_shape) + coarse.matrix() @ square
+    assert np.allclose(found, fine, atol=1e-9)
+
+
+def test_the_squares_of_blurred_regions_are_those_of_the_blur():
+    labels = np.zeros((40, 50), np.int32)
+    labels[0:7, 3:12], labels[20:30, 20:41], labels[12:14, 49:] = 1, 2, 3
+    valid = np.random.default_rng(7).random(labels.shape) > 0.1
+    found = image_regions._diagonal(labels, valid, 1.3)
+    for k in (1, 2, 3):
+        seen = blurred((labels == k).astype(np.float32), 1.3)
+        assert found[k] == pytest.approx(np.square(seen[valid]).sum(), rel=1e-5)
 
 
 def test_the_distance_of_two_transforms_is_that_of_the_corners():

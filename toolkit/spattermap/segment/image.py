@@ -38,7 +38,7 @@ LEAST_EXPLAINED = 0.6  # part of the maps' true variance
 _LEAST_INSIDE = 0.8  # part of the field that the picture must show
 _MOST_PLACINGS = 3
 _SETTLED = 0.2  # px; a transform that moves no point of the field farther is settled
-_METAL_ODDS = 3.0  # log odds from which a region is metal: no more than one in twenty is none
+_METAL_ODDS = 4.6  # log odds from which a region is metal: no more than one in a hundred is none
 _SMALL_ODDS = 6.0  # ... of what is too small to be learned, most of it scratches
 _LEAST_SUPPORT = 1.3  # gradient along the outlines over that of the whole picture
 
