@@ -17,7 +17,15 @@ def loops() -> list[tuple[Any, tuple[Any, ...]]]:
     """Return the compiled loops that an analysis calls, the last first, and arguments as theirs."""
     from spattermap.core import region_kernels as regions
     from spattermap.measure import placement
-    from spattermap.segment import basins, hills, level, lobes, parting
+    from spattermap.segment import (
+        basins,
+        hills,
+        image_regions,
+        image_registration,
+        level,
+        lobes,
+        parting,
+    )
     from spattermap.xrays import _march
 
     whole, label, picture = (np.zeros((1, 1), kind) for kind in (np.int64, np.int32, np.float32))
@@ -35,6 +43,7 @@ def loops() -> list[tuple[Any, tuple[Any, ...]]]:
         (regions.add_signals, (label, counts, numbers, table)),
         (regions.shape_of_labels, (label, numbers, (1, 1), whole, row)),
         (regions.group_runs, (label, numbers)),
+        (image_regions._squares, (label, np.zeros((1, 1), np.bool_), whole, row)),
         (lobes.paint, (label, table, numbers, 1, 1)),
         (lobes._strays, (table, table, evidence)),
         (lobes._try_parting, (state, 1, 1, evidence)),
@@ -51,6 +60,7 @@ def loops() -> list[tuple[Any, tuple[Any, ...]]]:
         (parting.pixel_sums, (label, 1, 1, 1)),
         (parting._merge, (passes, column, whole, rule)),
         (parting._saddles, (label, picture, label)),
+        (image_registration._lower, (picture, picture)),
         (hills._ascend, (picture, label, four)),
         (level.block_sums, (picture, np.zeros((1, 1), np.bool_), 1)),
     ]
