@@ -89,6 +89,7 @@ _ANYWHERE = Box(0, 0, 1 << 40, 1 << 40)
 _SAMPLES = 33  # places on a line that is joined with another
 _BESIDE = 3.0  # standard deviations of the blur beside a line, in which counts are compared
 _THINNEST = 0.05  # px
+_HIDES = 0.999  # of the glass, that a line hides at the most
 _TILT, _BEND = 1.5, 0.1  # standard deviations of slope and bend (px in ten, and in ten squared)
 _TAPER = 0.6  # ... and of the change of width along a line, over its width
 _HEAD = 5.0  # nats that a head must tell
@@ -443,7 +444,9 @@ def _scored(  # noqa: PLR0917 (compiled: by place)
     """
     gain, uphill, information, slopes = 0.0, np.zeros(8), np.zeros((8, 8)), np.empty(8)
     for i in range(along.size):
-        fraction = known[i] + _at(values, middle, head_high, sigma, along[i], across[i], slopes)
+        free = 1 - min(max(known[i], 0.0), 1.0)  # where lines cross, metal hides no more glass
+        part = _at(values, middle, head_high, sigma, along[i], across[i], slopes)
+        fraction = known[i] + free * part
         score = weight = 0.0
         for e in range(bare.size):
             if step[e] == 0:
@@ -459,9 +462,9 @@ def _scored(  # noqa: PLR0917 (compiled: by place)
             score += step[e] * (counts[e, i] / mean - 1)
             weight += step[e] * step[e] / mean
         for a in range(8):
-            uphill[a] += slopes[a] * score
+            uphill[a] += free * slopes[a] * score
             for b in range(a + 1):
-                information[a, b] += slopes[a] * slopes[b] * weight
+                information[a, b] += free * free * slopes[a] * slopes[b] * weight
     for a in range(8):
         for b in range(a):
             information[b, a] = information[a, b]
@@ -475,6 +478,10 @@ class Pixels(NamedTuple):
     across: Floats  # (pixel,)
     counts: Floats  # (element, pixel)
     known: Floats  # (pixel,): metal fraction of other lines
+
+    def beside(self, shown: Floats) -> Floats:
+        """Return what a line adds to what is known: where lines cross, no more glass is hidden."""
+        return np.asarray(shown * (1 - np.clip(self.known, 0.0, 1.0)))
 
 
 @dataclass
@@ -505,7 +512,9 @@ class Window:
         """Put a line among what is known, or take it away."""
         near = line.box(_REACH, self.box)
         places = line.place(*np.ogrid[near.rows, near.columns])
-        self.known[near.inside(self.box)] += sign * line.shown(*places, blur)
+        left = 1 - np.minimum(line.shown(*places, blur), _HIDES)
+        here = near.inside(self.box)
+        self.known[here] = 1 - (1 - self.known[here]) * (left if sign > 0 else 1 / left)
 
 
 _FITTED = ("offset", "slope", "bend", "low", "high", "width", "taper", "head")
@@ -583,7 +592,7 @@ def with_head(line: Line, window: Window, seen: Seen) -> Line:
 
 def told(line: Line, pixels: Pixels, seen: Seen) -> Floats:
     """Return what each pixel tells for the line, beside the lines that are known (nats)."""
-    part = line.shown(pixels.along, pixels.across, seen.blur)
+    part = pixels.beside(line.shown(pixels.along, pixels.across, seen.blur))
     without = seen.gain(pixels.counts, pixels.known)
     return np.asarray(seen.gain(pixels.counts, pixels.known + part) - without)
 
@@ -598,7 +607,7 @@ def stretched(line: Line, window: Window, seen: Seen, *, beyond: float) -> Line:
     # Its own middle and width are kept: the place along is counted from the old middle.
     pixels = window.pixels(line, seen.blur, beyond=beyond)
     middle = line.middle
-    shown = _endless(line, pixels, seen.blur)
+    shown = pixels.beside(_endless(line, pixels, seen.blur))
     gain = seen.gain(pixels.counts, pixels.known + shown) - seen.gain(pixels.counts, pixels.known)
     n = int(np.ceil(long.length)) + 1
     place = np.clip(np.floor(pixels.along - long.low).astype(np.int64), 0, n - 1)
@@ -756,7 +765,7 @@ def _beaded(line: Line, pixels: Pixels, seen: Seen) -> float:
 
     A chain of droplets has gaps; a streak is even, or tapers as its model does.
     """
-    shown = line.shown(pixels.along, pixels.across, seen.blur)
+    shown = pixels.beside(line.shown(pixels.along, pixels.across, seen.blur))
     step, bare = seen.step[:, None], seen.bare[:, None]
     mean = np.maximum(bare + (pixels.known + shown) * step, 0.5 * _PASSABLE * bare)
     score = shown * (step * (pixels.counts / mean - 1)).sum(axis=0)
