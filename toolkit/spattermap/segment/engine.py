@@ -60,6 +60,7 @@ _NO_SETTINGS = Settings()
 _HERE = Workers(scheduler="synchronous")
 _BARE_PART = 2048  # px; side of the parts over which bare pixels are summed
 _SAME_PLACE = 0.75  # px; an image nearer than this to the maps' grid is searched as it lies
+_AMONG_LINES = 1.75  # times the smallest trusted diameter: a droplet may be smeared lines
 _MOST_LEVELLINGS = 4  # what the first mask took for metal may turn out to be haze
 UNEVEN = (
     "The bare level is uneven (haze or background): droplets were drawn against their surroundings."
@@ -591,7 +592,7 @@ def _smeared(field: Field, found: _Divided, *, among_lines: bool) -> Field:
     """Widen the bounds by what is as narrow as the filter that drew it: it may be less wide.
 
     What it is of thick metal is the least: its signal over the strength that hides the glass. Among
-    lines, droplets too small to be trusted may be pieces of others.
+    lines, droplets hardly larger than the smallest that is trusted may be pieces of others.
     """
     job, n = field.job, found.n_droplets
     narrow = np.array([one.width <= _least_width(field) for one in found.streaks], dtype=bool)
@@ -601,7 +602,7 @@ def _smeared(field: Field, found: _Divided, *, among_lines: bool) -> Field:
     area = int(found.area[n + 1 :][narrow].sum())
     n_smeared = int(narrow.sum())
     if among_lines:
-        small = found.area[1 : n + 1] < np.pi / 4 * field.smallest**2
+        small = found.area[1 : n + 1] < np.pi / 4 * (_AMONG_LINES * field.smallest) ** 2
         area += int(found.area[1 : n + 1][small].sum())
         n_smeared += int(small.sum())
     if area == 0:
