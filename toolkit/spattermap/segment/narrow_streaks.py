@@ -53,9 +53,10 @@ _FLANKED = 0.6  # part of a line's length with bare glass to be seen on either s
 _FLANK = 2.5  # ... so many blurs beside it
 _PROMISING = 5.0  # nats of a first guess from which it is pursued
 _ROUNDISH = 0.7  # response across over that along, from which a place is no line's
+_NEAR = 15.0  # px; how far a guess is followed at first, and again where it surely ends
 # How far a guess is followed (px), in how many rounds it is fitted, and below what part of `_LONG`
 # it is given up.
-_GROWTH = ((0.0, 3, 0.7), (15.0, 2, 0.6), (40.0, 3, 0.7), (80.0, 8, 0.9))
+_GROWTH = ((0.0, 3, 0.7), (_NEAR, 2, 0.6), (40.0, 3, 0.7), (80.0, 8, 0.9))
 _TOLD_WIDTH = 2.5  # blurs from which the width of a line is told by its profile
 _WIDTH_DOUBT = 0.1  # of the width: thickness that varies, ground that is not even
 _BEADED = 0.4  # by which the strength along a line varies, at the most,
@@ -597,11 +598,11 @@ def told(line: Line, pixels: Pixels, seen: Seen) -> Floats:
     return np.asarray(seen.gain(pixels.counts, pixels.known + part) - without)
 
 
-def stretched(line: Line, window: Window, seen: Seen, *, beyond: float) -> Line:
-    """Return the line with its ends where it tells most: hysteresis along the line.
+def stretched(line: Line, window: Window, seen: Seen, *, beyond: float) -> tuple[Line, bool]:
+    """Return the line with its ends where it tells most, and whether it surely ends there.
 
-    A gap costs what bare glass tells against the line; beyond one of more than `_GAP` nats the
-    line is another.
+    Hysteresis along the line: a gap costs what bare glass tells against the line; beyond one of
+    more than `_GAP` nats the line is another.
     """
     long = replace(line, low=line.low - beyond, high=line.high + beyond)
     # Its own middle and width are kept: the place along is counted from the old middle.
@@ -613,15 +614,16 @@ def stretched(line: Line, window: Window, seen: Seen, *, beyond: float) -> Line:
     place = np.clip(np.floor(pixels.along - long.low).astype(np.int64), 0, n - 1)
     by_px = np.bincount(place, gain, minlength=n)
     at = int(np.clip(middle - long.low, 0, n - 1))
-    ends = []
+    ends, over = [], True
     for run in (by_px[at::-1], by_px[at:]):
         total = np.cumsum(run)
         best = np.maximum.accumulate(total)
         stop = np.flatnonzero(best - total > _GAP)
         stop_at = int(stop[0]) if stop.size else total.size
+        over &= stop.size > 0
         ends.append(int(np.argmax(total[:stop_at])))
     low, high = long.low + at - ends[0], long.low + at + ends[1] + 1
-    return line.moved(low, high)
+    return line.moved(low, high), over
 
 
 def _endless(line: Line, pixels: Pixels, blur: float) -> Floats:
@@ -724,10 +726,11 @@ def _on(line: Line, other: Line) -> bool:
 
 def _grown(guess: Line, window: Window, seen: Seen) -> Line | None:
     """Return a line grown from a first guess, fitted; None where there is nothing to fit."""
-    line = guess
-    for beyond, rounds, stubby in _GROWTH:
+    line, over = guess, False
+    for far, rounds, stubby in _GROWTH:
+        beyond = min(far, _NEAR) if over else far
         if beyond:
-            line = stretched(line, window, seen, beyond=beyond)
+            line, over = stretched(line, window, seen, beyond=beyond)
         if line.length < 4:
             return None
         pixels = window.pixels(line, seen.blur)
@@ -889,7 +892,7 @@ def _axis(line: Line) -> float:
 
 
 def _grown_on(line: Line, window: Window, seen: Seen) -> Line:
-    longer = stretched(line, window, seen, beyond=20.0)
+    longer, _ = stretched(line, window, seen, beyond=20.0)
     line = longer if longer.length > 4 else line
     return with_head(fitted(line, window.pixels(line, seen.blur), seen), window, seen)
 
