@@ -166,6 +166,20 @@ def test_a_picture_of_another_field_is_not_used(evidence, kind):
     assert "registered" in found.why
 
 
+@pytest.mark.parametrize(("counts", "used"), [(0.1, True), (5.0, False)])
+def test_many_counts_outweigh_a_picture_that_explains_little(counts, used):
+    seen = made.make_field(9, counts=counts, size=192)
+    alone, maps = bench.evidence(seen)
+    picture = made.make_picture(seen, "secondary", spoils=made.SPOILS)
+    found = read_image(picture.image, maps)
+    assert found.used is used
+    if used:
+        assert bench.scores(found.labels, seen)[0] > bench.scores(alone.labels, seen)[0]
+    else:
+        assert found.explained < 0.9
+        assert "the maps' own outlines fit" in found.why
+
+
 @pytest.mark.parametrize("nothing", ["even", "noise", "gradient"])
 def test_a_picture_that_shows_nothing_is_not_used(evidence, nothing):
     rng = np.random.default_rng(3)

@@ -7,12 +7,12 @@ The smallest square is also taken whole (labels and tables must agree to the bit
 script tile by tile. At the end stands what 100,000 x 100,000 x 20 would take with the constants
 just measured.
 
-Last found: 16,384 squared 2.00 us a pixel and a peak of 1.19 GB, before squares, bare pixels, rims
-and the filters' responses were made cheaper. After that, 8192 squared with other work on both
-processors: 1.71 us a pixel of the processor (0.57 of them outside the passes, most of it the same
-for a field of any size), peak 0.95 GB. By pass: measuring 0.31, parting by shape 0.17, hills 0.13
-and 0.10, filters 0.10, cuts 0.07, middles 0.07, regions 0.05, painting 0.04, bare level 0.03, the
-others 0.02 each or less. 16,384 squared has not been run again since.
+Last found, 28 November 2026, 16,384 squared with one other job beside: 2.07 us a pixel of the
+processor, peak 0.98 GB up to the end of measuring and 1.34 GB in all; not met: 1.33 us and 1.09 GB,
+which an engine without parting by shape and without narrow streaks had (2.00 us and 1.19 GB before
+that was made cheaper). By pass: narrow streaks 0.58, parting by shape 0.39, measuring 0.20, hills
+0.09 and 0.08, filters 0.07, cuts 0.06, middles and lone droplets 0.05 each, the others 0.04 or
+less; outside the passes 0.29.
 """
 
 from __future__ import annotations

@@ -40,6 +40,9 @@ _MOST_PLACINGS = 3
 _SETTLED = 0.2  # px; a transform that moves no point of the field farther is settled
 _METAL_ODDS = 4.6  # log odds from which a region is metal: no more than one in a hundred is none
 _SMALL_ODDS = 6.0  # ... of what is too small to be learned, most of it scratches
+# From here on the picture explains so well that its outlines are taken whatever the counts,
+_WELL_EXPLAINED = 0.9
+_WORSE = 0.15  # ... else they must not fit the counts so much worse than those of the maps
 _LEAST_SUPPORT = 1.3  # gradient along the outlines over that of the whole picture
 
 
@@ -222,6 +225,14 @@ def _drawn(
     known = replace(known, support=support)
     if not kept[:n_drawn].any() or support < _LEAST_SUPPORT:
         return replace(known, why="its edges are not where the maps show metal")
+    worse = image_regions.misfit(
+        labels > 0, maps.labels > 0, maps.fraction, maps.valid & inside, blur=blur, noise=noise
+    )
+    if learned.explained < _WELL_EXPLAINED and worse > _WORSE:
+        return replace(known, why=(
+            f"it explains {learned.explained:.0%} of what the maps show of the metal, and the "
+            "counts are enough to tell that the maps' own outlines fit them better"
+        ))  # fmt: skip
     # The picture's own edges, about what the counts confirmed: necks that these close or open.
     sharp = np.where(inside, sharp, mask) & ndimage.binary_dilation(labels > 0)
     return replace(
