@@ -178,6 +178,7 @@ def test_many_counts_outweigh_a_picture_that_explains_little(counts, used):
     else:
         assert found.explained < 0.9
         assert "the maps' own outlines fit" in found.why
+        assert found.otherwise is not None  # necks, for the answer on connection
 
 
 @pytest.mark.parametrize("nothing", ["even", "noise", "gradient"])

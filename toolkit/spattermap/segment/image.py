@@ -225,16 +225,16 @@ def _drawn(
     known = replace(known, support=support)
     if not kept[:n_drawn].any() or support < _LEAST_SUPPORT:
         return replace(known, why="its edges are not where the maps show metal")
+    # The picture's own edges, about what the counts confirmed: necks that these close or open.
+    sharp = np.where(inside, sharp, mask) & ndimage.binary_dilation(labels > 0)
     worse = image_regions.misfit(
         labels > 0, maps.labels > 0, maps.fraction, maps.valid & inside, blur=blur, noise=noise
     )
     if learned.explained < _WELL_EXPLAINED and worse > _WORSE:
-        return replace(known, why=(
+        return replace(known, otherwise=sharp, why=(
             f"it explains {learned.explained:.0%} of what the maps show of the metal, and the "
             "counts are enough to tell that the maps' own outlines fit them better"
         ))  # fmt: skip
-    # The picture's own edges, about what the counts confirmed: necks that these close or open.
-    sharp = np.where(inside, sharp, mask) & ndimage.binary_dilation(labels > 0)
     return replace(
         known, used=True, labels=labels, fraction=fused, otherwise=sharp,
         confidence=np.asarray(1 / (1 + np.exp(-odds[kept]))),
