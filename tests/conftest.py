@@ -54,6 +54,8 @@ def pytest_configure(config):
         # the last loops are compiled first.
         compile_all()
     page = config.getoption("--write-checks")
+    if page and config.getoption("numprocesses", None):
+        raise pytest.UsageError("--write-checks writes what one process ran: add -p no:xdist")
     config.pluginmanager.register(outside_checks.Collector(page and Path(page)), "outside_checks")
 
 
