@@ -9,7 +9,7 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from spattermap.core.arrays import Bools, Singles
-from spattermap.core.squares import between_squares
+from spattermap.core.squares import between_squares, whole_squares
 
 _CAPTION_PART = 0.25  # a caption bar takes no more of the height than this
 _CAPTION_ROWS = 4
@@ -135,10 +135,7 @@ def means(picture: Singles, side: int) -> Singles:
     """Return the means of squares of `side` px; what is left over at the far edges is dropped."""
     if side == 1:
         return picture
-    rows, columns = (n // side * side for n in picture.shape)
-    tall = np.add.reduce([picture[k:rows:side, :columns] for k in range(side)])
-    wide = np.add.reduce([tall[:, k::side] for k in range(side)])
-    return np.asarray(wide * np.float32(1 / side**2), np.float32)
+    return np.asarray(whole_squares(picture, side) / side**2, np.float32)
 
 
 def resampled(
